@@ -1,0 +1,139 @@
+"""Reading a bench file, and saying what is wrong with one so that it can be mended."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import typing
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from daq.bench.models import Bench
+from daq.errors import BenchFileError
+
+__all__ = ["load_bench", "parse_bench"]
+
+
+def load_bench(path: Path | str) -> Bench:
+    """Read and check the bench file at `path`.
+
+    Raises
+    ------
+    BenchFileError
+        Naming the file, the key, the value found and what would be right. Where several keys are wrong,
+        each has a line of its own.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as exc:
+        raise BenchFileError(
+            f"is not UTF-8 text at byte {exc.start}", place=str(path), remedy="save it as UTF-8"
+        ) from None
+    except OSError as exc:
+        raise BenchFileError(
+            f"can not be read: {exc.strerror or exc}",
+            place=str(path),
+            remedy="give the path of a bench file; `lyewatch check --example` prints one to start from",
+        ) from None
+    return parse_bench(text, path)
+
+
+def parse_bench(text: str, path: Path) -> Bench:
+    """As `load_bench`, from the file's text; `path` names it in errors and anchors relative folders."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise BenchFileError(
+            f"is not TOML: {exc}", place=str(path), remedy="mend that line; text values need quotes"
+        ) from None
+    try:
+        bench = Bench.model_validate(data)
+    except ValidationError as exc:
+        raise _said_plainly(exc.errors(include_url=False), data, path) from None
+    bench._path = path
+    bench._text = text
+    return bench
+
+
+def _said_plainly(errors: Sequence[ErrorDetails], data: Mapping[str, Any], path: Path) -> BenchFileError:
+    # A mistyped key makes two errors; the one that says what was probably meant goes first.
+    said = [_one(e, data, path) for e in sorted(errors, key=lambda e: e["type"] != "extra_forbidden")]
+    first = said[0]
+    if len(said) == 1:
+        return first
+    rest = "\n".join(f"{err}" for err in said[1:])
+    return BenchFileError(
+        first.message, place=first.place, value=first.value, remedy=f"{first.remedy or 'mend it'}\n{rest}"
+    )
+
+
+def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileError:
+    # pydantic puts "[key]" after the name of a mapping's entry whose key is wrong.
+    key = ".".join(str(part) for part in error["loc"] if part != "[key]")
+    message, remedy, value = error["msg"], None, error.get("input")
+    kind = error["type"]
+    if kind == "extra_forbidden":
+        known = _keys_at(error["loc"][:-1])
+        near = difflib.get_close_matches(str(error["loc"][-1]), known, n=1, cutoff=0.5)
+        message = "is no key of a bench file here"
+        remedy = (f"did you mean {near[0]!r}? " if near else "") + f"the keys here are {', '.join(known)}"
+    elif kind == "missing":
+        message, value = "is missing", None
+        remedy = f"add {error['loc'][-1]!r} to " + (f"[{key.rpartition('.')[0]}]" if "." in key else "the file")
+    elif kind == "string_pattern_mismatch" and error["loc"][-1] == "[key]":
+        value = error["loc"][-2]
+        message = "is no name"
+        remedy = "use a lower-case letter, then lower-case letters, digits and underscores, 32 at the most"
+    elif kind == "value_error":
+        message, value, remedy = _split(error["msg"].removeprefix("Value error, "), value)
+        head, sep, tail = message.partition(": ")
+        if sep and "." in head and " " not in head:
+            key, message = head, tail
+            value = _look_up(data, key)
+    else:
+        context = error.get("ctx", {})
+        if "expected" in context:
+            message, remedy = "is not one of the words allowed", f"use {context['expected']}"
+        else:
+            message, remedy = "is not allowed", f"it {_lower(message)}"
+    if isinstance(value, Mapping):
+        value = None
+    return BenchFileError(message, place=f"{path}: {key}" if key else str(path), value=value, remedy=remedy)
+
+
+def _split(text: str, value: Any) -> tuple[str, Any, str | None]:
+    """A validator's own text is "key: what is wrong: what would be right", with either end optional."""
+    body, sep, remedy = text.rpartition(": ")
+    return (body, value, remedy) if sep else (text, value, None)
+
+
+def _lower(text: str) -> str:
+    text = text.replace("Input should", "should")
+    return text[:1].lower() + text[1:]
+
+
+def _look_up(data: Any, key: str) -> Any:
+    for part in key.split("."):
+        if not isinstance(data, Mapping) or part not in data:
+            return None
+        data = data[part]
+    return data
+
+
+def _keys_at(loc: Sequence[int | str]) -> list[str]:
+    """The keys that the table at `loc` may hold."""
+    model: Any = Bench
+    for part in loc:
+        if isinstance(model, type) and issubclass(model, BaseModel):
+            field = model.model_fields.get(str(part))
+            model = field.annotation if field else None
+        elif typing.get_origin(model) is dict:
+            model = typing.get_args(model)[1]
+    if isinstance(model, type) and issubclass(model, BaseModel):
+        return list(model.model_fields)
+    return []

@@ -1,0 +1,317 @@
+"""What a bench file says, as typed models. Every table of the file is one class here.
+
+The models are frozen: a bench is read once and then handed to every room.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator, model_validator
+
+from daq.bench.accuracy import Accuracy, parse_accuracy
+from daq.bench.units import KNOWN_CHANNELS, convert, units_like
+
+__all__ = [
+    "Bench",
+    "BenchAbout",
+    "ChannelSpec",
+    "GasSpec",
+    "LimitSpec",
+    "RecordingSpec",
+    "ServiceSpec",
+    "SiteSpec",
+    "SourceSpec",
+    "StackSpec",
+    "StoreSpec",
+    "SupplySpec",
+]
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class BenchAbout(_Table):
+    """``[bench]``: the physical set-up's name."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    description: str = ""
+
+
+class StackSpec(_Table):
+    """``[stack]``: the electrolyser under test."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)] = "stack"
+    build: Annotated[str, Field(min_length=1, max_length=80)] = "A"
+    cells: Annotated[int, Field(ge=1, le=500, strict=True)]
+    """Gaps in series between the powered plates."""
+    plate_area_cm2: Positive
+    """Wetted area of one plate's face [cm2]."""
+    electrolyte: Literal["KOH", "NaOH"]
+    mass_fraction: Annotated[float, Field(gt=0, lt=0.6, strict=True)]
+    """Mass of hydroxide to mass of solution [1]."""
+    litres: Positive
+    """Lye in stack, hoses and reservoir together [L]."""
+    steel_kg: NotNegative
+    """Mass of plates and end plates, which warms with the lye [kg]."""
+    litres_min: NotNegative = 0.0
+    """Below this much lye the plates run dry [L]; 0 where it is not known."""
+
+
+class SupplySpec(_Table):
+    """``[supply]``: how the stack is fed, and who can cut it."""
+
+    mode: Literal["constant_voltage", "constant_current", "pwm"]
+    volts_set: Positive | None = None
+    amps_set: Positive | None = None
+    volts_max: Positive
+    amps_max: Positive
+    trip_source: Name
+    """The source whose device holds the relay that cuts the supply."""
+    powered_above_amps: Positive = 0.3
+    """Current above which the stack counts as powered [A]."""
+    lead_milliohms: NotNegative = 0.0
+    """Resistance between the point where volts are sensed and the stack [mohm]."""
+
+
+class SiteSpec(_Table):
+    """``[site]``: where the bench stands."""
+
+    altitude_m: Annotated[float, Field(ge=-500, le=9000, strict=True)] | None = None
+    pressure_kpa: Annotated[float, Field(ge=30, le=120, strict=True)] | None = None
+    room_temp_c: Annotated[float, Field(ge=-20, le=60, strict=True)] | None = None
+    reference: str = "0C_101.325kPa"
+    """The condition to which dry gas is reduced; see the README for the names."""
+
+    @model_validator(mode="after")
+    def _one_pressure(self) -> SiteSpec:
+        if self.altitude_m is None and self.pressure_kpa is None:
+            raise ValueError("neither altitude_m nor pressure_kpa is given: write altitude_m = 0 at the sea")
+        return self
+
+
+class GasSpec(_Table):
+    """``[gas]``: what stands between the stack and the flow meter's reading."""
+
+    meter_factor: Positive = 1.0
+    """True flow to meter reading for the 2:1 gas; an air rotameter needs about 1.55."""
+    meter_factor_u: NotNegative = 0.0
+    """Standard uncertainty of `meter_factor` [1]."""
+    wet_over: Literal["water", "lye", "dry"] = "water"
+    """The last liquid that the gas touched before the meter."""
+    meter_temp_c: Annotated[float, Field(ge=-20, le=100, strict=True)] | None = None
+    """Gas temperature at the meter where no channel `gas_temp` measures it [degC]."""
+    meter_temp_u: NotNegative = 2.0
+    """Standard uncertainty of `meter_temp_c` [K]."""
+
+
+class SourceSpec(_Table):
+    """``[sources.NAME]``: a device and the port it is on."""
+
+    kind: Literal["line", "recording"] = "line"
+    port: Annotated[str, Field(min_length=1)]
+    baud: Annotated[int, Field(ge=50, le=4_000_000, strict=True)] = 115200
+    crc: Literal["required", "optional"] = "required"
+    clock: Literal["host", "fitted", "device"] = "fitted"
+    rate_hz: Positive = 10.0
+    """Frames a second that are to be expected."""
+    silent_after_s: Positive = 1.0
+    """Without a frame for so long the source counts as lost [s]."""
+    heartbeat: bool = True
+    """Whether the device is fed `do=beat`; only the trip source is."""
+
+
+class ChannelSpec(_Table):
+    """``[channels.NAME]``: a quantity, where it comes from and how well it is known."""
+
+    source: Name
+    field: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,31}$")]
+    unit: str
+    """The unit of `raw * scale + offset`; known channels are converted to lyewatch's own."""
+    scale: Finite = 1.0
+    offset: Finite = 0.0
+    accuracy: Accuracy = Accuracy()
+    resolution: NotNegative = 0.0
+    valid: tuple[Finite, Finite] | None = None
+    """A value outside is bad, as of a broken sensor [unit]."""
+    stale_after_s: Positive = 2.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_accuracy(cls, data: Any) -> Any:
+        if isinstance(data, dict) and isinstance(data.get("accuracy"), str):
+            data = {**data, "accuracy": parse_accuracy(data["accuracy"], str(data.get("unit", "")))}
+        return data
+
+    @field_validator("scale")
+    @classmethod
+    def _scale_not_zero(cls, value: float) -> float:
+        if value == 0:
+            raise ValueError("a scale of 0 makes every value the same: give the factor from raw to unit")
+        return value
+
+    @field_validator("valid")
+    @classmethod
+    def _ordered(cls, value: tuple[float, float] | None) -> tuple[float, float] | None:
+        if value is not None and value[0] >= value[1]:
+            raise ValueError("the lower end is not below the upper one: write [low, high]")
+        return value
+
+    @model_validator(mode="after")
+    def _terms_have_their_base(self) -> ChannelSpec:
+        if self.accuracy.counts and not self.resolution:
+            raise ValueError("accuracy is in counts, but no resolution says what a count is: add resolution")
+        if self.accuracy.percent_of_range and self.valid is None:
+            raise ValueError("accuracy is in % of range, but no range is given: add valid = [low, high]")
+        return self
+
+    def kept_as(self, factor: float, offset: float, unit: str) -> ChannelSpec:
+        """This channel with its numbers turned into `unit`: ``kept = written * factor + offset``."""
+        valid = None if self.valid is None else (self.valid[0] * factor + offset, self.valid[1] * factor + offset)
+        accuracy = Accuracy(
+            percent_of_reading=self.accuracy.percent_of_reading,
+            absolute=self.accuracy.absolute * factor,
+            percent_of_range=self.accuracy.percent_of_range,
+            counts=self.accuracy.counts,
+        )
+        return self.model_copy(
+            update={
+                "unit": unit,
+                "scale": self.scale * factor,
+                "offset": self.offset * factor + offset,
+                "resolution": self.resolution * factor,
+                "accuracy": accuracy,
+                "valid": valid,
+            }
+        )
+
+
+class LimitSpec(_Table):
+    """``[limits.CHANNEL]``: where to warn, where to raise the alarm, where to cut the supply [channel's unit]."""
+
+    low_trip: Finite | None = None
+    low_warn: Finite | None = None
+    warn: Finite | None = None
+    high: Finite | None = None
+    trip: Finite | None = None
+    deadband: NotNegative = 0.0
+    on_delay_s: NotNegative = 0.0
+    off_delay_s: NotNegative = 0.0
+    stuck_after_s: Positive | None = None
+    """A value that has not changed at all for so long while powered is a stuck sensor [s]."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> LimitSpec:
+        names = ("low_trip", "low_warn", "warn", "high", "trip")
+        given = [(n, v) for n in names if (v := getattr(self, n)) is not None]
+        if not given:
+            raise ValueError(f"no limit is given: write at least one of {', '.join(names)}")
+        for (low_name, low), (high_name, high) in zip(given, given[1:], strict=False):
+            if low >= high:
+                raise ValueError(
+                    f"{low_name} = {low} is not below {high_name} = {high}: write the limits in rising order"
+                )
+        return self
+
+
+class StoreSpec(_Table):
+    """``[store]``: where runs are kept."""
+
+    folder: Path = Path("lyewatch-data")
+    archive: Literal["segments"] = "segments"
+    seal_every_s: Annotated[float, Field(ge=1, le=86400, strict=True)] = 120.0
+
+
+class ServiceSpec(_Table):
+    """``[service]``: where the pages are served."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535, strict=True)] = 8737
+    window_s: Annotated[float, Field(ge=2, le=3600, strict=True)] = 30.0
+    """The window over which the live numbers are averaged [s]."""
+
+
+class RecordingSpec(_Table):
+    """``[recording]``: what the reader does by itself."""
+
+    autostart: bool = True
+    """Start a run when the reader starts and none is open."""
+
+
+class Bench(_Table):
+    """One bench file, whole."""
+
+    bench: BenchAbout
+    stack: StackSpec
+    supply: SupplySpec
+    site: SiteSpec
+    gas: GasSpec = GasSpec()
+    sources: Annotated[dict[Name, SourceSpec], Field(min_length=1)]
+    channels: Annotated[dict[Name, ChannelSpec], Field(min_length=1)]
+    limits: dict[Name, LimitSpec] = Field(default_factory=dict)
+    store: StoreSpec = StoreSpec()
+    service: ServiceSpec = ServiceSpec()
+    recording: RecordingSpec = RecordingSpec()
+
+    _path: Path = PrivateAttr(default=Path("bench.toml"))
+    _text: str = PrivateAttr(default="")
+
+    @property
+    def name(self) -> str:
+        """The bench's name."""
+        return self.bench.name
+
+    @property
+    def path(self) -> Path:
+        """The file it was read from."""
+        return self._path
+
+    @property
+    def text(self) -> str:
+        """The file's text, kept with each run so that the run can be understood without the file."""
+        return self._text
+
+    @property
+    def store_folder(self) -> Path:
+        """Where runs are kept; a relative folder is taken from the bench file's own."""
+        return (self._path.parent / self.store.folder.expanduser()).resolve()
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Bench:
+        for name, channel in self.channels.items():
+            if channel.source not in self.sources:
+                raise ValueError(
+                    f"channels.{name}.source: no source is named {channel.source!r}: "
+                    f"use one of {', '.join(self.sources)}"
+                )
+            known = KNOWN_CHANNELS.get(name)
+            if known is None:
+                continue
+            turned = convert(channel.unit, known.unit)
+            if turned is None:
+                raise ValueError(
+                    f"channels.{name}.unit: {channel.unit!r} is no unit of {known.words}: "
+                    f"use one of {', '.join(units_like(known.unit))}"
+                )
+            if turned != (1.0, 0.0):
+                self.channels[name] = channel.kept_as(*turned, known.unit)
+        for name in self.limits:
+            if name not in self.channels:
+                raise ValueError(
+                    f"limits.{name}: no channel is named {name!r}: use one of {', '.join(self.channels)}"
+                )
+        if self.supply.trip_source not in self.sources:
+            raise ValueError(
+                f"supply.trip_source: no source is named {self.supply.trip_source!r}: "
+                f"use one of {', '.join(self.sources)}"
+            )
+        if self.supply.mode == "constant_current" and self.supply.amps_set is None:
+            raise ValueError("supply.amps_set: a constant_current supply needs it: write the current that is held")
+        return self

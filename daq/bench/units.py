@@ -1,0 +1,83 @@
+"""The units a channel may be written in, and how each becomes the unit that lyewatch keeps.
+
+Factors are exact by definition: the litre, the degree Fahrenheit and the bar from the SI Brochure (9th edition,
+2019, tables 7 and 8) and NIST SP 811 appendix B; the normal-volume units (Nm3, sL) are refused, because they
+name no reference condition.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["KNOWN_CHANNELS", "KnownChannel", "convert", "units_like"]
+
+
+@dataclass(frozen=True, slots=True)
+class KnownChannel:
+    """A channel whose meaning the watch knows: its unit, and what it is in words."""
+
+    unit: str
+    words: str
+
+
+KNOWN_CHANNELS: dict[str, KnownChannel] = {
+    "volts": KnownChannel("V", "voltage across the stack"),
+    "amps": KnownChannel("A", "current through the stack"),
+    "watts": KnownChannel("W", "true mean power, mean(v*i), as the device measured it"),
+    "lye_temp": KnownChannel("degC", "temperature of the lye"),
+    "room_temp": KnownChannel("degC", "temperature of the room"),
+    "gas_temp": KnownChannel("degC", "temperature of the gas at the flow meter"),
+    "gas_flow": KnownChannel("L/min", "gas flow as the meter reads it"),
+    "room_pressure": KnownChannel("kPa", "pressure of the room's air"),
+    "gas_pressure": KnownChannel("kPa", "absolute pressure of the gas at the flow meter"),
+    "gas_humidity": KnownChannel("%", "relative humidity of the gas at the flow meter"),
+    "relay": KnownChannel("1", "supply contactor, 1 closed, 0 open"),
+    "duty": KnownChannel("1", "duty of a chopped supply, 0 to 1"),
+}
+
+# unit -> (dimension, factor, offset): kept = written * factor + offset
+_UNITS: dict[str, tuple[str, float, float]] = {
+    "V": ("V", 1.0, 0.0),
+    "mV": ("V", 1e-3, 0.0),
+    "A": ("A", 1.0, 0.0),
+    "mA": ("A", 1e-3, 0.0),
+    "W": ("W", 1.0, 0.0),
+    "kW": ("W", 1e3, 0.0),
+    "degC": ("degC", 1.0, 0.0),
+    "degF": ("degC", 5.0 / 9.0, -160.0 / 9.0),
+    "K": ("degC", 1.0, -273.15),
+    "L/min": ("L/min", 1.0, 0.0),
+    "mL/min": ("L/min", 1e-3, 0.0),
+    "L/h": ("L/min", 1.0 / 60.0, 0.0),
+    "mL/s": ("L/min", 0.06, 0.0),
+    "kPa": ("kPa", 1.0, 0.0),
+    "hPa": ("kPa", 0.1, 0.0),
+    "mbar": ("kPa", 0.1, 0.0),
+    "Pa": ("kPa", 1e-3, 0.0),
+    "bar": ("kPa", 100.0, 0.0),
+    "%": ("%", 1.0, 0.0),
+    "1": ("1", 1.0, 0.0),
+}
+
+
+def units_like(unit: str) -> list[str]:
+    """The units that can be converted to `unit`."""
+    return [name for name, (dimension, _, _) in _UNITS.items() if dimension == unit]
+
+
+def convert(unit: str, to: str) -> tuple[float, float] | None:
+    """Factor and offset with ``kept = written * factor + offset``; None where the two do not fit.
+
+    Parameters
+    ----------
+    unit : str
+        The unit in which numbers are written, such as ``"degF"``.
+    to : str
+        The unit that is kept, such as ``"degC"``.
+    """
+    if unit == to:
+        return 1.0, 0.0
+    found = _UNITS.get(unit)
+    if found is None or found[0] != to:
+        return None
+    return found[1], found[2]

@@ -1,0 +1,112 @@
+"""The bench file: what is read, what is refused, and how it is said."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+
+import pytest
+
+from daq.bench import Accuracy, load_bench, parse_accuracy, parse_bench
+from daq.errors import BenchFileError
+from daq.examples import EXAMPLES, example_text
+
+TORCH = example_text("water_torch")
+CHOPPED = example_text("chopped_supply")
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_a_worked_example_loads(name: str, tmp_path: Path) -> None:
+    path = tmp_path / f"{name}.toml"
+    path.write_text(example_text(name), encoding="utf-8")
+    bench = load_bench(path)
+    assert bench.path == path
+    assert bench.text == example_text(name)
+    assert bench.supply.trip_source in bench.sources
+    assert bench.limits["lye_temp"].trip is not None
+    assert bench.store_folder.parent == tmp_path.resolve()
+
+
+def test_written_units_become_the_kept_ones() -> None:
+    bench = parse_bench(CHOPPED, Path("b.toml"))
+    flow, room = bench.channels["gas_flow"], bench.channels["room_temp"]
+    assert flow.unit == "L/min"
+    assert 1500 * flow.scale + flow.offset == pytest.approx(1.5)
+    assert flow.valid == pytest.approx((0.0, 5.0))
+    # 68 degF is 20 degC, and one degF of error is 5/9 K.
+    assert room.unit == "degC"
+    assert 68 * room.scale + room.offset == pytest.approx(20.0)
+    assert room.accuracy.absolute == pytest.approx(5 / 9)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "expected"),
+    [
+        ("0.5 % of reading + 0.02", "V", Accuracy(percent_of_reading=0.5, absolute=0.02)),
+        ("0.5% rdg + 2 counts", "V", Accuracy(percent_of_reading=0.5, counts=2)),
+        ("1 % of range", "A", Accuracy(percent_of_range=1)),
+        ("0.5", "degC", Accuracy(absolute=0.5)),
+        ("1e-3 V + 2 dgt", "V", Accuracy(absolute=1e-3, counts=2)),
+        ("2 %", "%", Accuracy(absolute=2)),
+    ],
+)
+def test_accuracy_lines(text: str, unit: str, expected: Accuracy) -> None:
+    assert parse_accuracy(text, unit) == expected
+
+
+@pytest.mark.parametrize("text", ["0.5 %", "about 1", "1 pint", "", "0.5 % of reading +"])
+def test_accuracy_lines_that_say_too_little(text: str) -> None:
+    with pytest.raises(ValueError, match="write it as"):
+        parse_accuracy(text, "V")
+
+
+WRONG = [
+    # written, put in its place, key named, what the error must say besides
+    ("cells = 6", "cels = 6", "stack.cels", "did you mean 'cells'?"),
+    ("cells = 6", "cells = 0", "stack.cells", "greater than or equal to 1"),
+    ("cells = 6", 'cells = "6"', "stack.cells", "valid integer"),
+    ("cells = 6", "cells = true", "stack.cells", "valid integer"),
+    ('"KOH"', '"HCl"', "stack.electrolyte", "'KOH' or 'NaOH'"),
+    ("warn = 50.0", "warn = 70.0", "limits.lye_temp", "rising order"),
+    ('unit = "V"', 'unit = "furlong"', "channels.volts.unit", "use one of V, mV"),
+    ('[channels.volts]\nsource = "head"', '[channels.volts]\nsource = "hed"', "channels.volts.source", "head"),
+    ("[limits.amps]", "[limits.ampss]", "limits.ampss", "no channel is named"),
+    ('accuracy = "0.5 %', 'accuracy = "0.5 pints %', "channels.volts", "write it as"),
+    ("altitude_m = 240", "", "site", "altitude_m = 0 at the sea"),
+    ("litres = 1.1", "", "stack.litres", "add 'litres' to [stack]"),
+    ("[channels.volts]", "[channels.Volts]", "channels.Volts", "lower-case"),
+    ("deadband = 1.0", "deadband = nan", "limits.lye_temp.deadband", "finite"),
+    ('trip_source = "head"', 'trip_source = "tail"', "supply.trip_source", "head"),
+    ("[site]", "[sight]", "sight", "did you mean 'site'?"),
+    ("valid = [0.0, 60.0]", "valid = [60.0, 0.0]", "channels.volts.valid", "[low, high]"),
+    ('reference = "0C_101.325kPa"', 'reference = "STP"', "site.reference", "0C_101.325kPa"),
+    ("[bench]", "[bench", "", "is not TOML"),
+]
+
+
+@pytest.mark.parametrize(("written", "instead", "key", "says"), WRONG, ids=[w[2] + "-" + w[1] for w in WRONG])
+def test_what_is_wrong_is_said_with_file_key_and_remedy(written: str, instead: str, key: str, says: str) -> None:
+    assert written in TORCH
+    with pytest.raises(BenchFileError) as caught:
+        parse_bench(TORCH.replace(written, instead, 1), Path("torch.toml"))
+    text = str(caught.value)
+    assert text.startswith(f"torch.toml: {key}" if key else "torch.toml: ")
+    assert says in text
+    assert caught.value.remedy
+    assert str(pickle.loads(pickle.dumps(caught.value))) == text
+
+
+def test_every_wrong_key_is_said_at_once() -> None:
+    text = TORCH.replace("cells = 6", "cells = -1", 1).replace("steel_kg = 2.0", "steel_kg = -2.0", 1)
+    with pytest.raises(BenchFileError) as caught:
+        parse_bench(text, Path("torch.toml"))
+    assert "stack.cells" in str(caught.value)
+    assert "stack.steel_kg" in str(caught.value)
+
+
+def test_a_file_that_is_not_there_and_one_that_is_not_text(tmp_path: Path) -> None:
+    with pytest.raises(BenchFileError, match="can not be read"):
+        load_bench(tmp_path / "none.toml")
+    (tmp_path / "b.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(BenchFileError, match="UTF-8"):
+        load_bench(tmp_path / "b.toml")
