@@ -9,6 +9,7 @@ Every failure a user can meet is one of these, and says where, what was found an
     |-- SourceError
     |   |-- PortError         a port could not be opened, read or written
     |   `-- FrameError        bytes that are not a frame
+    |       `-- ChecksumError a whole line whose checksum does not fit it
     |-- StoreError
     |   |-- StoreBusy         another process holds the store
     |   `-- StoreCorrupt      a file of the store can not be read
@@ -25,6 +26,7 @@ from typing import Any, ClassVar
 
 __all__ = [
     "BenchFileError",
+    "ChecksumError",
     "FrameError",
     "LogFileError",
     "LyewatchError",
@@ -117,6 +119,10 @@ class PortError(SourceError):
 
 class FrameError(SourceError):
     """Bytes that are not a frame."""
+
+
+class ChecksumError(FrameError):
+    """A whole line whose checksum does not fit its bytes."""
 
 
 class StoreError(LyewatchError):
