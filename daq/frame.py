@@ -33,7 +33,7 @@ class Frame:
     source : str
         The source's name in the bench file.
     mono_ns : int
-        The host's monotonic clock when the frame's last byte had arrived [ns].
+        When the values were measured, on the host's monotonic clock as far as the source's clock mode can tell [ns].
     fields : mapping of str to float
         Raw numbers by field name; NaN where the device says that it has none.
     seq : int
@@ -42,6 +42,8 @@ class Frame:
         The device's own milliseconds, unwrapped, or None.
     checked : bool
         Whether a checksum covered the frame.
+    received_ns : int
+        The host's monotonic clock when the frame's last byte had arrived [ns]; what is too old is judged by this.
     """
 
     source: str
@@ -50,6 +52,7 @@ class Frame:
     seq: int = NO_SEQ
     device_ms: int | None = None
     checked: bool = True
+    received_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
