@@ -1,0 +1,52 @@
+# `make demo` is the quickest look; `make test` runs every check. Needs Python 3.11 or later, and no Node.js.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+CHART := daq/_built/uplot/uPlot.iife.min.js
+# Build requirements obey the constraints too; older and newer pip read different variables. The path is relative
+# because pip splits these at spaces.
+PIP_INSTALL := PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt PIP_DISABLE_PIP_VERSION_CHECK=1 \
+	$(BIN)/python -m pip install --quiet -c constraints.txt
+TESTS ?= tests
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo test check format speed clean
+
+help: ## This list
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
+
+setup: $(STAMP) $(CHART) ## Make .venv and install lyewatch in it, editable, with what tests and checks need
+
+$(STAMP): pyproject.toml constraints.txt hatch_build.py
+	@PYTHON="$(PYTHON)" sh tests/make_venv.sh $(VENV)
+	$(PIP_INSTALL) --editable '.[test,dev]'
+	@touch $@
+
+# Only when someone has removed it: installing is what brings it.
+$(CHART): | $(STAMP)
+	$(PIP_INSTALL) --no-deps --editable .
+
+demo: setup ## Run the virtual bench, the reader, the service and the page
+	$(BIN)/lyewatch demo
+
+test: setup check ## Every check and every test; as root it installs the system packages that tests need
+	@bash tests/system_packages.sh
+	$(BIN)/python -m pytest $(TESTS)
+
+check: setup ## Format, lint and strict types
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+format: setup ## Put the code in its one format, and mend what the linter can
+	$(BIN)/ruff check --fix-only --quiet .
+	$(BIN)/ruff format .
+
+speed: setup ## Benchmarks: each prints a ratio against a peer measured in the same run
+	$(BIN)/python -m pytest -s tests/speed
+
+clean: ## Remove what was built, and .venv; recordings are left alone
+	rm -rf $(VENV) build dist daq/_built .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
