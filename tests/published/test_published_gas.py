@@ -40,10 +40,10 @@ FP, CONST = 1e-9, 2e-8
 
 def test_constants_are_codatas() -> None:
     # CODATA 2018/2022 through scipy.constants
-    assert constants.FARADAY == pytest.approx(codata.physical_constants["Faraday constant"][0], rel=FP)
-    assert constants.GAS_CONSTANT == pytest.approx(codata.R, rel=FP)
-    assert constants.GRAVITY == codata.g
-    assert constants.ATMOSPHERE_KPA * 1000.0 == pytest.approx(codata.atm, rel=FP)
+    assert pytest.approx(codata.physical_constants["Faraday constant"][0], rel=FP) == constants.FARADAY
+    assert pytest.approx(codata.R, rel=FP) == constants.GAS_CONSTANT
+    assert codata.g == constants.GRAVITY
+    assert pytest.approx(codata.atm, rel=FP) == constants.ATMOSPHERE_KPA * 1000.0
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,470 @@
+"""A value, its standard uncertainty and its unit, remembering which inputs the uncertainty came from.
+
+First-order propagation (JCGM 100:2008, 5.1 and 5.2). A quantity carries its uncertainty as *parts*: for each
+independent input variable, sensitivity times the input's standard uncertainty, with its sign. Two quantities
+that rest on the same input share the variable, so what they have in common adds or cancels as it should, with
+no covariance matrix kept anywhere. Correlated inputs are turned into independent ones when they are made.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
+
+from daq.errors import LyewatchError
+
+__all__ = [
+    "FloatArray",
+    "Num",
+    "Part",
+    "Quantity",
+    "Shape",
+    "Variable",
+    "combine",
+    "correlated",
+    "correlation",
+]
+
+FloatArray: TypeAlias = NDArray[np.float64]
+Num: TypeAlias = float | FloatArray
+Shape: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine"]
+
+
+class Variable:
+    """An independent input: what an uncertainty comes from. Known by identity, not by its label.
+
+    Parameters
+    ----------
+    label : str
+        What it is, in words: "amps: accuracy".
+    dof : float or array
+        Degrees of freedom of its standard uncertainty; infinite where it is known outright.
+    shape : {"normal", "rectangular", "triangular", "arcsine"}
+        Its distribution, for Monte Carlo; a normal one with finite `dof` is drawn from Student's t.
+    common : bool
+        For arrays: True where one and the same error stands behind every element (an accuracy specification),
+        False where each element has its own (noise). It matters only to `Quantity.mean` and `Quantity.sum`.
+    """
+
+    __slots__ = ("_pooled", "common", "dof", "group", "is_pooled", "label", "shape")
+
+    def __init__(
+        self,
+        label: str = "",
+        *,
+        dof: Num = math.inf,
+        shape: Shape = "normal",
+        common: bool = True,
+        group: object | None = None,
+        is_pooled: bool = False,
+    ) -> None:
+        self.label = label
+        self.dof = dof
+        self.shape = shape
+        self.common = common
+        self.group = self if group is None else group
+        self.is_pooled = is_pooled
+        self._pooled: list[Variable] = []
+
+    def pooled(self) -> Variable:
+        """The variable that stands for all elements of this one after a mean or sum; always the same one."""
+        if not self._pooled:
+            group = None if self.group is self else self.group
+            self._pooled.append(
+                Variable(
+                    self.label, dof=self.dof, shape=self.shape, common=False, group=group, is_pooled=True
+                )
+            )
+        return self._pooled[0]
+
+    def __repr__(self) -> str:
+        return f"Variable({self.label!r})"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One line of an uncertainty budget."""
+
+    label: str
+    u: Num
+    """Contribution to the standard uncertainty [unit of the quantity]."""
+    share: Num
+    """Its share of the variance [1]."""
+
+
+def _as_num(value: ArrayLike | float) -> Num:
+    if isinstance(value, float):  # the live page's usual case, and the quick one
+        return float(value)
+    array = np.asarray(value, dtype=np.float64)
+    return array if array.ndim else float(array)
+
+
+def _product_unit(a: str, b: str) -> str:
+    return f"{a}·{b}" if a and b else a or b
+
+
+def _ratio_unit(a: str, b: str) -> str:
+    if not b:
+        return a
+    if a == b:
+        return ""
+    return f"{a or '1'}/({b})" if "·" in b or "/" in b else f"{a or '1'}/{b}"
+
+
+class Quantity:
+    """A value with standard uncertainty and unit; value and uncertainty may be arrays, one element a window.
+
+    Parameters
+    ----------
+    value : float or array
+        [unit]
+    u : float or array
+        Standard uncertainty [unit], not negative; shape that broadcasts with `value`.
+    unit : str
+        Shown beside the value. Sums refuse differing units; products and ratios put them together, and
+        `named` replaces the result by the usual word. No units are converted.
+    dof, shape, common, label
+        Of the variable behind `u`, see `Variable`.
+
+    Raises
+    ------
+    LyewatchError
+        For a negative uncertainty, and where sums meet differing units.
+
+    Examples
+    --------
+    >>> amps = Quantity(10.0, 0.08, "A", label="amps")
+    >>> volts = Quantity(13.2, 0.02, "V", label="volts")
+    >>> watts = (volts * amps).named("W")
+    >>> round(watts.value, 1), round(watts.u, 2)
+    (132.0, 1.07)
+    """
+
+    __slots__ = ("parts", "unit", "value")
+    __array_ufunc__ = None  # an array times a Quantity is a Quantity, not an array of them
+
+    value: Num
+    unit: str
+    parts: Mapping[Variable, Num]
+
+    def __init__(
+        self,
+        value: ArrayLike,
+        u: ArrayLike = 0.0,
+        unit: str = "",
+        *,
+        dof: Num = math.inf,
+        shape: Shape = "normal",
+        common: bool = True,
+        label: str = "",
+    ) -> None:
+        self.value = _as_num(value)
+        self.unit = unit
+        spread = _as_num(u)
+        if np.any(np.less(spread, 0.0)):
+            raise LyewatchError(
+                "a standard uncertainty is never negative",
+                place=label or None,
+                value=u,
+                remedy="drop its sign",
+            )
+        if isinstance(spread, float) and spread == 0.0:
+            self.parts = {}
+        else:
+            self.parts = {Variable(label, dof=dof, shape=shape, common=common): spread}
+
+    @classmethod
+    def from_parts(cls, value: Num, unit: str, parts: Mapping[Variable, Num]) -> Quantity:
+        """A quantity with these parts; the way in for code that knows its own sensitivities."""
+        made = cls.__new__(cls)
+        made.value = value
+        made.unit = unit
+        made.parts = parts
+        return made
+
+    # ---------------------------------------------------------------- what it says
+
+    @property
+    def variance(self) -> Num:
+        """Square of the standard uncertainty [unit squared]."""
+        total: Num = 0.0
+        for variable, part in self.parts.items():
+            total = total + _square(variable, part)
+        return total
+
+    @property
+    def u(self) -> Num:
+        """Standard uncertainty [unit]."""
+        variance = self.variance
+        return math.sqrt(variance) if isinstance(variance, float) else np.sqrt(variance)
+
+    @property
+    def u95(self) -> Num:
+        """Expanded uncertainty with coverage factor 2 [unit], about 95 % where `dof` is large."""
+        return 2.0 * self.u
+
+    @property
+    def relative_u(self) -> Num:
+        """Standard uncertainty over the value's magnitude [1]; NaN at zero."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.divide(self.u, np.abs(self.value))
+            return _as_num(np.where(np.isfinite(ratio), ratio, np.nan))
+
+    @property
+    def dof(self) -> Num:
+        """Effective degrees of freedom (Welch-Satterthwaite, JCGM 100 G.4); infinite without finite ones.
+
+        Variables made together by `correlated` count as one term with their common degrees of freedom.
+        """
+        terms: dict[object, Num] = {}
+        weight: Num = 0.0
+        for variable, part in self.parts.items():
+            if variable.is_pooled:
+                # each element of a pooled variable is an estimate of its own
+                weight = weight + np.sum(np.asarray(part) ** 4 / variable.dof, axis=-1)
+            else:
+                terms[variable.group] = terms.get(variable.group, 0.0) + _square(variable, part)
+        for variable in self.parts:
+            if not variable.is_pooled and variable.group in terms:
+                weight = weight + terms.pop(variable.group) ** 2 / variable.dof
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dof = np.divide(np.square(self.variance), weight)
+            return _as_num(np.where(np.equal(weight, 0.0), np.inf, dof))
+
+    def expanded(self, p: float = 0.95) -> Num:
+        """Half-width of the interval of coverage probability `p` [unit]: Student's t at `dof` times u.
+
+        `dof` is cut down to a whole number first, as JCGM 100 G.4.1 advises.
+        """
+        dof = np.maximum(np.floor(self.dof), 1.0)
+        # stdtrit takes no infinity; at 1e9 Student's t is the normal distribution to 1e-9
+        return _as_num(stdtrit(np.minimum(dof, 1e9), 0.5 + 0.5 * p) * self.u)
+
+    def budget(self) -> list[Part]:
+        """Where the uncertainty comes from, largest first; parts with the same label stand together."""
+        total = self.variance
+        merged: dict[str, Num] = {}
+        for variable, part in self.parts.items():
+            merged[variable.label] = merged.get(variable.label, 0.0) + _square(variable, part)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            lines = [
+                Part(
+                    label,
+                    _as_num(np.sqrt(v)),
+                    _as_num(np.where(np.equal(total, 0), 0.0, np.divide(v, total))),
+                )
+                for label, v in merged.items()
+            ]
+        return sorted(lines, key=lambda line: -float(np.nansum(np.square(line.u))))
+
+    def named(self, unit: str) -> Quantity:
+        """The same under another name of the same unit: V·A as W. Nothing is converted."""
+        return Quantity.from_parts(self.value, unit, self.parts)
+
+    def scaled(self, factor: float, unit: str) -> Quantity:
+        """The same in another unit: the value times `factor`."""
+        return combine(self.value * factor, unit, [(factor, self)])
+
+    def without(self, *labels: str) -> Quantity:
+        """The same with the parts of these labels left out, to see what the others alone amount to."""
+        kept = {v: p for v, p in self.parts.items() if v.label not in labels}
+        return Quantity.from_parts(self.value, self.unit, kept)
+
+    def sum(self) -> Quantity:
+        """Sum over the last axis; common errors add up, each element's own add in quadrature."""
+        return self._reduced(np.ones_like(np.asarray(self.value)))
+
+    def mean(self, weights: ArrayLike | None = None) -> Quantity:
+        """Mean over the last axis, weighted if `weights` are given; errors as in `sum`.
+
+        Quantities averaged apart still share their elements' errors when they meet again, so a ratio of means
+        is right too.
+        """
+        value = np.asarray(self.value)
+        w = (
+            np.ones_like(value)
+            if weights is None
+            else np.broadcast_to(np.asarray(weights, float), value.shape)
+        )
+        return self._reduced(w / np.sum(w, axis=-1, keepdims=True))
+
+    def _reduced(self, weights: FloatArray) -> Quantity:
+        parts: dict[Variable, Num] = {}
+        for variable, part in self.parts.items():
+            if variable.is_pooled:
+                raise LyewatchError(
+                    "errors averaged over one axis can not be averaged over another",
+                    remedy="take the mean over all windows at once",
+                )
+            weighted = weights * part
+            if variable.common:
+                parts[variable] = _as_num(np.sum(weighted, axis=-1))
+            else:
+                parts[variable.pooled()] = weighted
+        return Quantity.from_parts(_as_num(np.sum(weights * self.value, axis=-1)), self.unit, parts)
+
+    def __repr__(self) -> str:
+        return f"Quantity({self.value!r}, u={self.u!r}, unit={self.unit!r})"
+
+    def __str__(self) -> str:
+        from daq.quantity.display import shown
+
+        if isinstance(self.value, float):
+            return shown(self.value, float(np.asarray(self.u95)), self.unit).text
+        return repr(self)
+
+    # ---------------------------------------------------------------- arithmetic
+
+    def _plus(self, other: Quantity | ArrayLike, sign: float) -> Quantity:
+        if isinstance(other, Quantity):
+            if self.unit != other.unit:
+                raise LyewatchError(
+                    "quantities of differing units can not be added",
+                    value=f"{self.unit} and {other.unit}",
+                    remedy="bring both to one unit with scaled() or named()",
+                )
+            return combine(self.value + sign * other.value, self.unit, [(1.0, self), (sign, other)])
+        return Quantity.from_parts(self.value + sign * _as_num(other), self.unit, self.parts)
+
+    def __add__(self, other: Quantity | ArrayLike) -> Quantity:
+        return self._plus(other, 1.0)
+
+    def __radd__(self, other: ArrayLike) -> Quantity:
+        return self._plus(other, 1.0)
+
+    def __sub__(self, other: Quantity | ArrayLike) -> Quantity:
+        return self._plus(other, -1.0)
+
+    def __rsub__(self, other: ArrayLike) -> Quantity:
+        return (-self)._plus(other, 1.0)
+
+    def __neg__(self) -> Quantity:
+        return combine(-self.value, self.unit, [(-1.0, self)])
+
+    def __mul__(self, other: Quantity | ArrayLike) -> Quantity:
+        if isinstance(other, Quantity):
+            unit = _product_unit(self.unit, other.unit)
+            return combine(self.value * other.value, unit, [(other.value, self), (self.value, other)])
+        factor = _as_num(other)
+        return combine(self.value * factor, self.unit, [(factor, self)])
+
+    def __rmul__(self, other: ArrayLike) -> Quantity:
+        return self * other
+
+    def __truediv__(self, other: Quantity | ArrayLike) -> Quantity:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            if not isinstance(other, Quantity):
+                return self * np.divide(1.0, _as_num(other))
+            by = np.divide(1.0, other.value)
+            value = _as_num(np.where(np.isfinite(by), self.value * by, np.nan))
+            unit = _ratio_unit(self.unit, other.unit)
+            return combine(value, unit, [(_as_num(by), self), (_as_num(-value * by), other)])
+
+    def __rtruediv__(self, other: ArrayLike) -> Quantity:
+        return Quantity.from_parts(_as_num(other), "", {}) / self
+
+    def __pow__(self, exponent: float) -> Quantity:
+        unit = f"{self.unit}^{exponent:g}" if self.unit else ""
+        slope = exponent * np.power(self.value, exponent - 1.0)
+        return combine(_as_num(np.power(self.value, exponent)), unit, [(_as_num(slope), self)])
+
+
+def _square(variable: Variable, part: Num) -> Num:
+    return np.sum(np.square(part), axis=-1) if variable.is_pooled else part * part
+
+
+def combine(value: Num, unit: str, terms: Iterable[tuple[Num, Quantity]]) -> Quantity:
+    """A quantity from its value and the sensitivities to others: ``dy = sum c_i dx_i``.
+
+    Parameters
+    ----------
+    value : float or array
+        [unit]
+    unit : str
+    terms : pairs of sensitivity and quantity
+        Sensitivity [unit per unit of the quantity], float or array.
+    """
+    parts: dict[Variable, Num] = {}
+    for slope, quantity in terms:
+        for variable, part in quantity.parts.items():
+            if variable.is_pooled and not isinstance(slope, float):
+                slope_here: Any = np.asarray(slope)[..., np.newaxis]
+            else:
+                slope_here = slope
+            term = slope_here * part
+            parts[variable] = parts[variable] + term if variable in parts else term
+    return Quantity.from_parts(value, unit, parts)
+
+
+def correlated(
+    values: Sequence[ArrayLike],
+    covariance: ArrayLike,
+    units: Sequence[str],
+    *,
+    dof: Num = math.inf,
+    labels: Sequence[str] | None = None,
+    common: bool = True,
+) -> list[Quantity]:
+    """Quantities whose errors are correlated, such as means of channels sampled together.
+
+    Parameters
+    ----------
+    values : sequence of k floats or arrays
+    covariance : array (k, k), or (..., k, k) for arrays of values
+        Covariance of the values, positive semidefinite; ``np.outer(u, u) * r`` from a correlation matrix.
+    units, labels : sequences of k str
+    dof : float or array
+        Degrees of freedom that all share.
+    common : bool
+        See `Variable`.
+
+    Raises
+    ------
+    LyewatchError
+        For a matrix of the wrong shape, not symmetric, or not positive semidefinite.
+    """
+    matrix = np.asarray(covariance, dtype=np.float64)
+    k = len(values)
+    if matrix.ndim < 2 or matrix.shape[-2:] != (k, k):
+        raise LyewatchError(
+            f"the covariance of {k} values is a {k} by {k} matrix", value=f"shape {matrix.shape}"
+        )
+    scale = np.sqrt(np.abs(np.diagonal(matrix, axis1=-2, axis2=-1)))
+    scale = np.where(scale > 0.0, scale, 1.0)
+    # Decompose the correlation, not the covariance: volts and milliamps differ by decades.
+    r = matrix / scale[..., :, np.newaxis] / scale[..., np.newaxis, :]
+    roots, vectors = np.linalg.eigh(r)
+    if np.any(np.abs(r - np.swapaxes(r, -1, -2)) > 1e-9) or np.any(roots < -1e-6):
+        raise LyewatchError(
+            "this is no covariance matrix: it must be symmetric and positive semidefinite",
+            value=np.array2string(matrix, precision=4),
+            remedy="correlation coefficients lie from -1 to 1 and must agree with each other",
+        )
+    mixing = scale[..., :, np.newaxis] * vectors * np.sqrt(np.maximum(roots, 0.0))[..., np.newaxis, :]
+    names = labels or [""] * k
+    group = object()
+    hidden = [
+        Variable(" & ".join(n for n in names if n), dof=dof, common=common, group=group) for _ in values
+    ]
+    return [
+        Quantity.from_parts(
+            _as_num(values[i]), units[i], {hidden[j]: _as_num(mixing[..., i, j]) for j in range(k)}
+        )
+        for i in range(k)
+    ]
+
+
+def correlation(a: Quantity, b: Quantity) -> Num:
+    """Correlation coefficient of two quantities' errors [1]; NaN where either has none."""
+    covariance: Num = 0.0
+    for variable in a.parts.keys() & b.parts.keys():
+        term = a.parts[variable] * b.parts[variable]
+        covariance = covariance + (np.sum(term, axis=-1) if variable.is_pooled else term)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return _as_num(np.divide(covariance, np.multiply(a.u, b.u)))
