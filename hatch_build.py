@@ -1,9 +1,9 @@
 """Build hook: bring the chart library into the package, and the pages into the wheel.
 
-The library (uPlot, MIT) is no part of this repository: the build takes one pinned release from the npm registry, checks
-it, and keeps its licence beside it. npm itself comes as a build requirement, so that nobody needs Node.js. When the files
-are there already with the right checksums, nothing is fetched, and npm is not even asked for: builds after the first work
-with no network.
+The library (uPlot, MIT) is no part of this repository: the build takes one pinned release from the npm
+registry, checks it, and keeps its licence beside it. npm itself comes as a build requirement, so that nobody
+needs Node.js. When the files are there already with the right checksums, nothing is fetched, and npm is not
+even asked for: builds after the first work with no network.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def is_complete(folder: Path) -> bool:
 def bring_chart_library(folder: Path) -> bool:
     """Put the chart library in `folder`, unless it is there already.
 
-    Returns whether anything had to be done. Raises RuntimeError, saying what to do, when the release cannot be had or is
-    not the pinned one.
+    Returns whether anything had to be done. Raises RuntimeError, saying what to do, when the release cannot
+    be had or is not the pinned one.
     """
     if is_complete(folder):
         return False
@@ -63,8 +63,8 @@ def bring_chart_library(folder: Path) -> bool:
     found = _sha256(data)
     if found != TARBALL_SHA256:
         raise RuntimeError(
-            f"{RELEASE} from {source}: SHA-256 is {found}, not the pinned {TARBALL_SHA256}; nothing was unpacked. "
-            f"Get the release again, or set {TARBALL_VARIABLE} to a good copy of it."
+            f"{RELEASE} from {source}: SHA-256 is {found}, not the pinned {TARBALL_SHA256}; "
+            f"nothing was unpacked. Get the release again, or set {TARBALL_VARIABLE} to a good copy of it."
         )
     folder.mkdir(parents=True, exist_ok=True)
     with tarfile.open(fileobj=io.BytesIO(data), mode="r:gz") as archive:
@@ -72,7 +72,7 @@ def bring_chart_library(folder: Path) -> bool:
             stream = archive.extractfile(member)
             content = b"" if stream is None else stream.read()
             if _sha256(content) != digest:
-                raise RuntimeError(f"{RELEASE}: {member} is not the pinned file; hatch_build.py contradicts itself")
+                raise RuntimeError(f"{RELEASE}: {member} is not the pinned file")
             _write_whole(folder / Path(member).name, content)
     return True
 
@@ -81,11 +81,11 @@ def _read_given(path: str) -> bytes:
     try:
         return Path(path).read_bytes()
     except OSError as exc:
-        raise RuntimeError(f"{TARBALL_VARIABLE}={path}: cannot be read ({exc.strerror}); name the .tgz file") from exc
+        raise RuntimeError(f"{TARBALL_VARIABLE}={path}: cannot be read; name the .tgz file") from exc
 
 
 def _pack_with_npm() -> bytes:
-    """The pinned release as npm packs it, in a folder of its own with a cache of its own: no lock file, no trace."""
+    """The pinned release as npm packs it, in a scratch folder with its own cache: no lock file, no trace."""
     with tempfile.TemporaryDirectory(prefix="lyewatch-build-") as scratch:
         command = [
             *_npm_command(),
@@ -96,6 +96,8 @@ def _pack_with_npm() -> bytes:
             "--no-fund",
             "--no-update-notifier",
             "--loglevel=error",
+            "--fetch-retry-mintimeout=1000",
+            "--fetch-retry-maxtimeout=5000",
             f"--cache={Path(scratch) / 'cache'}",
         ]
         try:
@@ -115,8 +117,7 @@ def _pack_with_npm() -> bytes:
             raise RuntimeError(_no_release(f"npm could not be started: {exc}")) from exc
         packed = sorted(Path(scratch).glob("*.tgz"))
         if done.returncode != 0 or len(packed) != 1:
-            said = " / ".join(line.strip() for line in done.stderr.splitlines() if line.strip())
-            raise RuntimeError(_no_release(f"npm ended with status {done.returncode}: {said or 'no message'}"))
+            raise RuntimeError(_no_release(f"npm failed: {_gist(done.stderr)}"))
         return packed[0].read_bytes()
 
 
@@ -133,11 +134,18 @@ def _npm_command() -> list[str]:
     raise RuntimeError(_no_release(f"there is no npm; install the build requirement {NPM_REQUIREMENT!r}"))
 
 
+def _gist(stderr: str) -> str:
+    """The first lines of what npm complained of, without its stack trace."""
+    said = [line.removeprefix("npm error").removeprefix("npm ERR!").strip() for line in stderr.splitlines()]
+    told = [line for line in said if line and not line.startswith(("at ", "syscall ", "errno "))]
+    return " / ".join(told[:2])[:300] or "it said nothing"
+
+
 def _no_release(reason: str) -> str:
     return (
-        f"{RELEASE}, the page's chart library, could not be fetched: {reason}. The first build needs the npm registry: "
-        f"check the network (and the proxy settings of npm) and build again, or fetch the release elsewhere with "
-        f"`npm pack {RELEASE}` and set {TARBALL_VARIABLE} to that file."
+        f"{RELEASE}, the page's chart library, could not be fetched: {reason}. The first build needs the npm "
+        f"registry: check the network (and the proxy settings of npm) and build again, or fetch the release "
+        f"elsewhere with `npm pack {RELEASE}` and set {TARBALL_VARIABLE} to that file."
     )
 
 
@@ -167,7 +175,7 @@ class LyewatchBuildHook(BuildHookInterface[Any]):
         return [NPM_REQUIREMENT]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        """Bring the chart library in; put the pages in the wheel, where a source tree serves them from where they are."""
+        """Bring the chart library in, and the pages into the wheel; a source tree serves them in place."""
         if bring_chart_library(self._folder()):
             self.app.display_info(f"{RELEASE}: fetched and checked")
         if version != "editable":
