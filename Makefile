@@ -10,6 +10,7 @@ CHART := daq/_built/uplot/uPlot.iife.min.js
 PIP_INSTALL := PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt PIP_DISABLE_PIP_VERSION_CHECK=1 \
 	$(BIN)/python -m pip install --quiet -c constraints.txt
 TESTS ?= tests
+DEMO ?=
 
 .DEFAULT_GOAL := help
 .PHONY: help setup demo test check format speed clean
@@ -20,7 +21,7 @@ help: ## This list
 setup: $(STAMP) $(CHART) ## Make .venv and install lyewatch in it, editable, with what tests and checks need
 
 $(STAMP): pyproject.toml constraints.txt hatch_build.py
-	@PYTHON="$(PYTHON)" sh tests/make_venv.sh $(VENV)
+	@PYTHON="$(PYTHON)" sh tests/set_up.sh $(VENV)
 	$(PIP_INSTALL) --editable '.[test,dev]'
 	@touch $@
 
@@ -28,12 +29,12 @@ $(STAMP): pyproject.toml constraints.txt hatch_build.py
 $(CHART): | $(STAMP)
 	$(PIP_INSTALL) --no-deps --editable .
 
-demo: setup ## Run the virtual bench, the reader, the service and the page
-	$(BIN)/lyewatch demo
+demo: setup ## The whole job on a virtual bench; flags: make demo DEMO='--for 30s --no-browser'
+	$(BIN)/lyewatch demo $(DEMO)
 
 test: setup check ## Every check and every test; as root it installs the system packages that tests need
-	@bash tests/system_packages.sh
-	$(BIN)/python -m pytest $(TESTS)
+	@bash tests/install_servers.sh
+	$(BIN)/python -m pytest --durations=15 $(TESTS)
 
 check: setup ## Format, lint and strict types
 	$(BIN)/ruff format --check .
@@ -45,7 +46,7 @@ format: setup ## Put the code in its one format, and mend what the linter can
 	$(BIN)/ruff format .
 
 speed: setup ## Benchmarks: each prints a ratio against a peer measured in the same run
-	$(BIN)/python -m pytest -s tests/speed
+	$(BIN)/python -m pytest -s -o python_files='speed_*.py' -o timeout=900 tests/speed
 
 clean: ## Remove what was built, and .venv; recordings are left alone
 	rm -rf $(VENV) build dist daq/_built .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage

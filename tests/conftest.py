@@ -1,0 +1,58 @@
+"""Fixtures that all tests share.
+
+Browser tests are synchronous (playwright's `sync_api`) and carry `@pytest.mark.browser`; `tests/chromium.py`
+says why each opens a browser of its own.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.chromium import PageWatch, open_chromium
+
+__all__: list[str] = []
+
+pytest_plugins = ("tests.ci_rule",)
+
+
+@pytest.fixture
+def free_ports() -> Callable[[], int]:
+    """A function that gives a free TCP port of the loopback interface, another at each call."""
+    given: set[int] = set()
+
+    def next_port() -> int:
+        while True:
+            with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+                probe.bind(("127.0.0.1", 0))
+                port: int = probe.getsockname()[1]
+            if port not in given:
+                given.add(port)
+                return port
+
+    return next_port
+
+
+@pytest.fixture
+def free_port(free_ports: Callable[[], int]) -> int:
+    """A free TCP port of the loopback interface."""
+    return free_ports()
+
+
+@pytest.fixture
+def browser() -> Iterator[Browser]:
+    """A Chromium with a fresh profile. For another viewport: `browser.new_context(...)`."""
+    with open_chromium() as opened:
+        yield opened
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A page of 1280 x 800. It may not raise, break its content policy or ask the internet."""
+    opened = browser.new_page(viewport={"width": 1280, "height": 800})
+    watch = PageWatch(opened)
+    yield opened
+    assert watch.faults == []
