@@ -1,1 +1,73 @@
-"""Where frames come from: serial lines, recordings, the virtual bench."""
+"""Where frames come from: serial lines, recordings, the virtual bench.
+
+`make_source` turns a bench file's source into one that can be started; whoever listens is a `Sink`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daq.errors import BenchFileError
+from daq.sources.backoff import Backoff
+from daq.sources.base import Source, SourceEnded
+from daq.sources.clock import DeviceClock, MsUnwrapper
+from daq.sources.counters import LinkCounters
+from daq.sources.decoder import Decoder, WireDecoder
+from daq.sources.events import Reply, Sink, SourceEvent
+from daq.sources.line import LineSource, SerialPort
+from daq.sources.outbox import Command
+from daq.sources.ports import HeardLine, Listened, PortInfo, list_ports, listen
+from daq.sources.recording import RecordedFrame, RecordingSource, block_frames, read_csv_frames
+from daq.sources.stream import StreamSource
+
+if TYPE_CHECKING:
+    from daq.bench import SourceSpec
+
+__all__ = [
+    "Backoff",
+    "Command",
+    "Decoder",
+    "DeviceClock",
+    "HeardLine",
+    "LineSource",
+    "LinkCounters",
+    "Listened",
+    "MsUnwrapper",
+    "PortInfo",
+    "RecordedFrame",
+    "RecordingSource",
+    "Reply",
+    "SerialPort",
+    "Sink",
+    "Source",
+    "SourceEnded",
+    "SourceEvent",
+    "StreamSource",
+    "WireDecoder",
+    "block_frames",
+    "list_ports",
+    "listen",
+    "make_source",
+    "read_csv_frames",
+]
+
+
+def make_source(name: str, spec: SourceSpec) -> Source:
+    """The source that a bench file's ``[sources.NAME]`` describes, not yet started."""
+    if spec.kind == "line":
+        return LineSource(
+            name,
+            spec.port,
+            baud=spec.baud,
+            crc=spec.crc,
+            clock=spec.clock,
+            silent_after_s=spec.silent_after_s,
+        )
+    if spec.kind == "recording":
+        return RecordingSource.from_csv(name, spec.port, clock=spec.clock, silent_after_s=spec.silent_after_s)
+    raise BenchFileError(
+        "no source is of this kind",
+        place=f"sources.{name}.kind",
+        value=spec.kind,
+        remedy='"line" or "recording"',
+    )

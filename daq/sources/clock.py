@@ -1,18 +1,19 @@
-"""From a device's milliseconds to the host's monotonic clock, so that delays on the way do not move a reading.
+"""From a device's milliseconds to the host's monotonic clock, so that delays do not move a reading.
 
-A frame that was measured at one instant arrives later by a delay that is never negative: the line, the USB poll, the
-scheduler. The host's receive time against the device's time is therefore a cloud above a straight line, whose slope
-is the ratio of the clocks. The line sought lies under every point and is the closest to them in the mean; it is the
-edge of the cloud's lower convex hull above the mean abscissa.
+A frame that was measured at one instant arrives later by a delay that is never negative: the line, the USB
+poll, the scheduler. The host's receive time against the device's time is therefore a cloud above a straight
+line, whose slope is the ratio of the clocks. The line sought lies under every point and is the closest to
+them in the mean; it is the edge of the cloud's lower convex hull above the mean abscissa.
 
 Reference: S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay
-measurements", Proc. IEEE INFOCOM 1999, pp. 227-234, doi:10.1109/INFCOM.1999.749287 (the linear program; that its
-optimum is a hull edge is from the geometry of the constraint set).
+measurements", Proc. IEEE INFOCOM 1999, pp. 227-234, doi:10.1109/INFCOM.1999.749287 (the linear program;
+that its optimum is a hull edge is from the geometry of the constraint set).
 """
 
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 from typing import Final, Literal
 
 from daq.sources.wire import MAX_COUNT
@@ -29,12 +30,12 @@ _BUCKETS: Final = 90
 _FIT_SPAN_NS: Final = 10_000_000_000
 """Before the points span this much, jitter would tilt the line more than two clocks differ."""
 _MAX_SKEW: Final = 0.02
-"""Crystals keep 1e-4, ceramic resonators 5e-3, trimmed RC oscillators 2e-2 (common practice, no published source)."""
+"""Crystals keep 1e-4, resonators 5e-3, trimmed RC oscillators 2e-2 (common practice, no published source)."""
 _EARLY_NS: Final = 100_000_000
 """A frame can not come before it was measured: earlier than this below the line, a clock has stepped."""
 _LATE_NS: Final = 500_000_000
 _LATE_FOR_NS: Final = 8_000_000_000
-"""When everything comes this late for so long, it is not a delay but a step. A stalled computer catches up sooner."""
+"""When everything comes this late for so long, it is a step. A stalled computer catches up sooner."""
 _WIRE_MODULUS: Final = MAX_COUNT + 1
 
 
@@ -66,8 +67,8 @@ class DeviceClock:
     mode : "host", "fitted" or "device"
         "host": the receive time is the frame's time.
         "fitted": offset and skew are fitted over a sliding window, as the module says.
-        "device": the first frame's receive time plus what the device's clock says has passed since. For a clock that is
-        meant to run faster or slower than the host's.
+        "device": the first frame's receive time plus what the device's clock says has passed since. For a
+        clock that is meant to run faster or slower than the host's.
 
     Attributes
     ----------
@@ -84,7 +85,13 @@ class DeviceClock:
         self._last_ns: int | None = None
         self._last_received_ns = 0
         self._skew = 0.0
-        self._begin()
+        self._anchor: int | None = None
+        self._points: deque[tuple[int, int]] = deque(maxlen=_BUCKETS)
+        self._best: tuple[int, int] | None = None
+        self._late_since: int | None = None
+        self._bucket = 0
+        # The line, y = y0 + (1 + skew) (x - x0): about a point, so that large numbers cost no digits.
+        self._x0 = self._y0 = 0
 
     @property
     def skew_ppm(self) -> float:
@@ -99,7 +106,8 @@ class DeviceClock:
     def map(self, ms: int | None, received_ns: int) -> tuple[int, int | None]:
         """A frame's time on the host's monotonic clock [ns], and its unwrapped device milliseconds.
 
-        `ms` is the wire's number or None, `received_ns` the host's monotonic clock when the frame had arrived.
+        `ms` is the wire's number or None, `received_ns` the host's monotonic clock when the frame had
+        arrived.
         """
         device_ms = None if ms is None else self._unwrap(ms)
         if device_ms is None or self.mode == "host":
@@ -113,25 +121,21 @@ class DeviceClock:
         self._last_ns, self._last_received_ns = mapped, received_ns
         return mapped, device_ms
 
-    # -- device alone ---------------------------------------------------------------------------------------------
+    # -- device alone --------------------------------------------------------------------------------------
 
     def _follow(self, x: int, y: int) -> int:
         if self._anchor is None:
-            # After a restart the run goes on from where it was: how long the device was away, only the host knows.
+            # After a restart the run goes on from where it was: how long the device was away, only the host
+            # knows.
             on = y if self._last_ns is None else self._last_ns + max(0, y - self._last_received_ns)
             self._anchor = on - x
         return self._anchor + x
 
-    # -- fitted ---------------------------------------------------------------------------------------------------
+    # -- fitted --------------------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        self._anchor: int | None = None
-        self._points: deque[tuple[int, int]] = deque(maxlen=_BUCKETS)
-        self._best: tuple[int, int] | None = None
-        self._bucket = 0
-        # The line, y = y0 + (1 + skew) (x - x0): kept about a point, so that no digit is lost to large numbers.
-        self._x0 = self._y0 = 0
-        self._late_since: int | None = None
+        self._anchor = self._best = self._late_since = None
+        self._points.clear()
 
     def _line(self, x: int) -> int:
         return self._y0 + (x - self._x0) + round(self._skew * (x - self._x0))
@@ -203,7 +207,7 @@ def _lowest_slope(points: list[tuple[int, int]]) -> float:
             hull.pop()
         hull.append((x, d))
     mean = sum(x for x, _ in cloud) / len(cloud)
-    for (xa, da), (xb, db) in zip(hull, hull[1:], strict=False):
+    for (xa, da), (xb, db) in pairwise(hull):
         if xa <= mean <= xb:
             return max(-_MAX_SKEW, min(_MAX_SKEW, (db - da) / (xb - xa)))
     return 0.0

@@ -49,8 +49,8 @@ class LinkCounters:
     clock_steps : int
         Times the device's clock was fitted anew because it jumped.
     state : str
-        "opening", "open", "silent" (open, and nothing good heard for long), "waiting" (for the next try to open),
-        "closed" (stopped), "failed" (the thread died: a fault of ours).
+        "opening", "open", "silent" (open, and nothing good heard for long), "waiting" (for the next try to
+        open), "closed" (stopped), "failed" (the thread died: a fault of ours).
     last_error : str or None
         The latest thing that went wrong, in words.
     last_frame_mono_ns : int

@@ -1,7 +1,7 @@
 """Commands on their way to a device: sent, repeated until answered, given up.
 
-The rules are made for safety. A trip goes first, is repeated, waits for a port to come back, and takes back a reset
-that has not gone out. A reset or a beat that is late is worse than none, so those expire.
+The rules are made for safety. A trip goes first, is repeated, waits for a port to come back, and takes back
+a reset that has not gone out. A reset or a beat that is late is worse than none, so those expire.
 """
 
 from __future__ import annotations

@@ -37,10 +37,10 @@ _FIRST, _NEXT, _DUPLICATE, _RESTARTED = (
 class SequenceTracker:
     """Follows one device's numbering through gaps, repeats, wrap-around and restarts.
 
-    `seq` and `ms` are unsigned 32-bit and wrap to 0. A device that begins anew counts from small numbers again. A
-    transport that repeats (MQTT at QoS 1) brings old frames whole: a frame is a duplicate only if its number, its
-    time and every value are those of a frame among the last 256, because a device that restarts may well send the
-    same numbers at the same milliseconds as before.
+    `seq` and `ms` are unsigned 32-bit and wrap to 0. A device that begins anew counts from small numbers
+    again. A transport that repeats (MQTT at QoS 1) brings old frames whole: a frame is a duplicate only if
+    its number, its time and every value are those of a frame among the last 256, because a device that
+    restarts may well send the same numbers at the same milliseconds as before.
     """
 
     def __init__(self) -> None:
@@ -54,7 +54,7 @@ class SequenceTracker:
         self._recent.clear()
 
     def see(self, seq: int, ms: int | None, fields: Mapping[str, float]) -> Verdict:
-        """Judge the next frame heard. Frames without a number are always next, unless their time went back."""
+        """Judge the next frame heard. One without a number is always next, unless its time went back."""
         verdict = self._judge(seq, ms, fields)
         if verdict.kind != "duplicate":
             self._seq, self._ms = seq, ms

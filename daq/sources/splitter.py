@@ -1,7 +1,7 @@
 """Chunks of bytes, cut anywhere, to lines.
 
-A port hands over whatever has arrived: half a line, three and a half, noise. What comes out here does not depend
-on where the chunks were cut, and no flood makes it keep more than one line.
+A port hands over whatever has arrived: half a line, three and a half, noise. What comes out here does not
+depend on where the chunks were cut, and no flood makes it keep more than one line.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ __all__ = ["Splitter"]
 class Splitter:
     """Cuts a byte stream into lines at LF, CR and CR LF; empty lines are left out.
 
-    What comes before the first line end after opening may be half a line: it is kept apart as the *head*, to be
-    believed only if it carries its own proof.
+    What comes before the first line end after opening may be half a line: it is kept apart as the *head*,
+    to be believed only if it carries its own proof.
 
     Parameters
     ----------
