@@ -1,4 +1,4 @@
-"""Pytest plugin: in CI a test that needs a browser or a server may not be skipped.
+"""In CI a test that needs a browser or a server may not be skipped.
 
 On a contributor's machine such a test is skipped when the program is missing, with the remedy in the reason.
 In CI (environment variable CI=true) the same skip would let a broken install step pass as green, so it fails
@@ -11,7 +11,7 @@ import os
 
 import pytest
 
-__all__ = ["in_ci", "missing_program"]
+__all__ = ["in_ci", "missing_program", "watch_skips"]
 
 NEVER_SKIPPED_IN_CI = frozenset({"browser", "server"})
 
@@ -55,7 +55,7 @@ class _SkipWatch:
                 terminalreporter.line(name)
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    """Watch for skips, in CI only."""
+def watch_skips(config: pytest.Config) -> None:
+    """Watch for skips, in CI only; a conftest's `pytest_configure` calls it."""
     if in_ci():
         config.pluginmanager.register(_SkipWatch(), "lyewatch-skip-watch")

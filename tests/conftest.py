@@ -12,11 +12,15 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser, Page
 
+from tests import ci_rule
 from tests.chromium import PageWatch, open_chromium
 
 __all__: list[str] = []
 
-pytest_plugins = ("tests.ci_rule",)
+
+def pytest_configure(config: pytest.Config) -> None:
+    """In CI, watch for skips."""
+    ci_rule.watch_skips(config)
 
 
 @pytest.fixture
