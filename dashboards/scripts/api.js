@@ -1,0 +1,63 @@
+// Asking the service and telling it. Every failure becomes one sentence that says what to do.
+
+const WAIT_MS = 8000;
+
+/** What the service refused, or that it did not answer. `message` is a whole sentence. */
+export class Refused extends Error {
+  constructor(message, status = 0) {
+    super(message);
+    this.name = "Refused";
+    this.status = status;
+  }
+}
+
+function sentence(body, status) {
+  const error = body?.error;
+  if (error?.message) {
+    const place = error.place ? `${error.place}: ` : "";
+    const found = error.value === null || error.value === undefined || error.value === "" ? "" : ` (found ${error.value})`;
+    const remedy = error.remedy ? `; ${error.remedy}` : "";
+    return `${place}${error.message}${found}${remedy}.`.replace(/\.+$/, ".");
+  }
+  return `The service answered ${status}; look at its own window for the reason.`;
+}
+
+async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}) {
+  const ours = AbortSignal.timeout(waitMs);
+  const options = { method, signal: signal ? AbortSignal.any([signal, ours]) : ours, headers: { Accept: "application/json" } };
+  if (body !== undefined) {
+    options.headers["Content-Type"] = "application/json";
+    options.body = JSON.stringify(body);
+  }
+  let response;
+  try {
+    response = await fetch(path, options);
+  } catch (error) {
+    if (signal?.aborted) throw error;
+    if (ours.aborted) throw new Refused(`The service did not answer within ${Math.round(waitMs / 1000)} s.`);
+    throw new Refused("The service cannot be reached.");
+  }
+  let answer = null;
+  try {
+    answer = await response.json();
+  } catch {
+    answer = null; // an answer without JSON has only its status to tell
+  }
+  if (!response.ok) throw new Refused(sentence(answer, response.status), response.status);
+  return answer ?? {};
+}
+
+/** GET a path. */
+export function get(path, options = {}) {
+  return ask(path, options);
+}
+
+/** Send JSON with POST, or with the method given. */
+export function send(path, body, options = {}) {
+  return ask(path, { method: "POST", ...options, body });
+}
+
+/** A path with a name inside it made safe. */
+export function path(strings, ...names) {
+  return strings.reduce((whole, part, i) => whole + part + (i < names.length ? encodeURIComponent(names[i]) : ""), "");
+}

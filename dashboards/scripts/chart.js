@@ -1,0 +1,171 @@
+// One chart of one quantity over time: uPlot in our colours, with limits, a cursor for mouse and keyboard, and a
+// spoken reading of the cursor. What is drawn here is also in words and in a table beside it.
+
+import { tag } from "./dom.js";
+import { limitLines, strokeByLimits } from "./limits.js";
+
+/** Whether the chart library is here; without it the pages still show every number and table. */
+export const chartsWork = () => typeof globalThis.uPlot === "function";
+
+let cache = new Map();
+/** A colour of the style sheet by name ("ink", "trace"), as the theme of the moment has it. */
+export function colours(name) {
+  if (!cache.has(name)) cache.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
+  return cache.get(name);
+}
+
+const living = new Set();
+for (const query of ["(prefers-color-scheme: dark)", "(forced-colors: active)", "(prefers-contrast: more)"]) {
+  matchMedia(query).addEventListener("change", () => {
+    cache = new Map();
+    for (const chart of living) chart.plot.redraw(false, true);
+  });
+}
+
+const FONT = "12px system-ui, sans-serif";
+const DASHES = [[], [6, 4], [2, 3]];
+const SECONDS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
+
+/** Bounds of the value axis: the data, at least `minSpan`, and the limits where `limits` says so. */
+export function valueRange({ minSpan, limits, always, floor }) {
+  return (_u, low, high) => {
+    let min = Number.isFinite(low) ? low : 0;
+    let max = Number.isFinite(high) ? high : min + minSpan;
+    for (const limit of limits) {
+      const near = limit.side === "above" ? max > 0.8 * limit.value : min < 1.25 * limit.value;
+      if (always || near) {
+        min = Math.min(min, limit.value);
+        max = Math.max(max, limit.value);
+      }
+    }
+    const lack = minSpan - (max - min);
+    if (lack > 0) {
+      min -= lack / 2;
+      max += lack / 2;
+    }
+    const air = 0.08 * (max - min);
+    min -= air;
+    max += air;
+    if (floor !== undefined && min < floor && low >= floor) min = floor;
+    return [min, max];
+  };
+}
+
+/** A chart in `holder`. See the arguments for what it needs; `data` is uPlot's [x, y1, y2 ...]. */
+export class Chart {
+  constructor(holder, spec) {
+    this.holder = holder;
+    this.spec = { limits: [], minSpan: 1, pairs: false, time: "wall", decimals: 1, ...spec };
+    this.range = [0, 1];
+    this.plot = new globalThis.uPlot(this.#options(), this.#empty(), holder);
+    living.add(this);
+    this.watcher = new ResizeObserver(() => this.#fit());
+    this.watcher.observe(holder);
+    this.#fit();
+    this.#keys();
+  }
+
+  /** Draw `data` with the time axis from `from` to `to`. */
+  draw(data, from, to) {
+    this.range = [from, to];
+    this.plot.setData(data, true);
+  }
+
+  /** Move the time axis and keep the data. */
+  view(from, to) {
+    this.range = [from, to];
+    this.plot.setScale("x", { min: from, max: to });
+  }
+
+  destroy() {
+    living.delete(this);
+    this.watcher.disconnect();
+    this.plot.destroy();
+  }
+
+  #empty() {
+    return [[], ...this.#series().map(() => [])];
+  }
+
+  #fit() {
+    const width = Math.floor(this.holder.clientWidth);
+    const height = Math.floor(this.holder.clientHeight);
+    if (width > 0 && height > 0 && (width !== this.plot.width || height !== this.plot.height)) this.plot.setSize({ width, height });
+  }
+
+  #series() {
+    const { series, limits, pairs } = this.spec;
+    const made = [];
+    series.forEach((one, i) => {
+      const base = i === 0 ? "trace" : "trace-2";
+      const stroke = i === 0 ? strokeByLimits(limits, colours, base) : () => colours(base);
+      const line = { label: one.label, stroke, width: pairs ? 1 : 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false };
+      made.push(line);
+      if (pairs) made.push({ ...line, dash: DASHES[i % DASHES.length] });
+    });
+    return made;
+  }
+
+  #options() {
+    const { limits, unit, pairs, time, sync, drag, plugins = [] } = this.spec;
+    const axis = { font: FONT, stroke: () => colours("ink-3"), ticks: { show: true, size: 4, width: 1, stroke: () => colours("rule") } };
+    const series = this.#series();
+    return {
+      width: 300,
+      height: 120,
+      pxAlign: 1,
+      padding: [8, 8, 0, 0],
+      legend: { show: false },
+      cursor: {
+        y: false,
+        drag: { x: Boolean(drag), y: false, dist: 6, setScale: false },
+        points: { size: 7, width: 1.5, stroke: () => colours("ink"), fill: () => colours("sheet") },
+        sync: sync ? { key: sync, setSeries: false } : undefined,
+      },
+      scales: {
+        x: { time: false, range: () => this.range },
+        y: { range: valueRange(this.spec) },
+      },
+      axes: [
+        { ...axis, size: 24, gap: 2, space: 84, incrs: SECONDS, values: (_u, splits) => splits.map((at) => time.label(at)), grid: { width: 1, stroke: () => colours("grid") } },
+        { ...axis, size: 52, gap: 4, space: 30, grid: { width: 1, stroke: () => colours("grid") } },
+      ],
+      series: [{}, ...series],
+      bands: pairs ? this.spec.series.map((_one, i) => ({ series: [2 * i + 2, 2 * i + 1], fill: () => colours(i === 0 ? "spread" : "spread-2") })) : undefined,
+      plugins: [limitLines(limits, unit, colours), ...plugins],
+      hooks: {
+        setCursor: [(u) => this.spec.onCursor?.(u.cursor.idx, u)],
+        // Tells tests and styles that pixels are there; costs nothing.
+        draw: [() => tag(this.holder, "drawn", "yes")],
+      },
+    };
+  }
+
+  /** Arrow keys move the cursor in time; the reading goes into aria-valuetext. */
+  #keys() {
+    const { holder, plot } = this;
+    holder.tabIndex = 0;
+    holder.setAttribute("role", "slider");
+    holder.setAttribute("aria-label", `${this.spec.label}, place in time`);
+    holder.setAttribute("aria-valuemin", "0");
+    holder.setAttribute("aria-valuemax", "100");
+    holder.setAttribute("aria-valuenow", "100");
+    holder.setAttribute("aria-valuetext", "no place chosen; use the arrow keys");
+    holder.addEventListener("keydown", (event) => {
+      const width = plot.over.clientWidth;
+      const steps = { ArrowLeft: -1, ArrowRight: 1, ArrowDown: -1, ArrowUp: 1, PageUp: 10, PageDown: -10 };
+      let left = plot.cursor.left >= 0 ? plot.cursor.left : width;
+      if (event.shiftKey || event.ctrlKey || event.metaKey || event.altKey) return;
+      if (event.key in steps) left += (steps[event.key] * width) / 100;
+      else if (event.key === "Home") left = 0;
+      else if (event.key === "End") left = width;
+      else return;
+      event.preventDefault();
+      left = Math.max(0, Math.min(width - 1, left));
+      plot.setCursor({ left, top: plot.over.clientHeight / 2 }, true, true);
+      holder.setAttribute("aria-valuenow", String(Math.round((100 * left) / width)));
+      holder.setAttribute("aria-valuetext", this.spec.reading?.(plot.cursor.idx) || "no reading here");
+    });
+    holder.addEventListener("blur", () => plot.setCursor({ left: -10, top: -10 }, true, true));
+  }
+}

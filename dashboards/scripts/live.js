@@ -1,0 +1,125 @@
+// The live page.
+
+import { get } from "./api.js";
+import { AlarmList } from "./alarms.js";
+import { BEFORE_RESTORING, keepCautions } from "./cautions.js";
+import { AllNumbers, Findings, Links } from "./details.js";
+import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
+import { Recording } from "./recording.js";
+import { Strip, STRIP_NUMBERS, STRIPS } from "./strips.js";
+import { TripPanel } from "./supply.js";
+import { Traces } from "./traces.js";
+import { watchBench } from "./watch.js";
+
+const FILL_S = 1800;
+const traces = new Traces(STRIP_NUMBERS);
+let windowS = Number(recall("window", "300"));
+let panels = null;
+let watch = null; // the stream may speak before the page is built
+
+/** The stretch of time that the strips show: up to the newest reading. */
+const view = () => {
+  const to = traces.newest ?? Date.now() / 1000;
+  return [to - windowS, to];
+};
+
+/** Elapsed time of the recording run: the newest reading is nearer to now than the last state. */
+const elapsed = () => {
+  const run = watch?.state()?.run;
+  if (!run || traces.run !== run.id || traces.newest === null) return run?.elapsed_s ?? null;
+  return Math.max(run.elapsed_s, traces.newest - traces.start);
+};
+
+watch = watchBench("/", {
+  elapsed,
+  onEvent: (kind, data) => {
+    if (kind === "samples") traces.samples(data);
+    else if (kind === "assessment") traces.assess(data);
+    else if (kind === "state" && panels) tellState(data);
+  },
+  onFresh: ({ live }) => panels?.strips.forEach((strip) => strip.tell(live)),
+});
+
+function tellState(state) {
+  panels.trip.tell(state);
+  panels.alarms.tell(state);
+  panels.recording.tell(state, elapsed());
+  panels.links.tell(state);
+}
+
+function drawEveryMs() {
+  const pace = windowS <= 60 ? 200 : windowS <= 300 ? 500 : 1000;
+  return calmMotion.matches ? Math.max(pace, 1000) : pace;
+}
+
+let drawnAt = 0;
+let toldAt = 0;
+function frame(now) {
+  requestAnimationFrame(frame);
+  if (now - toldAt >= 500) {
+    toldAt = now;
+    const { live } = watch.fresh();
+    panels.strips.forEach((strip) => strip.tell(live));
+    panels.findings.tell(traces.assessment);
+    panels.numbers.tell(traces);
+    if (watch.state()) panels.recording.tell(watch.state(), elapsed());
+  }
+  if (now - drawnAt >= drawEveryMs()) {
+    drawnAt = now;
+    panels.strips.forEach((strip) => strip.draw());
+  }
+}
+
+function chooseWindow() {
+  for (const input of document.querySelectorAll("input[name=window]")) {
+    input.checked = Number(input.value) === windowS;
+    input.addEventListener("change", () => {
+      windowS = Number(input.value);
+      remember("window", input.value);
+      drawnAt = 0;
+    });
+  }
+}
+
+async function begin() {
+  const trouble = byId("trouble");
+  let bench = null;
+  while (!bench) {
+    try {
+      bench = await get("/api/bench");
+    } catch (error) {
+      say(trouble, `${error.message} Trying again.`);
+      show(trouble, true);
+      await new Promise((done) => setTimeout(done, 1500));
+    }
+  }
+  show(trouble, false);
+  say(byId("bench-name"), bench.name);
+  say(byId("bench-facts"), `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte} ${Math.round(100 * bench.stack.mass_fraction)} % by mass`);
+  keepCautions(byId("cautions"), byId("caution-list"), bench.cautions);
+  chooseWindow();
+  const holder = byId("strips");
+  const measured = new Set(bench.channels.map(({ name }) => name));
+  const strips = STRIPS.filter(({ channel }) => !channel || measured.has(channel)).map((spec) => new Strip(spec, { bench, traces, view }));
+  holder.replaceChildren(...strips.map(({ root }) => root));
+  strips.forEach((strip) => strip.attach());
+  panels = {
+    strips,
+    trip: new TripPanel(byId("trip"), bench.reset_cautions ?? BEFORE_RESTORING),
+    alarms: new AlarmList(byId("alarms")),
+    recording: new Recording(byId("recording"), bench),
+    findings: new Findings(byId("findings")),
+    numbers: new AllNumbers(byId("numbers"), bench),
+    links: new Links(byId("links")),
+  };
+  if (watch.state()) tellState(watch.state());
+  requestAnimationFrame(frame);
+  try {
+    traces.recent(await get(`/api/recent?seconds=${FILL_S}`));
+  } catch (error) {
+    say(trouble, `The trends begin now; what came before could not be had: ${error.message}`);
+    show(trouble, true);
+  }
+}
+
+begin();

@@ -1,0 +1,90 @@
+// Starting and stopping a run, and pinning marks to it.
+
+import { path, send } from "./api.js";
+import { freshId, make, say, show } from "./dom.js";
+import { clock, wall } from "./format.js";
+import { act, filled, nameField, outcome } from "./person.js";
+
+function textField(label, attributes = {}) {
+  const id = freshId("field");
+  const input = make("input", { id, type: "text", maxlength: 80, ...attributes });
+  return { input, root: make("div", { class: "field" }, make("label", { for: id }, label), input) };
+}
+
+/** The recording panel. */
+export class Recording {
+  constructor(root, bench) {
+    this.run = null;
+    this.message = outcome();
+    this.now = make("p", { class: "run-now" });
+    this.open = make("a", { class: "run-link", href: "/runs" }, "Open this run");
+    this.who = nameField();
+    this.begin = this.#startForm(bench);
+    this.again = make("details", {}, make("summary", {}, "Start another run"), make("p", { class: "quiet" }, "This ends the one that is recording."));
+    this.mark = this.#markForm();
+    this.stop = make("button", { type: "button" }, "Stop recording");
+    this.stop.addEventListener("click", () => this.#stop());
+    this.during = make("div", { class: "stack" }, this.open, this.mark, this.stop, this.again);
+    this.idle = make("div", { class: "stack" });
+    root.append(make("h2", { id: "recording-title" }, "Recording"), this.now, this.who.root, this.during, this.idle, this.message);
+    this.tell({ run: null }, null);
+  }
+
+  #startForm(bench) {
+    const name = textField("Name of the run", { required: true });
+    const build = textField("Build of the stack");
+    build.input.value = bench?.stack?.build ?? "";
+    this.build = build.input;
+    const button = make("button", { type: "submit" }, "Start recording");
+    const form = make("form", { class: "stack", novalidate: true, "aria-label": "Start a run" }, name.root, build.root, button);
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (!filled([[name.input, "Give the run a name that you will know it by."], this.#needsName()], this.message)) return;
+      const body = { name: name.input.value.trim(), build: build.input.value.trim(), who: this.who.input.value.trim() };
+      if (await act(button, this.message, "Starting …", () => send("/api/runs", body), `Started ${body.name}.`)) {
+        name.input.value = "";
+        this.again.open = false;
+      }
+    });
+    return form;
+  }
+
+  #markForm() {
+    const text = textField("Mark this moment", { maxlength: 200, placeholder: "topped up 200 mL" });
+    const button = make("button", { type: "submit" }, "Add mark");
+    const form = make("form", { class: "row", novalidate: true, "aria-label": "Add a mark" }, text.root, button);
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (!this.run || !filled([[text.input, "Write what happened at this moment."], this.#needsName()], this.message)) return;
+      const body = { text: text.input.value.trim(), who: this.who.input.value.trim() };
+      const url = path`/api/runs/${this.run.id}/marks`;
+      if (await act(button, this.message, "Marking …", () => send(url, body), `Marked: ${body.text}`)) text.input.value = "";
+    });
+    return form;
+  }
+
+  #needsName() {
+    return [this.who.input, "Give your name: the run keeps who did it."];
+  }
+
+  #stop() {
+    if (!filled([this.#needsName()], this.message)) return;
+    act(this.stop, this.message, "Stopping …", () => send("/api/runs/current/stop", { who: this.who.input.value.trim() }), "Stopped. The run is under Runs.");
+  }
+
+  /** Show what is recording. */
+  tell({ run }, elapsed) {
+    const running = Boolean(run && run.kind === "run");
+    this.run = run;
+    if (running) {
+      say(this.now, `${run.name || run.id} · ${run.build || "no build named"} · since ${wall(run.start_utc)} · ${clock(elapsed ?? run.elapsed_s)}`);
+      this.open.href = path`/runs/${run.id}`;
+      if (this.begin.parentElement !== this.again) this.again.append(this.begin);
+    } else {
+      say(this.now, "Nothing is recorded now; readings are only shown.");
+      if (this.begin.parentElement !== this.idle) this.idle.append(this.begin);
+    }
+    show(this.during, running);
+    show(this.idle, !running);
+  }
+}

@@ -1,0 +1,174 @@
+// The strips of the live page: each quantity's present value in large figures, and its trend beside it.
+
+import { Chart, chartsWork } from "./chart.js";
+import { make, say, show, tag } from "./dom.js";
+import { fixed, present, span, unitText, wall, withUnit } from "./format.js";
+import { beyond, limitList, limitWords } from "./limits.js";
+import { badge } from "./shapes.js";
+import { chartTable } from "./table.js";
+
+/** What is shown, in the order of its weight for a person beside the stack. */
+export const STRIPS = [
+  { id: "lye_temp", title: "Lye temperature", channel: "lye_temp", numbers: ["lye_temp"], minSpan: 6, always: true, decimals: 1 },
+  { id: "amps", title: "Current", channel: "amps", numbers: ["amps"], minSpan: 1, decimals: 2 },
+  { id: "volts", title: "Stack voltage", channel: "volts", numbers: ["volts"], minSpan: 0.4, decimals: 2 },
+  { id: "power", title: "Power", numbers: ["power_w"], minSpan: 8, decimals: 1 },
+  { id: "flow", title: "Gas flow", numbers: ["flow_as_read_lpm", "flow_dry_ref_lpm"], gas: true, minSpan: 0.08, decimals: 3 },
+  { id: "efficiency", title: "Faradaic efficiency", numbers: ["faradaic_efficiency"], gas: true, share: true, minSpan: 8, decimals: 1, note: "dry gas made, of what the current could make" },
+  { id: "mmw", title: "MMW", numbers: ["mmw_as_read", "mmw_dry_ref"], gas: true, minSpan: 0.6, decimals: 2, ceilings: true },
+];
+
+/** All assessment numbers that the strips draw. */
+export const STRIP_NUMBERS = [...new Set(STRIPS.flatMap((strip) => strip.numbers))];
+
+const STATUS_WORDS = { 1: "uncertain reading", 2: "bad reading", 3: "no reading" };
+
+/** One strip. `traces` holds the data, `view()` gives [from, to]. */
+export class Strip {
+  constructor(spec, { bench, traces, view }) {
+    this.spec = spec;
+    this.traces = traces;
+    this.view = view;
+    this.reference = bench?.reference ?? "";
+    const channel = bench?.channels.find(({ name }) => name === spec.channel);
+    this.limits = limitList(channel?.limits);
+    const number = bench?.numbers.find(({ key }) => key === spec.numbers[0]);
+    this.rawUnit = channel?.unit ?? number?.unit ?? "";
+    this.unit = spec.share ? "%" : unitText(this.rawUnit);
+    this.#build();
+  }
+
+  #build() {
+    const { spec } = this;
+    const two = spec.numbers.length > 1;
+    this.figures = (two ? spec.numbers : [spec.numbers[0]]).map((key, i) => {
+      const value = make("span", { class: "value" }, "–");
+      const unit = make("span", { class: "unit" }, this.unit);
+      const u = make("span", { class: "u" });
+      const what = make("span", { class: "what" }, two ? (i === 0 ? "as read" : `dry at ${this.reference}`) : "");
+      const root = make("p", { class: i === 0 ? "figure" : "figure second" }, value, u, unit, two && make("span", { class: `sample sample-${i + 1}` }), two && what);
+      return { key, value, u, unit, what, root };
+    });
+    this.state = make("p", { class: "strip-state", hidden: true });
+    this.detail = make("p", { class: "detail" });
+    this.extra = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit) || spec.note || "");
+    const heading = make("h3", { id: `strip-${spec.id}` }, spec.title);
+    this.plotHolder = make("div", { class: "plot" });
+    this.reading = make("p", { class: "reading", "aria-hidden": "true" });
+    this.table = chartTable({
+      caption: spec.title,
+      names: two ? ["as read", "dry"] : [spec.title],
+      unit: this.unit,
+      decimals: spec.decimals,
+      label: wall,
+      read: () => this.#tableData(),
+    });
+    this.root = make(
+      "section",
+      { class: "strip", id: spec.id, "aria-labelledby": `strip-${spec.id}` },
+      make("div", { class: "strip-words" }, heading, ...this.figures.map(({ root }) => root), this.state, this.detail, this.extra),
+      make("div", { class: "strip-chart" }, this.plotHolder, this.reading),
+      this.table,
+    );
+    if (spec.always) this.root.classList.add("tall");
+    if (!chartsWork()) this.plotHolder.replaceChildren(make("p", { class: "no-chart" }, "The chart library is missing; the table below has the trend."));
+  }
+
+  /** Call when the strip is in the page: the chart needs its width. */
+  attach() {
+    if (!chartsWork()) return;
+    const { spec } = this;
+    this.chart = new Chart(this.plotHolder, {
+      label: spec.title,
+      unit: this.rawUnit,
+      series: spec.numbers.map((label) => ({ label })),
+      limits: this.limits,
+      minSpan: spec.minSpan,
+      always: spec.always,
+      floor: 0,
+      time: { label: (at) => wall(at) },
+      sync: "live",
+      onCursor: (index) => say(this.reading, this.#readingAt(index)),
+      reading: (index) => this.#readingAt(index),
+    });
+  }
+
+  #data() {
+    const { spec, traces } = this;
+    if (spec.channel) return traces.channel(spec.channel);
+    const data = traces.number(spec.numbers);
+    return spec.share ? [data[0], data[1].map((value) => (value === null ? null : 100 * value))] : data;
+  }
+
+  #tableData() {
+    const [t, ...columns] = this.#data();
+    const [from, to] = this.view();
+    return { t, columns, from, to };
+  }
+
+  #readingAt(index) {
+    if (index === null || index === undefined || !this.chart) return "";
+    const [t, ...columns] = this.chart.plot.data;
+    if (t[index] === undefined) return "";
+    const names = this.spec.numbers.length > 1 ? ["as read ", "dry "] : [""];
+    const values = columns.map((column, i) => `${names[i]}${column[index] === null ? "no value" : withUnit(fixed(column[index], this.spec.decimals), this.unit)}`);
+    return `${wall(t[index])}  ${values.join(", ")}`;
+  }
+
+  /** Redraw the trend. */
+  draw() {
+    if (!this.chart) return;
+    const [from, to] = this.view();
+    this.chart.draw(this.#data(), from, to);
+  }
+
+  /** Show the present values; `live` is false once nothing comes any more. */
+  tell(live) {
+    const { spec, traces } = this;
+    const said = traces.assessment;
+    this.reference = said?.reference ?? this.reference;
+    tag(this.root, "live", live ? "yes" : "no");
+    let problem = null;
+    if (spec.channel) problem = this.#tellChannel(said);
+    else this.#tellNumbers(said);
+    tag(this.root, "level", problem?.level ?? "");
+    show(this.state, problem !== null);
+    const key = problem ? `${problem.level} ${problem.words}` : "";
+    if (this.state.dataset.key !== key) {
+      this.state.dataset.key = key;
+      this.state.replaceChildren(...(problem ? [badge(problem.level), ` ${problem.words}`] : []));
+    }
+  }
+
+  #tellChannel(said) {
+    const { spec, traces, figures } = this;
+    const latest = traces.latest.get(spec.channel);
+    const known = latest && latest.value !== null;
+    say(figures[0].value, known ? fixed(latest.value, spec.decimals) : "–");
+    const number = said?.numbers[spec.numbers[0]];
+    const { value, u, unit } = present(number, spec.numbers[0], spec.decimals);
+    say(this.detail, number?.value === null || !number ? "" : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`);
+    if (latest && latest.status > 0) return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
+    const limit = known ? beyond(this.limits, latest.value) : null;
+    if (!limit) return null;
+    return { level: limit.level, words: `${limit.side === "above" ? "above" : "below"} ${limitWords([limit], this.rawUnit)}` };
+  }
+
+  #tellNumbers(said) {
+    const { spec, figures } = this;
+    figures.forEach(({ key, value, u, what }, i) => {
+      const shown = present(said?.numbers[key], key, spec.decimals);
+      say(value, shown.value);
+      say(u, shown.u ? `± ${shown.u}` : "");
+      if (i === 1) say(what, `dry at ${this.reference}`);
+    });
+    const window = said ? `over ${span(said.window_s)}` : "";
+    const named = spec.gas && figures.length === 1 && this.reference ? `dry gas at ${this.reference}, ` : "";
+    say(this.detail, window ? `${named}${window}` : "");
+    if (spec.ceilings && said) {
+      const ceiling = (key, word) => (said.numbers[key]?.value ? `${fixed(said.numbers[key].value, 2)} ${word}` : "");
+      const words = [ceiling("mmw_ceiling_faraday", "at this voltage"), ceiling("mmw_ceiling_thermoneutral", "thermoneutral"), ceiling("mmw_ceiling_reversible", "reversible")].filter(Boolean);
+      say(this.extra, words.length ? `ceilings, dry: ${words.join(", ")}` : "");
+    }
+  }
+}

@@ -1,0 +1,86 @@
+"""Runs, marks, alarm transitions, series and reviews of the fake service: the same at every call."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from tests.pages import bench_facts as facts
+
+__all__ = ["DURATION_S", "SPIKE_AT_S", "alarms_of", "listing", "marks_of", "review_of", "series_of"]
+
+DURATION_S = 3600.0
+SPIKE_AT_S = 2222.0
+"""One sample of volts reads 19 V here; no zoom may hide it."""
+
+
+def listing() -> list[dict[str, Any]]:
+    """Twelve runs, newest first; the newest is recording and one is an import."""
+    runs = []
+    for i in range(12):
+        runs.append({
+            "id": f"202503{4 + i:02d}-093000", "name": f"Braze test {i + 1}" if i % 3 else f"Leak hunt {i + 1}",
+            "build": "B: ports moved" if i % 2 else "A: plates as cut", "kind": "import" if i == 3 else "run",
+            "bench": "water-torch", "start_utc": f"2025-03-{4 + i:02d}T09:30:00Z",
+            "duration_s": DURATION_S + 60.0 * i, "state": "recording" if i == 11 else "ended",
+            "peak_lye_temp": 58.0 + i if i != 5 else None, "alarm_count": i % 4,
+        })  # fmt: skip
+    return runs[::-1]
+
+
+def marks_of() -> list[dict[str, Any]]:
+    """Marks of the fake run."""
+    return [
+        {"t_s": 300.0, "kind": "note", "text": "Topped up 200 mL", "who": "Ada"},
+        {"t_s": 1800.0, "kind": "reopened", "text": "Port /dev/ttyUSB0 reopened after 1.2 s", "who": ""},
+        {"t_s": 3000.0, "kind": "trip", "text": "Supply cut: lye_temp above 65 °C", "who": "guard"},
+    ]
+
+
+def alarms_of() -> list[dict[str, Any]]:
+    """Alarm transitions of the fake run."""
+    row = {"alarm": "lye_temp.high", "title": "Lye temperature high", "priority": "high", "cause": "value above limit"}
+    return [
+        {**row, "t_s": 2700.0, "state_from": "normal", "state_to": "unacknowledged", "value": 60.1, "who": "", "note": ""},
+        {**row, "t_s": 2760.0, "state_from": "unacknowledged", "state_to": "acknowledged", "value": 60.9, "who": "Ada",
+         "note": "turned down"},
+        {**row, "alarm": "lye_temp.trip", "title": "Lye temperature at the trip limit", "priority": "critical", "t_s": 3000.0,
+         "state_from": "normal", "state_to": "unacknowledged", "value": 65.1, "who": "", "note": ""},
+    ]  # fmt: skip
+
+
+def series_of(run: str, asked: dict[str, str]) -> dict[str, Any]:
+    """Lowest and highest of each bucket, exact for the spike."""
+    points = int(asked.get("points", "2000"))
+    start, end = float(asked.get("from_s") or 0), float(asked.get("to_s") or DURATION_S)
+    step = (end - start) / points
+    channels: dict[str, Any] = {}
+    for name in asked["channels"].split(","):
+        t, lo, hi = [], [], []
+        for i in range(points):
+            at = start + (i + 0.5) * step
+            value = facts.channel_value(name, at) if name in facts.CHANNELS else facts.number_value(name, at)[0]
+            spread = 0.002 * abs(value) * (1 + 0.5 * math.sin(at / 7))
+            top = 19.0 if name == "volts" and abs(at - SPIKE_AT_S) <= step / 2 else value + spread
+            t.append(round(at, 4))
+            lo.append(round(value - spread, 5))
+            hi.append(round(top, 5))
+        channels[name] = {"unit": facts.UNITS.get(name) or facts.NUMBERS[name][1], "t": t, "lo": lo, "hi": hi}
+    return {"run": run, "from_s": start, "to_s": end, "channels": channels}
+
+
+def review_of(run: str) -> dict[str, Any]:
+    """A review with two parts."""
+
+    def part(name: str, start: float, end: float) -> dict[str, Any]:
+        middle = facts.assessment(run, (start + end) / 2)
+        return {"name": name, "from_s": start, "to_s": end, "numbers": middle["numbers"]}
+
+    said = facts.assessment(run, DURATION_S)
+    return {
+        "run": run, "duration_s": DURATION_S, "energy_wh": 131.2, "gas_litres_as_read": 39.8,
+        "peak_lye_temp": {"value": 65.1, "at_s": 3000.0}, "reference": facts.REFERENCE,
+        "parts": [part("warm-up", 0, 1800), part("steady part", 1800, DURATION_S)],
+        "findings": said["findings"], "assumptions": said["assumptions"],
+        "gaps": [{"source": "head", "from_s": 1798.8, "to_s": 1800.0, "missing": 12}],
+    }  # fmt: skip
