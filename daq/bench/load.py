@@ -84,7 +84,9 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
         remedy = (f"did you mean {near[0]!r}? " if near else "") + f"the keys here are {', '.join(known)}"
     elif kind == "missing":
         message, value = "is missing", None
-        remedy = f"add {error['loc'][-1]!r} to " + (f"[{key.rpartition('.')[0]}]" if "." in key else "the file")
+        remedy = f"add {error['loc'][-1]!r} to " + (
+            f"[{key.rpartition('.')[0]}]" if "." in key else "the file"
+        )
     elif kind == "string_pattern_mismatch" and error["loc"][-1] == "[key]":
         value = error["loc"][-2]
         message = "is no name"

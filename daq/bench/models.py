@@ -12,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator,
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
+from daq.errors import LyewatchError
+from daq.physics.reference import reference_condition
 
 __all__ = [
     "Bench",
@@ -89,6 +91,14 @@ class SiteSpec(_Table):
     room_temp_c: Annotated[float, Field(ge=-20, le=60, strict=True)] | None = None
     reference: str = "0C_101.325kPa"
     """The condition to which dry gas is reduced; see the README for the names."""
+
+    @field_validator("reference")
+    @classmethod
+    def _known_reference(cls, value: str) -> str:
+        try:
+            return reference_condition(value).name
+        except LyewatchError as exc:
+            raise ValueError(f"{exc.message}: {exc.remedy}") from None
 
     @model_validator(mode="after")
     def _one_pressure(self) -> SiteSpec:
@@ -174,7 +184,9 @@ class ChannelSpec(_Table):
 
     def kept_as(self, factor: float, offset: float, unit: str) -> ChannelSpec:
         """This channel with its numbers turned into `unit`: ``kept = written * factor + offset``."""
-        valid = None if self.valid is None else (self.valid[0] * factor + offset, self.valid[1] * factor + offset)
+        valid = (
+            None if self.valid is None else (self.valid[0] * factor + offset, self.valid[1] * factor + offset)
+        )
         accuracy = Accuracy(
             percent_of_reading=self.accuracy.percent_of_reading,
             absolute=self.accuracy.absolute * factor,
@@ -313,5 +325,7 @@ class Bench(_Table):
                 f"use one of {', '.join(self.sources)}"
             )
         if self.supply.mode == "constant_current" and self.supply.amps_set is None:
-            raise ValueError("supply.amps_set: a constant_current supply needs it: write the current that is held")
+            raise ValueError(
+                "supply.amps_set: a constant_current supply needs it: write the current that is held"
+            )
         return self

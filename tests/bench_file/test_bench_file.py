@@ -69,7 +69,12 @@ WRONG = [
     ('"KOH"', '"HCl"', "stack.electrolyte", "'KOH' or 'NaOH'"),
     ("warn = 50.0", "warn = 70.0", "limits.lye_temp", "rising order"),
     ('unit = "V"', 'unit = "furlong"', "channels.volts.unit", "use one of V, mV"),
-    ('[channels.volts]\nsource = "head"', '[channels.volts]\nsource = "hed"', "channels.volts.source", "head"),
+    (
+        '[channels.volts]\nsource = "head"',
+        '[channels.volts]\nsource = "hed"',
+        "channels.volts.source",
+        "head",
+    ),
     ("[limits.amps]", "[limits.ampss]", "limits.ampss", "no channel is named"),
     ('accuracy = "0.5 %', 'accuracy = "0.5 pints %', "channels.volts", "write it as"),
     ("altitude_m = 240", "", "site", "altitude_m = 0 at the sea"),
@@ -85,7 +90,9 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("written", "instead", "key", "says"), WRONG, ids=[w[2] + "-" + w[1] for w in WRONG])
-def test_what_is_wrong_is_said_with_file_key_and_remedy(written: str, instead: str, key: str, says: str) -> None:
+def test_what_is_wrong_is_said_with_file_key_and_remedy(
+    written: str, instead: str, key: str, says: str
+) -> None:
     assert written in TORCH
     with pytest.raises(BenchFileError) as caught:
         parse_bench(TORCH.replace(written, instead, 1), Path("torch.toml"))

@@ -1,0 +1,49 @@
+"""The command `lyewatch`: one module a command, each with `add(subparsers)` and `run(args) -> int`."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+import daq
+from daq.errors import LyewatchError
+
+__all__ = ["COMMANDS", "build_parser", "main"]
+
+COMMANDS = ("demo", "up", "read", "serve", "check", "ports", "runs", "review", "import", "export")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="lyewatch",
+        description="Watch, record and review the test bench of a water-electrolysis gas cell.",
+        epilog="Exit status: 0 done, 1 the thing asked failed, 2 bad use or a bad file.",
+    )
+    parser.add_argument("--version", action="version", version=f"lyewatch {daq.__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        # "import" is a word of Python's own, so its module carries another name.
+        importlib.import_module(f"daq.cli.{'import_log' if name == 'import' else name}").add(subparsers)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit status."""
+    args = build_parser().parse_args(argv)
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except LyewatchError as exc:
+        print(f"lyewatch: {exc}", file=sys.stderr)
+        return exc.exit_code
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has gone (`lyewatch runs | head`): nothing to say, and nobody to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1

@@ -1,0 +1,171 @@
+"""`lyewatch check BENCH`: is the file right, and do the devices say what it expects?"""
+
+from __future__ import annotations
+
+import argparse
+import queue
+import time
+from typing import Any
+
+from daq.bench import Bench, load_bench
+from daq.cli.common import json_option, print_json, print_table, seconds
+from daq.errors import UsageError
+from daq.examples import EXAMPLES, example_text
+from daq.frame import Frame, Status
+from daq.reader import Calibrator
+from daq.sources import Source, SourceEvent, make_source
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "check",
+        help="check a bench file, open its ports, and show the first frames and what is wrong",
+        description="Sends no command to any device.",
+    )
+    parser.add_argument("bench", metavar="BENCH", nargs="?", help="the bench file (TOML)")
+    parser.add_argument(
+        "--for", dest="span", type=seconds, default=3.0, metavar="TIME", help="listen so long (3 s)"
+    )
+    parser.add_argument("--file-only", action="store_true", help="open no port")
+    parser.add_argument(
+        "--example", choices=EXAMPLES, nargs="?", const=EXAMPLES[0], help="print a worked bench file"
+    )
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+class _Listener:
+    """Collects what the sources say."""
+
+    def __init__(self) -> None:
+        self.frames: queue.SimpleQueue[Frame] = queue.SimpleQueue()
+        self.events: queue.SimpleQueue[SourceEvent] = queue.SimpleQueue()
+
+    def frame(self, frame: Frame) -> None:
+        self.frames.put(frame)
+
+    def event(self, event: SourceEvent) -> None:
+        self.events.put(event)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check; 1 when a source is silent or a channel has no good value."""
+    if args.example:
+        print(example_text(args.example), end="")
+        return 0
+    if args.bench is None:
+        raise UsageError(
+            "no bench file is given", place="lyewatch check", remedy="name one, or use --example"
+        )
+    bench = load_bench(args.bench)
+    if args.file_only:
+        if args.json:
+            print_json({"bench": bench.name, "ok": True, "sources": []})
+        else:
+            print(f"{args.bench}: in order")
+        return 0
+    found = _listen(bench, args.span)
+    ok = all(not source["wrong"] for source in found)
+    if args.json:
+        print_json({"bench": bench.name, "ok": ok, "sources": found})
+        return 0 if ok else 1
+    for source in found:
+        print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
+        if source["channels"]:
+            print_table(
+                ("channel", "field", "raw", "value", "status"),
+                [(c["channel"], c["field"], c["raw"], c["value"], c["status"]) for c in source["channels"]],
+            )
+        for words in source["wrong"]:
+            print(f"  wrong: {words}")
+        for words in source["notes"]:
+            print(f"  note: {words}")
+    print("\neverything the bench file names is there" if ok else "\nsomething is wrong; see above")
+    return 0 if ok else 1
+
+
+def _listen(bench: Bench, span_s: float) -> list[dict[str, Any]]:
+    listeners = {name: _Listener() for name in bench.sources}
+    sources = {name: make_source(name, spec) for name, spec in bench.sources.items()}
+    for name, source in sources.items():
+        source.start(listeners[name])
+    try:
+        time.sleep(span_s)
+    finally:
+        for source in sources.values():
+            source.stop()
+    return [_told(bench, name, sources[name], listeners[name], span_s) for name in sources]
+
+
+def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: float) -> dict[str, Any]:
+    frames: list[Frame] = []
+    while not listener.frames.empty():
+        frames.append(listener.frames.get())
+    counters = source.counters
+    wrong, notes = [], []
+    spec = bench.sources[name]
+    if not frames:
+        wrong.append(
+            counters.last_error or f"the port is open but no frame came; is the baud rate {spec.baud}?"
+        )
+    for label, count in (
+        ("bad checksum", counters.bad_crc),
+        ("malformed", counters.malformed),
+        ("overlong", counters.overlong),
+    ):
+        if count:
+            wrong.append(f"{count} lines were {label}")
+    if counters.unchecked:
+        notes.append(f"{counters.unchecked} frames carried no checksum: a flipped bit would go unseen")
+    if counters.gaps:
+        notes.append(f"{counters.gaps} frames are missing by their sequence numbers")
+    rate = len(frames) / span_s
+    if frames and not 0.5 * spec.rate_hz <= rate <= 2.0 * spec.rate_hz and spec.clock != "device":
+        notes.append(f"{rate:.1f} frames a second came; the bench file expects {spec.rate_hz:g}")
+    rows = []
+    calibrate = Calibrator(bench)
+    last = frames[-1] if frames else None
+    sample = calibrate(last, 0)[0] if last else None
+    for channel, channel_spec in bench.channels.items():
+        if channel_spec.source != name or sample is None or last is None:
+            continue
+        status = sample.status.get(channel, Status.GOOD)
+        raw = last.fields.get(channel_spec.field)
+        rows.append(
+            {
+                "channel": channel,
+                "field": channel_spec.field,
+                "raw": "absent" if raw is None else f"{raw:g}",
+                "value": f"{sample.values[channel]:.4g} {channel_spec.unit}",
+                "status": status.name.lower(),
+            }
+        )
+        if status is Status.MISSING:
+            wrong.append(
+                f"channels.{channel}: the frames hold no field {channel_spec.field!r}; "
+                f"they hold {', '.join(last.fields)}"
+            )
+        elif status is Status.BAD:
+            wrong.append(
+                f"channels.{channel}: {'no number' if raw is None else f'{raw:g}'} is no valid value; "
+                "look at the sensor, its wires, and `valid`"
+            )
+    if last is not None:
+        used = {c.field for c in bench.channels.values() if c.source == name} | {"trip"}
+        spare = [f for f in last.fields if f not in used]
+        if spare:
+            notes.append(f"fields that no channel uses: {', '.join(spare)}")
+    return {
+        "source": name,
+        "port": spec.port,
+        "frames": len(frames),
+        "rate_hz": round(rate, 2),
+        "channels": rows,
+        "first_frames": [dict(f.fields) for f in frames[:3]],
+        "wrong": wrong,
+        "notes": notes,
+        "counters": counters.as_dict(),
+    }

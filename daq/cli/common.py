@@ -1,0 +1,209 @@
+"""What several commands share: arguments, signals, tables, JSON, durations."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import re
+import signal
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from daq.bench import load_bench
+from daq.errors import RunNotFound, UsageError
+from daq.store import RunRecord, Store
+
+__all__ = [
+    "bench_argument",
+    "duration",
+    "find_run",
+    "json_option",
+    "open_store",
+    "print_json",
+    "print_table",
+    "progress",
+    "seconds",
+    "shown_utc",
+    "stop_event",
+    "store_options",
+]
+
+DEFAULT_FOLDER = "lyewatch-data"
+
+
+def bench_argument(parser: argparse.ArgumentParser) -> None:
+    """Add the positional argument BENCH."""
+    parser.add_argument("bench", metavar="BENCH", type=Path, help="the bench file (TOML)")
+
+
+def json_option(parser: argparse.ArgumentParser) -> None:
+    """Add --json."""
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def store_options(parser: argparse.ArgumentParser) -> None:
+    """Add --bench and --store, either of which says where the runs are."""
+    group = parser.add_mutually_exclusive_group()
+    group.add_argument("--bench", metavar="FILE", type=Path, help="the bench file whose store is meant")
+    group.add_argument(
+        "--store", metavar="DIR", type=Path, help=f"the store's folder (default: {DEFAULT_FOLDER})"
+    )
+
+
+def open_store(args: argparse.Namespace) -> Store:
+    """The store that the arguments name, for reading.
+
+    Raises
+    ------
+    UsageError
+        When there is no store there.
+    """
+    folder = load_bench(args.bench).store_folder if args.bench else (args.store or Path(DEFAULT_FOLDER))
+    if not (folder / "logbook.db").is_file():
+        raise UsageError(
+            "holds no runs", place=str(folder), remedy="name the store with --store DIR or --bench FILE"
+        )
+    return Store(folder)
+
+
+def find_run(store: Store, wanted: str) -> RunRecord:
+    """The run whose id, unique beginning of an id, or name is `wanted`; "latest" is the newest.
+
+    Raises
+    ------
+    RunNotFound
+        Saying which runs there are.
+    """
+    records = [r for r in store.logbook.list_runs(limit=100_000) if r.kind != "standby"]
+    if wanted == "latest" and records:
+        return max(records, key=lambda r: r.start_utc_ns)
+    for matches in (
+        [r for r in records if r.id == wanted],
+        [r for r in records if r.id.startswith(wanted)],
+        [r for r in records if r.name == wanted],
+    ):
+        if len(matches) == 1:
+            return matches[0]
+        if matches:
+            ids = ", ".join(r.id for r in matches[:6])
+            raise RunNotFound("names several runs", place=wanted, remedy=f"write one of their ids: {ids}")
+    newest = ", ".join(r.id for r in sorted(records, key=lambda r: -r.start_utc_ns)[:4]) or "none"
+    raise RunNotFound("no such run", place=wanted, remedy=f"`lyewatch runs` lists them; the newest: {newest}")
+
+
+def print_json(value: Any) -> None:
+    """Print `value` as JSON; NaN and infinity become null, which JSON has."""
+    json.dump(_finite(value), sys.stdout, indent=2, ensure_ascii=False)
+    sys.stdout.write("\n")
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(k): _finite(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(v) for v in value]
+    return value
+
+
+def print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print rows under headings, without cutting anything when the output is not a terminal."""
+    console = Console() if sys.stdout.isatty() else Console(width=240)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)
+
+
+def progress() -> Progress:
+    """A progress bar on stderr that leaves a finished command's output clean."""
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+
+
+_SPAN = re.compile(r"^(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>ms|s|min|m|h)?$")
+
+
+def seconds(text: str) -> float:
+    """An argument such as ``30s``, ``5min`` or ``2h``, in seconds."""
+    match = _SPAN.match(text.strip().lower())
+    if match is None:
+        raise argparse.ArgumentTypeError(f"{text!r} is no span of time: write 30s, 5min or 2h")
+    return (
+        float(match["number"])
+        * {"ms": 1e-3, "s": 1.0, None: 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}[match["unit"]]
+    )
+
+
+def duration(span_s: float) -> str:
+    """A span of time as a person would say it: ``42 s``, ``6 min 10 s``, ``2 h 05 min``."""
+    whole = round(span_s)
+    if whole < 60:
+        return f"{span_s:.0f} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def shown_utc(utc_ns: int) -> str:
+    """A time of day, UTC, to the second."""
+    return datetime.fromtimestamp(utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S")
+
+
+@contextmanager
+def stop_event(*, stdin_too: bool = False) -> Iterator[threading.Event]:
+    """An event set by SIGINT, SIGTERM (and the console's break on Windows), and by the end of stdin when
+    asked.
+
+    The end of stdin is how `lyewatch up` stops its children on every system, and what stops them when it is
+    itself killed.
+    """
+    event = threading.Event()
+
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
+        event.set()
+
+    names = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGBREAK"):
+        names.append(signal.SIGBREAK)
+    before = {number: signal.signal(number, on_signal) for number in names}
+    if stdin_too:
+        threading.Thread(target=_wait_for_end_of_stdin, args=(event,), daemon=True, name="stdin").start()
+    try:
+        yield event
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _wait_for_end_of_stdin(event: threading.Event) -> None:
+    # Read the descriptor, not sys.stdin: a buffered reader blocked at exit makes the interpreter abort.
+    import os
+
+    try:
+        while os.read(0, 4096):
+            pass
+    except OSError:
+        event.set()
+        return
+    event.set()

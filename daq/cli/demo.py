@@ -1,0 +1,170 @@
+"""`lyewatch demo`: the whole job on a virtual bench, over a real port."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+import webbrowser
+from pathlib import Path
+from typing import Any
+
+from daq.bench import Bench, load_bench
+from daq.cli.common import DEFAULT_FOLDER, duration, json_option, print_json, seconds, stop_event
+from daq.cli.up import children, supervise
+from daq.errors import LyewatchError
+from daq.examples import example_text
+from daq.sources.virtual_bench import VirtualBenchProcess
+
+__all__ = ["add", "demo_bench_text", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "demo",
+        help="watch a virtual stack warm up, raise its alarms and have its supply cut",
+        description="A simulated bench speaks through a real port; all that listens to it is real.",
+    )
+    parser.add_argument(
+        "--for", dest="span", type=seconds, metavar="TIME", help="end by itself after 30s, 5min"
+    )
+    parser.add_argument(
+        "--speed", type=float, default=30.0, metavar="X", help="simulated seconds in a second (30)"
+    )
+    parser.add_argument("--scenario", default="runaway", help="the virtual bench's story (runaway)")
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated noise")
+    parser.add_argument(
+        "--folder", type=Path, default=Path(f"{DEFAULT_FOLDER}-demo"), help="where the demo is kept"
+    )
+    parser.add_argument("--port", type=int, default=8737, help="the page's port; 0 takes a free one")
+    parser.add_argument("--no-browser", action="store_true", help="do not open the page")
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def demo_bench_text(port: str, *, service_port: int = 8737) -> str:
+    """The worked example's text, made to fit the virtual bench on `port`."""
+    text = example_text("water_torch")
+    for pattern, instead in (
+        (r'port = "/dev/ttyUSB0"[^\n]*', f"port = {json.dumps(port)}"),
+        (
+            r'clock = "fitted"[^\n]*',
+            'clock = "device"               # simulated time runs faster than this computer\'s',
+        ),
+        (r"port = 8737", f"port = {service_port}"),
+        (r'name = "water-torch"', 'name = "water-torch-demo"'),
+        (r'folder = "lyewatch-data"[^\n]*', 'folder = "store"'),
+    ):
+        text, count = re.subn(pattern, lambda _m, new=instead: new, text, count=1)
+        if count != 1:
+            raise LyewatchError("the worked example lacks a line the demo changes", value=pattern)
+    return text
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demo until told to stop."""
+    args.folder.mkdir(parents=True, exist_ok=True)
+    link = (args.folder / "port").absolute()
+    bench_file = args.folder / "bench.toml"
+    quiet = args.json
+    with (
+        stop_event() as stop,
+        VirtualBenchProcess(scenario=args.scenario, seed=args.seed, speed=args.speed, link=link) as virtual,
+    ):
+        service_port = args.port or _free_port()
+        bench_file.write_text(demo_bench_text(virtual.port, service_port=service_port), encoding="utf-8")
+        bench = load_bench(bench_file)
+        url = f"http://127.0.0.1:{service_port}/"
+        if not quiet:
+            print(f"virtual bench on {virtual.port}, {args.speed:g} times real speed")
+            print(f"bench file       {bench_file}")
+            print(f"live page        {url}", flush=True)
+        guide = _Guide(url, open_page=not args.no_browser, quiet=quiet)
+        thread = threading.Thread(target=guide.follow, args=(stop,), daemon=True, name="guide")
+        thread.start()
+        status = supervise(children(bench_file, None), stop, span_s=args.span)
+        stop.set()
+        thread.join(3.0)
+    return status or _say_where(bench, bench_file, url, as_json=args.json)
+
+
+class _Guide:
+    """Says what happens on the bench, as the page would, for whoever watches the terminal."""
+
+    def __init__(self, url: str, *, open_page: bool, quiet: bool) -> None:
+        self._url = url
+        self._open_page = open_page
+        self._quiet = quiet
+
+    def follow(self, stop: threading.Event) -> None:
+        """Poll the service until `stop`; print each change."""
+        started = time.monotonic()
+        before = ""
+        while not stop.wait(0.5):
+            state = self._state()
+            if state is None:
+                continue
+            if self._open_page:
+                self._open_page = False
+                webbrowser.open(self._url)
+            words = "; ".join(
+                [state["supply"]["words"], state["data"]["words"], state["alarms"]["words"]]
+                + [f"tripped: {state['trip']['detail']}"] * (state["trip"] is not None)
+            )
+            told = re.sub(r"[-\d.]+ (A|s)\b", "", words)
+            if told != before and not self._quiet:
+                before = told
+                print(f"{time.monotonic() - started:6.1f} s  {words}", flush=True)
+
+    def _state(self) -> Any:
+        try:
+            with urllib.request.urlopen(f"{self._url}api/state", timeout=2) as answer:  # noqa: S310 - our own URL
+                return json.load(answer)
+        except (urllib.error.URLError, OSError, ValueError):
+            return None
+
+
+def _free_port() -> int:
+    import socket
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _say_where(bench: Bench, bench_file: Path, url: str, *, as_json: bool) -> int:
+    from daq.store import Store
+
+    with Store(bench.store_folder) as store:
+        runs = [r for r in store.logbook.list_runs(limit=10) if r.kind == "run"]
+        if not runs:
+            print("lyewatch: the demo recorded no run", file=sys.stderr)
+            return 1
+        record = max(runs, key=lambda r: r.start_utc_ns)
+        last_ns = store.last_t_ns(record.id) or 0
+        trips = [t.detail for t in store.logbook.list_trips(record.id)]
+    if as_json:
+        print_json(
+            {
+                "run": record.id,
+                "bench": str(bench_file),
+                "store": str(bench.store_folder),
+                "url": url,
+                "duration_s": last_ns / 1e9,
+                "trips": trips,
+            }
+        )
+        return 0
+    print(f"\nrun {record.id}: {duration(last_ns / 1e9)} of bench time, kept in {bench.store_folder}")
+    for words in trips:
+        print(f"tripped: {words}")
+    print(f"review it:    lyewatch review {record.id} --bench {bench_file}")
+    print(f"as a page:    lyewatch review {record.id} --bench {bench_file} --html review.html")
+    print(f"look again:   lyewatch serve {bench_file}")
+    return 0

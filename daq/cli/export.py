@@ -1,0 +1,62 @@
+"""`lyewatch export RUN FILE.csv|.parquet`: a run as a table."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options
+from daq.errors import UsageError
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "export",
+        help="write a run to a CSV or Parquet file",
+        description="One row an instant: elapsed_s, time (UTC), the channels, and a status column for "
+        "each channel that was ever not good. With --numbers the computed numbers of each window instead, with their "
+        "U (k = 2).",
+    )
+    parser.add_argument(
+        "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"
+    )
+    parser.add_argument("file", metavar="FILE", type=Path, help="ends in .csv or .parquet")
+    parser.add_argument("--numbers", action="store_true", help="the computed numbers, a row a window")
+    parser.add_argument(
+        "--window", type=float, default=30.0, metavar="S", help="width of a window (default 30 s)"
+    )
+    store_options(parser)
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export it."""
+    from daq.study.export import export_numbers, export_samples
+    from daq.study.recorded import recorded_bench
+
+    if args.file.suffix not in (".csv", ".parquet"):
+        raise UsageError(
+            "is no format to write",
+            place=str(args.file),
+            value=args.file.suffix,
+            remedy="end the name in .csv or .parquet",
+        )
+    with open_store(args) as store, progress() as bar:
+        record = find_run(store, args.target)
+        bar.add_task(f"exporting {record.id}", total=None)
+        blocks = store.read(record.id)
+        if args.numbers:
+            rows = export_numbers(
+                recorded_bench(store, record), blocks, record.start_utc_ns, args.file, window_s=args.window
+            )
+        else:
+            rows = export_samples(blocks, record.start_utc_ns, args.file)
+    if args.json:
+        print_json({"run": record.id, "file": str(args.file), "rows": rows})
+    else:
+        print(f"{args.file}: {rows} rows of run {record.id}")
+    return 0

@@ -1,0 +1,51 @@
+"""`lyewatch review RUN`: what a run was, in words, as JSON or as a page."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options
+from daq.errors import UsageError
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("review", help="summarise a run: energy, gas, phases, peaks, alarms, gaps")
+    parser.add_argument(
+        "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"
+    )
+    store_options(parser)
+    json_option(parser)
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Review it."""
+    from daq.study import html_report, summary_text
+    from daq.study.recorded import review_run
+
+    with open_store(args) as store, progress() as bar:
+        record = find_run(store, args.target)
+        bar.add_task(f"reviewing {record.id}", total=None)
+        reviewed = review_run(store, record)
+        page = html_report(reviewed.review, reviewed.blocks) if args.html else None
+    if page is not None:
+        try:
+            args.html.write_text(page, encoding="utf-8")
+        except OSError as exc:
+            raise UsageError(
+                f"can not be written: {exc.strerror or exc}",
+                place=str(args.html),
+                remedy="choose another place",
+            ) from None
+    if args.json:
+        print_json(reviewed.review.as_dict())
+    else:
+        print(summary_text(reviewed.review))
+        if page is not None:
+            print(f"\npage written: {args.html}")
+    return 0

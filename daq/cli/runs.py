@@ -1,0 +1,73 @@
+"""`lyewatch runs`: the runs of a store."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+
+from daq.cli.common import (
+    duration,
+    json_option,
+    open_store,
+    print_json,
+    print_table,
+    shown_utc,
+    store_options,
+)
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("runs", help="list the recorded runs")
+    store_options(parser)
+    parser.add_argument("--limit", type=int, default=50, metavar="N", help="the newest N (default 50)")
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List them, newest first."""
+    with open_store(args) as store:
+        rows = []
+        for record in store.logbook.list_runs(limit=args.limit):
+            if record.kind == "standby":
+                continue
+            last_ns = record.ended_ns if record.ended_ns is not None else store.last_t_ns(record.id)
+            rows.append(
+                {
+                    "id": record.id,
+                    "name": record.name,
+                    "build": record.build,
+                    "bench": record.bench,
+                    "kind": record.kind,
+                    "start_utc": datetime.fromtimestamp(record.start_utc_ns / 1e9, UTC).isoformat(),
+                    "duration_s": (last_ns or 0) / 1e9,
+                    "state": "open" if record.ended_ns is None else "ended",
+                    "alarms": len({t.alarm for t in store.logbook.list_transitions(record.id)}),
+                    "_start": shown_utc(record.start_utc_ns),
+                }
+            )
+    shown = [str(row.pop("_start")) for row in rows]
+    if args.json:
+        print_json(rows)
+    elif not rows:
+        print("No runs yet.")
+    else:
+        print_table(
+            ("run", "name", "build", "start (UTC)", "duration", "state", "alarms"),
+            [
+                (
+                    str(r["id"]),
+                    str(r["name"]),
+                    str(r["build"]),
+                    start,
+                    duration(float(str(r["duration_s"]))),
+                    str(r["state"]),
+                    str(r["alarms"]),
+                )
+                for r, start in zip(rows, shown, strict=True)
+            ],
+        )
+    return 0

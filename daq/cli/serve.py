@@ -1,0 +1,81 @@
+"""`lyewatch serve BENCH`: the service and its pages."""
+
+from __future__ import annotations
+
+import argparse
+import socket
+import sys
+
+from daq.bench import load_bench
+from daq.cli.common import bench_argument, stop_event
+from daq.errors import LyewatchError
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("serve", help="serve the live page, the runs and the API")
+    bench_argument(parser)
+    parser.add_argument("--host", help="listen on this address instead of the bench file's service.host")
+    parser.add_argument("--port", type=int, help="listen here instead of the bench file's service.port")
+    parser.add_argument(
+        "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until told to stop."""
+    import threading
+
+    import uvicorn
+
+    from daq.service import create_app
+
+    bench = load_bench(args.bench)
+    host = bench.service.host if args.host is None else args.host
+    port = bench.service.port if args.port is None else args.port
+    app = create_app(bench, host=host)
+    listener = _listen(host, port)
+    shown = f"[{host}]" if ":" in host else host
+    print(f"service: http://{shown}:{listener.getsockname()[1]}/", file=sys.stderr, flush=True)
+    # An open event stream would hold a shutdown for ever; two seconds is enough for an answer under way.
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        timeout_graceful_shutdown=2,
+        server_header=False,
+        lifespan="on",
+    )
+    server = uvicorn.Server(config)
+    # uvicorn's own signal handling re-raises the signal after shutdown, which would skip the store's closing.
+    server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
+    with stop_event(stdin_too=args.until_stdin_closes) as stop:
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="uvicorn")
+        thread.start()
+        while thread.is_alive() and not stop.wait(0.2):
+            continue
+        app.state.closing.set()
+        server.should_exit = True
+        thread.join()
+    return 0 if server.started else 1
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    if sys.platform != "win32":
+        # On Windows this option would let two services share the port.
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as exc:
+        listener.close()
+        raise LyewatchError(
+            f"can not listen there: {exc.strerror or exc}",
+            place=f"service {host}:{port}",
+            remedy="stop what listens there, or give another port with --port or service.port",
+        ) from None
+    return listener

@@ -1,0 +1,123 @@
+"""`lyewatch up BENCH`: reader and service together, each started again when it dies."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from daq.bench import load_bench
+from daq.cli.common import bench_argument, seconds, stop_event
+
+__all__ = ["Child", "add", "run", "supervise"]
+
+STOP_WITHIN_S = 10.0
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("up", help="run the reader and the service, and keep both running")
+    bench_argument(parser)
+    parser.add_argument("--port", type=int, help="listen here instead of the bench file's service.port")
+    parser.add_argument(
+        "--for", dest="span", type=seconds, metavar="TIME", help="stop by itself after 30s, 5min, 2h"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run both until told to stop."""
+    load_bench(args.bench)  # a wrong file is said once, here, and not by two children again and again
+    with stop_event() as stop:
+        return supervise(children(args.bench, args.port), stop, span_s=args.span)
+
+
+@dataclass(slots=True)
+class Child:
+    """A command of lyewatch's own that is to be kept running."""
+
+    name: str
+    arguments: Sequence[str]
+    process: subprocess.Popen[bytes] | None = None
+    deaths: int = 0
+    started_s: float = 0.0
+    next_s: float = field(default=0.0)
+
+    def start(self) -> None:
+        """Start it; its standard input is the rope by which it is stopped."""
+        self.started_s = time.monotonic()
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "daq", *self.arguments, "--until-stdin-closes"], stdin=subprocess.PIPE
+        )
+
+    def look(self, now_s: float) -> int | None:
+        """Its exit status when it was found dead, once; it is then due again after a growing pause."""
+        if self.process is None:
+            return None
+        status = self.process.poll()
+        if status is None:
+            return None
+        self.process = None
+        self.deaths = 1 if now_s - self.started_s > 60 else self.deaths + 1
+        self.next_s = now_s + min(0.2 * 2.0 ** (self.deaths - 1), 10.0)
+        return status
+
+    def stop(self) -> None:
+        """Ask it to end, and end it when it does not."""
+        if self.process is None:
+            return
+        if self.process.stdin is not None:
+            self.process.stdin.close()
+        try:
+            self.process.wait(STOP_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+def children(bench: Path, port: int | None) -> list[Child]:
+    """The reader and the service of a bench."""
+    listen = [] if port is None else ["--port", str(port)]
+    return [Child("reader", ["read", str(bench)]), Child("service", ["serve", str(bench), *listen])]
+
+
+def supervise(
+    kept: Sequence[Child],
+    stop: threading.Event,
+    *,
+    span_s: float | None = None,
+    each_look: Callable[[], None] = lambda: None,
+) -> int:
+    """Keep `kept` running until `stop` is set or `span_s` [s] has passed; returns an exit status.
+
+    A child that refuses its arguments (exit 2) is not started again: the same file would fail the same way.
+    """
+    end_s = None if span_s is None else time.monotonic() + span_s
+    try:
+        for child in kept:
+            child.start()
+        while not stop.wait(0.1):
+            now_s = time.monotonic()
+            if end_s is not None and now_s >= end_s:
+                break
+            for child in kept:
+                status = child.look(now_s)
+                if status is not None:
+                    print(
+                        f"lyewatch: the {child.name} ended with status {status}", file=sys.stderr, flush=True
+                    )
+                    if status == 2:
+                        return 2
+                if child.process is None and now_s >= child.next_s:
+                    child.start()
+            each_look()
+    finally:
+        # The service first, so that no page asks a reader that is going.
+        for child in reversed(kept):
+            child.stop()
+    return 0

@@ -1,0 +1,157 @@
+"""Carrying a trip out: the command to the relay's device, repeated until the data show that the supply is
+cut."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from daq.errors import StoreError
+from daq.reader.guard import Guard, TripCause
+from daq.reader.runs import ActiveRun
+from daq.reader.timebase import Clocks
+from daq.sources import Command, Source, SourceEvent
+from daq.store import Logbook, Request, TripRecord
+
+__all__ = ["Breaker"]
+
+RESEND_NS = 1_000_000_000
+CONFIRM_WITHIN_NS = 3_000_000_000
+ANSWER_WITHIN_NS = 3_000_000_000
+
+
+@dataclass(slots=True)
+class _Reset:
+    """A reset that was sent to the device and awaits its answer."""
+
+    request: Request
+    number: int
+    deadline_ns: int
+
+
+@dataclass(slots=True)
+class Breaker:
+    """Cuts the supply when the guard says so, and closes it again only for a person with the cause gone.
+
+    A trip stands in the logbook, so that it outlives this process: a reader that starts with one standing
+    takes it over and sends the command again."""
+
+    guard: Guard
+    source: Source
+    logbook: Logbook
+    clocks: Clocks
+    say: Callable[[str], None]
+    unconfirmed: bool = False
+    _sent_ns: int = 0
+    _since_ns: int = 0
+    _reset: _Reset | None = None
+    _unwritten: TripRecord | None = None
+    _retry_ns: int = 0
+
+    def __post_init__(self) -> None:
+        standing = self.logbook.current_trip()
+        if standing is not None:
+            self.guard.trip(TripCause(standing.cause, standing.detail, standing.value))
+            self._since_ns = self.clocks.mono_ns()
+
+    def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
+        """Send the command first, write it down after: the disk must not delay the relay."""
+        self._since_ns = self.clocks.mono_ns()
+        self._send_trip(self._since_ns)
+        self._reset = None
+        self.say(f"TRIP: {cause.words}")
+        self._unwritten = TripRecord(
+            self.clocks.utc_ns(), run.id, t_ns, cause.code, cause.words, cause.value, "guard"
+        )
+        self._write_down()
+
+    def tick(self, now: int, run: ActiveRun) -> None:
+        """Look at what has not arrived, repeat a command that has had no effect, give up on a silent
+        reset."""
+        cause = self.guard.tick(now)
+        if cause is not None:
+            self.tripped(cause, run, run.now_ns(now))
+        if self.guard.cause is not None and self._reset is None:
+            confirmed = self.guard.cut_confirmed
+            self.unconfirmed = not confirmed and now - self._since_ns > CONFIRM_WITHIN_NS
+            if not confirmed and now - self._sent_ns > RESEND_NS:
+                self._send_trip(now)
+        elif self.guard.cause is None:
+            self.unconfirmed = False
+        self._write_down()
+        if self._reset is not None and now > self._reset.deadline_ns:
+            self._refuse("the device did not answer; look at its cable, then ask again")
+
+    def beat(self, now: int) -> None:
+        """Feed the device's heartbeat, only while all that protects is being heard."""
+        if self.guard.fresh(now):
+            self.source.send(Command("beat"))
+
+    def reset_asked(self, request: Request, now: int, run: ActiveRun) -> None:
+        """A person asks for the supply back."""
+        if self.guard.cause is None:
+            self.logbook.answer_request(request.id, False, "nothing is tripped")
+            return
+        if not request.who:
+            self.logbook.answer_request(
+                request.id, False, "a reset needs the name of who takes it on himself"
+            )
+            return
+        reasons = self.guard.standing(now)
+        if reasons:
+            self.logbook.answer_request(request.id, False, "the cause stands: " + "; ".join(reasons))
+            return
+        if self._reset is not None:
+            self._refuse("another reset was asked for")
+        self.logbook.take_request(request.id)
+        self._reset = _Reset(request, self.source.send(Command("reset")), now + ANSWER_WITHIN_NS)
+
+    def replied(self, event: SourceEvent, run: ActiveRun) -> None:
+        """The device answered a command."""
+        reset, reply = self._reset, event.reply
+        if reset is None or reply is None or reply.number != reset.number:
+            return
+        if not reply.ok:
+            self._refuse(f"the device refuses: {reply.why or 'it gives no reason'}")
+            return
+        now = self.clocks.mono_ns()
+        reasons = self.guard.reset(now)
+        if reasons:
+            self._send_trip(now)
+            self._refuse("the cause stands: " + "; ".join(reasons))
+            return
+        self._reset = None
+        reason = str(reset.request.body.get("reason", ""))
+        self.logbook.clear_trip(reset.request.who, reason)
+        self.logbook.add_mark(
+            run.id,
+            run.now_ns(now),
+            "reset",
+            f"reset by {reset.request.who}: {reason or 'no reason given'}",
+            reset.request.who,
+        )
+        self.logbook.answer_request(reset.request.id, True, "reset; the relay may close")
+        self.say(f"reset by {reset.request.who}")
+
+    def _write_down(self) -> None:
+        """Record the trip; a logbook that refuses is tried again, and stops nothing."""
+        record, now = self._unwritten, self.clocks.mono_ns()
+        if record is None or now < self._retry_ns:
+            return
+        try:
+            self.logbook.set_trip(record)
+            self.logbook.add_mark(record.run_id, record.t_ns, "trip", record.detail, "guard")
+        except StoreError as exc:
+            self._retry_ns = now + RESEND_NS
+            self.say(f"the trip could not be written down yet: {exc}")
+            return
+        self._unwritten = None
+
+    def _refuse(self, words: str) -> None:
+        assert self._reset is not None
+        self.logbook.answer_request(self._reset.request.id, False, words)
+        self._reset = None
+
+    def _send_trip(self, now: int) -> None:
+        self._sent_ns = now
+        self.source.send(Command("trip"))

@@ -1,0 +1,155 @@
+"""The run that the reader is writing to: started, continued after a crash, stopped; and the standby between
+runs."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from daq.bench import Bench
+from daq.reader.timebase import Clocks
+from daq.store import RunRecord, Store
+
+__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "end", "prune", "resume"]
+
+RESUME_WITHIN_S = 3600.0
+"""A run whose reader died longer ago than this is ended, not continued [s]: what happened since is
+unknown."""
+
+STANDBY_KEPT_NS = 600_000_000_000
+"""How much of the data between runs is kept for the live page [ns]."""
+
+
+@dataclass(slots=True)
+class ActiveRun:
+    """Where samples go now, and what time it is there.
+
+    Attributes
+    ----------
+    record : RunRecord
+        The run, or the standby between runs.
+    zero_ns : int or None
+        The sources' clock at the run's zero [ns]. None until the first frame, where a device's own clock
+        paces the run: a virtual bench at many times real speed is nowhere near the host's clock.
+    start_ns : int
+        The run's time of that first frame [ns]: 0, or where a continued run goes on.
+    last_ns : int
+        The latest time that was given out [ns].
+    """
+
+    record: RunRecord
+    zero_ns: int | None
+    start_ns: int = 0
+    last_ns: int = 0
+    device_paced: bool = False
+
+    @property
+    def id(self) -> str:
+        """The run's id."""
+        return self.record.id
+
+    @property
+    def recording(self) -> bool:
+        """Whether this is a run and not the standby between runs."""
+        return self.record.kind == "run"
+
+    def t_ns(self, frame_ns: int) -> int:
+        """Nanoseconds of the run at a frame's `mono_ns`; never negative."""
+        if self.zero_ns is None:
+            self.zero_ns = frame_ns - self.start_ns
+        t_ns = max(0, frame_ns - self.zero_ns)
+        self.last_ns = max(self.last_ns, t_ns)
+        return t_ns
+
+    def now_ns(self, mono_ns: int) -> int:
+        """Nanoseconds of the run at the host's monotonic clock `mono_ns`, for what comes from no frame."""
+        if self.device_paced or self.zero_ns is None:
+            return max(self.last_ns, self.start_ns)
+        return max(self.last_ns, mono_ns - self.zero_ns)
+
+
+def begin(
+    store: Store,
+    bench: Bench,
+    clocks: Clocks,
+    *,
+    kind: str = "run",
+    name: str = "",
+    build: str = "",
+    note: str = "",
+) -> ActiveRun:
+    """Start a run, or the standby, now."""
+    mono0, utc = clocks.mono_ns(), clocks.utc_ns()
+    record = store.logbook.create_run(
+        bench=bench.name,
+        kind=kind,
+        name=name or (f"{bench.stack.name}, {build or bench.stack.build}" if kind == "run" else ""),
+        build=build or bench.stack.build,
+        start_utc_ns=utc,
+        mono0_ns=mono0,
+        clock_offset_ns=utc - mono0,
+        bench_toml=bench.text,
+        bench_json=json.dumps(bench.model_dump(mode="json")),
+        note=note,
+    )
+    paced = _device_paced(bench)
+    return ActiveRun(record, None if paced else mono0, device_paced=paced)
+
+
+def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
+    """The run that was open when the reader died, continued; None where there is none, or it is too long ago.
+
+    On the same boot of the host the monotonic clock has gone on, and so does the run's. After a reboot the
+    wall clock bridges the gap. A device clock may run at another speed than the host's (a virtual bench), so
+    the run goes on from its last sample plus the time that has passed."""
+    record = store.logbook.open_run(bench.name)
+    if record is None:
+        return None
+    last_ns = store.last_t_ns(record.id)
+    seen_utc_ns = record.touched_utc_ns or record.start_utc_ns
+    gap_ns = max(0, clocks.utc_ns() - seen_utc_ns)
+    if gap_ns > RESUME_WITHIN_S * 1e9:
+        store.logbook.stop_run(record.id, ended_ns=last_ns or 0)
+        store.logbook.add_mark(
+            record.id,
+            last_ns or 0,
+            "ended",
+            f"ended here: the reader died and was away for {gap_ns / 3.6e12:.1f} h",
+            "reader",
+        )
+        return None
+    paced = _device_paced(bench)
+    mono_now = clocks.mono_ns()
+    by_mono, by_wall = mono_now - record.mono0_ns, clocks.utc_ns() - record.start_utc_ns
+    same_boot = by_mono >= 0 and abs(by_mono - by_wall) < 60e9
+    if last_ns is not None and (paced or not same_boot):
+        now_ns = last_ns + gap_ns
+    else:
+        now_ns = by_mono if same_boot else by_wall
+    # A clock set back must not write new samples among the old ones.
+    now_ns = max(now_ns, (last_ns or 0) + 1)
+    run = ActiveRun(record, None if paced else mono_now - now_ns, now_ns, now_ns, paced)
+    away = "an unknown time" if last_ns is None else f"{(now_ns - last_ns) / 1e9:.2f} s"
+    store.logbook.add_mark(
+        record.id, now_ns, "restart", f"reader restarted, nothing recorded for {away}", "reader"
+    )
+    return run
+
+
+def end(store: Store, run: ActiveRun, t_ns: int) -> None:
+    """End `run` at `t_ns` and move all of it to the archive; the standby's data are dropped."""
+    if run.recording:
+        store.logbook.stop_run(run.id, ended_ns=t_ns)
+        store.seal(run.id, all_rows=True)
+    else:
+        store.delete_run(run.id)
+
+
+def prune(store: Store, run: ActiveRun, t_ns: int) -> None:
+    """Keep only the last minutes of the standby."""
+    if not run.recording and t_ns > STANDBY_KEPT_NS:
+        store.prune(run.id, t_ns - STANDBY_KEPT_NS)
+
+
+def _device_paced(bench: Bench) -> bool:
+    return any(source.clock == "device" for source in bench.sources.values())

@@ -1,0 +1,112 @@
+"""The FastAPI application: the API under /api, the pages, and one live task behind both."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, ORJSONResponse
+
+import daq
+from daq.bench import Bench
+from daq.errors import BenchFileError, LyewatchError, RequestRefused, RunNotFound, UsageError
+from daq.service import live_routes, pages, run_routes
+from daq.service.access import Access
+from daq.service.live import Live
+from daq.store import Store
+
+__all__ = ["create_app"]
+
+
+def create_app(bench: Bench, *, host: str | None = None, token: str | None = None) -> FastAPI:
+    """The service of one bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench; its store is opened for reading, its logbook for writing.
+    host, token : str, optional
+        In place of the bench file's host and of `LYEWATCH_TOKEN`.
+
+    Raises
+    ------
+    UsageError
+        When it would listen beyond this computer without a token.
+    """
+    access = Access(bench, host=host, token=token)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        store = Store(bench.store_folder)
+        live = Live(bench, store)
+        app.state.live = live
+        task = asyncio.create_task(live.serve(app.state.closing), name="live")
+        task.add_done_callback(lambda done: _say_why(app, done))
+        try:
+            yield
+        finally:
+            app.state.closing.set()
+            with suppress(asyncio.CancelledError, Exception):
+                await task
+            store.close()
+
+    app = FastAPI(
+        title="lyewatch",
+        version=daq.__version__,
+        description=f"The bench {bench.name}: live data, runs, alarms, the trip.",
+        lifespan=lifespan,
+        # The usual page would load scripts from elsewhere; /docs is our own and works with no internet.
+        docs_url=None,
+        redoc_url=None,
+        default_response_class=ORJSONResponse,
+    )
+    app.state.closing = threading.Event()
+    app.middleware("http")(access)
+    app.add_exception_handler(LyewatchError, _on_error)
+    app.add_exception_handler(RequestValidationError, _on_invalid)
+    app.include_router(live_routes.router, prefix="/api")
+    app.include_router(run_routes.router, prefix="/api")
+    pages.add_pages(app)
+    return app
+
+
+def _say_why(app: FastAPI, task: asyncio.Task[None]) -> None:
+    """A live task that died must be heard: the service ends, and `lyewatch up` starts another."""
+    if task.cancelled() or task.exception() is None:
+        return
+    app.state.failure = task.exception()
+    app.state.closing.set()
+
+
+def _on_error(_request: Request, exc: Exception) -> JSONResponse:
+    assert isinstance(exc, LyewatchError)
+    status = 500
+    if isinstance(exc, RunNotFound):
+        status = 404
+    elif isinstance(exc, RequestRefused):
+        status = 409
+    elif isinstance(exc, UsageError | BenchFileError):
+        status = 422
+    return JSONResponse({"error": exc.as_dict()}, status_code=status)
+
+
+def _on_invalid(_request: Request, exc: Exception) -> JSONResponse:
+    assert isinstance(exc, RequestValidationError)
+    first = exc.errors()[0]
+    place = ".".join(str(part) for part in first["loc"])
+    shown = first.get("input")
+    return JSONResponse(
+        {
+            "error": {
+                "place": place,
+                "message": first["msg"],
+                "value": None if shown is None else str(shown)[:200],
+                "remedy": "see /docs for what this address takes",
+            }
+        },
+        status_code=422,
+    )

@@ -1,0 +1,81 @@
+"""What requests carry."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "AcknowledgeBody",
+    "MarkBody",
+    "RenameBody",
+    "ResetBody",
+    "ShelveBody",
+    "StartBody",
+    "TripBody",
+    "WhoBody",
+]
+
+Who = Annotated[str, Field(min_length=1, max_length=80, description="the name of who does it")]
+Words = Annotated[str, Field(max_length=500)]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class WhoBody(_Body):
+    """Who asks."""
+
+    who: Who
+
+
+class StartBody(_Body):
+    """A run to start."""
+
+    name: Annotated[str, Field(max_length=120)] = ""
+    build: Annotated[str, Field(max_length=80)] = ""
+    who: Annotated[str, Field(max_length=80)] = ""
+
+
+class RenameBody(_Body):
+    """A run's new name or build tag."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)] | None = None
+    build: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+    who: Annotated[str, Field(max_length=80)] = ""
+
+
+class MarkBody(_Body):
+    """A note pinned to an instant; without `t_s` to now."""
+
+    text: Annotated[str, Field(min_length=1, max_length=500)]
+    t_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    who: Annotated[str, Field(max_length=80)] = ""
+
+
+class AcknowledgeBody(WhoBody):
+    """An acknowledgement: somebody has seen the alarm and takes it on."""
+
+    note: Words = ""
+
+
+class ShelveBody(AcknowledgeBody):
+    """An alarm put aside for a while."""
+
+    minutes: Annotated[float, Field(gt=0, le=24 * 60)]
+
+
+class TripBody(_Body):
+    """Cut the supply; neither name nor reason is demanded, because it must not wait for typing."""
+
+    who: Annotated[str, Field(max_length=80)] = ""
+    reason: Words = ""
+
+
+class ResetBody(WhoBody):
+    """Give the supply back: who takes it on himself, why, and that the cause is gone."""
+
+    reason: Annotated[str, Field(min_length=1, max_length=500)]
+    cause_gone: Literal[True]

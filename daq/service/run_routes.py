@@ -1,0 +1,176 @@
+"""/api of runs: start, stop, list, series, marks, review, export."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import FileResponse, HTMLResponse
+from starlette.background import BackgroundTask
+
+from daq.errors import RequestRefused, UsageError
+from daq.service.access import REPORT_POLICY
+from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
+from daq.service.live_routes import live_of
+from daq.service.series import run_series, run_summary
+from daq.store import RunRecord, Store
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["runs"])
+
+
+@router.get("/runs")
+async def runs(request: Request, limit: int = Query(100, ge=1, le=10_000)) -> dict[str, Any]:
+    """The runs, newest first."""
+    store = live_of(request).store
+
+    def listed() -> list[dict[str, Any]]:
+        return [run_summary(store, r) for r in store.logbook.list_runs(limit=limit) if r.kind != "standby"]
+
+    return {"runs": await run_in_threadpool(listed)}
+
+
+@router.post("/runs")
+async def start(request: Request, body: StartBody) -> dict[str, Any]:
+    """Start a run; one that is open ends."""
+    said = await live_of(request).ask_reader("start", {"name": body.name, "build": body.build}, body.who)
+    return {"ok": True, "run": said}
+
+
+@router.post("/runs/current/stop")
+async def stop(request: Request, body: WhoBody | None = None) -> dict[str, Any]:
+    """End the run that is being recorded."""
+    said = await live_of(request).ask_reader("stop", {}, body.who if body else "")
+    return {"ok": True, "run": said}
+
+
+@router.get("/runs/{run_id}")
+async def run(request: Request, run_id: str) -> dict[str, Any]:
+    """One run: who, what, when, its channels and its limits."""
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: run_summary(store, store.logbook.get_run(run_id), whole=True))
+
+
+@router.patch("/runs/{run_id}")
+async def rename(request: Request, run_id: str, body: RenameBody) -> dict[str, Any]:
+    """Give a run another name or build tag."""
+    live = live_of(request)
+    live.store.logbook.rename_run(run_id, name=body.name, build=body.build)
+    live.refresh_run()
+    return run_summary(live.store, live.store.logbook.get_run(run_id))
+
+
+@router.get("/runs/{run_id}/series")
+async def series(
+    request: Request,
+    run_id: str,
+    channels: str = Query(..., description="channels and numbers, parted by commas"),
+    points: int = Query(1000, ge=10, le=20_000),
+    from_s: float | None = Query(None, ge=0),
+    to_s: float | None = Query(None, ge=0),
+) -> dict[str, Any]:
+    """Channels against time, as the lowest and the highest value of each of at most `points` spans."""
+    store = live_of(request).store
+    record = store.logbook.get_run(run_id)
+    names = [n.strip() for n in channels.split(",") if n.strip()]
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise UsageError("is not after from_s", place="to_s", value=to_s, remedy="give a later end")
+    return await run_in_threadpool(run_series, store, record, names, points=points, from_s=from_s, to_s=to_s)
+
+
+@router.get("/runs/{run_id}/marks")
+async def marks(request: Request, run_id: str) -> dict[str, Any]:
+    """The run's marks."""
+    store = live_of(request).store
+    store.logbook.get_run(run_id)
+    return {
+        "marks": [
+            {"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who}
+            for m in store.logbook.list_marks(run_id)
+        ]
+    }
+
+
+@router.post("/runs/{run_id}/marks")
+async def add_mark(request: Request, run_id: str, body: MarkBody) -> dict[str, Any]:
+    """Pin a note to an instant of the run."""
+    live = live_of(request)
+    record = live.store.logbook.get_run(run_id)
+    if body.t_s is not None:
+        t_ns = int(body.t_s * 1e9)
+    elif live.run is not None and live.run.id == run_id:
+        t_ns = live.now_ns
+    else:
+        raise RequestRefused("is not being recorded, so it has no now", place=record.id, remedy="give t_s")
+    live.store.logbook.add_mark(run_id, t_ns, "note", body.text, body.who)
+    return {"ok": True, "t_s": t_ns / 1e9}
+
+
+@router.get("/runs/{run_id}/alarms")
+async def alarms(request: Request, run_id: str) -> dict[str, Any]:
+    """Every transition of every alarm of the run."""
+    store = live_of(request).store
+    store.logbook.get_run(run_id)
+    return {"alarms": [transition_dict(t) for t in store.logbook.list_transitions(run_id)]}
+
+
+@router.get("/runs/{run_id}/review")
+async def review(request: Request, run_id: str) -> dict[str, Any]:
+    """The run's review, as `lyewatch review --json` prints it."""
+    return await run_in_threadpool(lambda: _reviewed(live_of(request).store, run_id).review.as_dict())
+
+
+@router.get("/runs/{run_id}/report.html")
+async def report(request: Request, run_id: str) -> HTMLResponse:
+    """The run's review as one self-contained page."""
+    from daq.study import html_report
+
+    def made() -> str:
+        reviewed = _reviewed(live_of(request).store, run_id)
+        return html_report(reviewed.review, reviewed.blocks)
+
+    return HTMLResponse(await run_in_threadpool(made), headers={"Content-Security-Policy": REPORT_POLICY})
+
+
+@router.get("/runs/{run_id}/export.{suffix}")
+async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
+    """The run's samples as one table: export.csv or export.parquet."""
+    from daq.study.export import export_samples
+
+    if suffix not in ("csv", "parquet"):
+        raise UsageError(
+            "is no format to write", place="export", value=suffix, remedy="ask for csv or parquet"
+        )
+    store = live_of(request).store
+    record = store.logbook.get_run(run_id)
+    folder = tempfile.TemporaryDirectory(prefix="lyewatch-")
+    file = Path(folder.name) / f"{run_id}.{suffix}"
+    await run_in_threadpool(lambda: export_samples(store.read(run_id), record.start_utc_ns, file))
+    media = "text/csv" if suffix == "csv" else "application/vnd.apache.parquet"
+    return FileResponse(file, media_type=media, filename=file.name, background=BackgroundTask(folder.cleanup))
+
+
+def transition_dict(transition: Any) -> dict[str, Any]:
+    """An alarm's transition as the API gives it."""
+    return {
+        "t_s": transition.t_ns / 1e9,
+        "alarm": transition.alarm,
+        "from": transition.state_from,
+        "to": transition.state_to,
+        "cause": transition.cause,
+        "value": transition.value,
+        "who": transition.who,
+        "note": transition.note,
+        "priority": transition.priority,
+    }
+
+
+def _reviewed(store: Store, run_id: str) -> Any:
+    from daq.study.recorded import review_run
+
+    record: RunRecord = store.logbook.get_run(run_id)
+    return review_run(store, record)

@@ -1,0 +1,139 @@
+"""A run's series for its page, and its line in the list of runs."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.errors import UsageError
+from daq.service.words import iso_utc
+from daq.store import RunRecord, Store
+from daq.study.recorded import recorded_bench
+from daq.study.windows import window_numbers
+from daq.watch import NUMBERS
+
+__all__ = ["run_series", "run_summary"]
+
+_NUMBER_UNITS = {n.key: n.unit for n in NUMBERS}
+
+
+def run_series(
+    store: Store,
+    record: RunRecord,
+    names: list[str],
+    *,
+    points: int,
+    from_s: float | None,
+    to_s: float | None,
+) -> dict[str, Any]:
+    """Channels and numbers of a run against time.
+
+    A channel is answered by the lowest and the highest sample of each span, so that no spike of one sample is
+    lost; a number by windows over the raw samples of about the spans' width, with its U (k = 2).
+
+    Raises
+    ------
+    UsageError
+        When a name is neither a channel of the run nor a number.
+    """
+    bench = recorded_bench(store, record)
+    unknown = [n for n in names if n not in bench.channels and n not in _NUMBER_UNITS]
+    if unknown:
+        raise UsageError(
+            "is neither a channel of the run nor a number",
+            place="channels",
+            value=unknown[0],
+            remedy=f"ask for {', '.join([*bench.channels, *_NUMBER_UNITS])}",
+        )
+    start_ns = None if from_s is None else int(from_s * 1e9)
+    end_ns = None if to_s is None else int(to_s * 1e9)
+    channels = [n for n in names if n in bench.channels]
+    numbers = [n for n in names if n not in bench.channels]
+    out: dict[str, Any] = {}
+    for name, env in store.envelope(
+        record.id, channels, points=points, start_ns=start_ns, end_ns=end_ns
+    ).items():
+        out[name] = {
+            "unit": bench.channels[name].unit,
+            "t": _round(env.t_ns / 1e9, 3),
+            "lo": _null(env.lo),
+            "hi": _null(env.hi),
+        }
+    if numbers:
+        last_ns = record.ended_ns if record.ended_ns is not None else (store.last_t_ns(record.id) or 0)
+        span_s = ((end_ns or last_ns) - (start_ns or 0)) / 1e9
+        window_s = max(bench.service.window_s, span_s / min(points, 600))
+        blocks = store.read(record.id, start_ns=start_ns, end_ns=end_ns)
+        made = window_numbers(bench, blocks, window_s=window_s, start_ns=start_ns or 0)
+        for name in numbers:
+            value, u95 = made.columns[name]
+            out[name] = {
+                "unit": _NUMBER_UNITS[name],
+                "t": _round(made.end_ns / 1e9, 3),
+                "lo": _null(value),
+                "hi": _null(value),
+                "u95": _null(u95),
+                "window_s": window_s,
+            }
+    return {"run": record.id, "from_s": from_s or 0.0, "to_s": to_s, "channels": out}
+
+
+def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict[str, Any]:
+    """A run's line in the list, or all of its record."""
+    last_ns = record.ended_ns if record.ended_ns is not None else store.last_t_ns(record.id)
+    transitions = store.logbook.list_transitions(record.id)
+    out: dict[str, Any] = {
+        "id": record.id,
+        "name": record.name,
+        "build": record.build,
+        "kind": record.kind,
+        "bench": record.bench,
+        "start_utc": iso_utc(record.start_utc_ns),
+        "duration_s": (last_ns or 0) / 1e9,
+        "state": "recording" if record.ended_ns is None else "ended",
+        "peak_lye_temp": _peak(store, record),
+        "alarm_count": len({t.alarm for t in transitions}),
+    }
+    if whole:
+        bench = recorded_bench(store, record)
+        out["note"] = record.note
+        out["bench_file"] = json.loads(record.bench_json)
+        out["channels"] = [
+            {
+                "name": n,
+                "unit": c.unit,
+                "source": c.source,
+                "limits": bench.limits[n].model_dump(exclude_none=True) if n in bench.limits else None,
+            }
+            for n, c in bench.channels.items()
+        ]
+        out["trips"] = [
+            {
+                "cause": t.cause,
+                "detail": t.detail,
+                "utc": iso_utc(t.t_utc_ns),
+                "t_s": t.t_ns / 1e9,
+                "value": t.value,
+            }
+            for t in store.logbook.list_trips(record.id)
+        ]
+        out["links"] = [{"source": s, **c} for s, c in store.logbook.load_links(record.id).items()]
+    return out
+
+
+def _peak(store: Store, record: RunRecord) -> float | None:
+    peak = store.extreme(record.id, "lye_temp")
+    return None if peak is None or math.isnan(peak[1]) else peak[1]
+
+
+def _null(values: NDArray[np.float64]) -> list[float | None]:
+    return [None if math.isnan(v) else v for v in values.tolist()]
+
+
+def _round(values: NDArray[np.float64], digits: int) -> list[float]:
+    out: list[float] = np.round(values, digits).tolist()
+    return out

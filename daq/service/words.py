@@ -1,0 +1,99 @@
+"""The status band: is the supply on, are the data fresh, are the alarms clear; in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from daq.bench import Bench
+from daq.store import TripRecord
+
+__all__ = ["alarm_words", "data_words", "iso_utc", "supply_words", "trip_dict"]
+
+_ORDER = ("critical", "high", "medium", "low")
+_UNACKNOWLEDGED = ("unacknowledged", "latched_unack")
+_ABNORMAL = (*_UNACKNOWLEDGED, "acknowledged", "latched_ack")
+
+
+def iso_utc(utc_ns: int | None) -> str | None:
+    """ISO 8601 with milliseconds, UTC."""
+    if utc_ns is None:
+        return None
+    return datetime.fromtimestamp(utc_ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def supply_words(
+    bench: Bench,
+    trip: TripRecord | None,
+    reader: dict[str, Any] | None,
+    latest: dict[str, float],
+    fresh: bool,
+) -> dict[str, str]:
+    """Whether the supply is on. What can not be known is said to be unknown, never off."""
+    amps, relay = latest.get("amps", math.nan), latest.get("relay", math.nan)
+    flowing = not math.isnan(amps) and abs(amps) > bench.supply.powered_above_amps
+    if trip is not None:
+        if fresh and flowing:
+            return {
+                "state": "unknown",
+                "words": f"Tripped, but {amps:.1f} A still flow: cut the supply by hand",
+            }
+        if not fresh or (reader or {}).get("trip_unconfirmed"):
+            return {
+                "state": "unknown",
+                "words": "Tripped, but nothing shows that the supply is cut: look, cut by hand",
+            }
+        return {"state": "tripped", "words": "Supply was cut by a trip"}
+    if not fresh:
+        return {"state": "unknown", "words": "Not known whether the supply is on"}
+    if flowing:
+        return {"state": "on", "words": f"Supply is on, {amps:.1f} A"}
+    if not math.isnan(relay) and relay < 0.5:
+        return {"state": "off", "words": "Supply is off, its relay is open"}
+    if not math.isnan(amps):
+        return {"state": "off", "words": "No current flows"}
+    return {"state": "unknown", "words": "Not known whether the supply is on: no current is measured"}
+
+
+def data_words(age_s: float | None, reader_age_s: float | None, stale_after_s: float) -> dict[str, Any]:
+    """Whether the data are fresh."""
+    if reader_age_s is None or reader_age_s > 5.0:
+        return {
+            "state": "none",
+            "age_s": age_s,
+            "words": "The reader is not running: nothing is watched or recorded",
+        }
+    if age_s is None:
+        return {"state": "none", "age_s": None, "words": "No data yet"}
+    if age_s > stale_after_s:
+        return {"state": "stale", "age_s": age_s, "words": f"Data are {age_s:.0f} s old"}
+    return {"state": "fresh", "age_s": age_s, "words": "Data are fresh"}
+
+
+def alarm_words(standing: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Whether the alarms are clear."""
+    shown = [a for a in standing if a["state"] in (*_ABNORMAL, "returned")]
+    waiting = [a for a in shown if a["state"] in (*_UNACKNOWLEDGED, "returned")]
+    worst = min((a["priority"] for a in shown), key=_ORDER.index, default=None)
+    if not shown:
+        return {"state": "clear", "count": 0, "worst": None, "words": "No alarms"}
+    number = f"{len(shown)} alarm" + "s" * (len(shown) > 1)
+    if waiting:
+        words = f"{number}, {len(waiting)} to acknowledge: {waiting[0]['title']}"
+        return {"state": "unacknowledged", "count": len(shown), "worst": worst, "words": words}
+    return {"state": "standing", "count": len(shown), "worst": worst, "words": f"{number} acknowledged"}
+
+
+def trip_dict(trip: TripRecord | None) -> dict[str, Any] | None:
+    """A standing trip as the API gives it."""
+    if trip is None:
+        return None
+    return {
+        "cause": trip.cause,
+        "detail": trip.detail,
+        "utc": iso_utc(trip.t_utc_ns),
+        "value": trip.value,
+        "by": trip.by,
+    }

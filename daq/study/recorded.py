@@ -1,0 +1,43 @@
+"""A review of a run as the store keeps it: its samples, marks, alarms, trips and links, brought together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daq.bench import Bench, parse_bench
+from daq.frame import Block
+from daq.store import RunRecord, Store
+from daq.study.review import Review, review
+
+__all__ = ["Recorded", "recorded_bench", "review_run"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A run's review, and the samples it was made from."""
+
+    record: RunRecord
+    bench: Bench
+    blocks: dict[str, Block]
+    review: Review
+
+
+def recorded_bench(store: Store, record: RunRecord) -> Bench:
+    """The bench as its file was when the run was made."""
+    return parse_bench(record.bench_toml, store.folder / f"{record.id}.toml")
+
+
+def review_run(store: Store, record: RunRecord) -> Recorded:
+    """Review one run of the store."""
+    bench = recorded_bench(store, record)
+    blocks = store.read(record.id)
+    made = review(
+        bench,
+        list(blocks.values()),
+        record=record,
+        marks=store.logbook.list_marks(record.id),
+        alarms=store.logbook.list_transitions(record.id),
+        links=store.logbook.load_links(record.id),
+        trips=store.logbook.list_trips(record.id),
+    )
+    return Recorded(record, bench, blocks, made)
