@@ -138,6 +138,7 @@ class Reader:
             chore.due_ns = now + chore.every_ns
         for source in self._sources.values():
             source.start(self._inbox)
+        self._report(now)
         self._say(f"reading {', '.join(self._sources)} into run {self._run.id}")
         try:
             while not stop.is_set():

@@ -1,0 +1,69 @@
+"""A small device on a real pseudo-terminal, whose words the test decides."""
+
+from __future__ import annotations
+
+import os
+import pty
+import select
+import tty
+from pathlib import Path
+
+from daq.sources.wire import WireCommand, decode_line, encode_frame, encode_reply
+
+__all__ = ["PtyDevice"]
+
+
+class PtyDevice:
+    """Speaks the wire format at a link that keeps its name when it is unplugged and plugged in again."""
+
+    def __init__(self, link: Path) -> None:
+        self.link = link
+        self.seq = 0
+        self.ms = 0
+        self.relay = 1.0
+        self.trip = 0.0
+        self.heard: list[str] = []
+        self.refuse: str | None = None
+        self._buffer = b""
+        self.plug()
+
+    def plug(self) -> None:
+        """Plug in."""
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        self.link.unlink(missing_ok=True)
+        self.link.symlink_to(os.ttyname(self._slave))
+
+    def unplug(self) -> None:
+        """Pull the plug."""
+        self.link.unlink()
+        os.close(self._slave)
+        os.close(self._master)
+
+    def say(self, *, step_ms: int = 100, **fields: float) -> None:
+        """Send one frame, and do what the host has asked meanwhile."""
+        self.obey()
+        amps = fields.pop("amps", 8.0 if self.relay else 0.0)
+        whole = {"volts": 12.0, "amps": amps, "temp": 40.0, "relay": self.relay, "trip": self.trip, **fields}
+        os.write(self._master, encode_frame(self.seq, self.ms, whole))
+        self.seq += 1
+        self.ms += step_ms
+
+    def obey(self) -> None:
+        """Answer commands."""
+        while select.select([self._master], [], [], 0)[0]:
+            try:
+                self._buffer += os.read(self._master, 4096)
+            except OSError:
+                return
+        *lines, self._buffer = self._buffer.split(b"\n")
+        for line in lines:
+            command = decode_line(line)
+            assert isinstance(command, WireCommand)
+            self.heard.append(command.action)
+            refused = self.refuse if command.action == "reset" else None
+            if command.action == "trip":
+                self.relay, self.trip = 0.0, 1.0
+            elif command.action == "reset" and refused is None:
+                self.relay, self.trip = 1.0, 0.0
+            os.write(self._master, encode_reply(command.n, refused is None, refused))

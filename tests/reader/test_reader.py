@@ -1,0 +1,233 @@
+"""The reader on a real pseudo-terminal: recording, guarding, tripping, resetting, going on after a crash."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from daq.bench import Bench, load_bench
+from daq.examples import example_text
+from daq.reader import Reader
+from daq.store import Store
+from tests.reader.device import PtyDevice
+
+LONG_S = 20.0
+
+
+@pytest.fixture
+def device(tmp_path: Path) -> PtyDevice:
+    return PtyDevice(tmp_path / "port")
+
+
+@pytest.fixture
+def bench(tmp_path: Path, device: PtyDevice) -> Bench:
+    text = example_text("water_torch").replace("/dev/ttyUSB0", str(device.link), 1)
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    return load_bench(tmp_path / "bench.toml")
+
+
+class Running:
+    """A reader in a thread, and the device that it reads."""
+
+    def __init__(self, bench: Bench, device: PtyDevice) -> None:
+        self.store = Store(bench.store_folder, writer=True)
+        self.reader = Reader(bench, self.store)
+        self.device = device
+        self.stop = threading.Event()
+        self.thread = threading.Thread(target=self.reader.serve, args=(self.stop,))
+        self.thread.start()
+
+    def until(self, true: Callable[[], object], *, talk: bool = True, **fields: float) -> None:
+        """Let the device talk until something is so."""
+        end = time.monotonic() + LONG_S
+        while not true():
+            assert time.monotonic() < end, "it did not come about"
+            if talk:
+                self.device.say(**fields)
+            time.sleep(0.02)
+
+    def seqs(self, run_id: str | None = None) -> list[int]:
+        """The sequence numbers that are stored."""
+        blocks = self.store.read(run_id or self.reader.run_id)
+        return blocks["head"].seq.tolist() if "head" in blocks else []
+
+    def ask(self, kind: str, body: dict[str, object], who: str = "Ada") -> tuple[bool, str]:
+        """Put a request and wait for its answer."""
+        asked = self.store.logbook.post_request(kind, body, who)
+        self.until(lambda: self.store.logbook.get_request(asked).done)
+        request = self.store.logbook.get_request(asked)
+        return request.ok, request.message
+
+
+@contextmanager
+def running(bench: Bench, device: PtyDevice) -> Iterator[Running]:
+    it = Running(bench, device)
+    try:
+        yield it
+    finally:
+        it.stop.set()
+        it.thread.join(LONG_S)
+        it.store.close()
+        assert not it.thread.is_alive()
+
+
+def kinds(it: Running) -> list[str]:
+    return [mark.kind for mark in it.store.logbook.list_marks(it.reader.run_id)]
+
+
+def test_every_frame_is_recorded_once(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: len(it.seqs()) >= 3)
+        first = it.seqs()[0]
+        for _ in range(100):
+            device.say()
+        it.until(lambda: it.seqs()[-1] == device.seq - 1, talk=False)
+        assert it.seqs() == list(range(first, device.seq))
+        run_id = it.reader.run_id
+    with Store(bench.store_folder) as store:
+        assert store.logbook.get_run(run_id).ended_ns is not None
+        assert store.read(run_id)["head"].seq.tolist() == list(range(first, device.seq))
+
+
+def test_over_temperature_opens_the_relay_and_a_person_closes_it(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        assert device.relay == 1.0
+        device.say(temp=65.2)
+        it.until(lambda: device.relay == 0.0, temp=65.0)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert trip.cause == "lye_temp.trip"
+        assert trip.value == 65.2
+
+        ok, words = it.ask("reset", {"reason": "fan was unplugged"}, who="")
+        assert not ok
+        assert "name" in words
+        it.until(lambda: it.seqs()[-1] >= device.seq - 3, temp=64.8)
+        asked = it.store.logbook.post_request("reset", {"reason": "fan was unplugged"}, "Ada")
+        it.until(lambda: it.store.logbook.get_request(asked).done, temp=64.8)
+        refused = it.store.logbook.get_request(asked)
+        assert not refused.ok
+        assert "must first fall below 64" in refused.message
+        assert device.relay == 0.0
+
+        newest = device.seq
+        it.until(lambda: it.seqs()[-1] > newest, temp=50.0)
+        device.refuse = "hot"
+        ok, words = it.ask("reset", {"reason": "fan plugged in"})
+        assert not ok
+        assert "hot" in words
+        device.refuse = None
+        ok, words = it.ask("reset", {"reason": "fan plugged in"})
+        assert ok, words
+        assert device.relay == 1.0
+        assert it.store.logbook.current_trip() is None
+        it.until(lambda: {"trip", "reset"} <= set(kinds(it)))
+
+
+def test_a_temperature_that_is_no_number_trips_while_powered(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        it.until(lambda: device.relay == 0.0, temp=float("nan"))
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert trip.cause == "lye_temp.stale"
+
+
+def test_a_lost_source_trips_and_the_command_waits_for_the_port(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: len(it.seqs()) >= 5)
+        before = it.seqs()
+        device.unplug()
+        it.until(lambda: it.store.logbook.current_trip() is not None, talk=False)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert trip.cause == "head.lost"
+        device.plug()
+        it.until(lambda: device.relay == 0.0)
+        assert it.seqs()[: len(before)] == before, "nothing recorded before the loss is lost"
+        assert {"lost", "reopened"} <= set(kinds(it))
+        state = it.store.logbook.get_state("reader")
+        it.until(lambda: it.store.logbook.get_state("reader")["links"][0]["reopened"] == 1, talk=True)
+        assert state["links"][0]["source"] == "head"
+
+
+def test_the_heartbeat_is_fed_and_stops_with_a_trip(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: device.heard.count("beat") >= 2)
+        it.until(lambda: device.relay == 0.0, temp=70.0)
+        beats = device.heard.count("beat")
+        end = time.monotonic() + 2.5
+        it.until(lambda: time.monotonic() > end, temp=70.0)
+        assert device.heard.count("beat") <= beats + 1
+
+
+def test_a_welded_relay_is_said_and_the_command_repeated(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        it.until(lambda: it.store.logbook.get_state("reader")["trip_unconfirmed"], temp=70.0, amps=9.0)
+        # Beyond the source's own repetitions of one command, a new one goes out while current flows.
+        assert device.heard.count("trip") >= 2
+
+
+def test_a_device_that_cuts_by_itself_is_taken_over(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        device.relay, device.trip = 0.0, 2.0
+        it.until(lambda: it.store.logbook.current_trip() is not None)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert trip.cause == "device"
+
+
+def test_a_person_trips(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        ok, _ = it.ask("trip", {"reason": "smell of lye"})
+        assert ok
+        it.until(lambda: device.relay == 0.0)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert "Ada" in trip.detail
+        assert "smell of lye" in trip.detail
+
+
+def test_runs_are_started_and_stopped_with_no_frame_lost_between(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: len(it.seqs()) >= 3)
+        first, first_run = it.seqs()[0], it.reader.run_id
+        ok, second_run = it.ask("start", {"name": "ports sealed", "build": "B"})
+        assert ok
+        assert second_run != first_run
+        newest = device.seq
+        it.until(lambda: it.seqs() and it.seqs()[-1] > newest)
+        record = it.store.logbook.get_run(second_run)
+        assert (record.name, record.build) == ("ports sealed", "B")
+        ok, stopped = it.ask("stop", {})
+        assert ok
+        assert stopped == second_run
+        assert it.store.logbook.get_run(it.reader.run_id).kind == "standby"
+        ok, words = it.ask("stop", {})
+        assert not ok
+        assert "no run" in words
+        both = it.seqs(first_run) + it.seqs(second_run)
+        assert both == list(range(first, first + len(both)))
+
+
+def test_a_trip_outlives_the_reader(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        it.until(lambda: device.relay == 0.0, temp=70.0)
+        it.until(lambda: it.store.logbook.current_trip() is not None)
+    # Somebody closes the relay by hand while nothing watches.
+    device.relay = 1.0
+    with running(bench, device) as it:
+        it.until(lambda: device.relay == 0.0)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert trip.cause == "lye_temp.trip"
