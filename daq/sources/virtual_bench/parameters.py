@@ -45,6 +45,8 @@ class StackParameters:
         Mass of hydroxide to mass of solution at the start [1].
     litres : float
         Lye in stack, hoses and reservoir together at the start, at 25 degC [L].
+    litres_min : float
+        Below this much lye the plates' tops stand dry, and the wetted area shrinks with the lye [L].
     steel_kg : float
         Mass of plates and end plates [kg].
     contact_mohm : float
@@ -73,14 +75,15 @@ class StackParameters:
     electrolyte: Literal["KOH", "NaOH"] = "KOH"
     mass_fraction: Annotated[float, Field(gt=0, le=0.45)] = 0.20
     litres: _Positive = 1.1
+    litres_min: _NotNegative = 0.7
     steel_kg: _NotNegative = 2.0
     contact_mohm: _NotNegative = 2.0
-    exchange_ma_cm2: _Positive = 0.011
-    transfer: _Positive = 0.55
-    activation_kj_mol: _NotNegative = 38.0
+    exchange_ma_cm2: _Positive = 1.3e-3
+    transfer: _Positive = 0.36
+    activation_kj_mol: _NotNegative = 50.0
     void_max: Annotated[float, Field(ge=0, lt=0.95)] = 0.35
     void_half_ma_cm2: _Positive = 60.0
-    leak_siemens: _NotNegative = 0.35
+    leak_siemens: _NotNegative = 0.5
     double_layer_f: _Positive = 4.0
 
 
