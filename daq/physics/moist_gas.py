@@ -116,14 +116,15 @@ def water_activity_lye(
 ) -> Num:
     """Activity of water in lye [1]. Parameters and range as `vapour_pressure_lye`.
 
-    For KOH the activity equation of [1]. For NaOH the ratio of vapour pressures over lye and over water from
-    [1], since its printed NaOH activity equation has a misprint; for KOH the two differ by 0.3 to 1.6 %.
+    The activity equations of [1]; that for NaOH is misprinted there and taken as its users have put it right,
+    which agrees with the ratio of vapour pressures over lye and over water from [1] to 2 %.
     """
     t, m = _lye_inputs("water_activity_lye", t_c, mass_fraction, electrolyte, outside)
     if electrolyte == "KOH":
         return 10.0 ** (m * (-0.02255 + 0.001434 * m + (1.38 - 0.9254 * m) / t))
-    over_lye = vapour_pressure_lye(t_c, mass_fraction, electrolyte, outside=outside)
-    return over_lye / (100.0 * 10.0 ** _log10_water_bar(t))
+    cold = -0.01332 + m * (0.002542 - 3.06e-5 * m)
+    warm = 1.5827 + m * (-1.5669 + 0.021296 * m)
+    return 10.0 ** (m * (cold + warm / t))
 
 
 @plain

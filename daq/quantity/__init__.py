@@ -4,7 +4,9 @@ Follows the Guide to the Expression of Uncertainty in Measurement (JCGM 100:2008
 (JCGM 101:2008). Values may be floats or arrays with one element a window; the code is the same.
 """
 
-from daq.quantity._core import Num, Part, Quantity, Shape, Variable, combine, correlated, correlation
+from daq.quantity._core import Part, Quantity, combine
+from daq.quantity._variable import Num, Shape, Variable
+from daq.quantity.correlated import correlated, correlation
 from daq.quantity.display import Shown, shown
 from daq.quantity.evaluate import (
     TypeA,

@@ -9,82 +9,18 @@ no covariance matrix kept anywhere. Correlated inputs are turned into independen
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
+from daq.quantity._variable import FloatArray, Num, Shape, Variable, as_num
 
-__all__ = [
-    "FloatArray",
-    "Num",
-    "Part",
-    "Quantity",
-    "Shape",
-    "Variable",
-    "combine",
-    "correlated",
-    "correlation",
-]
-
-FloatArray: TypeAlias = NDArray[np.float64]
-Num: TypeAlias = float | FloatArray
-Shape: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine"]
-
-
-class Variable:
-    """An independent input: what an uncertainty comes from. Known by identity, not by its label.
-
-    Parameters
-    ----------
-    label : str
-        What it is, in words: "amps: accuracy".
-    dof : float or array
-        Degrees of freedom of its standard uncertainty; infinite where it is known outright.
-    shape : {"normal", "rectangular", "triangular", "arcsine"}
-        Its distribution, for Monte Carlo; a normal one with finite `dof` is drawn from Student's t.
-    common : bool
-        For arrays: True where one and the same error stands behind every element (an accuracy specification),
-        False where each element has its own (noise). It matters only to `Quantity.mean` and `Quantity.sum`.
-    """
-
-    __slots__ = ("_pooled", "common", "dof", "group", "is_pooled", "label", "shape")
-
-    def __init__(
-        self,
-        label: str = "",
-        *,
-        dof: Num = math.inf,
-        shape: Shape = "normal",
-        common: bool = True,
-        group: object | None = None,
-        is_pooled: bool = False,
-    ) -> None:
-        self.label = label
-        self.dof = dof
-        self.shape = shape
-        self.common = common
-        self.group = self if group is None else group
-        self.is_pooled = is_pooled
-        self._pooled: list[Variable] = []
-
-    def pooled(self) -> Variable:
-        """The variable that stands for all elements of this one after a mean or sum; always the same one."""
-        if not self._pooled:
-            group = None if self.group is self else self.group
-            self._pooled.append(
-                Variable(
-                    self.label, dof=self.dof, shape=self.shape, common=False, group=group, is_pooled=True
-                )
-            )
-        return self._pooled[0]
-
-    def __repr__(self) -> str:
-        return f"Variable({self.label!r})"
+__all__ = ["Part", "Quantity", "combine"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,13 +32,6 @@ class Part:
     """Contribution to the standard uncertainty [unit of the quantity]."""
     share: Num
     """Its share of the variance [1]."""
-
-
-def _as_num(value: ArrayLike | float) -> Num:
-    if isinstance(value, float):  # the live page's usual case, and the quick one
-        return float(value)
-    array = np.asarray(value, dtype=np.float64)
-    return array if array.ndim else float(array)
 
 
 def _product_unit(a: str, b: str) -> str:
@@ -164,9 +93,9 @@ class Quantity:
         common: bool = True,
         label: str = "",
     ) -> None:
-        self.value = _as_num(value)
+        self.value = as_num(value)
         self.unit = unit
-        spread = _as_num(u)
+        spread = as_num(u)
         if np.any(np.less(spread, 0.0)):
             raise LyewatchError(
                 "a standard uncertainty is never negative",
@@ -214,7 +143,7 @@ class Quantity:
         """Standard uncertainty over the value's magnitude [1]; NaN at zero."""
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.divide(self.u, np.abs(self.value))
-            return _as_num(np.where(np.isfinite(ratio), ratio, np.nan))
+            return as_num(np.where(np.isfinite(ratio), ratio, np.nan))
 
     @property
     def dof(self) -> Num:
@@ -235,7 +164,7 @@ class Quantity:
                 weight = weight + terms.pop(variable.group) ** 2 / variable.dof
         with np.errstate(divide="ignore", invalid="ignore"):
             dof = np.divide(np.square(self.variance), weight)
-            return _as_num(np.where(np.equal(weight, 0.0), np.inf, dof))
+            return as_num(np.where(np.equal(weight, 0.0), np.inf, dof))
 
     def expanded(self, p: float = 0.95) -> Num:
         """Half-width of the interval of coverage probability `p` [unit]: Student's t at `dof` times u.
@@ -244,7 +173,7 @@ class Quantity:
         """
         dof = np.maximum(np.floor(self.dof), 1.0)
         # stdtrit takes no infinity; at 1e9 Student's t is the normal distribution to 1e-9
-        return _as_num(stdtrit(np.minimum(dof, 1e9), 0.5 + 0.5 * p) * self.u)
+        return as_num(stdtrit(np.minimum(dof, 1e9), 0.5 + 0.5 * p) * self.u)
 
     def budget(self) -> list[Part]:
         """Where the uncertainty comes from, largest first; parts with the same label stand together."""
@@ -256,8 +185,8 @@ class Quantity:
             lines = [
                 Part(
                     label,
-                    _as_num(np.sqrt(v)),
-                    _as_num(np.where(np.equal(total, 0), 0.0, np.divide(v, total))),
+                    as_num(np.sqrt(v)),
+                    as_num(np.where(np.equal(total, 0), 0.0, np.divide(v, total))),
                 )
                 for label, v in merged.items()
             ]
@@ -304,10 +233,10 @@ class Quantity:
                 )
             weighted = weights * part
             if variable.common:
-                parts[variable] = _as_num(np.sum(weighted, axis=-1))
+                parts[variable] = as_num(np.sum(weighted, axis=-1))
             else:
                 parts[variable.pooled()] = weighted
-        return Quantity.from_parts(_as_num(np.sum(weights * self.value, axis=-1)), self.unit, parts)
+        return Quantity.from_parts(as_num(np.sum(weights * self.value, axis=-1)), self.unit, parts)
 
     def __repr__(self) -> str:
         return f"Quantity({self.value!r}, u={self.u!r}, unit={self.unit!r})"
@@ -330,7 +259,7 @@ class Quantity:
                     remedy="bring both to one unit with scaled() or named()",
                 )
             return combine(self.value + sign * other.value, self.unit, [(1.0, self), (sign, other)])
-        return Quantity.from_parts(self.value + sign * _as_num(other), self.unit, self.parts)
+        return Quantity.from_parts(self.value + sign * as_num(other), self.unit, self.parts)
 
     def __add__(self, other: Quantity | ArrayLike) -> Quantity:
         return self._plus(other, 1.0)
@@ -351,7 +280,7 @@ class Quantity:
         if isinstance(other, Quantity):
             unit = _product_unit(self.unit, other.unit)
             return combine(self.value * other.value, unit, [(other.value, self), (self.value, other)])
-        factor = _as_num(other)
+        factor = as_num(other)
         return combine(self.value * factor, self.unit, [(factor, self)])
 
     def __rmul__(self, other: ArrayLike) -> Quantity:
@@ -360,19 +289,19 @@ class Quantity:
     def __truediv__(self, other: Quantity | ArrayLike) -> Quantity:
         with np.errstate(divide="ignore", invalid="ignore"):
             if not isinstance(other, Quantity):
-                return self * np.divide(1.0, _as_num(other))
+                return self * np.divide(1.0, as_num(other))
             by = np.divide(1.0, other.value)
-            value = _as_num(np.where(np.isfinite(by), self.value * by, np.nan))
+            value = as_num(np.where(np.isfinite(by), self.value * by, np.nan))
             unit = _ratio_unit(self.unit, other.unit)
-            return combine(value, unit, [(_as_num(by), self), (_as_num(-value * by), other)])
+            return combine(value, unit, [(as_num(by), self), (as_num(-value * by), other)])
 
     def __rtruediv__(self, other: ArrayLike) -> Quantity:
-        return Quantity.from_parts(_as_num(other), "", {}) / self
+        return Quantity.from_parts(as_num(other), "", {}) / self
 
     def __pow__(self, exponent: float) -> Quantity:
         unit = f"{self.unit}^{exponent:g}" if self.unit else ""
         slope = exponent * np.power(self.value, exponent - 1.0)
-        return combine(_as_num(np.power(self.value, exponent)), unit, [(_as_num(slope), self)])
+        return combine(as_num(np.power(self.value, exponent)), unit, [(as_num(slope), self)])
 
 
 def _square(variable: Variable, part: Num) -> Num:
@@ -400,71 +329,3 @@ def combine(value: Num, unit: str, terms: Iterable[tuple[Num, Quantity]]) -> Qua
             term = slope_here * part
             parts[variable] = parts[variable] + term if variable in parts else term
     return Quantity.from_parts(value, unit, parts)
-
-
-def correlated(
-    values: Sequence[ArrayLike],
-    covariance: ArrayLike,
-    units: Sequence[str],
-    *,
-    dof: Num = math.inf,
-    labels: Sequence[str] | None = None,
-    common: bool = True,
-) -> list[Quantity]:
-    """Quantities whose errors are correlated, such as means of channels sampled together.
-
-    Parameters
-    ----------
-    values : sequence of k floats or arrays
-    covariance : array (k, k), or (..., k, k) for arrays of values
-        Covariance of the values, positive semidefinite; ``np.outer(u, u) * r`` from a correlation matrix.
-    units, labels : sequences of k str
-    dof : float or array
-        Degrees of freedom that all share.
-    common : bool
-        See `Variable`.
-
-    Raises
-    ------
-    LyewatchError
-        For a matrix of the wrong shape, not symmetric, or not positive semidefinite.
-    """
-    matrix = np.asarray(covariance, dtype=np.float64)
-    k = len(values)
-    if matrix.ndim < 2 or matrix.shape[-2:] != (k, k):
-        raise LyewatchError(
-            f"the covariance of {k} values is a {k} by {k} matrix", value=f"shape {matrix.shape}"
-        )
-    scale = np.sqrt(np.abs(np.diagonal(matrix, axis1=-2, axis2=-1)))
-    scale = np.where(scale > 0.0, scale, 1.0)
-    # Decompose the correlation, not the covariance: volts and milliamps differ by decades.
-    r = matrix / scale[..., :, np.newaxis] / scale[..., np.newaxis, :]
-    roots, vectors = np.linalg.eigh(r)
-    if np.any(np.abs(r - np.swapaxes(r, -1, -2)) > 1e-9) or np.any(roots < -1e-6):
-        raise LyewatchError(
-            "this is no covariance matrix: it must be symmetric and positive semidefinite",
-            value=np.array2string(matrix, precision=4),
-            remedy="correlation coefficients lie from -1 to 1 and must agree with each other",
-        )
-    mixing = scale[..., :, np.newaxis] * vectors * np.sqrt(np.maximum(roots, 0.0))[..., np.newaxis, :]
-    names = labels or [""] * k
-    group = object()
-    hidden = [
-        Variable(" & ".join(n for n in names if n), dof=dof, common=common, group=group) for _ in values
-    ]
-    return [
-        Quantity.from_parts(
-            _as_num(values[i]), units[i], {hidden[j]: _as_num(mixing[..., i, j]) for j in range(k)}
-        )
-        for i in range(k)
-    ]
-
-
-def correlation(a: Quantity, b: Quantity) -> Num:
-    """Correlation coefficient of two quantities' errors [1]; NaN where either has none."""
-    covariance: Num = 0.0
-    for variable in a.parts.keys() & b.parts.keys():
-        term = a.parts[variable] * b.parts[variable]
-        covariance = covariance + (np.sum(term, axis=-1) if variable.is_pooled else term)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return _as_num(np.divide(covariance, np.multiply(a.u, b.u)))

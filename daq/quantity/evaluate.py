@@ -20,7 +20,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from daq.quantity._core import FloatArray, Num, Quantity, Variable
+from daq.quantity._core import Quantity
+from daq.quantity._variable import FloatArray, Num, Variable
 
 __all__ = [
     "TypeA",

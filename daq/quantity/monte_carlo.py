@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.errors import LyewatchError
-from daq.quantity._core import FloatArray, Quantity, Variable
+from daq.quantity._core import Quantity
+from daq.quantity._variable import FloatArray, Variable
 
 __all__ = ["MonteCarlo", "draw", "monte_carlo"]
 

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from daq.errors import PhysicsRangeError
-from daq.quantity._core import FloatArray, Num, Quantity, combine
+from daq.quantity._core import Quantity, combine
+from daq.quantity._variable import FloatArray, Num
 
 __all__ = ["propagate"]
 
