@@ -1,0 +1,46 @@
+"""The logbook's tables, step by step."""
+
+from __future__ import annotations
+
+from daq.store._database import Migration
+
+__all__ = ["LOGBOOK"]
+
+LOGBOOK = (
+    Migration(
+        "0001 runs, marks, alarms, links, requests, trips, state",
+        (
+            """CREATE TABLE runs (
+                id TEXT PRIMARY KEY, bench TEXT NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL,
+                build TEXT NOT NULL,
+                start_utc_ns INTEGER NOT NULL, mono0_ns INTEGER NOT NULL, clock_offset_ns INTEGER NOT NULL,
+                bench_toml TEXT NOT NULL, bench_json TEXT NOT NULL, ended_ns INTEGER, note TEXT NOT NULL,
+                rows INTEGER NOT NULL DEFAULT 0, touched_utc_ns INTEGER)""",
+            "CREATE INDEX runs_by_start ON runs (start_utc_ns)",
+            """CREATE TABLE marks (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, run_id TEXT NOT NULL, t_ns INTEGER NOT NULL,
+                kind TEXT NOT NULL, text TEXT NOT NULL, who TEXT NOT NULL)""",
+            "CREATE INDEX marks_by_run ON marks (run_id, t_ns)",
+            """CREATE TABLE transitions (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, run_id TEXT NOT NULL, t_ns INTEGER NOT NULL,
+                alarm TEXT NOT NULL, state_from TEXT NOT NULL, state_to TEXT NOT NULL, cause TEXT NOT NULL,
+                value REAL, who TEXT NOT NULL, note TEXT NOT NULL, priority TEXT NOT NULL)""",
+            "CREATE INDEX transitions_by_run ON transitions (run_id, id)",
+            "CREATE TABLE alarm_states (alarm TEXT PRIMARY KEY, body TEXT NOT NULL)",
+            """CREATE TABLE links (
+                run_id TEXT NOT NULL, source TEXT NOT NULL, body TEXT NOT NULL,
+                PRIMARY KEY (run_id, source))""",
+            """CREATE TABLE requests (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, body TEXT NOT NULL,
+                who TEXT NOT NULL, t_utc_ns INTEGER NOT NULL, state TEXT NOT NULL DEFAULT 'pending',
+                ok INTEGER NOT NULL DEFAULT 0, message TEXT NOT NULL DEFAULT '')""",
+            "CREATE INDEX requests_by_state ON requests (state)",
+            """CREATE TABLE trips (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, t_utc_ns INTEGER NOT NULL, run_id TEXT NOT NULL,
+                t_ns INTEGER NOT NULL, cause TEXT NOT NULL, detail TEXT NOT NULL, value REAL,
+                by TEXT NOT NULL, cleared_utc_ns INTEGER, cleared_by TEXT NOT NULL DEFAULT '',
+                cleared_reason TEXT NOT NULL DEFAULT '')""",
+            "CREATE TABLE state (key TEXT PRIMARY KEY, body TEXT NOT NULL, t_utc_ns INTEGER NOT NULL)",
+        ),
+    ),
+)

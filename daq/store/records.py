@@ -1,0 +1,144 @@
+"""What the logbook keeps, as plain records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+__all__ = ["AlarmTransition", "Mark", "Request", "RunRecord", "Transition", "TripRecord"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """One recording.
+
+    Attributes
+    ----------
+    id : str
+        `YYYYMMDD-HHMMSS` of its start in UTC, with `-2`, `-3` ... when taken.
+    bench, name, build : str
+        The bench it was made on, its title, and the revision of the stack.
+    kind : str
+        "run", "standby" (what is read between runs) or "import".
+    start_utc_ns : int
+        Wall time at the run's zero [ns since 1970-01-01 UTC].
+    mono0_ns : int
+        The host's monotonic clock at the run's zero [ns].
+    clock_offset_ns : int
+        Wall clock less monotonic clock at the start [ns].
+    bench_toml, bench_json : str
+        The bench as it was, as written and as read.
+    ended_ns : int or None
+        The run's time at its end [ns]; None while it is open.
+    note : str
+        Free words.
+    rows : int
+        Samples that were stored, as of the last touch.
+    touched_utc_ns : int or None
+        Wall time when the last samples were stored, to about a second [ns].
+    """
+
+    id: str
+    bench: str
+    kind: str
+    name: str
+    build: str
+    start_utc_ns: int
+    mono0_ns: int = 0
+    clock_offset_ns: int = 0
+    bench_toml: str = ""
+    bench_json: str = "{}"
+    ended_ns: int | None = None
+    note: str = ""
+    rows: int = 0
+    touched_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A note pinned to an instant of a run. Kinds: note, reopened, lost, gap, clock_step, trip, reset ..."""
+
+    id: int
+    run_id: str
+    t_ns: int
+    kind: str
+    text: str
+    who: str
+
+
+class Transition(Protocol):
+    """What the logbook needs to know of an alarm's change of state."""
+
+    @property
+    def t_ns(self) -> int: ...
+    @property
+    def alarm(self) -> str: ...
+    @property
+    def state_from(self) -> str: ...
+    @property
+    def state_to(self) -> str: ...
+    @property
+    def cause(self) -> str: ...
+    @property
+    def value(self) -> float | None: ...
+    @property
+    def who(self) -> str: ...
+    @property
+    def note(self) -> str: ...
+    @property
+    def priority(self) -> str: ...
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTransition:
+    """One change of an alarm's state: what, when, why, and who."""
+
+    run_id: str
+    t_ns: int
+    alarm: str
+    state_from: str
+    state_to: str
+    cause: str
+    value: float | None = None
+    who: str = ""
+    note: str = ""
+    priority: str = "medium"
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Something that a person asks of the reader. Kinds: start, stop, trip, reset, mark.
+
+    `state` is "pending", then "taken" while the reader works on it, then "done"; the first answer stands.
+    """
+
+    id: int
+    kind: str
+    body: dict[str, Any]
+    who: str
+    t_utc_ns: int
+    state: str = "pending"
+    ok: bool = False
+    message: str = ""
+
+    @property
+    def done(self) -> bool:
+        """Whether it has been answered."""
+        return self.state == "done"
+
+
+@dataclass(frozen=True, slots=True)
+class TripRecord:
+    """The supply was cut: when, why, by whom; and how the trip was cleared, when it was."""
+
+    t_utc_ns: int
+    run_id: str
+    t_ns: int
+    cause: str
+    detail: str
+    value: float | None = None
+    by: str = ""
+    cleared_utc_ns: int | None = None
+    cleared_by: str = ""
+    cleared_reason: str = ""
+    id: int = field(default=0, compare=False)

@@ -1,0 +1,224 @@
+"""Samples on their way from journal to archive, small pieces into bigger ones, and what is swept up after."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from urllib.parse import quote
+from uuid import uuid4
+
+import numpy as np
+
+from daq.errors import StoreError
+from daq.frame import Block
+from daq.store._blocks import joined, sliced, spans_of, widest
+from daq.store._rows import Row, block_of
+from daq.store.home import Piece, PieceAbout, SampleStore
+from daq.store.journal import Journal, add_pieces, add_stray, add_to_head, drop_pieces, pieces_of, rows_of
+
+__all__ = ["Sealer"]
+
+_BATCH_ROWS = 20_000  # what is taken out of the journal at once: some 10 MB while it is being written
+_IMPORT_ROWS = 262_144
+_FAN = 12  # so many pieces of a level become one of the next
+_TOP_LEVEL = 3
+_IMPORTED_LEVEL = 9  # pieces that are big from the start, and never merged
+_GRACE_NS = 60_000_000_000  # a reader that has just read the catalogue may still open what was merged since
+_ABANDONED_NS = 86_400_000_000_000  # an import that began so long ago is dead
+
+
+class Sealer:
+    """Moves samples into the archive. Safe to use from several threads; one of them works at a time.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where samples come from, and where pieces are recorded.
+    archive : SampleStore
+        Where they go.
+    about : callable
+        Gives what may be written beside a piece of a run.
+    """
+
+    def __init__(self, journal: Journal, archive: SampleStore, about: Callable[[str], PieceAbout]) -> None:
+        self._journal = journal
+        self._archive = archive
+        self._about = about
+        self._lock = threading.RLock()
+
+    def seal(self, run_id: str, *, up_to_id: int | None = None, close: bool = False) -> int:
+        """Move the run's rows up to `up_to_id` (all rows when None) into pieces; returns how many.
+
+        With `close`, the small pieces are merged, as nothing more will come.
+        """
+        moved = 0
+        with self._lock:
+            while True:
+                with self._journal.db.reading() as con:
+                    rows = rows_of(con, run_id, up_to_id=up_to_id, limit=_BATCH_ROWS)
+                if not rows:
+                    break
+                self._seal_batch(run_id, rows)
+                moved += len(rows)
+            if self._archive.merges:
+                self._merge(run_id, close=close)
+            self.sweep()
+            if moved:
+                self._journal.db.shrink()
+        return moved
+
+    def add(self, run_id: str, blocks: Iterable[Block]) -> int:
+        """Put blocks into the archive without the journal: all of them or, when anything fails, none."""
+        pieces: list[Piece] = []
+        token = uuid4().hex[:12]
+        try:
+            for number, block in enumerate(_batches(blocks)):
+                name = f"import-{token}-{number:06d}-{_safe(block.source)}"
+                piece = _piece(run_id, name, block, 0, 0, _IMPORTED_LEVEL)
+                pieces.append(piece)
+                self._intend(run_id, [name], "importing")
+                self._archive.write(run_id, piece, block, self._about(run_id))
+        except BaseException:
+            self._abandon(run_id, [p.name for p in pieces])
+            raise
+        with self._journal.db.writing(full=True) as con:
+            add_pieces(con, pieces)
+            for p in pieces:
+                add_to_head(con, run_id, p.rows, p.t_max_ns)
+        return sum(p.rows for p in pieces)
+
+    def delete(self, run_id: str) -> None:
+        """Remove all of a run's samples."""
+        with self._lock:
+            with self._journal.db.writing(full=True) as con:
+                pieces = pieces_of(con, run_id)
+                drop_pieces(con, pieces)
+                con.execute("DELETE FROM samples WHERE run_id = ?", (run_id,))
+                con.execute("DELETE FROM heads WHERE run_id = ?", (run_id,))
+            self._abandon(run_id, [p.name for p in pieces])
+
+    def sweep(self, *, opening: bool = False) -> int:
+        """Remove from the archive what was written and not recorded, or is not needed now; returns how many.
+
+        Only names that the catalogue lists as strays are touched: a file unknown to it is never deleted.
+        With `opening`, a piece that was being sealed belongs to a writer that is dead.
+        """
+        now = time.time_ns()
+        with self._lock:
+            with self._journal.db.reading() as con:
+                strays = con.execute("SELECT run_id, name, why, since_utc_ns FROM strays").fetchall()
+            by_run: dict[str, list[str]] = {}
+            for run_id, name, why, since in strays:
+                if (
+                    (why == "sealing" and opening)
+                    or (why == "dropped" and now - since > _GRACE_NS)
+                    or (why == "importing" and now - since > _ABANDONED_NS)
+                ):
+                    by_run.setdefault(run_id, []).append(name)
+            for run_id, names in by_run.items():
+                self._abandon(run_id, names)
+        return sum(len(names) for names in by_run.values())
+
+    # -- helpers -----------------------------------------------------------------------------------
+
+    def _seal_batch(self, run_id: str, rows: Sequence[tuple[int, Row]]) -> None:
+        first, last = rows[0][0], rows[-1][0]
+        by_source: dict[str, list[Row]] = {}
+        for _, row in rows:
+            by_source.setdefault(row[0], []).append(row)
+        pieces, blocks = [], []
+        for source, part in by_source.items():
+            block = joined(source, [block_of(source, part)])
+            blocks.append(block)
+            pieces.append(_piece(run_id, f"{first:012d}-{_safe(source)}", block, first, last, 0))
+        self._intend(run_id, [p.name for p in pieces], "sealing")
+        for piece, block in zip(pieces, blocks, strict=True):
+            self._archive.write(run_id, piece, block, self._about(run_id))
+        with self._journal.db.writing(full=True) as con:
+            add_pieces(con, pieces)
+            gone = con.execute(
+                "DELETE FROM samples WHERE run_id = ? AND id BETWEEN ? AND ?", (run_id, first, last)
+            ).rowcount
+            if gone != len(rows):
+                # Raised inside the transaction, so that nothing changes: better late than lost or doubled.
+                raise StoreError(
+                    "rows changed while they were sealed",
+                    place=str(self._journal.path),
+                    value=f"{gone} of {len(rows)}",
+                    remedy="nothing was changed; seal again",
+                )
+
+    def _merge(self, run_id: str, *, close: bool) -> None:
+        with self._journal.db.reading() as con:
+            pieces = pieces_of(con, run_id)
+        for source in dict.fromkeys(p.source for p in pieces):
+            mine = [p for p in pieces if p.source == source]
+            for level in range(_TOP_LEVEL):
+                same = [p for p in mine if p.level == level]
+                if len(same) >= _FAN:
+                    merged = self._merge_into(same, level + 1)
+                    mine = [p for p in mine if p.level != level] + [merged]
+            if close:
+                small = [p for p in mine if p.level < 2]
+                if len(small) > 1:
+                    self._merge_into(sorted(small, key=lambda p: (p.first_id, p.id)), 2)
+
+    def _merge_into(self, pieces: Sequence[Piece], level: int) -> Piece:
+        first, last = pieces[0], pieces[-1]
+        names = dict.fromkeys(n for p in pieces for n in p.spans)
+        merged = Piece(
+            run_id=first.run_id,
+            source=first.source,
+            name=f"{first.first_id:012d}-{_safe(first.source)}-{level}-{last.last_id}",
+            rows=sum(p.rows for p in pieces),
+            first_id=first.first_id,
+            last_id=last.last_id,
+            t_min_ns=min(p.t_min_ns for p in pieces),
+            t_max_ns=max(p.t_max_ns for p in pieces),
+            level=level,
+            spans={n: widest([p.spans.get(n) for p in pieces]) for n in names},
+        )
+        self._intend(merged.run_id, [merged.name], "sealing")
+        self._archive.merge(merged.run_id, pieces, merged, self._about(merged.run_id))
+        with self._journal.db.writing(full=True) as con:
+            drop_pieces(con, pieces)
+            add_pieces(con, [merged])
+        return merged
+
+    def _intend(self, run_id: str, names: Iterable[str], why: str) -> None:
+        """Note what is going to be written, so that it can be removed if this process dies meanwhile."""
+        with self._journal.db.writing(full=True) as con:
+            for name in names:
+                add_stray(con, run_id, name, why)
+
+    def _abandon(self, run_id: str, names: Sequence[str]) -> None:
+        self._archive.delete(run_id, names)
+        with self._journal.db.writing() as con:
+            con.executemany("DELETE FROM strays WHERE run_id = ? AND name = ?", [(run_id, n) for n in names])
+
+
+def _piece(run_id: str, name: str, block: Block, first_id: int, last_id: int, level: int) -> Piece:
+    return Piece(
+        run_id, block.source, name, len(block), first_id, last_id, int(np.min(block.t_ns)),
+        int(np.max(block.t_ns)), level, spans_of(block),
+    )  # fmt: skip
+
+
+def _batches(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Blocks of each source joined, or cut, to about the rows of a big piece."""
+    held: dict[str, list[Block]] = {}
+    for block in blocks:
+        for part in sliced(block, _IMPORT_ROWS):
+            parts = held.setdefault(part.source, [])
+            parts.append(part)
+            if sum(map(len, parts)) >= _IMPORT_ROWS:
+                yield joined(part.source, held.pop(part.source))
+    for source, parts in held.items():
+        if any(map(len, parts)):
+            yield joined(source, parts)
+
+
+def _safe(source: str) -> str:
+    """A source's name as part of a file's name on any system."""
+    return quote(source, safe="")

@@ -1,0 +1,132 @@
+"""The embedded home: one zstd Parquet file a piece, one folder a run, readable by any tool."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from daq.frame import Block
+from daq.store._blocks import clipped
+from daq.store._faults import store_faults
+from daq.store.home import Piece, PieceAbout, PieceGone
+
+__all__ = ["Segments"]
+
+_PART = ".part"
+_SUFFIX = ".parquet"
+
+
+class Segments:
+    """A folder of Parquet files.
+
+    Parameters
+    ----------
+    folder : Path
+        Usually `FOLDER/segments`; made when the first piece is written.
+    """
+
+    merges = True
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def path(self, run_id: str, name: str) -> Path:
+        """The file of a piece."""
+        return self.folder / run_id / (name + _SUFFIX)
+
+    def write(self, run_id: str, piece: Piece, block: Block, about: PieceAbout) -> None:
+        """Write a piece; see `SampleStore`."""
+        from daq.store import _parquet
+
+        self._replace(
+            self.path(run_id, piece.name), lambda part: _parquet.write_file(part, block, piece, about)
+        )
+
+    def merge(self, run_id: str, pieces: Sequence[Piece], into: Piece, about: PieceAbout) -> None:
+        """Write one piece of several; see `SampleStore`."""
+        from daq.store import _parquet
+
+        paths = [self.path(run_id, p.name) for p in pieces]
+        self._replace(
+            self.path(run_id, into.name), lambda part: _parquet.merge_files(paths, part, into, about)
+        )
+
+    def read(
+        self,
+        run_id: str,
+        pieces: Sequence[Piece],
+        *,
+        channels: Sequence[str] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+        raw: bool = False,
+    ) -> list[Block]:
+        """Read pieces; see `SampleStore`."""
+        if not pieces:
+            return []
+        from daq.store import _parquet
+
+        blocks = []
+        for piece in pieces:
+            path = self.path(run_id, piece.name)
+            with store_faults(path):
+                try:
+                    block = _parquet.read_file(
+                        path, piece.source, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw
+                    )
+                except FileNotFoundError as exc:
+                    raise PieceGone(
+                        "is missing", place=str(path), remedy="restore the file from a copy"
+                    ) from exc
+            blocks.append(clipped(block, start_ns, end_ns))
+        return blocks
+
+    def delete(self, run_id: str, names: Sequence[str]) -> None:
+        """Remove pieces; see `SampleStore`."""
+        folder = self.folder / run_id
+        with store_faults(folder):
+            for name in names:
+                path = self.path(run_id, name)
+                path.unlink(missing_ok=True)
+                path.with_suffix(_SUFFIX + _PART).unlink(missing_ok=True)
+            if folder.is_dir() and not any(folder.iterdir()):
+                folder.rmdir()
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+    def _replace(self, path: Path, write: Callable[[Path], None]) -> None:
+        """Make a file that is either whole or not there, whatever happens meanwhile."""
+        part = path.with_suffix(_SUFFIX + _PART)
+        with store_faults(path):
+            is_new = not path.parent.is_dir()
+            path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                write(part)
+                _sync_file(part)
+                part.replace(path)
+            except BaseException:
+                part.unlink(missing_ok=True)
+                raise
+            _sync_folder(path.parent)
+            if is_new:
+                _sync_folder(path.parent.parent)
+
+
+def _sync_file(path: Path) -> None:
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _sync_folder(path: Path) -> None:
+    if os.name == "nt":
+        return  # a folder can not be opened there; NTFS journals the rename by itself
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
