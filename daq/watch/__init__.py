@@ -1,0 +1,33 @@
+"""What the numbers mean, live and in hindsight: efficiency, findings, alarms. Knows nothing of HTTP or stores."""
+
+from daq.watch.alarms import Alarm, AlarmSpec, Priority, State, Transition
+from daq.watch.columns import Column, Columns
+from daq.watch.efficiency import Assessor, assess_windows, reference_words
+from daq.watch.findings import Finding
+from daq.watch.numbers import NUMBERS, Numbers, NumberSpec
+from daq.watch.replay import Replay, replay, replay_alarms, suited_to
+from daq.watch.watch import Assessment, Forecaster, Watch
+
+__all__ = [
+    "NUMBERS",
+    "Alarm",
+    "AlarmSpec",
+    "Assessment",
+    "Assessor",
+    "Column",
+    "Columns",
+    "Finding",
+    "Forecaster",
+    "NumberSpec",
+    "Numbers",
+    "Priority",
+    "Replay",
+    "State",
+    "Transition",
+    "Watch",
+    "assess_windows",
+    "reference_words",
+    "replay",
+    "replay_alarms",
+    "suited_to",
+]

@@ -1,0 +1,146 @@
+"""Samples of several sources as one set of columns: each channel with its own times, aligned only on demand.
+
+Alignment is by the last good value that is not older than the channel's stated staleness. Nothing is carried
+across a gap and nothing is interpolated: a value that was not there stays missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.frame import Block, Status
+
+__all__ = ["Column", "Columns", "FloatArray", "IntArray", "good_mask", "last_before"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+_T = TypeVar("_T", bound=np.generic)
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One channel: times [ns], values in the channel's unit, status codes, all of one length."""
+
+    source: str
+    t_ns: IntArray
+    values: FloatArray
+    status: NDArray[np.uint8]
+
+    def good(self) -> tuple[IntArray, FloatArray]:
+        """Times and values that can be used: finite, and good or uncertain."""
+        keep = np.isfinite(self.values) & (self.status <= Status.UNCERTAIN)
+        return (self.t_ns, self.values) if keep.all() else (self.t_ns[keep], self.values[keep])
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Samples of any number of sources.
+
+    Attributes
+    ----------
+    channels : dict of str to Column
+        By channel name. A channel that two sources claim is the later block's.
+    frames : dict of str to int64[n]
+        When each source spoke at all [ns], whatever it said.
+    """
+
+    channels: dict[str, Column] = field(default_factory=dict)
+    frames: dict[str, IntArray] = field(default_factory=dict)
+
+    @classmethod
+    def from_blocks(cls, blocks: Iterable[Block] | Mapping[str, Block]) -> Columns:
+        """Columns from blocks in any order; several blocks of one source are joined and put in order of time."""
+        by_source: dict[str, list[Block]] = {}
+        for block in blocks.values() if isinstance(blocks, Mapping) else blocks:
+            if len(block):
+                by_source.setdefault(block.source, []).append(block)
+        channels: dict[str, Column] = {}
+        frames: dict[str, IntArray] = {}
+        for source, parts in by_source.items():
+            t_ns = _joined([b.t_ns for b in parts])
+            order = None
+            if t_ns.size > 1 and bool(np.any(np.diff(t_ns) < 0)):
+                order = np.argsort(t_ns, kind="stable")
+                t_ns = t_ns[order]
+            frames[source] = t_ns
+            for name in dict.fromkeys(n for b in parts for n in b.values):
+                values = _joined([b.values.get(name, _nan(len(b))) for b in parts])
+                status = _joined([_status(b, name) for b in parts])
+                if order is not None:
+                    values, status = values[order], status[order]
+                channels[name] = Column(source, t_ns, values, status)
+        return cls(channels, frames)
+
+    def good(self, channel: str) -> tuple[IntArray, FloatArray]:
+        """Usable times [ns] and values of a channel; both empty where there are none."""
+        column = self.channels.get(channel)
+        if column is None:
+            return np.empty(0, dtype=np.int64), np.empty(0)
+        return column.good()
+
+    def at(self, channel: str, t_ns: IntArray, stale_after_s: float) -> FloatArray:
+        """The channel's values at other instants: the last good one, NaN where it is older than `stale_after_s`.
+
+        Parameters
+        ----------
+        channel : str
+        t_ns : int64[m]
+            Instants [ns], in any order.
+        stale_after_s : float
+            [s], more than 0.
+
+        Returns
+        -------
+        float64[m]
+        """
+        times, values = self.good(channel)
+        return last_before(times, values, t_ns, int(stale_after_s * 1e9))
+
+    @property
+    def span_ns(self) -> tuple[int, int] | None:
+        """First and last instant at which any source spoke [ns]; None without samples."""
+        if not self.frames:
+            return None
+        return (
+            int(min(t[0] for t in self.frames.values())),
+            int(max(t[-1] for t in self.frames.values())),
+        )
+
+
+def good_mask(block: Block, channel: str) -> NDArray[np.bool_]:
+    """Where a block's channel can be used."""
+    return np.isfinite(block.values[channel]) & (_status(block, channel) <= Status.UNCERTAIN)
+
+
+def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: int) -> FloatArray:
+    """Last of `values` (at sorted `times` [ns]) at or before each of `t_ns`; NaN when older than `stale_ns`."""
+    if times.size == 0:
+        return np.full(t_ns.size, np.nan)
+    index = np.searchsorted(times, t_ns, side="right") - 1
+    known = index >= 0
+    index[~known] = 0
+    known &= t_ns - times[index] <= stale_ns
+    return np.where(known, values[index], np.nan)
+
+
+def _joined(parts: list[NDArray[_T]]) -> NDArray[_T]:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def _nan(size: int) -> FloatArray:
+    return np.full(size, np.nan)
+
+
+def _status(block: Block, channel: str) -> NDArray[np.uint8]:
+    status = block.status.get(channel)
+    if status is not None:
+        return status
+    values = block.values.get(channel)
+    if values is None:
+        return np.full(len(block), Status.MISSING, dtype=np.uint8)
+    return np.where(np.isfinite(values), Status.GOOD, Status.MISSING).astype(np.uint8)

@@ -1,0 +1,190 @@
+"""What the alarms need to know of each tick beyond the window's numbers, carried from tick to tick."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.bench import Bench
+from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_s
+from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
+from daq.watch.alarm_rules import stuck_after_s
+from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.columns import Columns, FloatArray, IntArray
+from daq.watch.detectors import Edge, LimitDetector
+from daq.watch.numbers import Numbers
+from daq.watch.rules import Ticks
+
+__all__ = ["BRIEF_STEPS", "Course"]
+
+BRIEF_STEPS = 5
+"""Loss of flow is judged over so many steps, not over the whole window."""
+SETTLED_STEPS = 2
+EFFICIENCY_SMOOTHING_S = 300.0
+
+_ROW = {name: i for i, name in enumerate(QUANTITIES)}
+
+
+@dataclass(slots=True)
+class _Still:
+    """Since when a channel has had its present value."""
+
+    value: float = math.nan
+    since_ns: int = 0
+
+
+@dataclass(slots=True)
+class Course:
+    """Follows a run from tick to tick: whether it is powered, what stands still, what has been used up."""
+
+    bench: Bench
+    powered: bool = False
+    changed_ns: int = 0
+    """When it was last switched [ns]."""
+    water_ml: float = 0.0
+    efficiency: float = math.nan
+    efficiency_s: float = 0.0
+    efficiency_best: float = math.nan
+    _switch: LimitDetector = field(init=False)
+    _channel: str | None = field(init=False)
+    _still: dict[str, _Still] = field(init=False)
+    _ml_per_coulomb: float = field(init=False)
+    _lpm_per_amp: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        bench = self.bench
+        limit = bench.supply.powered_above_amps
+        if "amps" in bench.channels:
+            self._channel, self._switch = "amps", LimitDetector(limit, deadband=0.3 * limit)
+        else:
+            self._channel, self._switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
+        self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
+        self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
+        self._ml_per_coulomb = (
+            1e3 * float(water_rate_g_s(1.0, bench.stack.cells)) / float(water_density_kg_m3(20.0))
+        )
+        reference = reference_condition(bench.site.reference)
+        self._lpm_per_amp = float(gas_rate_lpm(1.0, bench.stack.cells, reference=reference))
+
+    def switched(self, columns: Columns) -> list[Edge]:
+        """When the supply began or ceased to drive current, among new samples."""
+        if self._channel is None:
+            return []
+        return self._switch.process(*columns.good(self._channel))
+
+    def ticks(
+        self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers
+    ) -> Ticks:
+        """What is known at each of these ticks, evenly spaced a step apart; carries the course on past them."""
+        powered, since = self._powered_at(t_ns, switched)
+        elapsed = (t_ns - since) * 1e-9
+        brief = self._brief(bins, t_ns // bins.step_ns)
+        return Ticks(
+            t_ns=t_ns,
+            numbers=numbers,
+            brief=brief,
+            powered=powered,
+            powered_s=np.where(powered, elapsed, 0.0),
+            off_s=np.where(powered, 0.0, elapsed),
+            unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
+            water_ml=self._water(bins, t_ns // bins.step_ns, numbers),
+            efficiency_kept=self._kept(numbers, bins.step_ns * 1e-9),
+        )
+
+    def _powered_at(self, t_ns: IntArray, switched: list[Edge]) -> tuple[NDArray[np.bool_], IntArray]:
+        times = np.array([self.changed_ns, *(e.t_ns for e in switched)], dtype=np.int64)
+        states = np.array([self.powered, *(e.active for e in switched)], dtype=bool)
+        index = np.maximum(np.searchsorted(times, t_ns, side="right") - 1, 0)
+        self.powered, self.changed_ns = bool(states[-1]), int(times[-1])
+        return states[index], times[index]
+
+    def _brief(self, bins: Bins, ends: IntArray) -> dict[str, FloatArray]:
+        seconds, sums = bins.windows(ends, BRIEF_STEPS)
+        out: dict[str, FloatArray] = {}
+        for name in ("amps", "gas_flow"):
+            s, x = seconds[_ROW[name]].sum(axis=1), sums[_ROW[name]].sum(axis=1)
+            out[name] = np.divide(x, s, out=np.full(s.shape, np.nan), where=s > 0.0)
+        out["could_lpm"] = out["amps"] * self._lpm_per_amp
+        return out
+
+    def _unchanged(
+        self, channel: str, columns: Columns, t_ns: IntArray, powered: NDArray[np.bool_], since: IntArray
+    ) -> FloatArray:
+        still = self._still[channel]
+        times, values = columns.good(channel)
+        marks = np.array([still.since_ns], dtype=np.int64)
+        if times.size:
+            changed = np.diff(values, prepend=still.value) != 0.0
+            marks = np.concatenate([marks, times[changed]])
+            still.value, still.since_ns = float(values[-1]), int(marks[-1])
+        last = marks[np.maximum(np.searchsorted(marks, t_ns, side="right") - 1, 0)]
+        return np.where(powered, (t_ns - np.maximum(last, since)) * 1e-9, 0.0)
+
+    def _water(self, bins: Bins, ends: IntArray, numbers: Numbers) -> FloatArray:
+        # Two steps back all samples have come in, also those that took a while.
+        _, sums = bins.windows(ends - SETTLED_STEPS, 1)
+        split = np.maximum(sums[_ROW["amps"], :, 0], 0.0) * self._ml_per_coulomb
+        temp = np.clip(np.nan_to_num(numbers.value["lye_temp"], nan=25.0), 0.0, 150.0)
+        vapour_kg_s = np.nan_to_num(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
+        used = self.water_ml + np.cumsum(split + 1e3 * vapour_kg_s * bins.step_ns * 1e-9)
+        self.water_ml = float(used[-1])
+        return used
+
+    def _kept(self, numbers: Numbers, step_s: float) -> FloatArray:
+        """Smoothed Faradaic efficiency over the best that it has been; NaN until there is a best."""
+        raw = numbers.value["faradaic_efficiency"]
+        kept = np.full(raw.shape, np.nan)
+        share = min(1.0, step_s / EFFICIENCY_SMOOTHING_S)
+        for i in np.flatnonzero(np.isfinite(raw)).tolist():
+            now = float(raw[i])
+            self.efficiency = (
+                now if math.isnan(self.efficiency) else self.efficiency + share * (now - self.efficiency)
+            )
+            self.efficiency_s += step_s
+            if self.efficiency_s < EFFICIENCY_SMOOTHING_S:
+                continue
+            if not self.efficiency_best >= self.efficiency:
+                self.efficiency_best = self.efficiency
+            if self.efficiency_best > 0.0:
+                kept[i] = self.efficiency / self.efficiency_best
+        return kept
+
+    def topped_up(self, ml: float) -> None:
+        """Somebody added so much water [mL]."""
+        self.water_ml = max(0.0, self.water_ml - ml)
+
+    def save(self) -> dict[str, Any]:
+        """State as JSON says it."""
+        return {
+            "powered": self.powered,
+            "changed_ns": self.changed_ns,
+            "water_ml": self.water_ml,
+            "efficiency": None if math.isnan(self.efficiency) else self.efficiency,
+            "efficiency_s": self.efficiency_s,
+            "efficiency_best": None if math.isnan(self.efficiency_best) else self.efficiency_best,
+            "switch": self._switch.save(),
+            "still": {
+                c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
+            },
+        }
+
+    def load(self, saved: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        self.powered, self.changed_ns = bool(saved["powered"]), int(saved["changed_ns"])
+        self.water_ml, self.efficiency_s = float(saved["water_ml"]), float(saved["efficiency_s"])
+        self.efficiency, self.efficiency_best = (
+            _or_nan(saved["efficiency"]),
+            _or_nan(saved["efficiency_best"]),
+        )
+        self._switch.load(saved["switch"])
+        for channel, (value, since_ns) in saved["still"].items():
+            if channel in self._still:
+                self._still[channel] = _Still(_or_nan(value), int(since_ns))
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else float(value)

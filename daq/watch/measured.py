@@ -1,0 +1,179 @@
+"""Means of the channels over windows, as quantities: accuracy and resolution shared, noise each window's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.quantity import Quantity, TypeA, combine, specified, type_a_windows
+from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.columns import FloatArray, IntArray
+
+__all__ = ["LEAST_COVER", "Measured", "first_known", "measure", "of_phase"]
+
+LEAST_COVER = 0.5
+"""A window of which less than this share has samples says nothing of that channel."""
+
+_NOISY = ("volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow")
+_UNIT = {"volt_amps": "W", "amps2": "A2"}
+_ROW = {name: i for i, name in enumerate(QUANTITIES)}
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured in m windows.
+
+    Attributes
+    ----------
+    end_ns : int64[m]
+        [ns]
+    window_ns : int
+        Length of each window [ns].
+    means : dict of str to Quantity
+        By name of `bins.QUANTITIES`, arrays of m elements, NaN where the window has too few samples.
+    temp_rate : Quantity
+        Slope of the lye's temperature [degC/min], m elements.
+    """
+
+    end_ns: IntArray
+    window_ns: int
+    means: dict[str, Quantity]
+    temp_rate: Quantity
+
+
+def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
+    """Measure windows of `steps` steps; `ends` names the step after each window's last. See `Bins.windows`."""
+    seconds, sums = bins.windows(ends, steps)
+    m = ends.size
+    whole = steps * bins.step_ns * 1e-9
+    total_s = seconds.sum(axis=2)
+    total = sums.sum(axis=2)
+    covered = total_s >= LEAST_COVER * whole
+    nan = np.full(m, np.nan)
+    value = np.divide(total, total_s, out=np.full_like(total, np.nan), where=covered)
+    edges = np.arange(0, (m + 1) * steps, steps)
+    means: dict[str, Quantity] = {}
+    noise: dict[str, TypeA] = {}
+    batches: FloatArray = np.empty((0, steps))
+    for name, row in _ROW.items():
+        if not covered[row].any():
+            means[name] = Quantity(nan, 0.0, _unit(bench, name))
+            continue
+        means[name] = _specified(bench, name, value[row])
+        if name in _NOISY:
+            there = seconds[row] > 0.0
+            batches = np.divide(sums[row], seconds[row], out=np.full(sums[row].shape, np.nan), where=there)
+            noise[name] = type_a_windows(batches.ravel(), edges, detrend=True)
+            if name == "lye_temp":
+                temp_rate = _slope(batches, noise[name], bins.step_ns)
+    if "lye_temp" not in noise:
+        temp_rate = Quantity(nan, 0.0, "degC/min")
+    if np.isfinite(means["volt_amps"].value).any():
+        # The product's accuracy is that of the two it was made of: the same errors, not new ones.
+        means["volt_amps"] = combine(
+            means["volt_amps"].value,
+            "W",
+            [(_number(means["amps"]), means["volts"]), (_number(means["volts"]), means["amps"])],
+        )
+    for name, scatter in noise.items():
+        # Too few batches to tell noise: the accuracy alone counts.
+        u = np.nan_to_num(np.asarray(scatter.u))
+        part = Quantity(
+            0.0 * value[_ROW[name]],
+            u,
+            means[name].unit,
+            dof=scatter.dof,
+            common=False,
+            label=f"{name}: noise",
+        )
+        means[name] = combine(means[name].value, means[name].unit, [(1.0, means[name]), (1.0, part)])
+    return Measured(ends * bins.step_ns, steps * bins.step_ns, means, temp_rate)
+
+
+def of_phase(measured: Measured, seconds: FloatArray) -> Measured:
+    """One long window made of many: the mean of each quantity weighted by `seconds` [s] of each window.
+
+    Noise averages down; accuracy, which every window shares, does not. What changes slowly from window to
+    window is taken as the run's course and not as noise.
+    """
+    means = {name: _mean(q, seconds) for name, q in measured.means.items()}
+    return Measured(measured.end_ns[-1:], int(seconds.sum() * 1e9), means, _mean(measured.temp_rate, seconds))
+
+
+def _mean(quantity: Quantity, seconds: FloatArray) -> Quantity:
+    value = np.asarray(quantity.value)
+    weight = np.where(np.isfinite(value), seconds, 0.0)
+    if not weight.any():
+        return Quantity(np.array([np.nan]), 0.0, quantity.unit)
+    filled = Quantity.from_parts(
+        np.nan_to_num(value),
+        quantity.unit,
+        {v: np.nan_to_num(np.asarray(p)) + 0.0 * weight for v, p in quantity.parts.items()},
+    )
+    mean = filled.mean(weight)
+    parts = {v: np.asarray(p)[np.newaxis] for v, p in mean.parts.items()}
+    return Quantity.from_parts(np.atleast_1d(np.asarray(mean.value)), quantity.unit, parts)
+
+
+def first_known(*given: Quantity) -> Quantity:
+    """The first of several quantities that is known, element by element (arrays of one length and unit)."""
+    out = given[0]
+    for other in given[1:]:
+        known = np.isfinite(np.asarray(out.value))
+        if known.all():
+            return out
+        value = np.where(known, out.value, other.value)
+        parts = {v: np.where(known, p, 0.0) for v, p in out.parts.items()}
+        for v, p in other.parts.items():
+            parts[v] = parts.get(v, 0.0) + np.where(known, 0.0, p)
+        out = Quantity.from_parts(value, out.unit, parts)
+    return out
+
+
+def _unit(bench: Bench, name: str) -> str:
+    spec = bench.channels.get(name)
+    return _UNIT.get(name, spec.unit if spec else "")
+
+
+def _specified(bench: Bench, name: str, value: FloatArray) -> Quantity:
+    spec = bench.channels.get(name)
+    if spec is None:
+        return Quantity(value, 0.0, _unit(bench, name))
+    width = 0.0 if spec.valid is None else spec.valid[1] - spec.valid[0]
+    a = spec.accuracy
+    return specified(
+        value,
+        spec.unit,
+        label=name,
+        percent_of_reading=a.percent_of_reading,
+        absolute=a.absolute,
+        percent_of_range=a.percent_of_range,
+        range_width=width,
+        counts=a.counts,
+        resolution=spec.resolution,
+    )
+
+
+def _number(quantity: Quantity) -> FloatArray:
+    known: FloatArray = np.nan_to_num(np.asarray(quantity.value, dtype=np.float64))
+    return known
+
+
+def _slope(batches: FloatArray, noise: TypeA, step_ns: int) -> Quantity:
+    """Least-squares slope of each window [1/min], its noise counted with autocorrelation."""
+    known = np.isfinite(batches)
+    n = known.sum(axis=1, keepdims=True)
+    k = np.where(known, np.arange(batches.shape[1], dtype=np.float64), 0.0)
+    k = np.where(known, k - k.sum(axis=1, keepdims=True) / np.maximum(n, 1), 0.0)
+    x = np.where(known, batches, 0.0)
+    kk = np.einsum("ij,ij->i", k, k)
+    enough = (n[:, 0] >= 4) & (kk > 0.0)
+    per_min = 60e9 / step_ns
+    slope = np.divide(np.einsum("ij,ij->i", k, x), kk, out=np.full(kk.shape, np.nan), where=enough)
+    s, size = np.nan_to_num(np.asarray(noise.s)), np.maximum(np.asarray(noise.n_eff), 2.0)
+    u = s * np.sqrt(np.divide(n[:, 0] / size, kk, out=np.zeros_like(kk), where=enough))
+    return Quantity(
+        slope * per_min, u * per_min, "degC/min", common=False, label="lye_temp: noise of its slope"
+    )

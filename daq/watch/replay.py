@@ -1,0 +1,143 @@
+"""A recorded run through the watch: the same code as live, in steps as long as memory likes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.frame import Block
+from daq.watch.alarms import Transition
+from daq.watch.columns import Columns
+from daq.watch.numbers import Numbers
+from daq.watch.watch import Assessment, Forecaster, Watch
+
+__all__ = ["Replay", "replay", "replay_alarms", "suited_to"]
+
+CHUNK_STEPS = 1800
+SLOW_FACTOR = 3.0
+"""A log counts as stale when nothing came for so many of its own intervals, if that is longer than stated."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What the watch said of a recorded run.
+
+    Attributes
+    ----------
+    transitions : tuple of Transition
+        Every alarm's, in order of time.
+    numbers : tuple of Numbers
+        At every tick, in pieces that follow each other.
+    watch : Watch
+        As it was at the end.
+    notes : tuple of str
+        What was done to suit the log.
+    """
+
+    transitions: tuple[Transition, ...]
+    numbers: tuple[Numbers, ...]
+    watch: Watch
+    notes: tuple[str, ...]
+
+    def assessment(self, t_ns: int) -> Assessment | None:
+        """What was said at a tick; without findings that need the state of that moment."""
+        for numbers in self.numbers:
+            i = int(np.searchsorted(numbers.end_ns, t_ns))
+            if i < len(numbers) and numbers.end_ns[i] == t_ns:
+                return self.watch.assessment(numbers, i)
+        return None
+
+
+def suited_to(bench: Bench, blocks: Iterable[Block]) -> tuple[Bench, tuple[str, ...]]:
+    """The bench with its staleness widened where a log is slower than the live sources, and what was widened.
+
+    A log with a row every five seconds is not stale; nothing at all changes where samples came as fast as the
+    bench file says.
+    """
+    frames = Columns.from_blocks(blocks).frames
+    sources, channels = dict(bench.sources), dict(bench.channels)
+    notes: list[str] = []
+    for name, times in frames.items():
+        spec = sources.get(name)
+        if spec is None or times.size < 3:
+            continue
+        interval = float(np.median(np.diff(times))) * 1e-9
+        least = SLOW_FACTOR * interval
+        if interval <= 0.0:
+            continue
+        slower = [c for c, s in channels.items() if s.source == name and s.stale_after_s < least]
+        if least <= spec.silent_after_s and not slower:
+            continue
+        notes.append(
+            f"{name}: the log has a row every {interval:.3g} s; values count as stale after {least:.3g} s"
+        )
+        sources[name] = spec.model_copy(
+            update={
+                "silent_after_s": max(spec.silent_after_s, least),
+                "rate_hz": min(spec.rate_hz, 1.0 / interval),
+            }
+        )
+        for channel in slower:
+            channels[channel] = channels[channel].model_copy(update={"stale_after_s": least})
+    if not notes:
+        return bench, ()
+    return bench.model_copy(update={"sources": sources, "channels": channels}), tuple(notes)
+
+
+def replay(
+    bench: Bench,
+    blocks: Iterable[Block] | Mapping[str, Block],
+    *,
+    step_s: float = 1.0,
+    window_s: float | None = None,
+    forecaster: Forecaster | None = None,
+    keep_numbers: bool = True,
+    progress: Callable[[float], None] = lambda done: None,
+) -> Replay:
+    """Go through a recorded run.
+
+    Parameters
+    ----------
+    bench : Bench
+    blocks : Block's
+        The samples, of any sources.
+    step_s, window_s : float
+        As `Watch`.
+    forecaster : Forecaster, optional
+    keep_numbers : bool
+        Keep the numbers of every tick (some 30 MB for a day).
+    progress : callable
+        Told the share that is done, 0 to 1.
+    """
+    given = list(blocks.values() if isinstance(blocks, Mapping) else blocks)
+    suited, notes = suited_to(bench, given)
+    watch = Watch(suited, forecaster=forecaster, step_s=step_s, window_s=window_s)
+    watch.feed(given)
+    span = Columns.from_blocks(given).span_ns
+    transitions: list[Transition] = []
+    numbers: list[Numbers] = []
+    if span is not None:
+        first, last = span[0] // watch.step_ns, -(-span[1] // watch.step_ns)
+        watch.begin(max(0, first) * watch.step_ns)
+        step = max(0, first)
+        while step < last:
+            step = min(step + CHUNK_STEPS, last)
+            part = watch.advance(step * watch.step_ns)
+            transitions += watch.take_transitions()
+            if keep_numbers:
+                numbers.append(part)
+            progress((step - first) / max(1, last - first))
+    return Replay(tuple(transitions), tuple(numbers), watch, notes)
+
+
+def replay_alarms(
+    bench: Bench,
+    blocks: Iterable[Block] | Mapping[str, Block],
+    *,
+    progress: Callable[[float], None] = lambda done: None,
+) -> list[Transition]:
+    """The alarm transitions of a recorded run."""
+    return list(replay(bench, blocks, keep_numbers=False, progress=progress).transitions)

@@ -1,0 +1,176 @@
+"""Kinds of alarm rule: what each looks at, and how that becomes the beginning and end of its condition."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.frame import Status
+from daq.watch.alarms import AlarmSpec
+from daq.watch.columns import Columns, FloatArray, IntArray
+from daq.watch.detectors import Edge, LimitDetector, PulseDetector
+from daq.watch.numbers import Numbers
+
+__all__ = [
+    "ChannelRule",
+    "ExternalRule",
+    "FailedRule",
+    "LostRule",
+    "Rule",
+    "StaleRule",
+    "TickRule",
+    "Ticks",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Ticks:
+    """What is known at each of m ticks of the watch.
+
+    Attributes
+    ----------
+    t_ns : int64[m]
+        [ns]
+    numbers : Numbers
+        Of the window that ends at each tick.
+    brief : dict of str to float64[m]
+        Means of `amps`, `gas_flow` over the last few seconds, NaN where there are none.
+    powered : bool[m]
+        Whether current flows.
+    powered_s, off_s : float64[m]
+        Seconds since it last began or ceased to; 0 in the other case.
+    unchanged_s : dict of str to float64[m]
+        Seconds for which a channel's value has not changed at all while powered.
+    water_ml : float64[m]
+        Water used since the run began or was last topped up [mL].
+    efficiency_kept : float64[m]
+        Faradaic efficiency, averaged over minutes, as a share of the best of this run [1].
+    """
+
+    t_ns: IntArray
+    numbers: Numbers
+    brief: dict[str, FloatArray]
+    powered: NDArray[np.bool_]
+    powered_s: FloatArray
+    off_s: FloatArray
+    unchanged_s: dict[str, FloatArray]
+    water_ml: FloatArray
+    efficiency_kept: FloatArray
+
+
+@dataclass(slots=True)
+class ChannelRule:
+    """A limit on every sample of a channel."""
+
+    spec: AlarmSpec
+    channel: str
+    detector: LimitDetector
+
+    def edges(self, columns: Columns) -> list[Edge]:
+        """The changes that new samples bring."""
+        return self.detector.process(*columns.good(self.channel))
+
+
+@dataclass(slots=True)
+class FailedRule:
+    """A channel whose values are bad: outside what its sensor can read."""
+
+    spec: AlarmSpec
+    channel: str
+    detector: LimitDetector
+
+    def edges(self, columns: Columns) -> list[Edge]:
+        """The changes that new samples bring."""
+        column = columns.channels.get(self.channel)
+        if column is None:
+            return []
+        bad = column.status == Status.BAD
+        if not (self.detector.active or self.detector.since_ns is not None or bad.any()):
+            return []
+        said = np.where(column.status == Status.MISSING, np.nan, bad.astype(np.float64))
+        return self.detector.process(column.t_ns, said)
+
+
+@dataclass(slots=True)
+class LostRule:
+    """A source that has fallen silent."""
+
+    spec: AlarmSpec
+    source: str
+    detector: PulseDetector
+
+    def edges(self, columns: Columns, now_ns: int) -> list[Edge]:
+        """The changes that new samples, or their absence until now, bring."""
+        return self.detector.process(columns.frames.get(self.source, _NONE), now_ns)
+
+
+@dataclass(slots=True)
+class StaleRule:
+    """A channel without a good value for too long.
+
+    Where no limit protects anything by this channel, its clock stands still while its whole source is lost: one
+    alarm for a pulled plug is enough.
+    """
+
+    spec: AlarmSpec
+    channel: str
+    source: str
+    protective: bool
+    silent_ns: int
+    detector: PulseDetector
+    frame_ns: int | None = None
+
+    def edges(self, columns: Columns, now_ns: int) -> list[Edge]:
+        """The changes that new samples, or their absence until now, bring."""
+        good, _ = columns.good(self.channel)
+        if self.protective:
+            return self.detector.process(good, now_ns)
+        frames = columns.frames.get(self.source, _NONE)
+        if frames.size == 0:
+            return []
+        before = int(frames[0]) if self.frame_ns is None else self.frame_ns
+        breaks = np.flatnonzero(np.diff(frames, prepend=before) > self.silent_ns)
+        self.frame_ns = int(frames[-1])
+        if breaks.size == 0:
+            return self.detector.process(good, self.frame_ns)
+        edges: list[Edge] = []
+        bounds = [0, *breaks.tolist(), frames.size]
+        for i, j in zip(bounds, bounds[1:], strict=False):
+            if i in breaks:
+                self.detector.last_ns = int(frames[i])
+            if j > i:
+                part = good[
+                    np.searchsorted(good, frames[i]) : np.searchsorted(good, frames[j - 1], side="right")
+                ]
+                edges += self.detector.process(part, int(frames[j - 1]))
+        return edges
+
+
+@dataclass(slots=True)
+class TickRule:
+    """A limit on something that is computed at each tick; NaN where it can not be."""
+
+    spec: AlarmSpec
+    value: Callable[[Ticks], FloatArray]
+    detector: LimitDetector
+
+    def edges(self, ticks: Ticks) -> list[Edge]:
+        """The changes that new ticks bring."""
+        return self.detector.process(ticks.t_ns, self.value(ticks))
+
+
+@dataclass(slots=True)
+class ExternalRule:
+    """A condition that somebody else knows: the service of the recording, the reader of a trip."""
+
+    spec: AlarmSpec
+    pending: list[tuple[Edge, str]] = field(default_factory=list)
+
+
+Rule = ChannelRule | FailedRule | LostRule | StaleRule | TickRule | ExternalRule
+
+_NONE: Any = np.empty(0, dtype=np.int64)

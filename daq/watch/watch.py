@@ -1,0 +1,454 @@
+"""The watch: from samples to assessments and alarms, in log time.
+
+It knows no wall clock and no store. Fed live, tick by tick and in chunks of any size, or with a whole recorded
+run at once, it goes through the same code and comes to the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.errors import RequestRefused
+from daq.frame import Block
+from daq.watch.alarm_rules import alarm_rules
+from daq.watch.alarms import Alarm, State, Transition
+from daq.watch.bins import Bins
+from daq.watch.columns import Columns
+from daq.watch.course import BRIEF_STEPS, Course
+from daq.watch.detectors import Edge
+from daq.watch.efficiency import Assessor
+from daq.watch.findings import Finding, find
+from daq.watch.numbers import Numbers
+from daq.watch.rules import (
+    ChannelRule,
+    ExternalRule,
+    FailedRule,
+    LostRule,
+    Rule,
+    StaleRule,
+    TickRule,
+)
+
+__all__ = ["Assessment", "Forecaster", "Watch"]
+
+STATE_VERSION = 1
+GRACE_NS = 5_000_000_000
+"""A source may take so long to speak at first: devices restart when their port is opened [ns]."""
+
+
+class Forecaster(Protocol):
+    """What foresees: fed with each tick's numbers, it says what will come."""
+
+    def update(self, t_ns: int, numbers: Mapping[str, float]) -> None:
+        """Take the numbers at a tick; NaN where not known."""
+
+    def forecast(self) -> dict[str, Any] | None:
+        """What it foresees now, as JSON says it; None while it can not."""
+
+    def save(self) -> dict[str, Any]:
+        """State as JSON says it."""
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take up a saved state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What the watch says of the last window."""
+
+    t_ns: int
+    window_s: float
+    reference: str
+    numbers: dict[str, dict[str, Any]]
+    findings: tuple[Finding, ...]
+    assumptions: tuple[str, ...]
+    forecast: dict[str, Any] | None = None
+    run: str | None = None
+    start_utc_ns: int | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        return {
+            "run": self.run,
+            "t": self.t_ns / 1e9,
+            "utc": _utc(self.start_utc_ns, self.t_ns),
+            "window_s": self.window_s,
+            "reference": self.reference,
+            "numbers": self.numbers,
+            "findings": [f.as_dict() for f in self.findings],
+            "assumptions": list(self.assumptions),
+            "forecast": self.forecast,
+        }
+
+
+class Watch:
+    """Keeps watch over one run.
+
+    Parameters
+    ----------
+    bench : Bench
+    run : str, optional
+        The run's id, for the assessments.
+    start_utc_ns : int, optional
+        When the run's time 0 was, UTC [ns].
+    forecaster : Forecaster, optional
+    step_s, window_s : float, optional
+        A tick every so often [s]; means over so long, a multiple of it (default: the bench file's).
+
+    Notes
+    -----
+    `tick(now)` goes through all samples up to `now`; what is fed later with an earlier time is taken at the next
+    tick, its alarms still at its own time.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        *,
+        run: str | None = None,
+        start_utc_ns: int | None = None,
+        forecaster: Forecaster | None = None,
+        step_s: float = 1.0,
+        window_s: float | None = None,
+    ) -> None:
+        self.bench = bench
+        self.run = run
+        self.start_utc_ns = start_utc_ns
+        self.forecaster = forecaster
+        self.step_ns = round(step_s * 1e9)
+        self.window_s = bench.service.window_s if window_s is None else window_s
+        self.steps = max(1, round(self.window_s / step_s))
+        self.assessor = Assessor(bench)
+        self.bins = Bins(bench, step_ns=self.step_ns)
+        self.course = Course(bench)
+        self.rules: list[Rule] = alarm_rules(bench)
+        self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in self.rules}
+        self._external = {r.spec.name: r for r in self.rules if isinstance(r, ExternalRule)}
+        self._pending: dict[str, list[Block]] = {}
+        self._quiet: list[Block] = []
+        self._made: list[Transition] = []
+        self._ticked: int | None = None
+        self._relay_open = False
+
+    # -- the data ---------------------------------------------------------------------------------------------
+
+    def feed(self, blocks: Iterable[Block], *, quiet: bool = False) -> None:
+        """Take samples: each source's in order of time, sources in any order.
+
+        With `quiet` they only fill the windows again, as after a restart: the saved state has already seen them.
+        """
+        for block in blocks:
+            if len(block) == 0:
+                continue
+            if quiet:
+                self._quiet.append(block)
+            else:
+                self._pending.setdefault(block.source, []).append(block)
+
+    def tick(self, now_ns: int, *, quiet: bool = False) -> Assessment:
+        """Go through everything up to `now_ns` and assess the window that ends there (at the last whole step)."""
+        step = now_ns // self.step_ns
+        if quiet:
+            self.bins.add(Columns.from_blocks(self._quiet))
+            self._quiet.clear()
+            numbers = self.assessor.assess(self.bins, np.array([step], dtype=np.int64), self.steps)
+            self.bins.trim(step - self._kept_steps)
+        else:
+            numbers = self.advance(now_ns)
+        return self.assessment(numbers, len(numbers) - 1)
+
+    def advance(self, now_ns: int) -> Numbers:
+        """Go through everything up to `now_ns`; the numbers at each tick passed, the last one at least."""
+        last = now_ns // self.step_ns
+        if self._ticked is None:
+            self.begin((last - 1) * self.step_ns)
+        assert self._ticked is not None
+        first = min(self._ticked + 1, last)
+        ends = np.arange(first, last + 1, dtype=np.int64)
+        fresh = self._ticked < last
+        columns = Columns.from_blocks(self._take(last * self.step_ns))
+        self.bins.add(columns)
+        self.bins.extend(last)
+        numbers = self.assessor.assess(self.bins, ends, self.steps)
+        self._raise(columns, numbers, last * self.step_ns, fresh)
+        self._ticked = max(last, self._ticked)
+        if self.forecaster is not None and fresh:
+            for i in range(len(numbers)):
+                self.forecaster.update(
+                    int(numbers.end_ns[i]), {k: float(v[i]) for k, v in numbers.value.items()}
+                )
+        self.bins.trim(last - self._kept_steps)
+        return numbers
+
+    @property
+    def _kept_steps(self) -> int:
+        return self.steps + BRIEF_STEPS
+
+    def begin(self, t_ns: int) -> None:
+        """Start watching at a time [ns]: from here on sources must not be silent. The first tick does it too."""
+        step = self._ticked = t_ns // self.step_ns
+        start_ns = step * self.step_ns
+        self.bins.trim(step - self._kept_steps)
+        if self.bins.end <= step - self._kept_steps:
+            self.bins.first = step - self._kept_steps
+        self.course.changed_ns = start_ns
+        for rule in self.rules:
+            if isinstance(rule, LostRule | StaleRule):
+                rule.detector.last_ns = start_ns + GRACE_NS
+        if not self.course.powered:
+            for alarm in self.alarms.values():
+                if alarm.spec.suppressed_while_off:
+                    alarm.suppress(start_ns, True, "supply off")
+
+    def _take(self, now_ns: int) -> list[Block]:
+        taken: list[Block] = []
+        for source, blocks in self._pending.items():
+            kept: list[Block] = []
+            for block in blocks:
+                if int(block.t_ns[-1]) <= now_ns:
+                    taken.append(block)
+                    continue
+                n = int(np.searchsorted(block.t_ns, now_ns, side="right"))
+                if n:
+                    taken.append(_part(block, slice(0, n)))
+                kept.append(_part(block, slice(n, None)) if n else block)
+            self._pending[source] = kept
+        return taken
+
+    def _raise(self, columns: Columns, numbers: Numbers, now_ns: int, fresh: bool) -> None:
+        switched = self.course.switched(columns)
+        relay_t, relay = columns.good("relay")
+        if relay_t.size:
+            self._relay_open = bool(relay[-1] < 0.5)
+        ticks = self.course.ticks(numbers.end_ns, columns, switched, self.bins, numbers) if fresh else None
+        for rule in self.rules:
+            alarm = self.alarms[rule.spec.name]
+            edges: list[tuple[Edge, str]]
+            match rule:
+                case ChannelRule() | FailedRule():
+                    edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
+                case LostRule() | StaleRule():
+                    edges = [(e, _cause(rule, e)) for e in rule.edges(columns, now_ns)]
+                case TickRule():
+                    edges = [] if ticks is None else [(e, _cause(rule, e)) for e in rule.edges(ticks)]
+                case ExternalRule():
+                    edges, rule.pending = rule.pending, []
+            if not edges and not (alarm.spec.suppressed_while_off and switched):
+                if alarm.state is not State.NORMAL:
+                    alarm.advance(now_ns)
+                continue
+            self._apply(alarm, edges, switched if alarm.spec.suppressed_while_off else [])
+            alarm.advance(now_ns)
+        self._collect()
+
+    @staticmethod
+    def _apply(alarm: Alarm, edges: list[tuple[Edge, str]], switched: list[Edge]) -> None:
+        """The condition's changes and those of the supply, in order of time; the supply's first."""
+        both: list[tuple[int, int, Edge, str]] = [(e.t_ns, 1, e, cause) for e, cause in edges]
+        both += [(e.t_ns, 0, e, "supply on" if e.active else "supply off") for e in switched]
+        for t_ns, kind, edge, cause in sorted(both, key=lambda x: x[:2]):
+            if kind == 0:
+                alarm.suppress(t_ns, not edge.active, cause)
+            else:
+                alarm.edge(edge, cause)
+
+    def _collect(self) -> None:
+        made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
+        made.sort(key=lambda t: (t.t_ns, t.alarm))
+        self._made += made
+
+    def assessment(self, numbers: Numbers, i: int) -> Assessment:
+        """What is said of one of the windows that `advance` gave."""
+        values = numbers.at(i)
+        t_ns = int(numbers.end_ns[i])
+        settled = t_ns - self.course.changed_ns >= numbers.window_ns
+        found = find(
+            self.bench, values, refusals=numbers.refusals(i), relay_open=self._relay_open, settled=settled
+        )
+        return Assessment(
+            t_ns=t_ns,
+            window_s=self.window_s,
+            reference=numbers.reference,
+            numbers=values,
+            findings=tuple(found),
+            assumptions=tuple(numbers.assumptions(i)),
+            forecast=None if self.forecaster is None else self.forecaster.forecast(),
+            run=self.run,
+            start_utc_ns=self.start_utc_ns,
+        )
+
+    # -- the alarms -------------------------------------------------------------------------------------------
+
+    def take_transitions(self) -> list[Transition]:
+        """The alarms' transitions since last asked, in order of time."""
+        self._collect()
+        made, self._made = self._made, []
+        return made
+
+    def alarm_states(self) -> list[dict[str, Any]]:
+        """Every alarm that is not normal, worst first; those suppressed by design only if their condition stands."""
+        standing = [
+            a
+            for a in self.alarms.values()
+            if a.state is not State.NORMAL and (a.state is not State.SUPPRESSED or a.active)
+        ]
+        order = ("critical", "high", "medium", "low")
+        standing.sort(key=lambda a: (order.index(a.spec.priority), a.since_ns, a.spec.name))
+        return [self._standing(a) for a in standing]
+
+    def all_alarms(self) -> list[dict[str, Any]]:
+        """Every alarm there is, whatever its state."""
+        return [self._standing(a) for _, a in sorted(self.alarms.items())]
+
+    def _standing(self, alarm: Alarm) -> dict[str, Any]:
+        spec = alarm.spec
+        return {
+            "alarm": spec.name,
+            "title": spec.title,
+            "state": str(alarm.state),
+            "active": alarm.active,
+            "priority": str(spec.priority),
+            "since_utc": _utc(self.start_utc_ns, alarm.since_ns),
+            "since_s": alarm.since_ns / 1e9,
+            "value": alarm.value,
+            "limit": spec.limit,
+            "unit": spec.unit,
+            "what": spec.what,
+            "do": spec.action,
+            "t_s": spec.time_s,
+            "shelved_until_s": None if alarm.shelved_until_ns is None else alarm.shelved_until_ns / 1e9,
+        }
+
+    def set_condition(
+        self, alarm: str, active: bool, *, t_ns: int, value: float | None = None, cause: str = ""
+    ) -> None:
+        """Tell of a condition that the watch can not see: ``supply.tripped``, ``recording.impaired``.
+
+        Taken at the next tick. Saying the same again is harmless.
+
+        Raises
+        ------
+        RequestRefused
+            When the alarm is none of these.
+        """
+        rule = self._external.get(alarm)
+        if rule is None:
+            raise RequestRefused(
+                "is not told from outside", place=alarm, remedy=f"use one of {', '.join(self._external)}"
+            )
+        rule.pending.append((Edge(t_ns, active, value), cause or rule.spec.title))
+
+    def acknowledge(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person acknowledges. Raises RequestRefused when there is nothing to acknowledge."""
+        self._alarm(alarm).acknowledge(t_ns, who, note)
+
+    def reset_alarm(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person resets a latched alarm. Raises RequestRefused while its condition stands."""
+        self._alarm(alarm).reset(t_ns, who, note)
+
+    def shelve(self, alarm: str, *, who: str, note: str = "", t_ns: int, for_ns: int) -> None:
+        """A person puts an alarm aside for `for_ns` [ns]. Raises RequestRefused for more than is allowed."""
+        self._alarm(alarm).shelve(t_ns, who, note, for_ns / 1e9)
+
+    def unshelve(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person ends the shelving. Raises RequestRefused when it is not shelved."""
+        self._alarm(alarm).unshelve(t_ns, who, note)
+
+    def take_out_of_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person takes an alarm out of service. Raises RequestRefused when it is."""
+        self._alarm(alarm).take_out(t_ns, who, note)
+
+    def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person puts it back. Raises RequestRefused when it is in service."""
+        self._alarm(alarm).put_back(t_ns, who, note)
+
+    def topped_up(self, millilitres: float) -> None:
+        """Water was added [mL]: the count of what has been used goes back by that much."""
+        self.course.topped_up(millilitres)
+
+    def _alarm(self, name: str) -> Alarm:
+        found = self.alarms.get(name)
+        if found is None:
+            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
+        return found
+
+    # -- restarts ---------------------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """Everything but the samples of the last window, as JSON says it."""
+        return {
+            "version": STATE_VERSION,
+            "ticked": self._ticked,
+            "relay_open": self._relay_open,
+            "course": self.course.save(),
+            "alarms": {
+                n: a.save() for n, a in self.alarms.items() if a.state is not State.NORMAL or a.active
+            },
+            "detectors": {
+                r.spec.name: _detector_state(r) for r in self.rules if not isinstance(r, ExternalRule)
+            },
+            "forecaster": None if self.forecaster is None else self.forecaster.save(),
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Take up a saved state; one of another version is left aside, and alarms that are no more forgotten."""
+        if state.get("version") != STATE_VERSION or state["ticked"] is None:
+            return
+        self.begin(int(state["ticked"]) * self.step_ns)
+        for alarm in self.alarms.values():
+            alarm.suppressed, alarm.state = False, State.NORMAL
+        self._relay_open = bool(state["relay_open"])
+        self.course.load(state["course"])
+        for name, saved in state["alarms"].items():
+            if name in self.alarms:
+                self.alarms[name].load(saved)
+        for rule in self.rules:
+            saved = state["detectors"].get(rule.spec.name)
+            if saved is not None and not isinstance(rule, ExternalRule):
+                rule.detector.load(saved)
+                if isinstance(rule, StaleRule):
+                    rule.frame_ns = saved.get("frame_ns")
+        if self.forecaster is not None and state.get("forecaster") is not None:
+            self.forecaster.load(state["forecaster"])
+
+
+def _detector_state(rule: ChannelRule | FailedRule | LostRule | StaleRule | TickRule) -> dict[str, Any]:
+    state = rule.detector.save()
+    if isinstance(rule, StaleRule):
+        state["frame_ns"] = rule.frame_ns
+    return state
+
+
+def _cause(rule: Rule, edge: Edge) -> str:
+    spec = rule.spec
+    if not edge.active:
+        return "back to normal"
+    if edge.value is None or isinstance(rule, FailedRule):
+        return spec.title
+    unit = f" {spec.unit}" if spec.unit not in ("", "1") else ""
+    limit = "" if spec.limit is None else f", limit {spec.limit:g}{unit}"
+    return f"{spec.title}: {edge.value:.4g}{unit}{limit}"
+
+
+def _part(block: Block, rows: slice) -> Block:
+    return Block(
+        block.source,
+        block.t_ns[rows],
+        block.seq[rows],
+        {n: v[rows] for n, v in block.values.items()},
+        {n: s[rows] for n, s in block.status.items()},
+        {n: r[rows] for n, r in block.raw.items()},
+    )
+
+
+def _utc(start_ns: int | None, t_ns: int) -> str | None:
+    if start_ns is None:
+        return None
+    text = datetime.fromtimestamp((start_ns + t_ns) / 1e9, UTC).isoformat(timespec="milliseconds")
+    return text.replace("+00:00", "Z")
