@@ -37,7 +37,7 @@ function alarmsSay({ alarms }, gone) {
 
 function runSays({ run }, gone, elapsed) {
   if (!run || run.kind !== "run") return { level: "", shape: "idle", words: "Not recording" };
-  return { level: "", shape: gone ? "unknown" : "recording", words: `${gone ? "Was recording" : "Recording"} ${run.name || run.id}, ${clock(elapsed ?? run.elapsed_s)}` };
+  return { level: "", shape: gone ? "unknown" : "recording", words: `${gone ? "Was recording" : "Recording"} “${run.name || run.id}”, ${clock(elapsed ?? run.elapsed_s)}` };
 }
 
 /** The band in the page's header. */

@@ -22,6 +22,9 @@ for (const query of ["(prefers-color-scheme: dark)", "(forced-colors: active)", 
   });
 }
 
+/** Width of the value axis and of the air at the other end, for what lies along the time axis. */
+export const AXIS_WIDTH = 52;
+export const AIR_RIGHT = 10;
 const FONT = "12px system-ui, sans-serif";
 const DASHES = [[], [6, 4], [2, 3]];
 const SECONDS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
@@ -55,7 +58,7 @@ export function valueRange({ minSpan, limits, always, floor }) {
 export class Chart {
   constructor(holder, spec) {
     this.holder = holder;
-    this.spec = { limits: [], minSpan: 1, pairs: false, time: "wall", decimals: 1, ...spec };
+    this.spec = { limits: [], minSpan: 1, form: "line", decimals: 1, ...spec };
     this.range = [0, 1];
     this.plot = new globalThis.uPlot(this.#options(), this.#empty(), holder);
     living.add(this);
@@ -93,32 +96,41 @@ export class Chart {
     if (width > 0 && height > 0 && (width !== this.plot.width || height !== this.plot.height)) this.plot.setSize({ width, height });
   }
 
+  /** One line a quantity, or with `form` "extremes" its lowest and highest, or with "uncertainty" the value and ± U. */
   #series() {
-    const { series, limits, pairs } = this.spec;
-    const made = [];
-    series.forEach((one, i) => {
-      const base = i === 0 ? "trace" : "trace-2";
-      const stroke = i === 0 ? strokeByLimits(limits, colours, base) : () => colours(base);
-      const line = { label: one.label, stroke, width: pairs ? 1 : 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false };
-      made.push(line);
-      if (pairs) made.push({ ...line, dash: DASHES[i % DASHES.length] });
+    const { series, limits, form } = this.spec;
+    return series.flatMap(({ label }, i) => {
+      const plain = () => colours(i === 0 ? "trace" : "trace-2");
+      const stroke = i === 0 ? strokeByLimits(limits, colours) : plain;
+      const line = { label, stroke, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false };
+      const edge = { label: `${label}, bound`, points: { show: false }, spanGaps: false };
+      if (form === "extremes") return [{ ...line, width: 1 }, { ...line, width: 1 }];
+      if (form === "uncertainty") return [line, edge, edge];
+      return [line];
     });
-    return made;
+  }
+
+  #bands() {
+    const { series, form } = this.spec;
+    if (form === "line") return undefined;
+    const step = form === "extremes" ? 2 : 3;
+    return series.map((_one, i) => ({ series: [step * i + step, step * i + step - 1], fill: () => colours(i === 0 ? "spread" : "spread-2") }));
   }
 
   #options() {
-    const { limits, unit, pairs, time, sync, drag, plugins = [] } = this.spec;
+    const { limits, unit, sync, drag, plugins = [] } = this.spec;
     const axis = { font: FONT, stroke: () => colours("ink-3"), ticks: { show: true, size: 4, width: 1, stroke: () => colours("rule") } };
     const series = this.#series();
     return {
       width: 300,
       height: 120,
       pxAlign: 1,
-      padding: [8, 8, 0, 0],
+      padding: [8, AIR_RIGHT, 0, 0],
       legend: { show: false },
       cursor: {
         y: false,
         drag: { x: Boolean(drag), y: false, dist: 6, setScale: false },
+        bind: drag ? { dblclick: () => () => null } : {},
         points: { size: 7, width: 1.5, stroke: () => colours("ink"), fill: () => colours("sheet") },
         sync: sync ? { key: sync, setSeries: false } : undefined,
       },
@@ -127,18 +139,36 @@ export class Chart {
         y: { range: valueRange(this.spec) },
       },
       axes: [
-        { ...axis, size: 24, gap: 2, space: 84, incrs: SECONDS, values: (_u, splits) => splits.map((at) => time.label(at)), grid: { width: 1, stroke: () => colours("grid") } },
-        { ...axis, size: 52, gap: 4, space: 30, grid: { width: 1, stroke: () => colours("grid") } },
+        { ...axis, size: 24, gap: 2, space: 84, incrs: SECONDS, values: (u, splits) => this.#timeLabels(u, splits), grid: { width: 1, stroke: () => colours("grid") } },
+        { ...axis, size: AXIS_WIDTH, gap: 4, space: 24, grid: { width: 1, stroke: () => colours("grid") } },
       ],
       series: [{}, ...series],
-      bands: pairs ? this.spec.series.map((_one, i) => ({ series: [2 * i + 2, 2 * i + 1], fill: () => colours(i === 0 ? "spread" : "spread-2") })) : undefined,
+      bands: this.#bands(),
       plugins: [limitLines(limits, unit, colours), ...plugins],
       hooks: {
+        setSelect: [(u) => this.#selected(u)],
         setCursor: [(u) => this.spec.onCursor?.(u.cursor.idx, u)],
         // Tells tests and styles that pixels are there; costs nothing.
         draw: [() => tag(this.holder, "drawn", "yes")],
       },
     };
+  }
+
+  /** A stretch was dragged over: hand it on, and take the grey away. */
+  #selected(u) {
+    const { left, width } = u.select;
+    if (width < 6) return;
+    u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+    this.spec.drag?.(u.posToVal(left, "x"), u.posToVal(left + width, "x"));
+  }
+
+  /** Times under the axis; one whose text would be cut off at an end is left out. */
+  #timeLabels(u, splits) {
+    const width = u.bbox.width / devicePixelRatio;
+    return splits.map((at) => {
+      const x = u.valToPos(at, "x");
+      return x < 8 || x > width - 20 ? "" : this.spec.time.label(at);
+    });
   }
 
   /** Arrow keys move the cursor in time; the reading goes into aria-valuetext. */

@@ -29,7 +29,7 @@ export function beyond(list, value) {
 
 /** The limits in words: "warning 50 °C, high 60 °C, cut 65 °C". */
 export function limitWords(list, unit) {
-  return list.map((limit) => `${limit.name} ${plain(limit.value, unit)}`).join(", ");
+  return list.map((limit) => `${limit.name.replaceAll(" ", "\u00a0")}\u00a0${plain(limit.value, unit)}`).join(", ");
 }
 
 /** A stroke that is ink where the value is in bounds and takes the limit's colour beyond it. */
@@ -56,7 +56,7 @@ export function strokeByLimits(list, colours, base = "trace") {
   };
 }
 
-/** A chart plugin that draws the limits as dashed lines with their names; one out of view is named at the edge. */
+/** A chart plugin that draws the limits in view as dashed lines with their names. */
 export function limitLines(list, unit, colours) {
   const draw = (u) => {
     const { ctx, bbox } = u;
@@ -67,26 +67,21 @@ export function limitLines(list, unit, colours) {
     ctx.lineWidth = scale;
     list.forEach((limit, i) => {
       const y = u.valToPos(limit.value, "y", true);
-      const inside = y >= bbox.top && y <= bbox.top + bbox.height;
-      const arrow = inside ? "" : y < bbox.top ? " ↑" : " ↓";
-      const text = `${limit.name} ${plain(limit.value, unit)}${arrow}`;
-      const right = bbox.left + bbox.width - 6 * scale - (i % 2) * 112 * scale; // staggered: 60 and 65 may stand close
-      if (!inside && limit.side === "above" && i !== list.findIndex((l) => l.side === "above")) return; // the nearest is enough
-      if (inside) {
-        ctx.strokeStyle = colours("limit");
-        ctx.setLineDash([7 * scale, 4 * scale]);
-        ctx.beginPath();
-        ctx.moveTo(bbox.left, y);
-        ctx.lineTo(bbox.left + bbox.width, y);
-        ctx.stroke();
-        ctx.setLineDash([]);
-      }
-      const low = inside ? y - bbox.top < 16 * scale : y < bbox.top;
-      ctx.textBaseline = low ? "top" : "bottom";
-      const at = inside ? y + (low ? 3 : -3) * scale : low ? bbox.top + 3 * scale : bbox.top + bbox.height - 3 * scale;
-      const width = ctx.measureText(text).width;
+      if (!(y >= bbox.top && y <= bbox.top + bbox.height)) return; // the words beside the chart name them all
+      ctx.strokeStyle = colours("limit");
+      ctx.setLineDash([7 * scale, 4 * scale]);
+      ctx.beginPath();
+      ctx.moveTo(bbox.left, y);
+      ctx.lineTo(bbox.left + bbox.width, y);
+      ctx.stroke();
+      ctx.setLineDash([]);
+      const text = `${limit.name} ${plain(limit.value, unit)}`;
+      const right = bbox.left + bbox.width - (6 + (i % 2) * 112) * scale; // staggered: 60 and 65 may stand close
+      const under = y - bbox.top < 16 * scale;
+      const at = y + (under ? 3 : -3) * scale;
+      ctx.textBaseline = under ? "top" : "bottom";
       ctx.fillStyle = colours("sheet");
-      ctx.fillRect(right - width - 3 * scale, low ? at - scale : at - 13 * scale, width + 6 * scale, 14 * scale);
+      ctx.fillRect(right - ctx.measureText(text).width - 3 * scale, under ? at - scale : at - 13 * scale, ctx.measureText(text).width + 6 * scale, 14 * scale);
       ctx.fillStyle = colours("ink-2");
       ctx.fillText(text, right, at);
     });

@@ -27,21 +27,24 @@ export function knownName() {
  * `needs` is a list of [input, sentence]. Returns whether all are filled.
  */
 export function filled(needs, message) {
+  for (const [input] of needs) input.removeAttribute("aria-invalid");
   for (const [input, text] of needs) {
-    const empty = input.type === "checkbox" ? !input.checked : !input.value.trim();
-    input.toggleAttribute("aria-invalid", false);
-    if (empty) {
-      input.setAttribute("aria-invalid", "true");
-      if (message.id) input.setAttribute("aria-describedby", message.id);
-      message.textContent = text;
-      message.dataset.level = "high";
-      input.focus();
-      return false;
-    }
+    if (input.type === "checkbox" ? input.checked : input.value.trim()) continue;
+    refuse(input, text, message);
+    return false;
   }
   message.textContent = "";
   delete message.dataset.level;
   return true;
+}
+
+/** Say what is wrong with a field, and go there. */
+export function refuse(input, text, message) {
+  input.setAttribute("aria-invalid", "true");
+  input.setAttribute("aria-describedby", message.id);
+  message.textContent = text;
+  message.dataset.level = "high";
+  input.focus();
 }
 
 /** A line for the outcome of a form. */

@@ -46,7 +46,8 @@ export class Strip {
       const unit = make("span", { class: "unit" }, this.unit);
       const u = make("span", { class: "u" });
       const what = make("span", { class: "what" }, two ? (i === 0 ? "as read" : `dry at ${this.reference}`) : "");
-      const root = make("p", { class: i === 0 ? "figure" : "figure second" }, value, u, unit, two && make("span", { class: `sample sample-${i + 1}` }), two && what);
+      const legend = two && make("span", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), what);
+      const root = make("p", { class: i === 0 ? "figure" : "figure second" }, value, make("span", { class: "tail" }, u, unit), legend);
       return { key, value, u, unit, what, root };
     });
     this.state = make("p", { class: "strip-state", hidden: true });
@@ -61,6 +62,7 @@ export class Strip {
       unit: this.unit,
       decimals: spec.decimals,
       label: wall,
+      means: true,
       read: () => this.#tableData(),
     });
     this.root = make(
@@ -103,7 +105,7 @@ export class Strip {
   #tableData() {
     const [t, ...columns] = this.#data();
     const [from, to] = this.view();
-    return { t, columns, from, to };
+    return { t, quantities: columns.map((column) => ({ low: column, high: column, mean: column })), from, to };
   }
 
   #readingAt(index) {

@@ -42,6 +42,7 @@ class FakeBench:
     def __init__(self, *, t0: float = 600.0, speed: float = 1.0) -> None:
         self.t0, self.speed = t0, speed
         self.began = time.monotonic()
+        self.closing = False
         self.silent = False
         """No event of any kind leaves the stream."""
         self.refuse: dict[str, tuple[int, dict[str, Any]]] = {}
@@ -123,7 +124,7 @@ async def _events(bench: FakeBench) -> AsyncIterator[str]:
     last_state, said_state, last_assessed, last_words = 0.0, "", 0.0, 0.0
     try:
         yield "retry: 500\n\n"
-        while True:
+        while not bench.closing:
             now = time.monotonic()
             if bench.silent:
                 if now - last_words > 1:
@@ -312,6 +313,7 @@ class Serving:
     """The fake service on a free loopback port, in a thread of this process; a context manager."""
 
     def __init__(self, bench: FakeBench, *, port: int = 0, charts: Path | None = None) -> None:
+        self._bench = bench
         self._socket = socket.socket()
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self._socket.bind(("127.0.0.1", port))
@@ -335,5 +337,6 @@ class Serving:
 
     def stop(self) -> None:
         """End the server and wait for it."""
+        self._bench.closing = True  # lets the streams end by themselves
         self._server.should_exit = True
         self._thread.join(timeout=20)

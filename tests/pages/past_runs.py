@@ -22,7 +22,7 @@ def listing() -> list[dict[str, Any]]:
             "id": f"202503{4 + i:02d}-093000", "name": f"Braze test {i + 1}" if i % 3 else f"Leak hunt {i + 1}",
             "build": "B: ports moved" if i % 2 else "A: plates as cut", "kind": "import" if i == 3 else "run",
             "bench": "water-torch", "start_utc": f"2025-03-{4 + i:02d}T09:30:00Z",
-            "duration_s": DURATION_S + 60.0 * i, "state": "recording" if i == 11 else "ended",
+            "duration_s": DURATION_S, "state": "recording" if i == 11 else "ended",
             "peak_lye_temp": 58.0 + i if i != 5 else None, "alarm_count": i % 4,
         })  # fmt: skip
     return runs[::-1]
@@ -56,17 +56,25 @@ def series_of(run: str, asked: dict[str, str]) -> dict[str, Any]:
     step = (end - start) / points
     channels: dict[str, Any] = {}
     for name in asked["channels"].split(","):
+        if name not in facts.CHANNELS:
+            channels[name] = _number_series(name, [start + (i + 0.5) * step for i in range(points)])
+            continue
         t, lo, hi = [], [], []
         for i in range(points):
             at = start + (i + 0.5) * step
-            value = facts.channel_value(name, at) if name in facts.CHANNELS else facts.number_value(name, at)[0]
-            spread = 0.002 * abs(value) * (1 + 0.5 * math.sin(at / 7))
+            value, spread = facts.channel_value(name, at), 0.03 + 0.02 * math.sin(at / 7)
             top = 19.0 if name == "volts" and abs(at - SPIKE_AT_S) <= step / 2 else value + spread
             t.append(round(at, 4))
             lo.append(round(value - spread, 5))
             hi.append(round(top, 5))
-        channels[name] = {"unit": facts.UNITS.get(name) or facts.NUMBERS[name][1], "t": t, "lo": lo, "hi": hi}
+        channels[name] = {"unit": facts.UNITS[name], "t": t, "lo": lo, "hi": hi}
     return {"run": run, "from_s": start, "to_s": end, "channels": channels}
+
+
+def _number_series(name: str, times: list[float]) -> dict[str, Any]:
+    pairs = [facts.number_value(name, at) for at in times]
+    values, u95 = [round(v, 5) for v, _u in pairs], [u for _v, u in pairs]
+    return {"unit": facts.NUMBERS[name][1], "t": times, "lo": values, "hi": values, "u95": u95}
 
 
 def review_of(run: str) -> dict[str, Any]:
