@@ -5,6 +5,7 @@ The models are frozen: a bench is read once and then handed to every room.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -206,7 +207,8 @@ class ChannelSpec(_Table):
 
 
 class LimitSpec(_Table):
-    """``[limits.CHANNEL]``: where to warn, where to raise the alarm, where to cut the supply [channel's unit]."""
+    """``[limits.CHANNEL]``: where to warn, where to raise the alarm, where to cut the supply [channel's
+    unit]."""
 
     low_trip: Finite | None = None
     low_warn: Finite | None = None
@@ -225,7 +227,7 @@ class LimitSpec(_Table):
         given = [(n, v) for n in names if (v := getattr(self, n)) is not None]
         if not given:
             raise ValueError(f"no limit is given: write at least one of {', '.join(names)}")
-        for (low_name, low), (high_name, high) in zip(given, given[1:], strict=False):
+        for (low_name, low), (high_name, high) in pairwise(given):
             if low >= high:
                 raise ValueError(
                     f"{low_name} = {low} is not below {high_name} = {high}: write the limits in rising order"

@@ -1,9 +1,8 @@
 """The units a channel may be written in, and how each becomes the unit that lyewatch keeps.
 
-Factors are exact by definition: the litre, the degree Fahrenheit and the bar from the SI Brochure (9th edition,
-2019, tables 7 and 8) and NIST SP 811 appendix B; the normal-volume units (Nm3, sL) are refused, because they
-name no reference condition.
-"""
+Factors are exact by definition: the litre, the degree Fahrenheit and the bar from the SI Brochure (9th
+edition, 2019, tables 7 and 8) and NIST SP 811 appendix B; the normal-volume units (Nm3, sL) are refused,
+because they name no reference condition."""
 
 from __future__ import annotations
 

@@ -19,7 +19,6 @@ from daq.cli.common import DEFAULT_FOLDER, duration, json_option, print_json, se
 from daq.cli.up import children, supervise
 from daq.errors import LyewatchError
 from daq.examples import example_text
-from daq.sources.virtual_bench import VirtualBenchProcess
 
 __all__ = ["add", "demo_bench_text", "run"]
 
@@ -61,7 +60,7 @@ def demo_bench_text(port: str, *, service_port: int = 8737) -> str:
         (r'name = "water-torch"', 'name = "water-torch-demo"'),
         (r'folder = "lyewatch-data"[^\n]*', 'folder = "store"'),
     ):
-        text, count = re.subn(pattern, lambda _m, new=instead: new, text, count=1)
+        text, count = re.subn(pattern, instead.replace("\\", r"\\"), text, count=1)
         if count != 1:
             raise LyewatchError("the worked example lacks a line the demo changes", value=pattern)
     return text
@@ -69,6 +68,8 @@ def demo_bench_text(port: str, *, service_port: int = 8737) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Run the demo until told to stop."""
+    from daq.sources.virtual_bench import VirtualBenchProcess
+
     args.folder.mkdir(parents=True, exist_ok=True)
     link = (args.folder / "port").absolute()
     bench_file = args.folder / "bench.toml"

@@ -17,8 +17,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "export",
         help="write a run to a CSV or Parquet file",
         description="One row an instant: elapsed_s, time (UTC), the channels, and a status column for "
-        "each channel that was ever not good. With --numbers the computed numbers of each window instead, with their "
-        "U (k = 2).",
+        "each channel that was ever not good. With --numbers the computed numbers of each window instead, each "
+        "with its U (k = 2).",
     )
     parser.add_argument(
         "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"

@@ -13,6 +13,8 @@ import time
 from collections import deque
 from typing import Any
 
+import numpy as np
+
 from daq.bench import Bench
 from daq.errors import RequestRefused, StoreError
 from daq.frame import Block, Sample
@@ -62,6 +64,7 @@ class Live:
         self._sent_words: Any = None
         self._reader: dict[str, Any] | None = None
         self._lag_s = 0.0
+        self._told: dict[str, bool] = {}
 
     # -- what the routes ask -------------------------------------------------------------------------------
 
@@ -292,13 +295,25 @@ class Live:
             self.hub.publish("state", state)
 
     def _look_at_reader(self) -> None:
-        self._reader = self.store.logbook.get_state("reader")
+        """Read how the reader is, and tell the watch what it can not see in the samples."""
+        self._reader = reader = self.store.logbook.get_state("reader")
+        if self.run is None or self._arrived_s is None:
+            return
+        trip = self.store.logbook.current_trip()
+        self._tell("supply.tripped", trip is not None, None if trip is None else trip.detail)
+        self._tell("recording.impaired", bool((reader or {}).get("impaired")), (reader or {}).get("impaired"))
+
+    def _tell(self, alarm: str, active: bool, cause: str | None) -> None:
+        if self._told.get(alarm, False) != active:
+            self._told[alarm] = active
+            self.watch.set_condition(alarm, active, t_ns=self.now_ns, cause=cause or "")
 
     # -- runs ----------------------------------------------------------------------------------------------
 
     def _change_run(self, run_id: str) -> None:
         self.run = self.store.logbook.get_run(run_id)
-        self.watch = Watch(self.bench)
+        self.watch = Watch(self.bench, run=run_id, start_utc_ns=self.run.start_utc_ns)
+        self._told.clear()
         self.assessments.clear()
         self._latest.clear()
         self._last_t_ns = self._ticked_ns = 0
@@ -323,19 +338,40 @@ class Live:
         if last_ns is None:
             return
         saved = self.store.logbook.get_state("watch")
-        known_ns = 0
+        known_ns = -1
         if saved is not None and saved.get("run") == run_id:
-            known_ns = int(saved["t_ns"])
             self.watch.load(saved["watch"])
-        start_ns = max(0, min(known_ns, last_ns) - REBUILD_NS)
-        blocks = self.store.read(str(run_id), start_ns=start_ns)
-        self._ticked_ns = start_ns // STEP_NS * STEP_NS
-        for self._ticked_ns, part in _steps(blocks, self._ticked_ns, last_ns):
-            self.watch.feed(part, quiet=self._ticked_ns <= known_ns)
-            assessment = self.watch.tick(self._ticked_ns, quiet=self._ticked_ns <= known_ns)
-            self.assessments.append(assessment)
-            self.record_transitions()
-        self._last_t_ns = last_ns
+            known_ns = int(saved["t_ns"])
+        window_ns = int(self.watch.window_s * 1e9)
+        start_ns = max(0, known_ns + 1 - 2 * window_ns if known_ns >= 0 else last_ns - REBUILD_NS)
+        blocks = self.store.read(str(run_id), start_ns=start_ns, end_ns=last_ns)
+        self._last_t_ns, self._ticked_ns = last_ns, last_ns // STEP_NS * STEP_NS
+        if known_ns >= 0:
+            # What the saved state has seen only fills the windows again; the rest is new to it.
+            self.watch.feed([_part(b, None, known_ns) for b in blocks.values()], quiet=True)
+            self.watch.tick(known_ns, quiet=True)
+            blocks = {name: _part(b, known_ns, None) for name, b in blocks.items()}
+        self.watch.feed(blocks.values())
+        numbers = self.watch.advance(self._ticked_ns)
+        for i in range(len(numbers)):
+            self.assessments.append(self.watch.assessment(numbers, i))
+        self.record_transitions()
+
+
+def _part(block: Block, after_ns: int | None, up_to_ns: int | None) -> Block:
+    """The block's samples later than `after_ns` and not later than `up_to_ns`."""
+    rows = slice(
+        None if after_ns is None else int(np.searchsorted(block.t_ns, after_ns, side="right")),
+        None if up_to_ns is None else int(np.searchsorted(block.t_ns, up_to_ns, side="right")),
+    )
+    return Block(
+        block.source,
+        block.t_ns[rows],
+        block.seq[rows],
+        {n: v[rows] for n, v in block.values.items()},
+        {n: v[rows] for n, v in block.status.items()},
+        {n: v[rows] for n, v in block.raw.items()},
+    )
 
 
 def _by_run(rows: list[TailRow]) -> list[tuple[str, list[TailRow]]]:

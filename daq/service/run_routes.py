@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
@@ -16,7 +16,10 @@ from daq.service.access import REPORT_POLICY
 from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
 from daq.service.live_routes import live_of
 from daq.service.series import run_series, run_summary
-from daq.store import RunRecord, Store
+from daq.store import Store
+
+if TYPE_CHECKING:
+    from daq.study.recorded import Recorded
 
 __all__ = ["router"]
 
@@ -169,8 +172,8 @@ def transition_dict(transition: Any) -> dict[str, Any]:
     }
 
 
-def _reviewed(store: Store, run_id: str) -> Any:
+def _reviewed(store: Store, run_id: str) -> Recorded:
     from daq.study.recorded import review_run
 
-    record: RunRecord = store.logbook.get_run(run_id)
+    record = store.logbook.get_run(run_id)
     return review_run(store, record)

@@ -68,15 +68,14 @@ def run_series(
         span_s = ((end_ns or last_ns) - (start_ns or 0)) / 1e9
         window_s = max(bench.service.window_s, span_s / min(points, 600))
         blocks = store.read(record.id, start_ns=start_ns, end_ns=end_ns)
-        made = window_numbers(bench, blocks, window_s=window_s, start_ns=start_ns or 0)
+        made = window_numbers(bench, blocks, window_s=window_s)
         for name in numbers:
-            value, u95 = made.columns[name]
             out[name] = {
                 "unit": _NUMBER_UNITS[name],
                 "t": _round(made.end_ns / 1e9, 3),
-                "lo": _null(value),
-                "hi": _null(value),
-                "u95": _null(u95),
+                "lo": _null(made.value[name]),
+                "hi": _null(made.value[name]),
+                "u95": _null(made.u95[name]),
                 "window_s": window_s,
             }
     return {"run": record.id, "from_s": from_s or 0.0, "to_s": to_s, "channels": out}

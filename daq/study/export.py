@@ -14,6 +14,7 @@ from pyarrow import csv, parquet
 from daq.bench import Bench
 from daq.errors import UsageError
 from daq.frame import Block, Status
+from daq.study.windows import window_numbers
 
 __all__ = ["export_numbers", "export_samples", "samples_table"]
 
@@ -67,16 +68,14 @@ def export_numbers(
 ) -> int:
     """Write the computed numbers, a row a window, each with its U (k = 2) beside it; returns the number of
     rows."""
-    from daq.study.windows import window_numbers
-
     numbers = window_numbers(bench, blocks, window_s=window_s)
     columns: dict[str, pa.Array] = {
         "elapsed_s": pa.array(numbers.end_ns / 1e9),
         "time": pa.array(numbers.end_ns + start_utc_ns, pa.timestamp("ns", "UTC")),
     }
-    for key, (value, u95) in numbers.columns.items():
+    for key, value in numbers.value.items():
         columns[key] = _nullable(value)
-        columns[f"{key}.u95"] = _nullable(u95)
+        columns[f"{key}.u95"] = _nullable(numbers.u95[key])
     table = pa.table(columns).replace_schema_metadata(
         {"reference": numbers.reference, "window_s": str(window_s)}
     )
