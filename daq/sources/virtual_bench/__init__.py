@@ -1,11 +1,11 @@
 """The virtual bench: a simulated electrolyser whose devices speak the wire format on real ports.
 
-A public part of lyewatch, for the demo, for tests of your own, and for trying a bench file with no lye about::
+A public part of lyewatch, for the demo, for tests of your own, and for trying a bench file without lye::
 
     python -m daq.sources.virtual_bench --link ./bench-port --speed 30
 
-`VirtualStack` is the physics, `VirtualDevice` and `VirtualMeter` the firmware, `VirtualBench` both with a list of
-events to come, `serve` puts it on ports, and `VirtualBenchProcess` runs all of it as a child process.
+`VirtualStack` is the physics, `VirtualDevice` and `VirtualMeter` the firmware, `VirtualBench` both with a
+list of events to come, `serve` puts it on ports, and `VirtualBenchProcess` runs all of it as a child process.
 
 It is a simulation. What it says of a stack is no evidence about yours.
 """

@@ -25,19 +25,25 @@ def _parser() -> argparse.ArgumentParser:
     stories = "\n".join(f"  {s.name:8} {s.words}" for s in SCENARIOS.values())
     parser = argparse.ArgumentParser(
         prog="python -m daq.sources.virtual_bench",
-        description="A simulated electrolyser bench that speaks the wire format on a real port. The first line on "
-        "standard output is JSON with the port's name. Ends on SIGTERM, SIGINT, or when a pipe on standard input "
-        "closes; lines on that pipe are events.",
+        description="A simulated electrolyser bench that speaks the wire format on a real port. The first "
+        "line on standard output is JSON with the port's name. Ends on SIGTERM, SIGINT, or when a pipe on "
+        "standard input closes; lines on that pipe are events.",
         epilog=f"scenarios:\n{stories}\n\nevents, as WHAT[.FIELD][=VALUE][@SECONDS][+DURATION]:\n{events}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--scenario", default="runaway", metavar="NAME|FILE", help="one below, or a TOML file")
+    parser.add_argument(
+        "--scenario", default="runaway", metavar="NAME|FILE", help="one below, or a TOML file"
+    )
     parser.add_argument("--seed", type=int, default=1, help="of all noise (default 1)")
     parser.add_argument(
         "--speed", type=float, default=1.0, help="seconds of the bench for each on the clock (default 1)"
     )
     parser.add_argument(
-        "--duration", type=float, default=float("inf"), metavar="S", help="end after so much of the bench's time"
+        "--duration",
+        type=float,
+        default=float("inf"),
+        metavar="S",
+        help="end after so much of the bench's time",
     )
     parser.add_argument("--link", metavar="PATH", help="symbolic link that keeps pointing at the head's port")
     parser.add_argument("--meter", action="store_true", help="add a separate meter on a port of its own")
@@ -45,7 +51,11 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--tcp", type=int, metavar="PORT", help="serve over TCP on loopback (0: a free port)")
     parser.add_argument("--meter-tcp", type=int, metavar="PORT", help="the meter's; means --meter")
     parser.add_argument(
-        "--fault", action="append", default=[], metavar="EVENT", help="let an event happen, as unplug@60+5; repeatable"
+        "--fault",
+        action="append",
+        default=[],
+        metavar="EVENT",
+        help="let an event happen, as unplug@60+5; repeatable",
     )
     return parser
 
@@ -99,7 +109,7 @@ def _server(options: argparse.Namespace) -> BenchServer:
 
 
 def _stdin_is_a_pipe() -> bool:
-    """Whether standard input is a parent's pipe. A terminal or /dev/null says nothing about anyone's wishes."""
+    """Whether standard input is a parent's pipe. A terminal or /dev/null says nothing of anyone's wishes."""
     try:
         mode = os.fstat(sys.stdin.fileno()).st_mode
     except (AttributeError, OSError, ValueError):

@@ -85,7 +85,10 @@ class VirtualBench:
             event = parse_event(event, now_s=self.elapsed_s)
         if event.device not in self.devices:
             raise UsageError(
-                "no such device", place="event", value=event.device, remedy=f"use one of {', '.join(self.devices)}"
+                "no such device",
+                place="event",
+                value=event.device,
+                remedy=f"use one of {', '.join(self.devices)}",
             )
         if event.field and event.field not in self.devices[event.device].sensors:
             raise UsageError(

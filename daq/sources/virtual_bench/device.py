@@ -1,7 +1,7 @@
 """Devices of the virtual bench: what their firmware would do, on the bytes of the wire format.
 
-`VirtualDevice` is the head: it measures the stack, holds the relay, and protects by itself. `VirtualMeter` is a
-second, passive device on a port of its own.
+`VirtualDevice` is the head: it measures the stack, holds the relay, and protects by itself. `VirtualMeter` is
+a second, passive device on a port of its own.
 """
 
 from __future__ import annotations
@@ -14,7 +14,14 @@ import numpy as np
 
 from daq.errors import FrameError, UsageError
 from daq.sources.virtual_bench.model import VirtualStack
-from daq.sources.virtual_bench.sensors import FAULT_KINDS, HEAD_FIELDS, METER_FIELDS, Lag, Sensor, make_sensors
+from daq.sources.virtual_bench.sensors import (
+    FAULT_KINDS,
+    HEAD_FIELDS,
+    METER_FIELDS,
+    Lag,
+    Sensor,
+    make_sensors,
+)
 from daq.sources.wire import (
     TripCause,
     WireCommand,
@@ -74,7 +81,10 @@ class _Talker:
             )
         if fault not in FAULT_KINDS:
             raise UsageError(
-                "no such sensor fault", place=self.name, value=fault, remedy=f"use one of {', '.join(FAULT_KINDS)}"
+                "no such sensor fault",
+                place=self.name,
+                value=fault,
+                remedy=f"use one of {', '.join(FAULT_KINDS)}",
             )
         self.sensors[field].fail(fault, value, self.elapsed_s)
 
@@ -113,9 +123,9 @@ class VirtualDevice(_Talker):
     closed_at_start : bool
         Whether the relay closes at power-up, or waits for ``do=reset``.
     clock : callable
-        Seconds by which the heartbeat is timed. **This is wall time, not the bench's own**: at ``--speed 30`` a
-        host that beats once a second beats once in 30 seconds of the device's milliseconds, and real firmware's
-        2 s would trip at once. Pass ``lambda: device.elapsed_s`` where the device's own time is wanted, as
+        Seconds by which the heartbeat is timed. **This is wall time, not the bench's own**: at ``--speed 30``
+        a host that beats once a second beats once in 30 seconds of the device's milliseconds, and the 2 s of
+        real firmware would trip at once. Give one that follows the device's own time where that is wanted, as
         tests in lockstep do.
     name : str
         What it calls itself in ``hello``.
@@ -149,9 +159,9 @@ class VirtualDevice(_Talker):
         self._relay_moves_s = math.inf
         stack.relay_closed = closed_at_start
         sensors = stack.parameters.sensors
-        self._well = Lag(sensors.well_s, stack.lye_c)
+        self._well = Lag(sensors.well_s, stack.warmth.lye_c)
         self._flow = Lag(sensors.flow_s, 0.0)
-        self._temp = stack.lye_c
+        self._temp = stack.warmth.lye_c
         self._line = bytearray()
         self._line_lost = False
 
@@ -166,8 +176,10 @@ class VirtualDevice(_Talker):
             part = until - self.elapsed_s
             if part > 0.0:
                 self.stack.step(part)
-                self._well.follow(self.stack.lye_c, part)
-                self._flow.follow(self.stack.meter_flow_lpm / self.stack.parameters.sensors.meter_factor, part)
+                self._well.follow(self.stack.warmth.lye_c, part)
+                self._flow.follow(
+                    self.stack.meter_flow_lpm / self.stack.parameters.sensors.meter_factor, part
+                )
                 self.elapsed_s = until
             if self._relay_moves_s <= self.elapsed_s + _TICK_S:
                 self.stack.relay_closed = self._commanded_closed
@@ -188,7 +200,7 @@ class VirtualDevice(_Talker):
             "temp": self._temp,
             "room": read["room"].read(stack.room_c, at),
             "flow": read["flow"].read(self._flow.value, at),
-            "gastemp": read["gastemp"].read(stack.bubbler_c, at),
+            "gastemp": read["gastemp"].read(stack.warmth.bubbler_c, at),
             "relay": float(stack.relay_closed),
             "trip": float(self.trip),
         }
@@ -230,7 +242,7 @@ class VirtualDevice(_Talker):
             self._relay_moves_s = self.elapsed_s + RELAY_S
 
     def restart(self) -> None:
-        """As a brown-out would: the clock begins anew, a latched trip survives, a closed relay closes again."""
+        """As a brown-out would: the clock begins anew, a latched trip survives, a closed relay closes."""
         super().restart()
         self._beat_at = None
         self._line.clear()

@@ -96,7 +96,7 @@ def chopped(
 
 @dataclass(slots=True)
 class CellCurve:
-    """One cell at one temperature: the Butler-Volmer law with equal branches, ohms, and a leak past the plate.
+    """One cell at one temperature: Butler and Volmer's law with equal branches, ohms, a leak past the plate.
 
     ``i_plate = 2 i0 sinh(eta / b)``, with b = RT / (transfer F): at more than some tens of millivolts this is
     Tafel's law of slope 2.303 b, and through zero it is smooth. The EMF is ``reversible + eta``; the leak
@@ -140,8 +140,8 @@ def overpotential_at_voltage(
 ) -> float:
     """Overpotential of each cell where a chopped supply of `volts` feeds `cells` in series [V].
 
-    Solves ``cells (E + eta) + (cells ohms + lead) i(eta) / duty = volts``: the electrodes see the mean current,
-    the ohms the current of the on time. Newton's iteration on a convex, rising function, from above.
+    Solves ``cells (E + eta) + (cells ohms + lead) i(eta) / duty = volts``: the electrodes see the mean
+    current, the ohms the current of the on time. Newton's iteration on a convex, rising function, from above.
     """
     series = (cells * cell.ohms + lead_ohms) / duty
     if volts <= cells * cell.reversible + series * cell.siemens * cell.reversible:

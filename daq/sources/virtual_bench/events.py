@@ -86,7 +86,9 @@ class Event:
             raise UsageError(f"{self.what} {wanted} field", place="event", value=self.field, remedy=_REMEDY)
         if self.what in _NEEDS_VALUE and self.value is None:
             raise UsageError(
-                f"{self.what} needs a value: {EVENTS[self.what]}", place="event", remedy=f"write {self.what}=VALUE"
+                f"{self.what} needs a value: {EVENTS[self.what]}",
+                place="event",
+                remedy=f"write {self.what}=VALUE",
             )
         if self.lasts_s is not None and self.what not in _LASTING:
             raise UsageError(f"{self.what} is done in an instant and takes no duration", place="event")
@@ -103,7 +105,7 @@ def parse_event(text: str, *, now_s: float = 0.0, device: str = "head") -> Event
     Parameters
     ----------
     text : str
-        For instance ``unplug@60+5``, ``stuck.temp@120``, ``volts=14.5@300``; ``meter:unplug@60`` is the meter's.
+        For instance ``unplug@60+5``, ``stuck.temp@120``, ``volts=14.5@300``, ``meter:unplug@60``.
     now_s : float
         When it happens where no ``@SECONDS`` is written [s].
     device : str

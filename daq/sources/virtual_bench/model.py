@@ -1,15 +1,21 @@
-"""The virtual stack: cells in series, their lye, heat and gas, as they are; what sensors say is `sensors`.
+"""The virtual stack: cells in series, their lye, heat and gas, as they are; what is sent of it is `device`'s.
 
-The model is lumped and deliberately not the watch's: electrodes by Butler-Volmer, bubbles with a lag of their own,
-a leak that follows the lye's conductivity, a reservoir as a second node, a bubbler that condensing steam warms.
+The model is lumped, and deliberately not the watch's own: electrodes by Butler and Volmer, bubbles with a lag
+of their own, a leak that follows the lye's conductivity, a reservoir as a second lump, a bubbler that
+condensing steam warms.
 """
 
 from __future__ import annotations
 
 import math
 
+from daq.physics.cell_voltage import v_tn
+from daq.physics.conductivity import bubble_factor
 from daq.physics.constants import FARADAY, GAS_CONSTANT, KELVIN, M_H2O
-from daq.sources.virtual_bench import _interim as physics
+from daq.physics.faraday import gas_rate_mol_s
+from daq.physics.heat import STEEL_HEAT_CAPACITY_J_KG_K
+from daq.physics.reference import reference_condition
+from daq.physics.water import latent_heat_j_kg, psat_water, water_density_kg_m3
 from daq.sources.virtual_bench.electrics import (
     CellCurve,
     Means,
@@ -17,18 +23,21 @@ from daq.sources.virtual_bench.electrics import (
     overpotential_at_current,
     overpotential_at_voltage,
 )
+from daq.sources.virtual_bench.lye_at import COUNTS_AS_BOILING, LyeAt
 from daq.sources.virtual_bench.parameters import BenchParameters
+from daq.sources.virtual_bench.warmth import Warmth
 
 __all__ = ["MAX_STEP_S", "VirtualStack"]
 
 MAX_STEP_S = 0.5
 """Longest step that `VirtualStack.step` takes at once [s]; a longer one is cut up."""
 
-_STEEL_J_KG_K = 500.0  # austenitic stainless steel near room temperature, common handbook value
 _BUBBLES_S = 2.0  # time for the bubbles between the plates to build up or clear
 _REFERENCE_C = 25.0
-_BOILING = 0.97  # vapour pressure over total pressure at which the lye counts as boiling
-_NORMAL_LITRE = GAS_CONSTANT * KELVIN / 101.325  # [L/mol] at 0 degC, 101.325 kPa
+_NORMAL = reference_condition("0C_101.325kPa")
+_OFF = Means(0.0, 0.0, 0.0, 0.0, 0.0, False)
+_DRY = 1e-6  # share of the plates that stays wet at the very end, so that nothing divides by 0
+_KG_PER_MOL = M_H2O / 1000.0
 
 
 class VirtualStack:
@@ -36,7 +45,7 @@ class VirtualStack:
 
     Parameters
     ----------
-    parameters : BenchParameters
+    parameters : BenchParameters, optional
 
     Attributes
     ----------
@@ -52,14 +61,19 @@ class VirtualStack:
         Added to the room's temperature [K].
     leak_factor : float
         Multiplies the leak's conductance [1].
-    lye_c, reservoir_c, bubbler_c : float
-        True temperatures [degC].
+    warmth : Warmth
+        True temperatures.
     water_kg, hydroxide_kg : float
         What the lye is made of [kg].
+    now : Means
+        Volts, amps and watts as ideal meters show them.
+    plate_amps, gas_mol_s : float
+        Current that makes gas in each cell [A], and dry gas, two parts hydrogen to one of oxygen [mol/s].
     """
 
     def __init__(self, parameters: BenchParameters | None = None) -> None:
         p = self.parameters = parameters or BenchParameters()
+        self._lye = LyeAt(p.stack)
         self.elapsed_s = 0.0
         self.relay_closed = True
         self.volts_set, self.amps_set, self.duty = p.supply.volts, p.supply.amps, p.supply.duty
@@ -67,25 +81,21 @@ class VirtualStack:
         self.room_shift_k = 0.0
         self.leak_factor = 1.0
         start = self.room_c if p.thermal.start_c is None else p.thermal.start_c
-        self.lye_c = self.reservoir_c = start
-        self.bubbler_c = self.room_c
-        lye_kg = p.stack.litres * self._density(_REFERENCE_C, p.stack.mass_fraction) / 1000.0
+        self.warmth = Warmth(p.thermal, start, self.room_c)
+        lye_kg = p.stack.litres * self._lye.density_kg_m3(_REFERENCE_C, p.stack.mass_fraction) / 1000.0
         self.hydroxide_kg = lye_kg * p.stack.mass_fraction
         self.water_kg = lye_kg - self.hydroxide_kg
-        self._reference_kappa = self._kappa(_REFERENCE_C, p.stack.mass_fraction)
-        self._kappa_to_r = p.stack.gap_mm / 10.0 / p.stack.plate_area_cm2  # [1/cm]
-        self._eta = 0.0
-        self._emf = 0.0
-        self._void = 0.0
-        self.plate_amps = 0.0
-        self.cell_leak_amps = 0.0
-        self.now = Means(0.0, 0.0, 0.0, 0.0, 0.0, False)
-        self.heat_w = self.vapour_w = self.loss_w = 0.0
-        self.vapour_mol_s = self.bubbler_vapour_mol_s = 0.0
-        self.energy_j = self.stack_energy_j = self.charge_c = self.gas_mol = 0.0
-        self.vapour_mol = self.loss_j = self.chemical_j = self.latent_j = 0.0
-        self.topped_up_kg = 0.0
-        self._electric()
+        self._leak_per_kappa = p.stack.leak_siemens / self._lye.conductivity_s_cm(
+            _REFERENCE_C, p.stack.mass_fraction
+        )
+        self._eta = self._emf = self._void = 0.0
+        self.now = _OFF
+        self.plate_amps = self.gas_mol_s = 0.0
+        self._vapour_mol_s = self._metered_vapour_mol_s = 0.0
+        self._heat_w = self._vapour_w = self._loss_w = self._boiled_mol_s = 0.0
+        self._energy_j = self._charge_c = self._gas_mol = self._vapour_mol = 0.0
+        self._electric(0.0)
+        self._gas()
 
     # ---- what follows from the state
 
@@ -104,20 +114,14 @@ class VirtualStack:
     @property
     def litres(self) -> float:
         """Volume of the lye at 25 degC [L]."""
-        w = self.mass_fraction
-        return 1000.0 * (self.hydroxide_kg + self.water_kg) / self._density(_REFERENCE_C, w)
-
-    @property
-    def lye_heat_capacity_j_k(self) -> float:
-        """Heat capacity of the lye [J/K]."""
-        w = self.mass_fraction
-        specific = physics.heat_capacity_j_kg_k(self.lye_c, w, self.parameters.stack.electrolyte)
-        return (self.hydroxide_kg + self.water_kg) * specific
+        mass = self.hydroxide_kg + self.water_kg
+        return 1000.0 * mass / self._lye.density_kg_m3(_REFERENCE_C, self.mass_fraction)
 
     @property
     def heat_capacity_j_k(self) -> float:
         """Heat capacity of lye and steel together [J/K]."""
-        return self.lye_heat_capacity_j_k + self.parameters.stack.steel_kg * _STEEL_J_KG_K
+        stack, reservoir = self._capacities()
+        return stack + reservoir
 
     @property
     def loss_w_per_k(self) -> float:
@@ -128,13 +132,9 @@ class VirtualStack:
     @property
     def meter_flow_lpm(self) -> float:
         """Wet gas through the meter, at the meter's own temperature and the room's pressure [L/min]."""
-        moles = self.gas_mol_s + self.bubbler_vapour_mol_s
-        return 60.0 * moles * GAS_CONSTANT * (self.bubbler_c + KELVIN) / self.parameters.site.pressure_kpa
-
-    @property
-    def gas_mol_s(self) -> float:
-        """Dry gas, two parts hydrogen and one part oxygen [mol/s]."""
-        return 0.75 * self.parameters.stack.cells * self.plate_amps / FARADAY
+        moles = self.gas_mol_s + self._metered_vapour_mol_s
+        t_k = self.warmth.bubbler_c + KELVIN
+        return 60.0 * moles * GAS_CONSTANT * t_k / self.parameters.site.pressure_kpa
 
     def truth(self) -> dict[str, float]:
         """What is so, with no sensor in between; keys are lyewatch's numbers and channels where it has them.
@@ -142,108 +142,118 @@ class VirtualStack:
         Beyond those: `flow_dry_lpm` at 0 degC and 101.325 kPa; `loss_w` to the room, `loss_k_per_w`,
         `heat_capacity_j_k`; `mass_fraction`, `litres`; and since the start `energy_j`, `charge_c`, `gas_mol`
         (dry), `vapour_mol` (carried off), `water_used_kg`. `limited` is 1 where the supply holds its amps.
+        Powers are means over the last step.
         """
-        p = self.parameters
-        amps = self.now.amps
-        made = self.gas_mol_s
-        water_mol_s = 2.0 / 3.0 * made + self.vapour_mol_s
+        p, now, made = self.parameters, self.now, self.gas_mol_s
+        vapour_mol_s = self._vapour_mol_s + self._boiled_mol_s
+        grams_per_ml = float(water_density_kg_m3(_REFERENCE_C)) / 1000.0
         return {
             "elapsed_s": self.elapsed_s,
-            "volts": self.now.volts,
-            "amps": amps,
-            "watts": self.now.watts,
-            "power_w": self.now.watts,
-            "cell_volts": self.now.volts / p.stack.cells,
-            "lye_temp": self.lye_c,
-            "reservoir_temp": self.reservoir_c,
+            "volts": now.volts,
+            "amps": now.amps,
+            "watts": now.watts,
+            "power_w": now.watts,
+            "cell_volts": now.volts / p.stack.cells,
+            "lye_temp": self.warmth.lye_c,
+            "reservoir_temp": self.warmth.reservoir_c,
             "room_temp": self.room_c,
-            "gas_temp": self.bubbler_c,
+            "gas_temp": self.warmth.bubbler_c,
             "gas_flow": self.meter_flow_lpm / p.sensors.meter_factor,
             "flow_as_read_lpm": self.meter_flow_lpm,
-            "flow_dry_lpm": 60.0 * made * _NORMAL_LITRE,
-            "faradaic_efficiency": self.plate_amps / amps if amps > 0.0 else math.nan,
-            "leak_amps": amps - self.plate_amps if amps > 0.0 else 0.0,
-            "heat_w": self.heat_w,
-            "vapour_w": self.vapour_w,
-            "loss_w": self.loss_w,
-            "water_ml_per_h": 3600.0 * water_mol_s * M_H2O / 0.997,
+            "flow_dry_lpm": 60.0 * made * _NORMAL.molar_volume_l,
+            "faradaic_efficiency": self.plate_amps / now.amps if now.amps > 0.0 else math.nan,
+            "leak_amps": now.amps - self.plate_amps if now.amps > 0.0 else 0.0,
+            "heat_w": self._heat_w,
+            "vapour_w": self._vapour_w,
+            "loss_w": self._loss_w,
+            "water_ml_per_h": 3600.0 * (2.0 / 3.0 * made + vapour_mol_s) * M_H2O / grams_per_ml,
             "heat_capacity_j_k": self.heat_capacity_j_k,
             "loss_k_per_w": 1.0 / self.loss_w_per_k,
             "mass_fraction": self.mass_fraction,
             "litres": self.litres,
-            "energy_j": self.energy_j,
-            "charge_c": self.charge_c,
-            "gas_mol": self.gas_mol,
-            "vapour_mol": self.vapour_mol,
-            "water_used_kg": (2.0 / 3.0 * self.gas_mol + self.vapour_mol) * M_H2O / 1000.0,
+            "energy_j": self._energy_j,
+            "charge_c": self._charge_c,
+            "gas_mol": self._gas_mol,
+            "vapour_mol": self._vapour_mol,
+            "water_used_kg": (2.0 / 3.0 * self._gas_mol + self._vapour_mol) * _KG_PER_MOL,
             "relay": float(self.relay_closed),
             "duty": self.duty,
-            "limited": float(self.now.limited),
+            "limited": float(now.limited),
         }
 
-    # ---- what a person or a device does
+    # ---- what a person does, and time
 
     def top_up(self, litres: float, temp_c: float | None = None) -> None:
-        """Pour in water [L], at the room's temperature unless another is given [degC]."""
-        kg = litres * 0.998
+        """Pour in water [L], at the room's temperature unless another is given [degC].
+
+        Raises
+        ------
+        PhysicsRangeError
+            For water outside 0 to 100 degC.
+        """
         cold = self.room_c if temp_c is None else temp_c
-        before = self.heat_capacity_j_k
-        share = self.parameters.thermal.reservoir_share
-        added = kg * physics.heat_capacity_j_kg_k(cold, 0.0, self.parameters.stack.electrolyte)
-        if share > 0.0:
-            node = share * self.lye_heat_capacity_j_k
-            self.reservoir_c += (cold - self.reservoir_c) * added / (node + added)
+        kg = litres * float(water_density_kg_m3(cold)) / 1000.0
+        added = kg * self._lye.heat_capacity_j_kg_k(cold, 0.0)
+        stack, reservoir = self._capacities()
+        if reservoir > 0.0:
+            self.warmth.reservoir_c += (cold - self.warmth.reservoir_c) * added / (reservoir + added)
         else:
-            self.lye_c = self.reservoir_c = (before * self.lye_c + added * cold) / (before + added)
+            self.warmth.lye_c += (cold - self.warmth.lye_c) * added / (stack + added)
+            self.warmth.reservoir_c = self.warmth.lye_c
         self.water_kg += kg
-        self.topped_up_kg += kg
-        self._electric()
 
     def step(self, dt_s: float) -> None:
         """Advance by `dt_s` [s], at most `MAX_STEP_S` at once."""
         left = dt_s
         while left > 1e-12:
-            part = min(left, MAX_STEP_S)
-            self._advance(part)
-            left -= part
-
-    # ---- the step
+            self._advance(min(left, MAX_STEP_S))
+            left -= MAX_STEP_S
 
     def _advance(self, dt: float) -> None:
         p = self.parameters
         self._electric(dt)
-        cells, area = p.stack.cells, p.stack.plate_area_cm2
-        density = 1000.0 * self.plate_amps / area
+        self._gas()
+        density = 1000.0 * self.plate_amps / p.stack.plate_area_cm2
         void = p.stack.void_max * density / (density + p.stack.void_half_ma_cm2)
         self._void += (void - self._void) * -math.expm1(-dt / _BUBBLES_S)
-        self._gas_and_vapour()
-        made = self.gas_mol_s
-        chemical_w = cells * self.plate_amps * physics.v_tn(self.lye_c)
-        latent = physics.latent_j_kg(self.reservoir_c) * M_H2O / 1000.0
-        self.vapour_w = self.vapour_mol_s * latent
-        self.heat_w = self.now.stack_watts - chemical_w - self.vapour_w
-        self.loss_w = self._move_heat(self.now.stack_watts - chemical_w, self.vapour_w, dt)
-        self._warm_bubbler(dt)
-        boiled = self._boil(latent)
-        vapour = self.vapour_mol_s * dt + boiled
-        self.water_kg -= (2.0 / 3.0 * made * dt + vapour) * M_H2O / 1000.0
-        self.energy_j += self.now.watts * dt
-        self.stack_energy_j += self.now.stack_watts * dt
-        self.chemical_j += chemical_w * dt
-        self.latent_j += vapour * latent
-        self.loss_j += self.loss_w * dt
-        self.charge_c += self.now.amps * dt
-        self.gas_mol += made * dt
-        self.vapour_mol += vapour
+
+        warmth = self.warmth
+        latent = _KG_PER_MOL * float(latent_heat_j_kg(warmth.reservoir_c))
+        gas_w = p.stack.cells * self.plate_amps * float(v_tn(min(warmth.lye_c, 100.0)))
+        carried_w = self._vapour_mol_s * latent
+        condensing = max(self._vapour_mol_s - self._metered_vapour_mol_s, 0.0)
+        stack_j, reservoir_j = self._capacities()
+        self._loss_w = warmth.step(
+            stack_w=self.now.stack_watts - gas_w,
+            reservoir_w=-carried_w,
+            bubbler_w=condensing * latent,
+            stack_j_k=stack_j,
+            reservoir_j_k=reservoir_j,
+            loss_w_per_k=self.loss_w_per_k,
+            room_c=self.room_c,
+            dt_s=dt,
+        )
+        boiled = self._boil(stack_j, latent)
+        self._boiled_mol_s = boiled / dt
+        self._vapour_w = carried_w + self._boiled_mol_s * latent
+        self._heat_w = self.now.stack_watts - gas_w - self._vapour_w
+
+        vapour = self._vapour_mol_s * dt + boiled
+        gas = self.gas_mol_s * dt
+        self.water_kg = max(self.water_kg - (2.0 / 3.0 * gas + vapour) * _KG_PER_MOL, 0.0)
+        self._energy_j += self.now.watts * dt
+        self._charge_c += self.now.amps * dt
+        self._gas_mol += gas
+        self._vapour_mol += vapour
         self.elapsed_s += dt
 
-    def _electric(self, dt: float = 0.0) -> None:
+    # ---- the parts of a step
+
+    def _electric(self, dt: float) -> None:
         """Find the working point, or let the electrodes discharge."""
         p, n = self.parameters, self.parameters.stack.cells
-        cell = self._cell()
-        lead = p.supply.lead_mohm / 1000.0
-        decayed = self._decayed(cell, dt)
-        emf = 0.0
+        cell, lead = self._cell(), p.supply.lead_mohm / 1000.0
+        emf, decayed = -math.inf, self._decayed(cell, dt)
         if self.relay_closed and self.duty > 0.0 and self.volts_set > 0.0 and self.amps_set > 0.0:
             eta = overpotential_at_voltage(cell, n, self.volts_set, self.duty, lead, self._eta)
             if cell.amps(eta) > self.amps_set * self.duty:
@@ -251,10 +261,11 @@ class VirtualStack:
             emf = cell.reversible + eta
         self._emf = max(emf, decayed)
         self._eta = self._emf - cell.reversible
-        if emf < decayed or emf <= 0.0:
-            shown = self.volts_set if self.relay_closed and p.supply.sense == "supply" else n * decayed
-            self.now = Means(shown, 0.0, 0.0, 0.0, 0.0, False)
-            self.plate_amps = self.cell_leak_amps = 0.0
+        if emf < decayed:
+            # The electrodes stand above what the supply gives, so that no current flows.
+            at_supply = self.relay_closed and p.supply.sense == "supply"
+            self.now = Means(self.volts_set if at_supply else n * decayed, 0.0, 0.0, 0.0, 0.0, False)
+            self.plate_amps = 0.0
             return
         self.now = chopped(
             self.volts_set,
@@ -266,30 +277,34 @@ class VirtualStack:
             sense=p.supply.sense,
         )
         self.plate_amps = cell.plate_amps(self._eta)
-        self.cell_leak_amps = cell.siemens * emf
 
     def _cell(self) -> CellCurve:
-        p, w = self.parameters.stack, self.mass_fraction
-        t_k = self.lye_c + KELVIN
-        kappa = self._kappa(self.lye_c, w)
+        p, w, t_c = self.parameters.stack, self.mass_fraction, self.warmth.lye_c
+        t_k = t_c + KELVIN
+        kappa = self._lye.conductivity_s_cm(t_c, w)
         arrhenius = math.exp(
             -1000.0 * p.activation_kj_mol / GAS_CONSTANT * (1.0 / t_k - 1.0 / (_REFERENCE_C + KELVIN))
         )
-        wetted = min(1.0, self.litres / p.litres_min) if p.litres_min > 0.0 else 1.0
-        gap_ohms = self._kappa_to_r / (kappa * (1.0 - self._void) ** 1.5 * wetted)
+        wet = max(self._wetted(w), _DRY)
+        gap_ohms = p.gap_mm / 10.0 / (kappa * float(bubble_factor(self._void)) * p.plate_area_cm2 * wet)
         return CellCurve(
-            reversible=physics.v_rev(self.lye_c, w, p.electrolyte, self._inner_kpa),
+            reversible=self._lye.v_rev(t_c, w, self._inner_kpa),
             b=GAS_CONSTANT * t_k / (p.transfer * FARADAY),
-            exchange=p.exchange_ma_cm2 / 1000.0 * p.plate_area_cm2 * wetted * arrhenius,
+            exchange=p.exchange_ma_cm2 / 1000.0 * p.plate_area_cm2 * wet * arrhenius,
             ohms=gap_ohms + p.contact_mohm / 1000.0,
-            siemens=p.leak_siemens * self.leak_factor * kappa / self._reference_kappa,
+            siemens=self._leak_per_kappa * self.leak_factor * kappa * wet,
         )
+
+    def _wetted(self, w: float) -> float:
+        """Share of the plates that stands in lye; above 60 % lye is a slush and soon carries nothing."""
+        level = self.litres / self.parameters.stack.litres_min if self.parameters.stack.litres_min else 1.0
+        return min(1.0, level) * min(max((0.8 - w) / 0.2, 0.0), 1.0)
 
     def _decayed(self, cell: CellCurve, dt: float) -> float:
         """The EMF after `dt` with no supply: gas first, down to the reversible voltage, then the leak alone.
 
-        Both laws have exact solutions, ``tanh(eta / 2b)`` and the EMF falling exponentially, so that no step is
-        too long.
+        Both laws have exact solutions, ``tanh(eta / 2b)`` and the EMF falling exponentially, so that no step
+        is too long. The gas of this charge, some millilitres, is not counted.
         """
         if self._emf <= 0.0 or dt <= 0.0:
             return self._emf
@@ -300,84 +315,39 @@ class VirtualStack:
             eta = 2.0 * cell.b * math.atanh(math.tanh(eta / (2.0 * cell.b)) * math.exp(-rate * dt))
         return (cell.reversible + eta) * math.exp(-cell.siemens * dt / capacity)
 
-    def _gas_and_vapour(self) -> None:
-        """Vapour that the gas takes from the lye, and what of it the bubbler lets pass."""
-        made, p, w = self.gas_mol_s, self.parameters, self.mass_fraction
-        over_lye = physics.vapour_kpa(self.reservoir_c, w, p.stack.electrolyte)
-        total = self._inner_kpa
-        self.vapour_mol_s = made * over_lye / max(total - over_lye, (1.0 - _BOILING) * total)
-        over_water = physics.psat_kpa(self.bubbler_c)
-        self.bubbler_vapour_mol_s = made * over_water / (p.site.pressure_kpa - over_water)
+    def _gas(self) -> None:
+        """Gas, the vapour it takes from the lye, and what of that the bubbler lets pass."""
+        self.gas_mol_s = made = float(gas_rate_mol_s(self.plate_amps, self.parameters.stack.cells))
+        over_lye = self._lye.vapour_kpa(self.warmth.reservoir_c, self.mass_fraction)
+        self._vapour_mol_s = made * self._lye.vapour_per_gas(over_lye, self._inner_kpa)
+        over_water = float(psat_water(self.warmth.bubbler_c))
+        room = self.parameters.site.pressure_kpa
+        self._metered_vapour_mol_s = made * self._lye.vapour_per_gas(over_water, room)
 
-    def _move_heat(self, into_stack_w: float, from_reservoir_w: float, dt: float) -> float:
-        """Advance the temperatures by the exact solution of each linear part; returns the mean loss [W]."""
-        thermal = self.parameters.thermal
-        share, loss, room = thermal.reservoir_share, self.loss_w_per_k, self.room_c
-        lye = self.lye_heat_capacity_j_k
-        steel = self.parameters.stack.steel_kg * _STEEL_J_KG_K
-        if share <= 0.0:
-            self.lye_c, lost = _relax(self.lye_c, room, loss, into_stack_w - from_reservoir_w, lye + steel, dt)
-            self.reservoir_c = self.lye_c
-            return lost
-        stack_j, reservoir_j = (1.0 - share) * lye + steel, share * lye
-        outside = thermal.reservoir_loss_share
-        self.lye_c, lost = _relax(self.lye_c, room, loss * (1.0 - outside), into_stack_w, stack_j, dt)
-        self.reservoir_c, more = _relax(
-            self.reservoir_c, room, loss * outside, -from_reservoir_w, reservoir_j, dt
-        )
-        # The lye that the gas lifts round: the difference fades, the heat of both together stays.
-        fade = -math.expm1(-thermal.circulation_w_per_k * (1.0 / stack_j + 1.0 / reservoir_j) * dt)
-        moved = (self.lye_c - self.reservoir_c) * fade / (1.0 / stack_j + 1.0 / reservoir_j)
-        self.lye_c -= moved / stack_j
-        self.reservoir_c += moved / reservoir_j
-        return lost + more
-
-    def _warm_bubbler(self, dt: float) -> None:
-        thermal = self.parameters.thermal
-        condensing = max(self.vapour_mol_s - self.bubbler_vapour_mol_s, 0.0)
-        heat = condensing * physics.latent_j_kg(self.bubbler_c) * M_H2O / 1000.0
-        self.bubbler_c, _ = _relax(
-            self.bubbler_c, self.room_c, thermal.bubbler_w_per_k, heat, thermal.bubbler_j_per_k, dt
-        )
-
-    def _boil(self, latent: float) -> float:
-        """Turn heat above the boiling point into vapour; returns its amount [mol]."""
-        p = self.parameters
-        over = physics.vapour_kpa(self.lye_c, self.mass_fraction, p.stack.electrolyte)
-        most = _BOILING * self._inner_kpa
-        if over <= most:
+    def _boil(self, stack_j_k: float, latent: float) -> float:
+        """Turn the stack's heat above the boiling point into vapour; returns its amount [mol]."""
+        w, warmth = self.mass_fraction, self.warmth
+        most = COUNTS_AS_BOILING * self._inner_kpa
+        if self._lye.vapour_kpa(warmth.lye_c, w) <= most:
             return 0.0
-        low, high = self.lye_c - 5.0, self.lye_c
-        for _ in range(40):
+        low, high = 20.0, warmth.lye_c
+        while high - low > 1e-6:
             middle = 0.5 * (low + high)
-            if physics.vapour_kpa(middle, self.mass_fraction, p.stack.electrolyte) > most:
-                high = middle
-            else:
-                low = middle
-        share = p.thermal.reservoir_share
-        node = self.heat_capacity_j_k - share * self.lye_heat_capacity_j_k
-        excess = node * (self.lye_c - low)
-        self.lye_c = low
-        self.reservoir_c = min(self.reservoir_c, low) if share > 0.0 else low
+            low, high = (low, middle) if self._lye.vapour_kpa(middle, w) > most else (middle, high)
+        excess = stack_j_k * (warmth.lye_c - low)
+        if self.parameters.thermal.reservoir_share <= 0.0:
+            warmth.reservoir_c = low
+        warmth.lye_c = low
         return excess / latent
+
+    def _capacities(self) -> tuple[float, float]:
+        """Heat capacities of stack with steel, and of the reservoir [J/K]."""
+        specific = self._lye.heat_capacity_j_kg_k(self.warmth.lye_c, self.mass_fraction)
+        lye = (self.hydroxide_kg + self.water_kg) * specific
+        steel = self.parameters.stack.steel_kg * STEEL_HEAT_CAPACITY_J_KG_K
+        share = self.parameters.thermal.reservoir_share
+        return (1.0 - share) * lye + steel, share * lye
 
     @property
     def _inner_kpa(self) -> float:
         return self.parameters.site.pressure_kpa + self.parameters.thermal.bubbler_kpa
-
-    def _kappa(self, t_c: float, w: float) -> float:
-        return physics.conductivity_s_cm(t_c, w, self.parameters.stack.electrolyte)
-
-    def _density(self, t_c: float, w: float) -> float:
-        return physics.density_kg_m3(t_c, w, self.parameters.stack.electrolyte)
-
-
-def _relax(
-    t_c: float, room_c: float, loss_w_per_k: float, heat_w: float, capacity_j_k: float, dt: float
-) -> tuple[float, float]:
-    """Exact step of ``C dT/dt = heat - loss (T - room)``; returns the new temperature and the mean loss [W]."""
-    settled = room_c + heat_w / loss_w_per_k
-    after = t_c + (settled - t_c) * -math.expm1(-loss_w_per_k / capacity_j_k * dt)
-    return after, heat_w - capacity_j_k * (after - t_c) / dt
-
-

@@ -1,7 +1,8 @@
 """What a virtual bench is made of: plain frozen dataclasses, one for each table of a scenario file.
 
-Defaults are the six-gap dry cell of a jewellery workshop's water torch. None of them is a published value: they
-are of the size that such benches have (common practice, no published source), and are there to be changed.
+Defaults are the six-gap dry cell of a jewellery workshop's water torch. None of them is a published value:
+they are of the size that such benches have (common practice, no published source), and are there to be
+changed.
 """
 
 from __future__ import annotations
@@ -61,6 +62,10 @@ class StackParameters:
         Share of the gap that bubbles fill at high current density [1].
     void_half_ma_cm2 : float
         Current density at which half of `void_max` is reached [mA/cm2].
+    kappa_25_s_cm : float or None
+        Conductivity of the lye at 25 degC [S/cm]; None takes KOH's from its concentration. NaOH needs it.
+    kappa_per_k : float
+        Its relative rise with temperature [1/K], where `kappa_25_s_cm` is given.
     leak_siemens : float
         Conductance of the paths through ports and slots around a plate, for each cell, at 25 degC and the
         lye of the start [S]; it follows the lye's conductivity.
@@ -83,6 +88,8 @@ class StackParameters:
     activation_kj_mol: _NotNegative = 50.0
     void_max: Annotated[float, Field(ge=0, lt=0.95)] = 0.35
     void_half_ma_cm2: _Positive = 60.0
+    kappa_25_s_cm: _Positive | None = None
+    kappa_per_k: _NotNegative = 0.02
     leak_siemens: _NotNegative = 0.5
     double_layer_f: _Positive = 4.0
 

@@ -1,4 +1,4 @@
-"""A served port: lines out with no waiting, bytes in, a cable that can be pulled. TCP here; see `pty_port`."""
+"""A served port: lines out with no waiting, bytes in, a cable that can be pulled. TCP is here."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 from daq.errors import PortError
 
@@ -91,7 +91,7 @@ class VirtualBenchProcess:
             raise PortError("the virtual bench has not been started", remedy="call start() first")
         return self._process
 
-    def start(self) -> VirtualBenchProcess:
+    def start(self) -> Self:
         """Start, and wait until the ports can be opened.
 
         Raises
@@ -112,7 +112,9 @@ class VirtualBenchProcess:
         except (queue.Empty, json.JSONDecodeError):
             self.stop()
             raise PortError(
-                "the virtual bench did not start", place=" ".join(self._command), value=self._process.returncode
+                "the virtual bench did not start",
+                place=" ".join(self._command),
+                value=self._process.returncode,
             ) from None
         self.port, self.ports = said["port"], said["ports"]
         return self
@@ -135,20 +137,16 @@ class VirtualBenchProcess:
                 child.stdin.close()
             except OSError:  # it has ended already
                 child.poll()
-        for ask in (lambda: None, child.terminate, child.kill):
-            ask()
-            try:
-                status = child.wait(_END_S)
-                break
-            except subprocess.TimeoutExpired:
-                continue
-        else:
-            raise PortError("the virtual bench can not be ended", value=child.pid)
+        try:
+            status = child.wait(_END_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            status = child.wait(_END_S)
         if child.stdout is not None:
             child.stdout.close()
         return status
 
-    def __enter__(self) -> VirtualBenchProcess:
+    def __enter__(self) -> Self:
         return self.start()
 
     def __exit__(

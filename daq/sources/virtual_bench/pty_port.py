@@ -23,8 +23,8 @@ _READ_BYTES = 4096
 class PtyPort(ServedPort):
     """The master end of a pseudo-terminal; a reader opens the slave's path as it would open any serial port.
 
-    The slave is opened once in raw mode and closed again, so that a hang-up on the master means that nobody is
-    there. Output is then thrown away, as by a wire with nobody at its end.
+    The slave is opened once in raw mode and closed again, so that a hang-up on the master means that nobody
+    is there. Output is then thrown away, as by a wire with nobody at its end.
 
     Parameters
     ----------
@@ -79,18 +79,24 @@ class PtyPort(ServedPort):
         except OSError as error:
             self.close()
             raise PortError(
-                f"can not make the link: {error.strerror}", place=str(self._link), remedy="give another --link"
+                f"can not make the link: {error.strerror}",
+                place=str(self._link),
+                remedy="give another --link",
             ) from None
 
     def unplug(self) -> None:
         if self._master is None:
             return
-        if self._link is not None and self._link.is_symlink() and os.readlink(self._link) == self._path:
+        if self._link is not None and self._points_here():
             self._link.unlink()
         os.close(self._master)
         self._master = None
         self._path = ""
         self._pending.clear()
+
+    def _points_here(self) -> bool:
+        # Whoever served the same name after us has moved it, and it is theirs.
+        return self._link is not None and self._link.is_symlink() and str(self._link.readlink()) == self._path
 
     def close(self) -> None:
         self.unplug()

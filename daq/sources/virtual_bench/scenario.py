@@ -43,10 +43,10 @@ class Scenario:
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
     name: str = "bench"
     words: str = ""
-    stack: StackParameters = StackParameters()
-    supply: SupplyParameters = SupplyParameters()
-    thermal: ThermalParameters = ThermalParameters()
-    site: SiteParameters = SiteParameters()
+    stack: StackParameters = field(default_factory=StackParameters)
+    supply: SupplyParameters = field(default_factory=SupplyParameters)
+    thermal: ThermalParameters = field(default_factory=ThermalParameters)
+    site: SiteParameters = field(default_factory=SiteParameters)
     sensors: SensorParameters = field(default_factory=SensorParameters)
     events: tuple[Event, ...] = ()
     device_limit_c: Annotated[float, Field(ge=20, le=95)] = 75.0
@@ -63,7 +63,8 @@ class Scenario:
 
     def as_dict(self) -> dict[str, Any]:
         """Tables as a scenario file holds them; `from_dict` reads them back."""
-        return _without_none(asdict(self))
+        tables: dict[str, Any] = _without_none(asdict(self))
+        return tables
 
     @classmethod
     def from_dict(cls, data: dict[str, Any], *, place: str = "scenario") -> Scenario:
@@ -104,8 +105,8 @@ SCENARIOS: dict[str, Scenario] = {
     for s in (
         Scenario(
             name="runaway",
-            words="A water torch's dry cell at a held 13.5 V on a strong supply, with a small reservoir, whose fan "
-            "stops after 90 s: it never settles, and passes 65 degC before the ninth minute.",
+            words="A water torch's dry cell at a held 13.5 V on a strong supply, with a small reservoir, "
+            "whose fan stops after 90 s: it never settles, and passes 65 degC in the ninth minute.",
             stack=StackParameters(litres=0.32, litres_min=0.22, steel_kg=0.6),
             supply=SupplyParameters(volts=13.5, amps=60.0),
             thermal=ThermalParameters(loss_w_per_k=2.0, loss_no_fan_w_per_k=0.9),

@@ -1,4 +1,4 @@
-"""Between the truth and what a device sends: lag, systematic error, noise, range, quantisation, and faults."""
+"""Between the truth and what a device sends: lag, systematic error, noise, range, quantisation, faults."""
 
 from __future__ import annotations
 
@@ -13,10 +13,12 @@ from daq.sources.virtual_bench.parameters import SensorParameters
 __all__ = ["FAULT_KINDS", "HEAD_FIELDS", "METER_FIELDS", "Lag", "Sensor", "make_sensors"]
 
 FAULT_KINDS = ("stuck", "open", "dead", "glitch", "drift")
-"""What can go wrong with a sensor: it repeats its last value, says nothing (nan), reads 0, reads one wild value
-once, or wanders off by so many units an hour."""
+"""What can go wrong with a sensor: it repeats its last value, says nothing (nan), reads 0, reads one wild
+value once, or wanders off by so many units an hour."""
 
-_BLOCK = 512  # noise is drawn in blocks: one call of the generator for each sample would cost more than the model
+_BLOCK = (
+    512  # noise is drawn in blocks: one call of the generator for each sample would cost more than the model
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +80,22 @@ class Sensor:
     Its noise is a stream of its own, so that what one field draws does not change another.
     """
 
-    __slots__ = ("_fault", "_glitch", "_kind", "_last", "_noise", "_since_s", "_value", "gain", "noise", "offset")
+    __slots__ = (
+        "_fault",
+        "_glitch",
+        "_kind",
+        "_last",
+        "_noise",
+        "_since_s",
+        "_value",
+        "gain",
+        "noise",
+        "offset",
+    )
 
-    def __init__(self, kind: _Kind, seed: np.random.SeedSequence, noise: float, gain: float, offset: float) -> None:
+    def __init__(
+        self, kind: _Kind, seed: np.random.SeedSequence, noise: float, gain: float, offset: float
+    ) -> None:
         self._kind = kind
         self._noise = _normals(np.random.default_rng(seed))
         self.noise, self.gain, self.offset = noise, gain, offset

@@ -12,6 +12,7 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 from daq.errors import LyewatchError, PortError
 from daq.sources.virtual_bench.bench import VirtualBench
@@ -30,8 +31,8 @@ _MOST_READS = 16  # a host that never stops talking must not stop the bench's cl
 def has_pty() -> bool:
     """Whether this system has pseudo-terminals."""
     try:
-        import pty  # noqa: F401, PLC0415 - POSIX only, so asked for here and nowhere else
-        import termios  # noqa: F401, PLC0415
+        import pty  # noqa: F401 - POSIX only, so asked for here and nowhere else
+        import termios  # noqa: F401
     except ImportError:
         return False
     return True
@@ -111,7 +112,7 @@ class BenchServer:
         self._asked.put(event)
         self._wake()
 
-    def start(self) -> BenchServer:
+    def start(self) -> Self:
         """Run in a thread of its own."""
         self._thread = threading.Thread(target=self._run_kept, name="virtual-bench", daemon=True)
         self._thread.start()
@@ -132,7 +133,7 @@ class BenchServer:
         if self.error is not None:
             raise self.error
 
-    def __enter__(self) -> BenchServer:
+    def __enter__(self) -> Self:
         return self.start()
 
     def __exit__(
@@ -249,7 +250,7 @@ def serve(
 
 def _make_port(link: str | Path | None, tcp: int | None) -> ServedPort:
     if tcp is None and has_pty():
-        from daq.sources.virtual_bench.pty_port import PtyPort  # noqa: PLC0415 - POSIX only
+        from daq.sources.virtual_bench.pty_port import PtyPort  # POSIX only
 
         return PtyPort(link)
     if link is not None:
