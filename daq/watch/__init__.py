@@ -1,4 +1,7 @@
-"""What the numbers mean, live and in hindsight: efficiency, findings, alarms. Knows nothing of HTTP or stores."""
+"""What the numbers mean, live and in hindsight: efficiency, findings, alarms.
+
+The watch knows samples and the bench; it knows nothing of HTTP, stores or wall clocks.
+"""
 
 from daq.watch.alarms import Alarm, AlarmSpec, Priority, State, Transition
 from daq.watch.columns import Column, Columns

@@ -89,7 +89,7 @@ NEXT: dict[tuple[State, Event], State] = {
     (_F, Event.RESET): _A,
     (_F, Event.ALARM): _B,
 }
-"""Where each event leads; what is not here changes nothing. A latching alarm returns to E and F, not D and A."""
+"""Where each event leads; any other changes nothing. Latching alarms return to E and F, not D and A."""
 
 _LATCHED = {_D: _E, _A: _F}
 
@@ -187,7 +187,7 @@ class Alarm:
         made, self._made = self._made, []
         return made
 
-    # -- what the data do -------------------------------------------------------------------------------------
+    # -- what the data do ----------------------------------------------------------------------------------
 
     def edge(self, edge: Edge, cause: str) -> None:
         """The condition began or ended."""
@@ -225,7 +225,7 @@ class Alarm:
             if t_ns >= due:
                 self._happen(Event.REALARM, due, "still standing")
 
-    # -- what people do ---------------------------------------------------------------------------------------
+    # -- what people do ------------------------------------------------------------------------------------
 
     def acknowledge(self, t_ns: int, who: str, note: str = "") -> None:
         """A person says that they know.
@@ -309,7 +309,7 @@ class Alarm:
         self.out_of_service = False
         self._settle(t_ns, "put back into service", who, note)
 
-    # -- inside -----------------------------------------------------------------------------------------------
+    # -- inside --------------------------------------------------------------------------------------------
 
     def _asked(self, t_ns: int, who: str, allowed: tuple[State, ...], message: str, remedy: str) -> None:
         self.advance(t_ns)

@@ -34,7 +34,9 @@ QUANTITIES = (
     "gas_pressure",
     "gas_humidity",
 )
-"""What is summed: channels by name, `volt_amps` the product of volts and amps, and `amps2` the square of amps."""
+"""What is summed: channels by name, `volt_amps` the product of volts and amps, and `amps2` the square of
+amps.
+"""
 
 _INDEX = {name: i for i, name in enumerate(QUANTITIES)}
 

@@ -54,7 +54,7 @@ class Columns:
 
     @classmethod
     def from_blocks(cls, blocks: Iterable[Block] | Mapping[str, Block]) -> Columns:
-        """Columns from blocks in any order; several blocks of one source are joined and put in order of time."""
+        """Columns from blocks in any order; those of one source are joined and put in order of time."""
         by_source: dict[str, list[Block]] = {}
         for block in blocks.values() if isinstance(blocks, Mapping) else blocks:
             if len(block):
@@ -84,7 +84,8 @@ class Columns:
         return column.good()
 
     def at(self, channel: str, t_ns: IntArray, stale_after_s: float) -> FloatArray:
-        """The channel's values at other instants: the last good one, NaN where it is older than `stale_after_s`.
+        """The channel's values at other instants: the last good one, NaN where it is older than
+        `stale_after_s`.
 
         Parameters
         ----------
@@ -118,7 +119,7 @@ def good_mask(block: Block, channel: str) -> NDArray[np.bool_]:
 
 
 def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: int) -> FloatArray:
-    """Last of `values` (at sorted `times` [ns]) at or before each of `t_ns`; NaN when older than `stale_ns`."""
+    """Last of `values` (at sorted `times`) at or before each of `t_ns` [ns]; NaN if older than `stale_ns`."""
     if times.size == 0:
         return np.full(t_ns.size, np.nan)
     index = np.searchsorted(times, t_ns, side="right") - 1

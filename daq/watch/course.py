@@ -79,7 +79,7 @@ class Course:
     def ticks(
         self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers
     ) -> Ticks:
-        """What is known at each of these ticks, evenly spaced a step apart; carries the course on past them."""
+        """What is known at each of these ticks, a step apart; carries the course on past them."""
         powered, since = self._powered_at(t_ns, switched)
         elapsed = (t_ns - since) * 1e-9
         brief = self._brief(bins, t_ns // bins.step_ns)

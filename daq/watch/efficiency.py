@@ -1,7 +1,7 @@
 """The numbers of many windows at once, each with its uncertainty: one code path, live and in review.
 
-Equations come from `daq.physics`, propagation from `daq.quantity`. What is not measured is taken from the bench
-file or from custom, and then said: every such choice appears among the window's assumptions.
+Equations come from `daq.physics`, propagation from `daq.quantity`. What is not measured is taken from the
+bench file or from custom, and then said: every such choice appears among the window's assumptions.
 """
 
 from __future__ import annotations
@@ -63,9 +63,9 @@ STATED_PRESSURE_U = 0.5
 NORMAL = REFERENCE_CONDITIONS["0C_101.325kPa"]
 
 PWM_REFUSAL = (
-    "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean power "
-    "(a channel `watts` from a device that multiplies volts and amps sample by sample), or sense volts before the "
-    "switch, where they are constant, and call the supply constant_voltage."
+    "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
+    "power (a channel `watts` from a device that multiplies volts and amps sample by sample), or sense "
+    "volts before the switch, where they are constant, and call the supply constant_voltage."
 )
 
 
@@ -183,7 +183,7 @@ class Assessor:
             measured.end_ns, measured.window_ns, value, u95, self.reference.words, notes.texts, refused.texts
         )
 
-    # -- parts ------------------------------------------------------------------------------------------------
+    # -- parts ---------------------------------------------------------------------------------------------
 
     def _power(self, means: Mapping[str, Quantity], notes: _Notes, refused: _Notes) -> Quantity:
         bench = self.bench
@@ -319,7 +319,7 @@ class Assessor:
             voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"
         )
         out["mmw_ceiling_faraday"] = propagate(
-            mmw_ceiling_faraday, usable, reference, unit="mL/min/W", outside="nan"
+            mmw_ceiling_faraday, usable, reference=reference, unit="mL/min/W", outside="nan"
         )
         known = np.isfinite(np.asarray(lye_temp.value))
         notes.add("lye temperature not measured: 25 °C taken for the ceilings", ~known)

@@ -1,4 +1,4 @@
-"""Means of the channels over windows, as quantities: accuracy and resolution shared, noise each window's own."""
+"""Means of the channels over windows, as quantities: accuracy shared, noise each window's own."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Measured:
 
 
 def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
-    """Measure windows of `steps` steps; `ends` names the step after each window's last. See `Bins.windows`."""
+    """Measure windows of `steps` steps; `ends` is the step after each one's last. See `Bins.windows`."""
     seconds, sums = bins.windows(ends, steps)
     m = ends.size
     whole = steps * bins.step_ns * 1e-9

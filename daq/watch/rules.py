@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -112,8 +113,8 @@ class LostRule:
 class StaleRule:
     """A channel without a good value for too long.
 
-    Where no limit protects anything by this channel, its clock stands still while its whole source is lost: one
-    alarm for a pulled plug is enough.
+    Where no limit protects anything by this channel, its clock stands still while its whole source is lost:
+    one alarm for a pulled plug is enough.
     """
 
     spec: AlarmSpec
@@ -139,7 +140,7 @@ class StaleRule:
             return self.detector.process(good, self.frame_ns)
         edges: list[Edge] = []
         bounds = [0, *breaks.tolist(), frames.size]
-        for i, j in zip(bounds, bounds[1:], strict=False):
+        for i, j in itertools.pairwise(bounds):
             if i in breaks:
                 self.detector.last_ns = int(frames[i])
             if j > i:

@@ -1,7 +1,7 @@
 """The watch: from samples to assessments and alarms, in log time.
 
-It knows no wall clock and no store. Fed live, tick by tick and in chunks of any size, or with a whole recorded
-run at once, it goes through the same code and comes to the same result.
+It knows no wall clock and no store. Fed live, tick by tick and in chunks of any size, or with a whole
+recorded run at once, it goes through the same code and comes to the same result.
 """
 
 from __future__ import annotations
@@ -103,8 +103,8 @@ class Watch:
 
     Notes
     -----
-    `tick(now)` goes through all samples up to `now`; what is fed later with an earlier time is taken at the next
-    tick, its alarms still at its own time.
+    `tick(now)` goes through all samples up to `now`; what is fed later with an earlier time is taken at the
+    next tick, its alarms still at its own time.
     """
 
     def __init__(
@@ -136,12 +136,13 @@ class Watch:
         self._ticked: int | None = None
         self._relay_open = False
 
-    # -- the data ---------------------------------------------------------------------------------------------
+    # -- the data ------------------------------------------------------------------------------------------
 
     def feed(self, blocks: Iterable[Block], *, quiet: bool = False) -> None:
         """Take samples: each source's in order of time, sources in any order.
 
-        With `quiet` they only fill the windows again, as after a restart: the saved state has already seen them.
+        With `quiet` they only fill the windows again, as after a restart: the saved state has already seen
+        them.
         """
         for block in blocks:
             if len(block) == 0:
@@ -152,7 +153,9 @@ class Watch:
                 self._pending.setdefault(block.source, []).append(block)
 
     def tick(self, now_ns: int, *, quiet: bool = False) -> Assessment:
-        """Go through everything up to `now_ns` and assess the window that ends there (at the last whole step)."""
+        """Go through everything up to `now_ns` and assess the window that ends there (at the last whole
+        step).
+        """
         step = now_ns // self.step_ns
         if quiet:
             self.bins.add(Columns.from_blocks(self._quiet))
@@ -191,7 +194,7 @@ class Watch:
         return self.steps + BRIEF_STEPS
 
     def begin(self, t_ns: int) -> None:
-        """Start watching at a time [ns]: from here on sources must not be silent. The first tick does it too."""
+        """Start watching at a time [ns]: sources must not be silent from here. The first tick does it too."""
         step = self._ticked = t_ns // self.step_ns
         start_ns = step * self.step_ns
         self.bins.trim(step - self._kept_steps)
@@ -283,7 +286,7 @@ class Watch:
             start_utc_ns=self.start_utc_ns,
         )
 
-    # -- the alarms -------------------------------------------------------------------------------------------
+    # -- the alarms ----------------------------------------------------------------------------------------
 
     def take_transitions(self) -> list[Transition]:
         """The alarms' transitions since last asked, in order of time."""
@@ -292,7 +295,9 @@ class Watch:
         return made
 
     def alarm_states(self) -> list[dict[str, Any]]:
-        """Every alarm that is not normal, worst first; those suppressed by design only if their condition stands."""
+        """Every alarm that is not normal, worst first; those suppressed by design only if their condition
+        stands.
+        """
         standing = [
             a
             for a in self.alarms.values()
@@ -378,7 +383,7 @@ class Watch:
             raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
         return found
 
-    # -- restarts ---------------------------------------------------------------------------------------------
+    # -- restarts ------------------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
         """Everything but the samples of the last window, as JSON says it."""
@@ -397,7 +402,7 @@ class Watch:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Take up a saved state; one of another version is left aside, and alarms that are no more forgotten."""
+        """Take up a saved state; one of another version, and alarms that are no more, are left aside."""
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             return
         self.begin(int(state["ticked"]) * self.step_ns)

@@ -1,0 +1,267 @@
+"""The rationale of the alarms that every bench has: what each means, what to do, how long there is.
+
+Kept apart from the rules so that it can be read, and argued with, as one list. Priorities follow consequence
+and time to act (ANSI/ISA-18.2-2016, rationalisation); times are judgement for benches of a litre or so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daq.watch.alarms import AlarmSpec, Priority
+
+__all__ = ["LEVEL_WORDS", "Rationale", "channel_words", "rationale"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rationale:
+    """An alarm's words: title, priority, meaning, action, time there is [s], suppressed while off or not."""
+
+    title: str
+    priority: Priority
+    what: str
+    action: str
+    time_s: float | None = None
+    suppressed_while_off: bool = False
+    unit: str = ""
+
+
+_TITLES = {
+    "volts": "Voltage",
+    "amps": "Current",
+    "watts": "Power",
+    "lye_temp": "Lye temperature",
+    "room_temp": "Room temperature",
+    "gas_temp": "Gas temperature",
+    "gas_flow": "Gas flow",
+    "room_pressure": "Room pressure",
+    "gas_pressure": "Gas pressure",
+    "gas_humidity": "Gas humidity",
+}
+
+
+def channel_words(channel: str) -> str:
+    """A channel in words for a title: ``Lye temperature``."""
+    return _TITLES.get(channel) or channel.replace("_", " ").capitalize()
+
+
+LEVEL_WORDS = {
+    "warn": "near its limit",
+    "high": "high",
+    "trip": "beyond its trip limit",
+    "low": "low",
+    "low_trip": "below its trip limit",
+}
+"""What follows the channel's name in the title of a limit's alarm."""
+
+_CUT = "See that the supply is off; cut it by hand if it is not. Find the cause before you reset."
+_LOOK = "Look at the bench and bring it back, or turn the supply off."
+
+_LYE_TEMP = {
+    "warn": (
+        "The stack warms towards its limit.",
+        "Look at the trend; turn the current down or cool it before it reaches the limit.",
+    ),
+    "high": (
+        "Housing, gaskets and hoses come near what they stand; steam grows fast from here on.",
+        "Turn the current down or the supply off now; see to cooling and lye level.",
+    ),
+    "trip": ("The lye is hotter than the bench may be. The reader cuts the supply here.", _CUT),
+    "low": ("The lye is colder than it should be.", _LOOK),
+    "low_trip": ("The lye is too cold to run. The reader cuts the supply here.", _CUT),
+}
+_ANY = {
+    "warn": ("{} nears what the bench file allows.", _LOOK),
+    "high": ("{} is above what the bench file allows.", _LOOK),
+    "trip": ("{} is beyond its hard limit. The reader cuts the supply here.", _CUT),
+    "low": ("{} is below what the bench file allows.", _LOOK),
+    "low_trip": ("{} is below its hard limit. The reader cuts the supply here.", _CUT),
+}
+_PRIORITY = {
+    "warn": Priority.MEDIUM,
+    "high": Priority.HIGH,
+    "trip": Priority.CRITICAL,
+    "low": Priority.MEDIUM,
+    "low_trip": Priority.CRITICAL,
+}
+
+
+def of_limit(channel: str, level: str) -> Rationale:
+    """The words of a bench file's limit."""
+    title = channel_words(channel)
+    what, action = (_LYE_TEMP if channel == "lye_temp" else _ANY)[level]
+    return Rationale(f"{title} {LEVEL_WORDS[level]}", _PRIORITY[level], what.format(title), action)
+
+
+def of_stale(channel: str, protective: bool) -> Rationale:
+    """The words of a channel without fresh values."""
+    what = "No good value has come for longer than the bench file allows."
+    if not protective:
+        action = "Look at the sensor, its plug and the device's messages."
+        return Rationale(f"{channel_words(channel)}: no fresh value", Priority.LOW, what, action, unit="s")
+    what += " Nothing guards by this channel meanwhile; while powered, the reader cuts the supply."
+    action = (
+        "Cut the supply by hand if it is on; then look at the sensor, its plug and the device's messages."
+    )
+    return Rationale(f"{channel_words(channel)}: no fresh value", Priority.HIGH, what, action, 0.0, unit="s")
+
+
+def of_failed(channel: str, protective: bool, low: float, high: float, unit: str) -> Rationale:
+    """The words of a channel whose values are bad."""
+    what = (
+        f"Values lie outside what the sensor can read, {low:g} to {high:g} {unit}: an open or shorted lead."
+    )
+    if protective:
+        action, priority, time_s = "Turn the supply off and mend the sensor.", Priority.HIGH, 0.0
+        return Rationale(f"{channel_words(channel)}: sensor failed", priority, what, action, time_s)
+    action = "Mend the sensor; its numbers are left out meanwhile."
+    return Rationale(f"{channel_words(channel)}: sensor failed", Priority.LOW, what, action)
+
+
+def of_stuck(channel: str, protective: bool) -> Rationale:
+    """The words of a channel that does not change."""
+    what = "The value has not changed at all while powered: the sensor or its converter hangs."
+    action = "Compare with another instrument; turn the supply off if in doubt."
+    priority = Priority.HIGH if protective else Priority.LOW
+    return Rationale(
+        f"{channel_words(channel)}: does not change", priority, what, action, None, True, unit="s"
+    )
+
+
+def of_lost(source: str, guards: bool) -> Rationale:
+    """The words of a source that has fallen silent."""
+    title = f"Source {source} is silent"
+    if not guards:
+        what = "Its device sends nothing; its channels are not recorded."
+        return Rationale(title, Priority.MEDIUM, what, "Look at cable, plug and device.", unit="s")
+    what = (
+        "Its device sends nothing. Whether the supply is on can not be seen, and it may not be possible to "
+        "cut it from here."
+    )
+    action = "Cut the supply by hand, then look at cable, plug and device."
+    return Rationale(title, Priority.CRITICAL, what, action, 0.0, unit="s")
+
+
+_FIXED = {
+    "amps.over": Rationale(
+        "Current above the supply's rating",
+        Priority.HIGH,
+        "More current flows than the bench file says the supply can give: a short, a wrong setting or a "
+        "wrong reading.",
+        "Turn the supply off; look for a bridge between plates or leads.",
+        60.0,
+        unit="A",
+    ),
+    "volts.over": Rationale(
+        "Voltage above the supply's rating",
+        Priority.MEDIUM,
+        "More volts than the bench file says the supply can give: a wrong setting, an open stack or a wrong "
+        "reading.",
+        "Turn the supply down; look at the leads to the stack.",
+        unit="V",
+    ),
+    "volts.under": Rationale(
+        "Voltage below its setting",
+        Priority.LOW,
+        "The supply does not hold its voltage: it limits the current, its mains sag, or a lead has "
+        "resistance.",
+        "Look at the supply's display; with the supply off, feel for a warm lead or clamp.",
+        suppressed_while_off=True,
+        unit="V",
+    ),
+    "cell_volts.high": Rationale(
+        "Volts per cell too high",
+        Priority.MEDIUM,
+        "A cell takes more volts than plates in lye should: weak or low lye, gaps full of gas, a bad "
+        "contact, or `cells` is wrong.",
+        "Turn the supply down; look at lye level and strength, clamps, and the bench file's `cells`.",
+        suppressed_while_off=True,
+        unit="V",
+    ),
+    "cell_volts.low": Rationale(
+        "Volts per cell too low",
+        Priority.MEDIUM,
+        "Current flows at fewer volts than water needs to be split: plates touch, or `cells` is wrong.",
+        "Turn the supply off; look for plates that touch, and at the bench file's `cells`.",
+        suppressed_while_off=True,
+        unit="V",
+    ),
+    "gas_flow.none": Rationale(
+        "No gas while powered",
+        Priority.HIGH,
+        "Current flows and the gas does not reach the meter: it escapes into the room, the line is "
+        "blocked, or the meter fails.",
+        "Turn the supply off and keep flames away; look for a hose that is off, a blocked line or "
+        "arrestor, then at the meter.",
+        60.0,
+        True,
+        unit="1",
+    ),
+    "gas_flow.while_off": Rationale(
+        "Gas flows while off",
+        Priority.HIGH,
+        "The meter reads gas although no current is measured: the current reading fails and the stack is "
+        "on, or the meter's zero is off.",
+        "See by the supply's own display whether it is on; cut it by hand. Then look at the current sensor "
+        "and the meter's zero.",
+        unit="L/min",
+    ),
+    "efficiency.fallen": Rationale(
+        "Efficiency has fallen",
+        Priority.LOW,
+        "The stack makes less gas from its current than it did in this run: leak between cells, or gas lost "
+        "before the meter.",
+        "Look at lye level, foam, gaskets and hoses.",
+        suppressed_while_off=True,
+        unit="1",
+    ),
+    "water.low": Rationale(
+        "Lye low, by the charge used",
+        Priority.HIGH,
+        "So much water has been split and carried off since the run began that the lye nears its lowest "
+        "level.",
+        "Turn the supply off, look at the level, top up with distilled water.",
+        unit="L",
+    ),
+    "lye_temp.rate": Rationale(
+        "Lye warms too fast",
+        Priority.HIGH,
+        "The lye warms faster than this supply can warm this much of it: little lye is left in the stack, "
+        "heat comes from elsewhere, or the sensor fails.",
+        "Turn the supply off; look at the lye level and at the sensor.",
+        120.0,
+        unit="degC/min",
+    ),
+    "supply.tripped": Rationale(
+        "Supply was cut",
+        Priority.HIGH,
+        "A hard limit, a lost sensor, a person or the device itself cut the supply.",
+        "Find the first cause. Reset only when it is gone and you have looked at the bench.",
+    ),
+    "recording.impaired": Rationale(
+        "Recording is impaired",
+        Priority.MEDIUM,
+        "Samples are held back or lost: the disk is full or fails, or the reader falls behind.",
+        "Free disk space; look at the reader's messages. The guard goes on without the recording.",
+    ),
+}
+
+
+def rationale(name: str, words: Rationale | None = None, *, limit: float | None = None, latched: bool = False,
+              realarm_s: float | None = None, time_s: float | None = None, unit: str | None = None,
+              suppressed_while_off: bool | None = None) -> AlarmSpec:  # fmt: skip
+    """An alarm of this name: with `words`, or with those kept here for it."""
+    w = _FIXED[name] if words is None else words
+    return AlarmSpec(
+        name=name,
+        title=w.title,
+        priority=w.priority,
+        what=w.what,
+        action=w.action,
+        time_s=w.time_s if time_s is None else time_s,
+        unit=w.unit if unit is None else unit,
+        limit=limit,
+        latched=latched,
+        suppressed_while_off=w.suppressed_while_off if suppressed_while_off is None else suppressed_while_off,
+        realarm_s=realarm_s,
+    )
