@@ -86,6 +86,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"virtual bench on {virtual.port}, {args.speed:g} times real speed")
             print(f"bench file       {bench_file}")
             print(f"live page        {url}", flush=True)
+        _forget_last_time(bench)
         guide = _Guide(url, open_page=not args.no_browser, quiet=quiet)
         thread = threading.Thread(target=guide.follow, args=(stop,), daemon=True, name="guide")
         thread.start()
@@ -93,6 +94,14 @@ def run(args: argparse.Namespace) -> int:
         stop.set()
         thread.join(3.0)
     return status or _say_where(bench, bench_file, url, as_json=args.json)
+
+
+def _forget_last_time(bench: Bench) -> None:
+    """A trip outlives the reader, as it must; but this stack is simulated anew, and cold."""
+    from daq.store import Store
+
+    with Store(bench.store_folder) as store:
+        store.logbook.clear_trip("demo", "the virtual bench starts anew")
 
 
 class _Guide:
@@ -114,10 +123,9 @@ class _Guide:
             if self._open_page:
                 self._open_page = False
                 webbrowser.open(self._url)
-            words = "; ".join(
-                [state["supply"]["words"], state["data"]["words"], state["alarms"]["words"]]
-                + [f"tripped: {state['trip']['detail']}"] * (state["trip"] is not None)
-            )
+            words = "; ".join(state[part]["words"] for part in ("supply", "data", "alarms"))
+            if state["trip"] is not None:
+                words += f"; tripped: {state['trip']['detail']}"
             told = re.sub(r"[-\d.]+ (A|s)\b", "", words)
             if told != before and not self._quiet:
                 before = told

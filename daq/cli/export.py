@@ -16,9 +16,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser = subparsers.add_parser(
         "export",
         help="write a run to a CSV or Parquet file",
-        description="One row an instant: elapsed_s, time (UTC), the channels, and a status column for "
-        "each channel that was ever not good. With --numbers the computed numbers of each window instead, each "
-        "with its U (k = 2).",
+        description="One row an instant: elapsed_s, time (UTC), the channels, and a status column "
+        "for each channel that was ever not good. With --numbers the computed numbers of each window "
+        "instead, each with its U (k = 2).",
     )
     parser.add_argument(
         "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"
@@ -35,8 +35,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Export it."""
+    from daq.study.benches import recorded_bench
     from daq.study.export import export_numbers, export_samples
-    from daq.study.recorded import recorded_bench
 
     if args.file.suffix not in (".csv", ".parquet"):
         raise UsageError(

@@ -18,8 +18,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "import",
         help="make a run of a CSV log",
         description="The header names the bench file's channels, in lyewatch's units or as "
-        "`lye_temp [degF]`, and the time: `elapsed_s` (seconds) or `time` (ISO 8601; without a zone it is taken "
-        "as UTC). The log goes through the same watch as live data, in log time.",
+        "`lye_temp [degF]`, and the time: `elapsed_s` (seconds) or `time` (ISO 8601; without a zone it is "
+        "taken as UTC). The log goes through the same watch as live data, in log time.",
     )
     parser.add_argument("log", metavar="LOG.csv", type=Path, help="the table")
     parser.add_argument(

@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager, suppress
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, ORJSONResponse
+from fastapi.responses import JSONResponse
 
 import daq
 from daq.bench import Bench
@@ -62,7 +62,6 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
         # The usual page would load scripts from elsewhere; /docs is our own and works with no internet.
         docs_url=None,
         redoc_url=None,
-        default_response_class=ORJSONResponse,
     )
     app.state.closing = threading.Event()
     app.middleware("http")(access)

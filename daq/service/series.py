@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daq.errors import UsageError
 from daq.service.words import iso_utc
 from daq.store import RunRecord, Store
-from daq.study.recorded import recorded_bench
+from daq.study.benches import recorded_bench
 from daq.study.windows import window_numbers
 from daq.watch import NUMBERS
 

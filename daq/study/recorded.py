@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from daq.bench import Bench, parse_bench
+from daq.bench import Bench
 from daq.frame import Block
 from daq.store import RunRecord, Store
+from daq.study.benches import recorded_bench
 from daq.study.review import Review, review
 
-__all__ = ["Recorded", "recorded_bench", "review_run"]
+__all__ = ["Recorded", "review_run"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,11 +21,6 @@ class Recorded:
     bench: Bench
     blocks: dict[str, Block]
     review: Review
-
-
-def recorded_bench(store: Store, record: RunRecord) -> Bench:
-    """The bench as its file was when the run was made."""
-    return parse_bench(record.bench_toml, store.folder / f"{record.id}.toml")
 
 
 def review_run(store: Store, record: RunRecord) -> Recorded:
