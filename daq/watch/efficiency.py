@@ -1,14 +1,16 @@
 """The numbers of many windows at once, each with its uncertainty: one code path, live and in review.
 
-Equations come from `daq.physics`, propagation from `daq.quantity`. What is not measured is taken from the
-bench file or from custom, and then said: every such choice appears among the window's assumptions.
+First the *balance* of each window: what went in and what came out, as means over its time. Then the numbers,
+which are ratios of those. A phase of a run averages the balances of its windows before any ratio is taken, so
+that its MMW is all its gas over all its energy and not a mean of ratios.
+
+Equations come from `daq.physics`, propagation from `daq.quantity`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,58 +22,49 @@ from daq.physics.cell_voltage import (
     mmw_ceiling_reversible,
     mmw_ceiling_thermoneutral,
     reaction_enthalpy_j_mol,
-    v_tn,
     voltage_efficiency_hhv,
 )
 from daq.physics.constants import M_H2, M_H2O
-from daq.physics.faraday import (
-    current_for_gas_a,
-    mol_s_from_lpm,
-    reference_condition,
-    water_rate_g_s,
-)
-from daq.physics.moist_gas import (
-    ALTITUDE_PRESSURE_U_KPA,
-    dry_flow_at_reference,
-    pressure_from_altitude,
-    psat_water,
-    vapour_in_gas_kpa,
-    vapour_per_dry,
-    vapour_pressure_lye,
-)
+from daq.physics.faraday import current_for_gas_a, mol_s_from_lpm, reference_condition, water_rate_g_s
+from daq.physics.moist_gas import vapour_per_dry, vapour_pressure_lye
 from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity, propagate
 from daq.watch.bins import Bins
 from daq.watch.columns import Columns, FloatArray, IntArray
-from daq.watch.measured import Measured, first_known, measure
+from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
+from daq.watch.measured import Measured, first_known, mean_of, measure
 from daq.watch.numbers import UNITS, Numbers
 
-__all__ = ["Assessor", "assess_windows", "reference_words"]
+__all__ = ["Assessor", "Balance", "assess_windows", "reference_words"]
 
 H2_SHARE = 2.0 / 3.0
+"""Hydrogen in the mixed gas [mol/mol]."""
 YIELD_GUESS, YIELD_HALF_WIDTH = 0.95, 0.05
 """Faradaic efficiency taken for the heat balance where no flow is measured: 0.90 to 1.00 (judgement)."""
-SATURATION_HALF_WIDTH = 0.05
-"""How far from saturation gas behind a bubbler is taken to be, at most [1] (judgement)."""
-ROOM_TO_METER_U = 2.0
-"""Standard uncertainty of taking the room's temperature for the gas's at the meter [K] (judgement)."""
-STATED_ROOM_U = 2.0
-"""Standard uncertainty of the room temperature that the bench file states [K] (judgement)."""
-STATED_PRESSURE_U = 0.5
-"""Standard uncertainty of the pressure that the bench file states [kPa] (judgement: a few days' weather)."""
+LEAD_U_SHARE = 0.1
+"""Standard uncertainty of the leads' resistance, as a share of it (judgement)."""
 NORMAL = REFERENCE_CONDITIONS["0C_101.325kPa"]
 
 PWM_REFUSAL = (
     "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
-    "power (a channel `watts` from a device that multiplies volts and amps sample by sample), or sense "
-    "volts before the switch, where they are constant, and call the supply constant_voltage."
+    "power (a channel `watts` from a device that multiplies volts and amps sample by sample), or sense volts "
+    "before the switch, where they are constant, and call the supply constant_voltage."
 )
+APART = "volts and amps come from different devices: the supply is taken as steady between their samples"
+LEADS = "the drop in the leads from sense point to stack is taken out, their resistance known to 10 %"
+LEADS_PWM = f"{LEADS}; the current's ripple is not seen, so they lose more than that"
+NO_FLOW = "no gas flow measured: for the heat, 95 ± 5 % of the current is taken to make gas"
+NO_TEMP = "lye temperature not measured: 25 °C taken for the ceilings"
 
 
 def reference_words(bench: Bench) -> str:
     """The condition at which dry gas is counted, in words: ``0 °C, 101.325 kPa``."""
-    return reference_condition(bench.site.reference, place=f"{bench.path}: site.reference").words
+    return _reference(bench).words
+
+
+def _reference(bench: Bench) -> ReferenceCondition:
+    return reference_condition(bench.site.reference, place=f"{bench.path}: site.reference")
 
 
 def assess_windows(
@@ -94,23 +87,67 @@ def assess_windows(
     Numbers
         Of m windows.
     """
-    width = int(edges_ns[1] - edges_ns[0])
-    step_ns = max(1, width // steps)
+    step_ns = max(1, int(edges_ns[1] - edges_ns[0]) // steps)
     bins = Bins(bench, step_ns=step_ns, first=int(edges_ns[0]) // step_ns)
     bins.add(columns)
     ends = np.asarray(edges_ns[1:] // step_ns, dtype=np.int64)
     return (assessor or Assessor(bench)).assess(bins, ends, steps)
 
 
-@dataclass(slots=True)
-class _Notes:
-    size: int
-    texts: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What went in and what came out, as means over m windows.
 
-    def add(self, text: str, where: NDArray[np.bool_] | bool) -> None:
-        mask = np.broadcast_to(np.asarray(where, dtype=bool), (self.size,))
-        if mask.any():
-            self.texts[text] = mask | self.texts.get(text, np.zeros(self.size, dtype=bool))
+    Attributes
+    ----------
+    end_ns : int64[m]
+        End of each window [ns].
+    window_ns : int
+        Length of each [ns].
+    flows : dict of str to Quantity
+        `power` [W], `amps` [A], `volts`, `cell_volts` [V], `flow`, `dry` [L/min], `vapour`, `heat` [W],
+        `lye_temp` [degC], `rate` [degC/min] and the two `ceiling_...` [mL/min/W]; m elements, NaN where not
+        known.
+    seconds : dict of str to float64[m]
+        Seconds of each window for which `power`, `amps`, `flow` and `lye_temp` have samples.
+    notes, refused : Notes
+        What the balances rest on, and what was refused.
+    """
+
+    end_ns: IntArray
+    window_ns: int
+    flows: Mapping[str, Quantity]
+    seconds: Mapping[str, FloatArray]
+    notes: Notes
+    refused: Notes
+
+    def averaged(self, where: NDArray[np.bool_]) -> Balance:
+        """One balance of the windows in `where`, each weighted by the seconds that have samples.
+
+        What is to be divided by each other is averaged over the same windows: those that have all of power,
+        current and flow that any of them has.
+        """
+        has = {n: np.where(where & (s > 0.0), s, 0.0) for n, s in self.seconds.items()}
+        joint = np.where(where, float(self.window_ns) * 1e-9, 0.0)
+        for name in ("power", "amps", "flow"):
+            if has[name].any():
+                joint = np.minimum(joint, has[name])
+        flows = {
+            name: mean_of(q, has["lye_temp"] if name in ("lye_temp", "rate") else joint)
+            for name, q in self.flows.items()
+        }
+        if not where.any():
+            return Balance(
+                self.end_ns[-1:], 0, flows, {}, self.notes.gathered(where), self.refused.gathered(where)
+            )
+        return Balance(
+            end_ns=self.end_ns[where][-1:],
+            window_ns=int(where.sum()) * self.window_ns,
+            flows=flows,
+            seconds={n: np.array([s.sum()]) for n, s in has.items()},
+            notes=self.notes.gathered(where),
+            refused=self.refused.gathered(where),
+        )
 
 
 class Assessor:
@@ -128,223 +165,140 @@ class Assessor:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.reference: ReferenceCondition = reference_condition(
-            bench.site.reference, place=f"{bench.path}: site.reference"
-        )
+        self.reference = _reference(bench)
+        cells = bench.stack.cells
         self._mol_s_per_lpm = float(mol_s_from_lpm(1.0, self.reference))
-        # Amps that one litre a minute of dry gas takes, all cells together.
-        self._amps_per_lpm = float(current_for_gas_a(self._mol_s_per_lpm, bench.stack.cells))
-        self._water_ml_per_h = (
-            3.6e6 * float(water_rate_g_s(1.0, bench.stack.cells)) / float(water_density_kg_m3(20.0))
-        )
+        # Amps that one litre a minute of dry gas takes.
+        self._amps_per_lpm = float(current_for_gas_a(self._mol_s_per_lpm, cells))
+        self._water_ml_per_h = 3.6e6 * float(water_rate_g_s(1.0, cells)) / float(water_density_kg_m3(20.0))
 
     def assess(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
-        """The numbers of windows of `steps` steps; `ends` names the step after each one's last."""
-        return self.numbers(measure(self.bench, bins, ends, steps))
+        """The numbers of windows of `steps` steps; `ends` is the step after each one's last."""
+        return self.numbers(self.balance(measure(self.bench, bins, ends, steps)))
 
-    def numbers(self, measured: Measured) -> Numbers:
-        """The numbers of what was measured."""
+    def balance(self, measured: Measured) -> Balance:
+        """What went in and what came out."""
         m = measured.end_ns.size
-        notes, refused = _Notes(m), _Notes(m)
-        means = measured.means
-        amps, volts, lye_temp, flow = means["amps"], means["volts"], means["lye_temp"], means["gas_flow"]
-        out: dict[str, Quantity] = {
-            "amps": amps,
-            "volts": volts,
-            "lye_temp": lye_temp,
-            "flow_as_read_lpm": flow,
-        }
-        out["temp_rate_c_per_min"] = measured.temp_rate
-        powered = np.nan_to_num(np.asarray(amps.value)) > self.bench.supply.powered_above_amps
-        power = self._power(means, notes, refused)
-        out["power_w"] = power
-        out["cell_volts"] = cell = self._cell_volts(means, power, powered)
-        pressure = self._pressure(means, notes)
-        dry = self._dry_flow(means, pressure, notes)
-        out["flow_dry_ref_lpm"] = dry
-        on_power = _where(power, powered & _above_noise(power))
-        out["mmw_as_read"] = (flow / on_power * 1000.0).named(UNITS["mmw_as_read"])
-        out["mmw_dry_ref"] = (dry / on_power * 1000.0).named(UNITS["mmw_dry_ref"])
-        taken = dry * self._amps_per_lpm
-        out["faradaic_efficiency"] = taken.named("A") / _where(amps, powered)
-        out["leak_amps"] = _where(amps - taken.named("A"), powered)
-        made = _where(dry, powered & _above_noise(dry))
-        out["watt_hours_per_litre"] = power / made * (1.0 / 60.0)
-        h2_mol_s = made * (self._mol_s_per_lpm * H2_SHARE)
-        out["energy_efficiency_hhv"] = h2_mol_s * HHV_J_MOL / on_power
-        out["kwh_per_kg_h2"] = power / h2_mol_s * (1.0 / (3600.0 * M_H2))
-        out["kwh_per_nm3_h2"] = power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l))
-        out["water_ml_per_h"] = amps * self._water_ml_per_h
-        self._voltage_side(out, cell, lye_temp, notes)
-        self._heat(out, power, amps, dry, lye_temp, pressure, powered, notes)
-        value = {k: np.broadcast_to(np.asarray(out[k].value, dtype=np.float64), (m,)) for k in UNITS}
-        u95 = {k: np.broadcast_to(np.asarray(out[k].u95, dtype=np.float64), (m,)) for k in UNITS}
-        return Numbers(
-            measured.end_ns, measured.window_ns, value, u95, self.reference.words, notes.texts, refused.texts
+        notes, refused = Notes(m), Notes(m)
+        means, seconds = measured.means, measured.seconds
+        amps, temp = means["amps"].named("A"), means["lye_temp"].named("degC")
+        power, volts = self._power(means, notes, refused), self._stack_volts(means)
+        pressure = pressure_kpa(self.bench, means, notes)
+        dry = dry_flow(self.bench, self.reference, means, pressure, notes)
+        vapour, heat = self._heat(power, amps, dry, temp, pressure, notes)
+        notes.add(NO_TEMP, ~known(temp))
+        at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
+        ceilings = (
+            propagate(f, at, reference=self.reference, unit=UNITS["mmw_dry_ref"], outside="nan")
+            for f in (mmw_ceiling_thermoneutral, mmw_ceiling_reversible)
         )
+        flows = {
+            "power": power,
+            "amps": amps,
+            "volts": means["volts"],
+            "cell_volts": volts * (1.0 / self.bench.stack.cells),
+            "flow": means["gas_flow"].named("L/min"),
+            "dry": dry,
+            "vapour": vapour,
+            "heat": heat,
+            "lye_temp": temp,
+            "rate": measured.temp_rate,
+            "ceiling_thermoneutral": next(ceilings),
+            "ceiling_reversible": next(ceilings),
+        }
+        covered = {
+            "power": np.maximum(seconds["watts"], seconds["volt_amps"]),
+            "amps": seconds["amps"],
+            "flow": seconds["gas_flow"],
+            "lye_temp": seconds["lye_temp"],
+        }
+        return Balance(measured.end_ns, measured.window_ns, flows, covered, notes, refused)
+
+    def numbers(self, balance: Balance) -> Numbers:
+        """The numbers that a balance makes."""
+        f, mmw = balance.flows, UNITS["mmw_dry_ref"]
+        power, amps, dry, cells = f["power"], f["amps"], f["dry"], self.bench.stack.cells
+        powered = np.nan_to_num(np.asarray(amps.value)) > self.bench.supply.powered_above_amps
+        on_power = _where(power, powered & _above_noise(power))
+        on_amps = _where(amps, powered)
+        made = _where(dry, powered & _above_noise(dry))
+        taken = (dry * self._amps_per_lpm).named("A")
+        h2_mol_s = made * (self._mol_s_per_lpm * H2_SHARE)
+        # Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
+        # what the charge met on average.
+        chopped = self.bench.supply.mode == "pwm"
+        cell = (power / on_amps * (1.0 / cells)).named("V") if chopped else f["cell_volts"]
+        usable = _where(cell, np.nan_to_num(np.asarray(cell.value)) > 0.2)
+        out = {
+            "power_w": power,
+            "volts": f["volts"],
+            "amps": amps,
+            "cell_volts": cell,
+            "lye_temp": f["lye_temp"],
+            "flow_as_read_lpm": f["flow"],
+            "flow_dry_ref_lpm": dry,
+            "mmw_as_read": f["flow"] / on_power * 1000.0,
+            "mmw_dry_ref": dry / on_power * 1000.0,
+            "faradaic_efficiency": taken / on_amps,
+            "leak_amps": on_amps - taken,
+            "voltage_efficiency_hhv": propagate(voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"),
+            "energy_efficiency_hhv": h2_mol_s * HHV_J_MOL / on_power,
+            "watt_hours_per_litre": power / made * (1.0 / 60.0),
+            "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
+            "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
+            "water_ml_per_h": amps * self._water_ml_per_h,
+            "heat_w": f["heat"],
+            "vapour_w": f["vapour"],
+            "temp_rate_c_per_min": f["rate"],
+            "mmw_ceiling_faraday": propagate(
+                mmw_ceiling_faraday, usable, reference=self.reference, unit=mmw, outside="nan"
+            ),
+            "mmw_ceiling_thermoneutral": f["ceiling_thermoneutral"],
+            "mmw_ceiling_reversible": f["ceiling_reversible"],
+        }
+        shape = balance.end_ns.shape
+        value = {k: np.broadcast_to(np.asarray(out[k].value, dtype=np.float64), shape) for k in UNITS}
+        u95 = {k: np.broadcast_to(np.asarray(out[k].u95, dtype=np.float64), shape) for k in UNITS}
+        notes, refused = balance.notes.texts, balance.refused.texts
+        return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, notes, refused)
 
     # -- parts ---------------------------------------------------------------------------------------------
 
-    def _power(self, means: Mapping[str, Quantity], notes: _Notes, refused: _Notes) -> Quantity:
-        bench = self.bench
-        watts, product, amps = means["watts"].named("W"), means["volt_amps"].named("W"), means["amps"]
-        if bench.supply.mode == "pwm":
-            both = np.isfinite(np.asarray(product.value)) & ~np.isfinite(np.asarray(watts.value))
-            refused.add(PWM_REFUSAL, both)
+    def _power(self, means: Mapping[str, Quantity], notes: Notes, refused: Notes) -> Quantity:
+        """True mean power into the stack [W]."""
+        bench, supply = self.bench, self.bench.supply
+        watts, product = means["watts"].named("W"), means["volt_amps"].named("W")
+        only_product = known(product) & ~known(watts)
+        if supply.mode == "pwm":
+            refused.add(PWM_REFUSAL, only_product)
             power = watts
         else:
-            fallback = ~np.isfinite(np.asarray(watts.value)) & np.isfinite(np.asarray(product.value))
-            if "volts" in bench.channels and "amps" in bench.channels:
-                apart = bench.channels["volts"].source != bench.channels["amps"].source
-                notes.add(
-                    "volts and amps come from different devices: the supply is taken as steady between them",
-                    fallback & apart,
-                )
+            if only_product.any() and bench.channels["volts"].source != bench.channels["amps"].source:
+                notes.add(APART, only_product)
             power = first_known(watts, product)
-        if bench.supply.lead_milliohms:
-            ohms = Quantity(
-                bench.supply.lead_milliohms * 1e-3, 0.1e-3 * bench.supply.lead_milliohms, "ohm", label="leads"
-            )
-            lost = (ohms * means["amps2"]).named("W")
-            notes.add(
-                "the drop in the leads between sense point and stack is taken out, their resistance to 10 %",
-                np.isfinite(np.asarray(amps.value)),
-            )
-            power = power - lost
+        if supply.lead_milliohms:
+            notes.add(LEADS_PWM if supply.mode == "pwm" else LEADS, known(power))
+            power = power - (self._lead_ohms() * means["amps2"]).named("W")
         return power
 
-    def _cell_volts(
-        self, means: Mapping[str, Quantity], power: Quantity, powered: NDArray[np.bool_]
-    ) -> Quantity:
-        supply, cells = self.bench.supply, self.bench.stack.cells
-        amps, volts = means["amps"], means["volts"]
-        if supply.mode == "pwm":
-            # What the charge met on average; mean volts include the time when nothing flowed.
-            return (power / _where(amps, powered) * (1.0 / cells)).named("V")
-        if supply.lead_milliohms:
-            ohms = Quantity(
-                supply.lead_milliohms * 1e-3, 0.1e-3 * supply.lead_milliohms, "ohm", label="leads"
-            )
-            volts = volts - (ohms * amps).named("V")
-        return volts * (1.0 / cells)
+    def _stack_volts(self, means: Mapping[str, Quantity]) -> Quantity:
+        volts = means["volts"].named("V")
+        if self.bench.supply.lead_milliohms:
+            volts = volts - (self._lead_ohms() * means["amps"]).named("V")
+        return volts
 
-    def _pressure(self, means: Mapping[str, Quantity], notes: _Notes) -> Quantity:
-        """Absolute pressure of the gas at the meter, and of the room where that is all there is [kPa]."""
-        site = self.bench.site
-        measured = first_known(means["gas_pressure"].named("kPa"), means["room_pressure"].named("kPa"))
-        missing = ~np.isfinite(np.asarray(measured.value))
-        if site.pressure_kpa is not None:
-            notes.add(f"no pressure measured: the bench file's {site.pressure_kpa:g} kPa used", missing)
-            stated, u = site.pressure_kpa, STATED_PRESSURE_U
-        else:
-            altitude = site.altitude_m or 0.0
-            stated, u = float(pressure_from_altitude(altitude)), ALTITUDE_PRESSURE_U_KPA
-            notes.add(
-                f"no pressure measured: that of {altitude:g} m altitude used ({stated:.1f} kPa)", missing
-            )
-        return first_known(measured, Quantity(np.full(notes.size, stated), u, "kPa", label="pressure"))
-
-    def _meter_temp(
-        self, means: Mapping[str, Quantity], notes: _Notes, wanted: NDArray[np.bool_]
-    ) -> Quantity:
-        bench, full = self.bench, np.ones(notes.size)
-        temp = means["gas_temp"].named("degC")
-        missing = wanted & ~np.isfinite(np.asarray(temp.value))
-        gas = bench.gas
-        if gas.meter_temp_c is not None:
-            notes.add(
-                f"gas temperature at the meter not measured: the bench file's {gas.meter_temp_c:g} °C used",
-                missing,
-            )
-            return first_known(
-                temp, Quantity(gas.meter_temp_c * full, gas.meter_temp_u, "degC", label="meter temperature")
-            )
-        notes.add("gas temperature at the meter not measured: the room's is used", missing)
-        room = means["room_temp"].named("degC")
-        roomless = missing & ~np.isfinite(np.asarray(room.value))
-        near = Quantity(0.0 * full, ROOM_TO_METER_U, "degC", label="meter temperature")
-        if bench.site.room_temp_c is not None:
-            notes.add(
-                f"room temperature assumed: {bench.site.room_temp_c:g} °C from the bench file", roomless
-            )
-            stated = Quantity(bench.site.room_temp_c * full, STATED_ROOM_U, "degC", label="room temperature")
-        else:
-            notes.add("room temperature assumed: 20 °C", roomless)
-            stated = Quantity(20.0 * full, 2.0 * STATED_ROOM_U, "degC", label="room temperature")
-        return first_known(temp, first_known(room, stated) + near)
-
-    def _dry_flow(self, means: Mapping[str, Quantity], pressure: Quantity, notes: _Notes) -> Quantity:
-        bench, reference = self.bench, self.reference
-        gas, flow = bench.gas, means["gas_flow"].named("L/min")
-        wanted = np.isfinite(np.asarray(flow.value))
-        if not wanted.any():
-            return Quantity(np.full(notes.size, np.nan), 0.0, "L/min")
-        if gas.meter_factor == 1.0 and gas.meter_factor_u == 0.0:
-            notes.add("meter gas factor assumed 1", wanted)
-        temp = self._meter_temp(means, notes, wanted)
-        sensor = (means["gas_humidity"] * 0.01).named("")
-        sensed = np.isfinite(np.asarray(sensor.value))
-        words = {"water": "water", "lye": "the lye at the meter's temperature"}
-        if gas.wet_over in words:
-            notes.add(f"gas taken as saturated at the meter over {words[gas.wet_over]}", wanted & ~sensed)
-        else:
-            notes.add("gas taken as dry at the meter", wanted & ~sensed)
-        width = 0.0 if gas.wet_over == "dry" else SATURATION_HALF_WIDTH / np.sqrt(3.0)
-        taken = Quantity(np.ones(notes.size), width, "", shape="rectangular", label="saturation")
-        share = first_known(sensor, taken)
-
-        def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray) -> FloatArray:
-            humid = np.clip(humidity, 0.0, 1.0)
-            vapour = vapour_in_gas_kpa(
-                gas.wet_over, t_c, humidity=humid, mass_fraction=bench.stack.mass_fraction,
-                electrolyte=bench.stack.electrolyte, outside="nan",
-            )  # fmt: skip
-            if sensed.any():  # a humidity sensor reads against water
-                vapour = np.where(sensed, humid * psat_water(t_c, outside="nan"), vapour)
-            dry = dry_flow_at_reference(
-                1.0, t_c, p_kpa, vapour_kpa=vapour, reference=reference, outside="nan"
-            )
-            return np.asarray(dry)
-
-        to_dry = propagate(factor, temp, pressure, share, unit="")
-        meter = Quantity(gas.meter_factor, gas.meter_factor_u, "", label="meter factor")
-        return (flow * meter * to_dry).named("L/min")
-
-    def _voltage_side(
-        self, out: dict[str, Quantity], cell: Quantity, lye_temp: Quantity, notes: _Notes
-    ) -> None:
-        reference = self.reference
-        usable = _where(cell, np.nan_to_num(np.asarray(cell.value)) > 0.2)
-        out["voltage_efficiency_hhv"] = propagate(
-            voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"
-        )
-        out["mmw_ceiling_faraday"] = propagate(
-            mmw_ceiling_faraday, usable, reference=reference, unit="mL/min/W", outside="nan"
-        )
-        known = np.isfinite(np.asarray(lye_temp.value))
-        notes.add("lye temperature not measured: 25 °C taken for the ceilings", ~known)
-        temp = first_known(lye_temp.named("degC"), Quantity(np.full(notes.size, 25.0), 0.0, "degC"))
-        for key, ceiling in (
-            ("mmw_ceiling_thermoneutral", mmw_ceiling_thermoneutral),
-            ("mmw_ceiling_reversible", mmw_ceiling_reversible),
-        ):
-            out[key] = propagate(ceiling, temp, reference=reference, unit="mL/min/W", outside="nan")
+    def _lead_ohms(self) -> Quantity:
+        ohms = 1e-3 * self.bench.supply.lead_milliohms
+        return Quantity(ohms, LEAD_U_SHARE * ohms, "ohm", label="leads")
 
     def _heat(
-        self,
-        out: dict[str, Quantity],
-        power: Quantity,
-        amps: Quantity,
-        dry: Quantity,
-        lye_temp: Quantity,
-        pressure: Quantity,
-        powered: NDArray[np.bool_],
-        notes: _Notes,
-    ) -> None:
-        """Heat = power less enthalpy of the gas less latent heat of the vapour it carries off the lye."""
+        self, power: Quantity, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes
+    ) -> tuple[Quantity, Quantity]:
+        """Latent heat of the vapour the gas carries off, and the power less that and the gas's [W]."""
         stack = self.bench.stack
-        gas_made = np.isfinite(np.asarray(dry.value))
-        guessed = Quantity(
+        flowing = np.nan_to_num(np.asarray(amps.value)) > self.bench.supply.powered_above_amps
+        notes.add(NO_FLOW, flowing & ~known(dry))
+        share = Quantity(
             np.full(notes.size, YIELD_GUESS),
             YIELD_HALF_WIDTH / np.sqrt(3.0),
             "",
@@ -352,35 +306,23 @@ class Assessor:
             label="gas yield",
         )
         could = (amps * (1.0 / self._amps_per_lpm)).named("L/min")
-        notes.add(
-            "no gas flow measured: for the heat, 95 ± 5 % of the current is taken to make gas",
-            powered & ~gas_made,
-        )
-        made = first_known(dry, could * guessed)
-        # More gas than the current can make is a fault of the reading; the heat balance does not follow it.
+        made = first_known(dry, could * share)
+        # More gas than the current can make, or less than none, is a fault of the reading; the heat balance
+        # does not follow it.
         most = np.nan_to_num(np.asarray(could.value), nan=np.inf)
-        over = np.nan_to_num(np.asarray(made.value)) > most
-        made = first_known(_where(made, ~over), could)
-        made = _where(made, np.asarray(made.value) >= 0.0)
-        made = first_known(
-            made, Quantity(np.where(np.isfinite(np.asarray(amps.value)), 0.0, np.nan), 0.0, "L/min")
-        )
+        made = first_known(_where(made, np.nan_to_num(np.asarray(made.value)) <= most), could)
+        none = Quantity(np.where(known(amps), 0.0, np.nan), 0.0, "L/min")
+        made = first_known(_where(made, np.nan_to_num(np.asarray(made.value)) >= 0.0), none)
         mol_s = made * self._mol_s_per_lpm
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
             over_lye = vapour_pressure_lye(t_c, stack.mass_fraction, stack.electrolyte, outside="nan")
             carried = vapour_per_dry(over_lye, p_kpa, outside="nan")
-            return np.asarray(carried * (M_H2O * 1e-3) * latent_heat_j_kg(t_c, outside="nan"))
+            return np.asarray(carried * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
 
-        temp = lye_temp.named("degC")
         vapour = (mol_s * propagate(vapour_j_mol, temp, pressure, unit="")).named("W")
         enthalpy = propagate(reaction_enthalpy_j_mol, temp, unit="", outside="nan")
-        out["vapour_w"] = vapour
-        out["heat_w"] = power - (mol_s * H2_SHARE * enthalpy).named("W") - vapour
-
-    def thermoneutral_volts(self) -> float:
-        """Thermoneutral voltage of the whole stack at 25 degC [V]."""
-        return self.bench.stack.cells * float(v_tn(25.0))
+        return vapour, power - (mol_s * H2_SHARE * enthalpy).named("W") - vapour
 
 
 def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
@@ -389,5 +331,6 @@ def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
 
 def _above_noise(quantity: Quantity) -> NDArray[np.bool_]:
     """Where a value stands above its own expanded uncertainty: only then may it be divided by."""
-    found: Any = np.nan_to_num(np.asarray(quantity.value)) > np.nan_to_num(np.asarray(quantity.u95))
-    return np.asarray(found, dtype=bool)
+    value, u95 = np.nan_to_num(np.asarray(quantity.value)), np.nan_to_num(np.asarray(quantity.u95))
+    above: NDArray[np.bool_] = value > u95
+    return above

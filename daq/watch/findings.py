@@ -128,7 +128,7 @@ def _above_ceilings(seen: _Seen) -> list[Finding]:
     dry, u = seen("mmw_dry_ref"), seen.u("mmw_dry_ref")
     reversible, neutral = seen("mmw_ceiling_reversible"), seen("mmw_ceiling_thermoneutral")
     causes = (
-        "the power reads low: volts sensed in the wrong place, or a chopped supply's mean volts times mean amps",
+        "the power reads low: volts sensed in the wrong place, or a chopped supply's mean volts by mean amps",
         "steam counted as gas, or the meter's gas factor",
         "a volume or a time is wrong by a factor",
     )

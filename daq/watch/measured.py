@@ -11,7 +11,7 @@ from daq.quantity import Quantity, TypeA, combine, specified, type_a_windows
 from daq.watch.bins import QUANTITIES, Bins
 from daq.watch.columns import FloatArray, IntArray
 
-__all__ = ["LEAST_COVER", "Measured", "first_known", "measure", "of_phase"]
+__all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure"]
 
 LEAST_COVER = 0.5
 """A window of which less than this share has samples says nothing of that channel."""
@@ -33,6 +33,8 @@ class Measured:
         Length of each window [ns].
     means : dict of str to Quantity
         By name of `bins.QUANTITIES`, arrays of m elements, NaN where the window has too few samples.
+    seconds : dict of str to float64[m]
+        Seconds of each window that have samples, by the same names.
     temp_rate : Quantity
         Slope of the lye's temperature [degC/min], m elements.
     """
@@ -40,6 +42,7 @@ class Measured:
     end_ns: IntArray
     window_ns: int
     means: dict[str, Quantity]
+    seconds: dict[str, FloatArray]
     temp_rate: Quantity
 
 
@@ -89,32 +92,26 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
             label=f"{name}: noise",
         )
         means[name] = combine(means[name].value, means[name].unit, [(1.0, means[name]), (1.0, part)])
-    return Measured(ends * bins.step_ns, steps * bins.step_ns, means, temp_rate)
+    return Measured(
+        ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
+    )
 
 
-def of_phase(measured: Measured, seconds: FloatArray) -> Measured:
-    """One long window made of many: the mean of each quantity weighted by `seconds` [s] of each window.
+def mean_of(quantity: Quantity, seconds: FloatArray) -> Quantity:
+    """The mean of m elements weighted by `seconds` [s], as a quantity of one element.
 
-    Noise averages down; accuracy, which every window shares, does not. What changes slowly from window to
-    window is taken as the run's course and not as noise.
+    Noise averages down; accuracy, which every element shares, does not. What changes slowly from element to
+    element is taken as the run's course and not as noise.
     """
-    means = {name: _mean(q, seconds) for name, q in measured.means.items()}
-    return Measured(measured.end_ns[-1:], int(seconds.sum() * 1e9), means, _mean(measured.temp_rate, seconds))
-
-
-def _mean(quantity: Quantity, seconds: FloatArray) -> Quantity:
     value = np.asarray(quantity.value)
     weight = np.where(np.isfinite(value), seconds, 0.0)
     if not weight.any():
         return Quantity(np.array([np.nan]), 0.0, quantity.unit)
-    filled = Quantity.from_parts(
-        np.nan_to_num(value),
-        quantity.unit,
-        {v: np.nan_to_num(np.asarray(p)) + 0.0 * weight for v, p in quantity.parts.items()},
-    )
-    mean = filled.mean(weight)
-    parts = {v: np.asarray(p)[np.newaxis] for v, p in mean.parts.items()}
-    return Quantity.from_parts(np.atleast_1d(np.asarray(mean.value)), quantity.unit, parts)
+    zero = np.zeros_like(weight)
+    parts = {v: np.nan_to_num(np.asarray(p)) + zero for v, p in quantity.parts.items()}
+    mean = Quantity.from_parts(np.nan_to_num(value), quantity.unit, parts).mean(weight)
+    one = {v: np.asarray(p)[np.newaxis] for v, p in mean.parts.items()}
+    return Quantity.from_parts(np.atleast_1d(np.asarray(mean.value)), quantity.unit, one)
 
 
 def first_known(*given: Quantity) -> Quantity:

@@ -10,9 +10,10 @@ import numpy as np
 from daq.bench import Bench
 from daq.frame import Block
 from daq.watch.alarms import Transition
+from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Columns
 from daq.watch.numbers import Numbers
-from daq.watch.watch import Assessment, Forecaster, Watch
+from daq.watch.watch import Watch
 
 __all__ = ["Replay", "replay", "replay_alarms", "suited_to"]
 

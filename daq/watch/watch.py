@@ -7,9 +7,7 @@ recorded run at once, it goes through the same code and comes to the same result
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -18,12 +16,13 @@ from daq.errors import RequestRefused
 from daq.frame import Block
 from daq.watch.alarm_rules import alarm_rules
 from daq.watch.alarms import Alarm, State, Transition
+from daq.watch.assessment import Assessment, Forecaster, iso_utc
 from daq.watch.bins import Bins
 from daq.watch.columns import Columns
 from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge
 from daq.watch.efficiency import Assessor
-from daq.watch.findings import Finding, find
+from daq.watch.findings import find
 from daq.watch.numbers import Numbers
 from daq.watch.rules import (
     ChannelRule,
@@ -35,56 +34,11 @@ from daq.watch.rules import (
     TickRule,
 )
 
-__all__ = ["Assessment", "Forecaster", "Watch"]
+__all__ = ["Watch"]
 
 STATE_VERSION = 1
 GRACE_NS = 5_000_000_000
 """A source may take so long to speak at first: devices restart when their port is opened [ns]."""
-
-
-class Forecaster(Protocol):
-    """What foresees: fed with each tick's numbers, it says what will come."""
-
-    def update(self, t_ns: int, numbers: Mapping[str, float]) -> None:
-        """Take the numbers at a tick; NaN where not known."""
-
-    def forecast(self) -> dict[str, Any] | None:
-        """What it foresees now, as JSON says it; None while it can not."""
-
-    def save(self) -> dict[str, Any]:
-        """State as JSON says it."""
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take up a saved state."""
-
-
-@dataclass(frozen=True, slots=True)
-class Assessment:
-    """What the watch says of the last window."""
-
-    t_ns: int
-    window_s: float
-    reference: str
-    numbers: dict[str, dict[str, Any]]
-    findings: tuple[Finding, ...]
-    assumptions: tuple[str, ...]
-    forecast: dict[str, Any] | None = None
-    run: str | None = None
-    start_utc_ns: int | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        return {
-            "run": self.run,
-            "t": self.t_ns / 1e9,
-            "utc": _utc(self.start_utc_ns, self.t_ns),
-            "window_s": self.window_s,
-            "reference": self.reference,
-            "numbers": self.numbers,
-            "findings": [f.as_dict() for f in self.findings],
-            "assumptions": list(self.assumptions),
-            "forecast": self.forecast,
-        }
 
 
 class Watch:
@@ -319,7 +273,7 @@ class Watch:
             "state": str(alarm.state),
             "active": alarm.active,
             "priority": str(spec.priority),
-            "since_utc": _utc(self.start_utc_ns, alarm.since_ns),
+            "since_utc": iso_utc(self.start_utc_ns, alarm.since_ns),
             "since_s": alarm.since_ns / 1e9,
             "value": alarm.value,
             "limit": spec.limit,
@@ -450,10 +404,3 @@ def _part(block: Block, rows: slice) -> Block:
         {n: s[rows] for n, s in block.status.items()},
         {n: r[rows] for n, r in block.raw.items()},
     )
-
-
-def _utc(start_ns: int | None, t_ns: int) -> str | None:
-    if start_ns is None:
-        return None
-    text = datetime.fromtimestamp((start_ns + t_ns) / 1e9, UTC).isoformat(timespec="milliseconds")
-    return text.replace("+00:00", "Z")

@@ -1,0 +1,158 @@
+"""What stands between a flow meter's reading and dry gas at the reference: pressure, temperature, steam.
+
+Each is measured where the bench has a channel for it, else taken from the bench file or from custom, with an
+uncertainty to match, and then said among the assumptions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.bench import Bench
+from daq.physics.moist_gas import (
+    ALTITUDE_PRESSURE_U_KPA,
+    dry_flow_at_reference,
+    pressure_from_altitude,
+    psat_water,
+    vapour_in_gas_kpa,
+)
+from daq.physics.reference import ReferenceCondition
+from daq.quantity import Quantity, propagate
+from daq.watch.columns import FloatArray
+from daq.watch.measured import first_known
+
+__all__ = ["Notes", "dry_flow", "known", "pressure_kpa"]
+
+SATURATION_HALF_WIDTH = 0.05
+"""How far from saturation gas behind a bubbler is taken to be, at most [1] (judgement)."""
+ROOM_TO_METER_U = 2.0
+"""Standard uncertainty of taking the room's temperature for the gas's at the meter [K] (judgement)."""
+STATED_ROOM_U = 2.0
+"""Standard uncertainty of the room temperature that the bench file states [K] (judgement)."""
+GUESSED_ROOM_C, GUESSED_ROOM_U = 20.0, 4.0
+"""Room temperature and its standard uncertainty where nobody states one [degC, K] (judgement)."""
+STATED_PRESSURE_U = 0.5
+"""Standard uncertainty of the pressure that the bench file states [kPa] (judgement: a few days' weather)."""
+
+_SATURATED = {
+    "water": "gas taken as saturated at the meter over water",
+    "lye": "gas taken as saturated at the meter over lye of the meter's temperature",
+    "dry": "gas taken as dry at the meter",
+}
+
+
+@dataclass(slots=True)
+class Notes:
+    """Sentences, and for which of `size` windows each holds."""
+
+    size: int
+    texts: dict[str, NDArray[np.bool_]] = field(default_factory=dict)
+
+    def add(self, text: str, where: NDArray[np.bool_]) -> None:
+        """Say `text` of the windows in `where`; nothing where that is none."""
+        if where.any():
+            before = self.texts.get(text)
+            self.texts[text] = where if before is None else where | before
+
+    def gathered(self, where: NDArray[np.bool_]) -> Notes:
+        """The same of the one window that those in `where` make together."""
+        texts = {t: np.array([True]) for t, mask in self.texts.items() if (mask & where).any()}
+        return Notes(1, texts)
+
+
+def known(quantity: Quantity) -> NDArray[np.bool_]:
+    """Where a quantity has a value."""
+    found: NDArray[np.bool_] = np.isfinite(np.asarray(quantity.value))
+    return found
+
+
+def pressure_kpa(bench: Bench, means: Mapping[str, Quantity], notes: Notes) -> Quantity:
+    """Absolute pressure of the gas at the meter; the room's where that is all there is [kPa]."""
+    site = bench.site
+    measured = first_known(means["gas_pressure"].named("kPa"), means["room_pressure"].named("kPa"))
+    missing = ~known(measured)
+    if not missing.any():
+        return measured
+    if site.pressure_kpa is not None:
+        stated, u = site.pressure_kpa, STATED_PRESSURE_U
+        notes.add(f"no pressure measured: the bench file's {stated:g} kPa used", missing)
+    else:
+        altitude = site.altitude_m or 0.0
+        stated, u = float(pressure_from_altitude(altitude)), ALTITUDE_PRESSURE_U_KPA
+        notes.add(f"no room pressure: altitude used ({altitude:g} m, {stated:.1f} kPa)", missing)
+    return first_known(measured, Quantity(np.full(notes.size, stated), u, "kPa", label="pressure"))
+
+
+def dry_flow(
+    bench: Bench,
+    reference: ReferenceCondition,
+    means: Mapping[str, Quantity],
+    pressure: Quantity,
+    notes: Notes,
+) -> Quantity:
+    """Dry gas at the reference [L/min]: the meter's reading, its factor applied, its steam taken out."""
+    gas, stack, flow = bench.gas, bench.stack, means["gas_flow"].named("L/min")
+    wanted = known(flow)
+    if not wanted.any():
+        return flow
+    if gas.meter_factor == 1.0 and gas.meter_factor_u == 0.0:
+        notes.add("meter gas factor assumed 1", wanted)
+    temp = _meter_temp(bench, means, notes, wanted)
+    sensor = (means["gas_humidity"] * 0.01).named("")
+    sensed = known(sensor)
+    notes.add(_SATURATED[gas.wet_over], wanted & ~sensed)
+    width = 0.0 if gas.wet_over == "dry" else SATURATION_HALF_WIDTH / np.sqrt(3.0)
+    taken = Quantity(np.ones(notes.size), width, "", shape="rectangular", label="saturation")
+    share = first_known(sensor, taken)
+
+    def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray) -> FloatArray:
+        humid = np.clip(humidity, 0.0, 1.0)
+        vapour = vapour_in_gas_kpa(
+            gas.wet_over,
+            t_c,
+            humidity=humid,
+            mass_fraction=stack.mass_fraction,
+            electrolyte=stack.electrolyte,
+            outside="nan",
+        )
+        if sensed.any():  # a humidity sensor reads against water, whatever the gas stood over
+            vapour = np.where(sensed, humid * psat_water(t_c, outside="nan"), vapour)
+        return np.asarray(
+            dry_flow_at_reference(1.0, t_c, p_kpa, vapour_kpa=vapour, reference=reference, outside="nan")
+        )
+
+    to_dry = propagate(factor, temp, pressure, share, unit="")
+    return (flow * Quantity(gas.meter_factor, gas.meter_factor_u, "", label="meter factor") * to_dry).named(
+        "L/min"
+    )
+
+
+def _meter_temp(
+    bench: Bench, means: Mapping[str, Quantity], notes: Notes, wanted: NDArray[np.bool_]
+) -> Quantity:
+    """Temperature of the gas at the meter [degC]."""
+    full, gas = np.ones(notes.size), bench.gas
+    temp = means["gas_temp"].named("degC")
+    missing = wanted & ~known(temp)
+    if not missing.any():
+        return temp
+    if gas.meter_temp_c is not None:
+        notes.add(f"gas temperature at the meter: the bench file's {gas.meter_temp_c:g} °C used", missing)
+        stated = Quantity(gas.meter_temp_c * full, gas.meter_temp_u, "degC", label="meter temperature")
+        return first_known(temp, stated)
+    notes.add("gas temperature at the meter not measured: the room's used", missing)
+    room = means["room_temp"].named("degC")
+    roomless = missing & ~known(room)
+    near = Quantity(0.0 * full, ROOM_TO_METER_U, "degC", label="meter temperature")
+    if bench.site.room_temp_c is not None:
+        room_c, u = bench.site.room_temp_c, STATED_ROOM_U
+        notes.add(f"room temperature assumed: the bench file's {room_c:g} °C", roomless)
+    else:
+        room_c, u = GUESSED_ROOM_C, GUESSED_ROOM_U
+        notes.add(f"room temperature assumed: {room_c:g} °C", roomless)
+    assumed = Quantity(room_c * full, u, "degC", label="room temperature")
+    return first_known(temp, first_known(room, assumed) + near)
