@@ -1,18 +1,27 @@
 #!/usr/bin/env bash
 # Install the Debian packages that the tests drive for real. As root they are installed when missing; anyone else is told
-# what to install. To add one: a line "COMMAND PACKAGE" below.
+# what to install. To add one: a line "WHAT PACKAGE" below, WHAT being a program or (lib*.so.*) a shared library.
 set -euo pipefail
 
 needed="
-chromium chromium
+chromium        chromium
+libatomic.so.1  libatomic1
 "
+# libatomic: for the driver that playwright talks to the browser through; absent from the smallest Debian.
 
-# Debian keeps servers outside the path of ordinary users.
+# Debian keeps servers, and ldconfig, outside the path of ordinary users.
 PATH=$PATH:/usr/sbin:/sbin
 
+present() {
+    case $1 in
+    lib*.so.*) [[ $(ldconfig -p 2>/dev/null) == *"$1 "* ]] ;;
+    *) command -v "$1" >/dev/null 2>&1 ;;
+    esac
+}
+
 missing=()
-while read -r command package; do
-    if [ -n "$command" ] && ! command -v "$command" >/dev/null 2>&1; then
+while read -r what package; do
+    if [ -n "$what" ] && ! present "$what"; then
         missing+=("$package")
     fi
 done <<<"$needed"

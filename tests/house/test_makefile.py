@@ -143,7 +143,7 @@ def test_a_missing_browser_is_said_and_fails_only_ci(tmp_path: Path, ci: str, st
     copy.write_text(text, encoding="utf-8")
     done = run_script(str(copy), path=tmp_path, CI=ci)
     assert done.returncode == status
-    assert "sudo apt-get install --no-install-recommends chromium" in done.stderr
+    assert "sudo apt-get install --no-install-recommends chromium libatomic1" in done.stderr
 
 
 def test_as_root_the_missing_browser_is_installed(tmp_path: Path) -> None:
@@ -155,5 +155,5 @@ def test_as_root_the_missing_browser_is_installed(tmp_path: Path) -> None:
     done = run_script(str(copy), path=tmp_path)
     assert done.stdout.splitlines() == [
         "apt-get update -qq",
-        "apt-get install -y -qq --no-install-recommends chromium",
+        "apt-get install -y -qq --no-install-recommends chromium libatomic1",
     ]
