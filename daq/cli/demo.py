@@ -47,15 +47,22 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.set_defaults(run=run)
 
 
-def demo_bench_text(port: str, *, service_port: int = 8737) -> str:
-    """The worked example's text, made to fit the virtual bench on `port`."""
+def demo_bench_text(port: str, *, scenario: str = "runaway", service_port: int = 8737) -> str:
+    """The worked example's text, made to fit the virtual bench of `scenario` on `port`."""
+    from daq.sources.virtual_bench import load_scenario
+
+    bench = load_scenario(scenario)
+    stack, supply = bench.stack, bench.supply
     text = example_text("water_torch")
     for pattern, instead in (
+        (r"litres = [\d.]+", f"litres = {stack.litres:g}"),
+        (r"litres_min = [\d.]+", f"litres_min = {stack.litres_min:g}"),
+        (r"steel_kg = [\d.]+", f"steel_kg = {stack.steel_kg:g}"),
+        (r"volts_set = [\d.]+", f"volts_set = {supply.volts:g}"),
+        (r"amps_max = [\d.]+", f"amps_max = {supply.amps:g}"),
+        (r"(?<=\[limits.amps\]\n)high = [\d.]+", f"high = {0.95 * supply.amps:g}"),
         (r'port = "/dev/ttyUSB0"[^\n]*', f"port = {json.dumps(port)}"),
-        (
-            r'clock = "fitted"[^\n]*',
-            'clock = "device"               # simulated time runs faster than this computer\'s',
-        ),
+        (r'clock = "fitted"[^\n]*', 'clock = "device"               # simulated time runs at its own speed'),
         (r"port = 8737", f"port = {service_port}"),
         (r'name = "water-torch"', 'name = "water-torch-demo"'),
         (r'folder = "lyewatch-data"[^\n]*', 'folder = "store"'),
@@ -79,7 +86,9 @@ def run(args: argparse.Namespace) -> int:
         VirtualBenchProcess(scenario=args.scenario, seed=args.seed, speed=args.speed, link=link) as virtual,
     ):
         service_port = args.port or _free_port()
-        bench_file.write_text(demo_bench_text(virtual.port, service_port=service_port), encoding="utf-8")
+        bench_file.write_text(
+            demo_bench_text(virtual.port, scenario=args.scenario, service_port=service_port), encoding="utf-8"
+        )
         bench = load_bench(bench_file)
         url = f"http://127.0.0.1:{service_port}/"
         if not quiet:

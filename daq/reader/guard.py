@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from daq.bench import Bench
+from daq.bench import KNOWN_CHANNELS, Bench
 from daq.frame import Frame, Sample
 
 __all__ = ["DEVICE_CAUSES", "Guard", "TripCause"]
@@ -45,6 +45,7 @@ class _Protective:
 
     channel: str
     source: str
+    words: str
     unit: str
     trip: float
     low_trip: float
@@ -96,7 +97,8 @@ class Guard:
             self._protective[name] = _Protective(
                 channel=name,
                 source=spec.source,
-                unit=spec.unit,
+                words=KNOWN_CHANNELS[name].words if name in KNOWN_CHANNELS else name,
+                unit=spec.unit.replace("deg", "°"),
                 trip=math.inf if limit.trip is None else limit.trip,
                 low_trip=-math.inf if limit.low_trip is None else limit.low_trip,
                 deadband=limit.deadband,
@@ -162,11 +164,14 @@ class Guard:
             guarded.value, guarded.good_ns = value, now_ns
             if guarded.low_trip < value < guarded.trip or self.cause is not None or found is not None:
                 continue
-            side, limit = ("above", guarded.trip) if value >= guarded.trip else ("below", guarded.low_trip)
+            verb, limit = (
+                ("reached", guarded.trip) if value >= guarded.trip else ("fell to", guarded.low_trip)
+            )
             found = self._tripped(
                 TripCause(
                     f"{name}.trip",
-                    f"{name} is {side} its limit of {limit:g} {guarded.unit}: {value:.2f} {guarded.unit}",
+                    f"the {guarded.words} {verb} {value:.2f} {guarded.unit}; "
+                    f"its limit is {limit:g} {guarded.unit}",
                     value,
                 )
             )
@@ -192,12 +197,12 @@ class Guard:
                 continue
             if p.value >= p.trip - p.deadband:
                 reasons.append(
-                    f"{p.channel} is {p.value:.2f} {p.unit} and must first fall below "
+                    f"the {p.words} is {p.value:.2f} {p.unit} and must first fall below "
                     f"{p.trip - p.deadband:g} {p.unit}"
                 )
             if p.value <= p.low_trip + p.deadband:
                 reasons.append(
-                    f"{p.channel} is {p.value:.2f} {p.unit} and must first rise above "
+                    f"the {p.words} is {p.value:.2f} {p.unit} and must first rise above "
                     f"{p.low_trip + p.deadband:g} {p.unit}"
                 )
         return reasons
@@ -232,7 +237,7 @@ class Guard:
                 causes.append(
                     TripCause(
                         f"{p.channel}.stale",
-                        f"no good value of {p.channel} for {(now_ns - since) / 1e9:.1f} s",
+                        f"no good value of the {p.words} for {(now_ns - since) / 1e9:.1f} s",
                     )
                 )
         return causes

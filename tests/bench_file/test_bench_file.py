@@ -78,7 +78,7 @@ WRONG = [
     ("[limits.amps]", "[limits.ampss]", "limits.ampss", "no channel is named"),
     ('accuracy = "0.5 %', 'accuracy = "0.5 pints %', "channels.volts", "write it as"),
     ("altitude_m = 240", "", "site", "altitude_m = 0 at the sea"),
-    ("litres = 1.1", "", "stack.litres", "add 'litres' to [stack]"),
+    ("litres = 0.8", "", "stack.litres", "add 'litres' to [stack]"),
     ("[channels.volts]", "[channels.Volts]", "channels.Volts", "lower-case"),
     ("deadband = 1.0", "deadband = nan", "limits.lye_temp.deadband", "finite"),
     ('trip_source = "head"', 'trip_source = "tail"', "supply.trip_source", "head"),
@@ -104,7 +104,7 @@ def test_what_is_wrong_is_said_with_file_key_and_remedy(
 
 
 def test_every_wrong_key_is_said_at_once() -> None:
-    text = TORCH.replace("cells = 6", "cells = -1", 1).replace("steel_kg = 2.0", "steel_kg = -2.0", 1)
+    text = TORCH.replace("cells = 6", "cells = -1", 1).replace("steel_kg = 1.2", "steel_kg = -1.2", 1)
     with pytest.raises(BenchFileError) as caught:
         parse_bench(text, Path("torch.toml"))
     assert "stack.cells" in str(caught.value)

@@ -57,7 +57,7 @@ class PtyDevice:
             except OSError:
                 return
         *lines, self._buffer = self._buffer.split(b"\n")
-        for line in lines:
+        for line in filter(None, lines):  # an empty line says nothing
             command = decode_line(line)
             assert isinstance(command, WireCommand)
             self.heard.append(command.action)
