@@ -24,7 +24,12 @@ Heard = WireFrame | WireReply | WireHello
 
 
 class Decoder(Protocol):
-    """What a `StreamSource` needs to make sense of bytes. It raises nothing for bad bytes: it counts them."""
+    """What a `StreamSource` needs to make sense of bytes. It raises nothing for bad bytes: it counts them.
+
+    `clear` is what makes the device forget half a command that it may have heard; b"" if nothing does.
+    """
+
+    clear: bytes
 
     def restart(self) -> None:
         """The port was opened: the next bytes may begin anywhere."""
@@ -46,6 +51,8 @@ class WireDecoder:
     crc : "required" or "optional"
         Whether lines without a checksum are taken.
     """
+
+    clear = b"\n"
 
     def __init__(self, counters: LinkCounters, crc: Crc = "required") -> None:
         self._counters = counters

@@ -188,6 +188,8 @@ def _frames(path: str, names: list[str], rows: Iterable[list[str]]) -> list[Reco
         elapsed, seq = numbers.pop("elapsed_s"), numbers.pop("seq", math.nan)
         if not (math.isfinite(elapsed) and elapsed >= before):
             raise _wrong(path, line, "elapsed_s must be a number that does not go back", row[0])
+        if not math.isnan(seq) and not (seq.is_integer() and 0 <= seq <= MAX_COUNT):
+            raise _wrong(path, line, f"seq must be a whole number from 0 to {MAX_COUNT}", seq)
         before = elapsed
         frames.append(RecordedFrame(elapsed, numbers, NO_SEQ if math.isnan(seq) else int(seq)))
     return frames

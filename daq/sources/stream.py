@@ -45,6 +45,7 @@ class StreamSource(Source):
         )
         self._decoder = make_decoder(self.counters)
         self._bytes_since_frame = 0
+        self._torn = True
 
     @abstractmethod
     def _read(self, timeout_s: float) -> bytes:
@@ -57,6 +58,7 @@ class StreamSource(Source):
     def _session(self) -> None:
         self._decoder.restart()
         self._bytes_since_frame = 0
+        self._torn = True
         super()._session()
 
     def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
@@ -69,7 +71,11 @@ class StreamSource(Source):
         return [(received_ns, heard) for heard in said]
 
     def _say(self, command: Command) -> None:
-        self._write(self._decoder.encode(command))
+        # Half a line may stand in the device: from a terminal program, or a write of ours that broke off.
+        clear = self._decoder.clear if self._torn else b""
+        self._torn = True
+        self._write(clear + self._decoder.encode(command))
+        self._torn = False
 
     def _silence(self) -> str:
         if self._bytes_since_frame:

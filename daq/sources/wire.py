@@ -279,7 +279,8 @@ def encode_frame(seq: int, ms: int, fields: Mapping[str, float], *, crc: bool = 
     if not fields:
         _malformed("the frame carries no values", None)
     words = [f"seq={seq & MAX_COUNT}", f"ms={ms & MAX_COUNT}"]
-    for name, value in fields.items():
+    for name, number in fields.items():
+        value = 0.0 if abs(number) < 1e-99 else number  # an exponent has two digits
         if name in _RESERVED or not _NAME_RE.fullmatch(name):
             _malformed("not a field's name", name)
         if math.isinf(value) or abs(value) >= 1e99:

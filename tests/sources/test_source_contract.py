@@ -1,0 +1,98 @@
+"""The contract of every source, over a pseudo-terminal, over TCP, and for recordings."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from daq.sources import Command, LineSource, RecordedFrame, RecordingSource, Source
+from daq.sources.wire import encode_command, encode_frame, encode_reply
+from tests.sources.contract import (
+    ByteSource,
+    CommandedSource,
+    EverySource,
+    ReopeningSource,
+    Rig,
+    Row,
+)
+from tests.sources.peers import PtyPeer, TcpPeer
+
+
+class LineRig(Rig):
+    """The line format on some port."""
+
+    def __init__(self, peer: PtyPeer | TcpPeer) -> None:
+        self.peer = peer
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        return LineSource("head", self.peer.url, silent_after_s=self.SILENT_AFTER_S, rng=random.Random(1))
+
+    def play(self, rows: Sequence[Row]) -> None:
+        # The line end first: what comes before the first one after opening may be half a line.
+        self.peer.say(b"\n" + b"".join(self.line(row) for row in rows))
+
+    def plug(self) -> None:
+        self.peer.plug()
+
+    def unplug(self) -> None:
+        self.peer.unplug()
+
+    def say(self, data: bytes) -> None:
+        self.peer.say(data)
+
+    def heard(self) -> bytes:
+        return self.peer.heard()
+
+    def line(self, row: Row) -> bytes:
+        return encode_frame(*row)
+
+    def answer(self, command: Command, ok: bool) -> bytes:
+        assert command.number is not None
+        return encode_reply(command.number, ok)
+
+    def written(self, command: Command) -> bytes:
+        assert command.number is not None
+        return encode_command(command.action, command.number)
+
+
+class RecordingRig(Rig):
+    """A recording."""
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        frames = [RecordedFrame((ms - 1000) / 1e3, fields, seq) for seq, ms, fields in planned]
+        return RecordingSource("head", frames, speed=math.inf, clock="host")
+
+    def play(self, rows: Sequence[Row]) -> None:
+        """It plays by itself."""
+
+
+class TestLineOverPseudoTerminal(EverySource, ReopeningSource, ByteSource, CommandedSource):
+    """A serial port as the system gives it."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path) -> Iterator[Rig]:
+        peer = PtyPeer(tmp_path / "port")
+        yield LineRig(peer)
+        peer.close()
+
+
+class TestLineOverTcp(EverySource, ReopeningSource, ByteSource, CommandedSource):
+    """A serial port behind a socket."""
+
+    @pytest.fixture
+    def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
+        peer = TcpPeer(free_ports())
+        yield LineRig(peer)
+        peer.close()
+
+
+class TestRecording(EverySource):
+    """What was recorded."""
+
+    @pytest.fixture
+    def rig(self) -> Rig:
+        return RecordingRig()
