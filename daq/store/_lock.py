@@ -1,21 +1,32 @@
-"""The right to write samples to a store."""
+"""Rights that one process at a time holds, let go by the system when that process dies."""
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 
 from daq.errors import StoreBusy
 from daq.store._faults import store_faults
 
-__all__ = ["WriterLock"]
+__all__ = ["FileLock", "seal_lock", "writer_lock"]
 
 
-class WriterLock:
-    """The right to write samples, held by one process at a time and let go by the system when it dies.
+class FileLock:
+    """An exclusive lock on a SQLite file of its own: the same on every operating system.
 
-    An exclusive lock on a SQLite file of its own: the same on every operating system, and kill -9 leaves
-    nothing behind that a person would have to delete.
+    kill -9 leaves nothing behind that a person would have to delete.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made when it is not there. Its owner's process id is written beside it.
+    doing : str
+        What only one process at a time may do, for the message.
+    remedy : str
+        What to do when another one does.
+    wait_s : float
+        How long to wait for the other one [s].
 
     Raises
     ------
@@ -23,23 +34,59 @@ class WriterLock:
         When another process holds it.
     """
 
-    def __init__(self, path: Path, *, wait_s: float = 1.0) -> None:
-        self.path = path
+    def __init__(self, path: Path, *, doing: str, remedy: str, wait_s: float) -> None:
+        # Beside the lock and not in it: what is locked can not be read.
+        self._owner = path.with_suffix(".pid")
         with store_faults(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             self._con = sqlite3.connect(path, timeout=wait_s, isolation_level=None, check_same_thread=False)
             try:
+                self._con.execute("PRAGMA journal_mode=MEMORY")  # nothing is ever written: no file for it
                 self._con.execute("BEGIN EXCLUSIVE")
+                self._owner.write_text(str(os.getpid()), encoding="ascii")
             except sqlite3.OperationalError as exc:
                 self._con.close()
                 if (exc.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_BUSY:
                     raise
                 raise StoreBusy(
-                    "another reader is writing to this store",
-                    place=str(path.parent),
-                    remedy="stop it first (`lyewatch read`, `lyewatch up`), or name another folder",
+                    f"another process is {doing}", place=str(path.parent), value=self._who(), remedy=remedy
                 ) from exc
+            except BaseException:
+                self._con.close()
+                raise
 
     def release(self) -> None:
         """Let go; a second call does nothing."""
         self._con.close()
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+    def _who(self) -> str | None:
+        try:
+            return f"process {int(self._owner.read_text(encoding='ascii'))}"
+        except (OSError, ValueError):
+            return None  # it has just taken the lock and not said so yet
+
+
+def writer_lock(folder: Path) -> FileLock:
+    """The right to commit samples to the store in `folder`."""
+    return FileLock(
+        folder / "writer.lock",
+        doing="writing to this store",
+        remedy="stop it first (`lyewatch read`, `lyewatch up`), or name another folder",
+        wait_s=1.0,
+    )
+
+
+def seal_lock(folder: Path, wait_s: float) -> FileLock:
+    """The right to seal samples of the store in `folder`; who holds it knows that nobody else is sealing."""
+    return FileLock(
+        folder / "seal.lock",
+        doing="sealing samples of this store",
+        remedy="nothing: it is tried again, and the samples are safe in the journal",
+        wait_s=wait_s,
+    )

@@ -1,4 +1,4 @@
-"""Blocks as Parquet files. The only module of the store that imports Arrow, which takes 35 MB of memory."""
+"""Blocks as Parquet files. Arrow, imported only from here, takes 40 MB of memory."""
 
 from __future__ import annotations
 
@@ -9,16 +9,19 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
-from daq.frame import Block, Status
+from daq.frame import NO_SEQ, Block, Status
+from daq.store._arrow import arrow_of, numpy_of
+from daq.store._blocks import spans_of
 from daq.store._rows import plain_status
 from daq.store.home import Piece, PieceAbout
 
-__all__ = ["ROW_GROUP", "merge_files", "read_file", "said_of", "write_file"]
+__all__ = ["ROW_GROUP", "merge_files", "piece_in", "read_file", "write_file"]
 
 ROW_GROUP = 32_768
 _FORMAT = b"lyewatch.samples.1"
+_NAN = np.float64("nan")
+_MISSING = np.uint8(Status.MISSING)  # a channel that was not there when the rows were sealed
 _OWN = ("t_ns", "seq")
 
 
@@ -28,26 +31,26 @@ def write_file(path: Path, block: Block, piece: Piece, about: PieceAbout) -> Non
     NaN is written as null, so that other tools leave it out of their sums. A status column is there only
     where it says more than null does, a raw column only where it says anything.
     """
-    arrays: list[pa.Array[Any]] = [pa.array(block.t_ns), pa.array(block.seq)]
+    arrays: list[pa.Array[Any]] = [arrow_of(block.t_ns), arrow_of(block.seq)]
     fields: list[pa.Field[Any]] = [
         pa.field("t_ns", pa.int64(), nullable=False, metadata={"unit": "ns"}),
         pa.field("seq", pa.int64(), nullable=False),
     ]
     for name, values in block.values.items():
-        arrays.append(pa.array(values, from_pandas=True))
+        arrays.append(arrow_of(values))
         unit = {"unit": about.units[name]} if name in about.units else {}
         fields.append(
             pa.field(_column(name), pa.float64(), metadata={"channel": name, "part": "value", **unit})
         )
         status = block.status.get(name)
         if status is not None and not np.array_equal(status, plain_status(values)):
-            arrays.append(pa.array(status))
+            arrays.append(arrow_of(status))
             fields.append(
                 pa.field(f"{name}.status", pa.uint8(), metadata={"channel": name, "part": "status"})
             )
     for name, raw in block.raw.items():
         if np.isfinite(raw).any():
-            arrays.append(pa.array(raw, from_pandas=True))
+            arrays.append(arrow_of(raw))
             fields.append(pa.field(f"{name}.raw", pa.float64(), metadata={"channel": name, "part": "raw"}))
     table = pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=_metadata(piece, about)))
     pq.write_table(table, path, compression="zstd", row_group_size=ROW_GROUP)
@@ -87,7 +90,9 @@ def _tables(files: Sequence[pq.ParquetFile], schema: pa.Schema) -> Iterator[pa.T
                 if field.name in have:
                     columns.append(table.column(field.name))
                 elif _part(field) == "status" and (values := _column(_channel(field))) in have:
-                    columns.append(pa.chunked_array([pa.array(plain_status(_floats(table.column(values))))]))
+                    columns.append(
+                        pa.chunked_array([arrow_of(plain_status(numpy_of(table.column(values), _NAN)))])
+                    )
                 else:
                     columns.append(pa.chunked_array([pa.nulls(table.num_rows, field.type)]))
             yield pa.Table.from_arrays(columns, schema=schema)
@@ -116,24 +121,36 @@ def read_file(
         table = file.read_row_groups(groups, columns=names)
     return Block(
         source,
-        _ints(table.column("t_ns")),
-        _ints(table.column("seq")),
-        {channel: _floats(table.column(column)) for channel, column in parts["value"]},
-        {channel: _codes(table.column(column)) for channel, column in parts["status"]},
-        {channel: _floats(table.column(column)) for channel, column in parts["raw"]},
+        numpy_of(table.column("t_ns"), np.int64(0)),
+        numpy_of(table.column("seq"), np.int64(NO_SEQ)),
+        {channel: numpy_of(table.column(column), _NAN) for channel, column in parts["value"]},
+        {channel: numpy_of(table.column(column), _MISSING) for channel, column in parts["status"]},
+        {channel: numpy_of(table.column(column), _NAN) for channel, column in parts["raw"]},
     )
 
 
-def said_of(path: Path) -> dict[str, str]:
-    """What a file says of itself: run, source, bench, build, start_utc_ns, first_id, last_id, level.
-
-    Empty when it is not a file of samples.
-    """
+def piece_in(path: Path, name: str) -> Piece | None:
+    """The piece in a file as the file itself describes it; None when it is not a file of samples."""
     with pq.ParquetFile(path) as file:
         said = file.schema_arrow.metadata or {}
     if said.get(b"lyewatch.format") != _FORMAT:
-        return {}
-    return {k.decode().partition(".")[2]: v.decode() for k, v in said.items() if k.startswith(b"lyewatch.")}
+        return None
+    source = said[b"lyewatch.source"].decode()
+    block = read_file(path, source)
+    if not len(block):
+        return None
+    return Piece(
+        run_id=said[b"lyewatch.run"].decode(),
+        source=source,
+        name=name,
+        rows=len(block),
+        first_id=int(said[b"lyewatch.first_id"]),
+        last_id=int(said[b"lyewatch.last_id"]),
+        t_min_ns=int(block.t_ns.min()),
+        t_max_ns=int(block.t_ns.max()),
+        level=int(said[b"lyewatch.level"]),
+        spans=spans_of(block),
+    )
 
 
 def _metadata(piece: Piece, about: PieceAbout) -> dict[bytes | str, bytes | str]:
@@ -172,18 +189,3 @@ def _may_hold(group: pq.RowGroupMetaData, start_ns: int | None, end_ns: int | No
         return True
     first, last = int(statistics.min or 0), int(statistics.max or 0)
     return (end_ns is None or first <= end_ns) and (start_ns is None or last >= start_ns)
-
-
-def _ints(column: pa.ChunkedArray[Any]) -> NDArray[np.int64]:
-    return np.asarray(column.to_numpy(), dtype=np.int64)
-
-
-def _floats(column: pa.ChunkedArray[Any]) -> NDArray[np.float64]:
-    return np.asarray(column.to_numpy(), dtype=np.float64)
-
-
-def _codes(column: pa.ChunkedArray[Any]) -> NDArray[np.uint8]:
-    if column.null_count:
-        # The channel was not there when these rows were sealed.
-        column = column.fill_null(pa.scalar(int(Status.MISSING), pa.uint8()))
-    return np.asarray(column.to_numpy(), dtype=np.uint8)

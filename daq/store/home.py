@@ -117,6 +117,10 @@ class SampleStore(Protocol):
         """Remove pieces by name; one that is not there is no error."""
         ...
 
+    def survey(self) -> Sequence[Piece]:
+        """Every piece that is there, as it describes itself: for a catalogue that has been lost."""
+        ...
+
     def close(self) -> None:
         """Let go of files and connections."""
         ...

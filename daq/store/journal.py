@@ -15,6 +15,7 @@ from typing import Any
 
 import orjson
 
+from daq.errors import StoreError
 from daq.frame import Sample
 from daq.store._database import Database, Migration
 from daq.store._faults import store_faults
@@ -25,7 +26,7 @@ __all__ = ["Head", "Journal", "TailRow"]
 
 _SCHEMA = (
     Migration(
-        "0001 samples, pieces, heads, strays",
+        "0001 samples, pieces, heads, strays, facts",
         (
             # AUTOINCREMENT: an id is never given again, even when every row has moved to the archive.
             """CREATE TABLE samples (
@@ -44,7 +45,7 @@ _SCHEMA = (
             """CREATE TABLE strays (
                 run_id TEXT NOT NULL, name TEXT NOT NULL, why TEXT NOT NULL, since_utc_ns INTEGER NOT NULL,
                 PRIMARY KEY (run_id, name)) WITHOUT ROWID""",
-            "CREATE TABLE synced (one INTEGER PRIMARY KEY, utc_ns INTEGER NOT NULL)",
+            "CREATE TABLE facts (key TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID",
         ),
     ),
 )
@@ -121,7 +122,7 @@ class Journal:
             for run_id, (count, last) in heads.items():
                 add_to_head(con, run_id, count, last)
             if full and not rows:
-                con.execute("INSERT OR REPLACE INTO synced VALUES (1, ?)", (time.time_ns(),))
+                put_fact(con, "synced_utc_ns", time.time_ns())  # a commit that writes nothing syncs nothing
             return _last_id(con)
 
     def tail(self, after_id: int, limit: int = 5000) -> list[TailRow]:
@@ -173,6 +174,27 @@ class Journal:
 
 
 # What follows works inside a transaction that the caller holds.
+
+
+def get_fact(con: sqlite3.Connection, key: str) -> int | None:
+    """A number that the journal keeps about itself."""
+    row = con.execute("SELECT value FROM facts WHERE key = ?", (key,)).fetchone()
+    return None if row is None else int(row[0])
+
+
+def put_fact(con: sqlite3.Connection, key: str, value: int) -> None:
+    """Keep a number about the journal itself."""
+    con.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
+
+
+def pass_ids(con: sqlite3.Connection, up_to: int) -> None:
+    """Give no id up to `up_to` to a sample any more."""
+    con.execute("DELETE FROM sqlite_sequence WHERE name = 'samples' AND seq < ?", (up_to,))
+    con.execute(
+        "INSERT INTO sqlite_sequence (name, seq) SELECT 'samples', ?1 WHERE NOT EXISTS "
+        "(SELECT 1 FROM sqlite_sequence WHERE name = 'samples')",
+        (up_to,),
+    )
 
 
 def add_to_head(con: sqlite3.Connection, run_id: str, rows: int, last_t_ns: int) -> None:
@@ -227,7 +249,14 @@ def add_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
 def drop_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
     """Strike pieces from the catalogue; their files are removed when no reader can need them."""
     for p in pieces:
-        con.execute("DELETE FROM pieces WHERE id = ?", (p.id,))
+        gone = con.execute("DELETE FROM pieces WHERE run_id = ? AND name = ?", (p.run_id, p.name)).rowcount
+        if gone != 1:
+            # Raised inside the caller's transaction, so that nothing changes.
+            raise StoreError(
+                "a piece was struck from the catalogue while it was merged",
+                place=f"{p.run_id}/{p.name}",
+                remedy="nothing was changed; it is tried again",
+            )
         add_stray(con, p.run_id, p.name, "dropped")
 
 

@@ -6,32 +6,24 @@ What a person or the guard did is committed so that it survives a power cut; wha
 
 from __future__ import annotations
 
-import sqlite3
 import time
 from collections.abc import Mapping
-from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import orjson
 
-from daq.errors import RequestRefused, RunNotFound
-from daq.store._database import Database
-from daq.store._logbook_schema import LOGBOOK
-from daq.store.records import AlarmTransition, Mark, Request, RunRecord, Transition, TripRecord
+from daq.errors import RequestRefused
+from daq.store._logbook_runs import RunBook, id_of, text_of
+from daq.store.records import AlarmTransition, Request, Transition, TripRecord
 
 __all__ = ["Logbook"]
 
-_RUN = (
-    "id, bench, kind, name, build, start_utc_ns, mono0_ns, clock_offset_ns, bench_toml, bench_json, "
-    "ended_ns, note, rows, touched_utc_ns"
-)
 _TRIP = "t_utc_ns, run_id, t_ns, cause, detail, value, by, cleared_utc_ns, cleared_by, cleared_reason, id"
 _REQUEST = "id, kind, body, who, t_utc_ns, state, ok, message"
 _TRANSITION = "run_id, t_ns, alarm, state_from, state_to, cause, value, who, note, priority"
 
 
-class Logbook:
+class Logbook(RunBook):
     """Everything about runs but their samples.
 
     Parameters
@@ -42,177 +34,7 @@ class Logbook:
         How long to wait for another process's transaction [s].
     """
 
-    def __init__(self, path: Path, *, busy_s: float = 10.0) -> None:
-        self._db = Database(path, LOGBOOK, busy_s=busy_s)
-
-    def close(self) -> None:
-        """Close the file; a second call does nothing."""
-        self._db.close()
-
-    # -- runs --------------------------------------------------------------------------------------
-
-    def create_run(
-        self,
-        *,
-        bench: str,
-        kind: str = "run",
-        name: str = "",
-        build: str = "",
-        start_utc_ns: int | None = None,
-        mono0_ns: int = 0,
-        clock_offset_ns: int = 0,
-        bench_toml: str = "",
-        bench_json: str = "{}",
-        note: str = "",
-    ) -> RunRecord:
-        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`."""
-        start = time.time_ns() if start_utc_ns is None else start_utc_ns
-        stem = datetime.fromtimestamp(start // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
-        with self._db.writing(full=True) as con:
-            taken = {
-                i for (i,) in con.execute("SELECT id FROM runs WHERE id >= ? AND id < ?", (stem, stem + "."))
-            }
-            run_id, number = stem, 1
-            while run_id in taken:
-                number += 1
-                run_id = f"{stem}-{number}"
-            record = RunRecord(
-                run_id,
-                bench,
-                kind,
-                name,
-                build,
-                start,
-                mono0_ns,
-                clock_offset_ns,
-                bench_toml,
-                bench_json,
-                None,
-                note,
-            )
-            con.execute(
-                f"INSERT INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, ?, 0, NULL)",  # noqa: S608
-                (
-                    run_id,
-                    bench,
-                    kind,
-                    name,
-                    build,
-                    start,
-                    mono0_ns,
-                    clock_offset_ns,
-                    bench_toml,
-                    bench_json,
-                    note,
-                ),
-            )
-        return record
-
-    def get_run(self, run_id: str) -> RunRecord:
-        """The run's record.
-
-        Raises
-        ------
-        RunNotFound
-        """
-        with self._db.reading() as con:
-            row = con.execute(f"SELECT {_RUN} FROM runs WHERE id = ?", (run_id,)).fetchone()  # noqa: S608
-        if row is None:
-            raise _no_run(run_id)
-        return RunRecord(*row)
-
-    def list_runs(
-        self, limit: int = 100, kind: str | None = None, bench: str | None = None
-    ) -> list[RunRecord]:
-        """Records of at most `limit` runs, newest first; of one kind and one bench when given."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                f"SELECT {_RUN} FROM runs WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR bench = ?2) "  # noqa: S608
-                "ORDER BY start_utc_ns DESC, rowid DESC LIMIT ?3",
-                (kind, bench, limit),
-            ).fetchall()
-        return [RunRecord(*row) for row in rows]
-
-    def open_run(self, bench: str) -> RunRecord | None:
-        """The run or standby of the bench that has not ended; the newest when there are several."""
-        with self._db.reading() as con:
-            row = con.execute(
-                f"SELECT {_RUN} FROM runs WHERE bench = ? AND ended_ns IS NULL "  # noqa: S608
-                "AND kind IN ('run', 'standby') ORDER BY start_utc_ns DESC, rowid DESC LIMIT 1",
-                (bench,),
-            ).fetchone()
-        return None if row is None else RunRecord(*row)
-
-    def stop_run(self, run_id: str, ended_ns: int) -> None:
-        """End a run at its own time `ended_ns` [ns]; a run that has ended keeps its end.
-
-        Raises
-        ------
-        RunNotFound
-        """
-        self._change_run(run_id, "ended_ns = coalesce(ended_ns, ?)", (ended_ns,))
-
-    def rename_run(
-        self, run_id: str, *, name: str | None = None, build: str | None = None, note: str | None = None
-    ) -> None:
-        """Change a run's title, build or note; None leaves what is there.
-
-        Raises
-        ------
-        RunNotFound
-        """
-        self._change_run(
-            run_id,
-            "name = coalesce(?, name), build = coalesce(?, build), note = coalesce(?, note)",
-            (name, build, note),
-        )
-
-    def touch_run(
-        self, run_id: str, utc_ns: int, rows: int | None = None, *, wait_s: float | None = None
-    ) -> None:
-        """Say that samples were stored at `utc_ns`, and how many the run has now; an unknown run is ignored.
-
-        With `wait_s` it gives up with StoreBusy after so long [s].
-        """
-        with self._db.writing(wait_s=wait_s) as con:
-            con.execute(
-                "UPDATE runs SET touched_utc_ns = ?, rows = coalesce(?, rows) WHERE id = ?",
-                (utc_ns, rows, run_id),
-            )
-
-    def forget_run(self, run_id: str) -> None:
-        """Remove a run's record, marks and links. Its trips and alarms stay, as a record of safety."""
-        with self._db.writing(full=True) as con:
-            con.execute("DELETE FROM runs WHERE id = ?", (run_id,))
-            con.execute("DELETE FROM marks WHERE run_id = ?", (run_id,))
-            con.execute("DELETE FROM links WHERE run_id = ?", (run_id,))
-
-    def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:
-        with self._db.writing(full=True) as con:
-            changed = con.execute(f"UPDATE runs SET {what} WHERE id = ?", (*values, run_id)).rowcount  # noqa: S608
-        if not changed:
-            raise _no_run(run_id)
-
-    # -- marks and alarms --------------------------------------------------------------------------
-
-    def add_mark(self, run_id: str, t_ns: int, kind: str, text: str, who: str = "") -> int:
-        """Pin words to an instant of a run; returns the mark's id."""
-        with self._db.writing(full=True) as con:
-            return _id_of(
-                con.execute(
-                    "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
-                    (run_id, t_ns, kind, text, who),
-                )
-            )
-
-    def list_marks(self, run_id: str) -> list[Mark]:
-        """The run's marks in order of time."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                "SELECT id, run_id, t_ns, kind, text, who FROM marks WHERE run_id = ? ORDER BY t_ns, id",
-                (run_id,),
-            ).fetchall()
-        return [Mark(*row) for row in rows]
+    # -- alarms ----------------------------------------------------------------------------------
 
     def add_transition(self, run_id: str, transition: Transition) -> None:
         """Write down an alarm's change of state, of the watch or as an `AlarmTransition`."""
@@ -236,7 +58,7 @@ class Logbook:
 
     def save_alarm_states(self, states: Mapping[str, Any]) -> None:
         """Keep each alarm's state for a restart, as anything JSON can say; replaces all that was kept."""
-        rows = [(alarm, _text(body)) for alarm, body in states.items()]
+        rows = [(alarm, text_of(body)) for alarm, body in states.items()]
         with self._db.writing() as con:
             con.execute("DELETE FROM alarm_states")
             con.executemany("INSERT INTO alarm_states VALUES (?, ?)", rows)
@@ -247,30 +69,15 @@ class Logbook:
             rows = con.execute("SELECT alarm, body FROM alarm_states ORDER BY alarm").fetchall()
             return {alarm: orjson.loads(body) for alarm, body in rows}
 
-    # -- links -------------------------------------------------------------------------------------
-
-    def save_links(self, run_id: str, source: str, counters: Mapping[str, Any]) -> None:
-        """Keep a source's counters for a run; replaces what was kept."""
-        with self._db.writing() as con:
-            con.execute("INSERT OR REPLACE INTO links VALUES (?, ?, ?)", (run_id, source, _text(counters)))
-
-    def load_links(self, run_id: str) -> dict[str, dict[str, Any]]:
-        """The counters of a run, by source."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                "SELECT source, body FROM links WHERE run_id = ? ORDER BY source", (run_id,)
-            ).fetchall()
-            return {source: orjson.loads(body) for source, body in rows}
-
     # -- requests to the reader --------------------------------------------------------------------
 
     def post_request(self, kind: str, body: Mapping[str, Any], who: str = "") -> int:
         """Ask something of the reader; returns the request's id."""
         with self._db.writing(full=True) as con:
-            return _id_of(
+            return id_of(
                 con.execute(
                     "INSERT INTO requests (kind, body, who, t_utc_ns) VALUES (?, ?, ?, ?)",
-                    (kind, _text(body), who, time.time_ns()),
+                    (kind, text_of(body), who, time.time_ns()),
                 )
             )
 
@@ -358,7 +165,9 @@ class Logbook:
     def put_state(self, key: str, value: Any) -> None:
         """Say a small fact to the other processes, as anything JSON can say; replaces the one before."""
         with self._db.writing() as con:
-            con.execute("INSERT OR REPLACE INTO state VALUES (?, ?, ?)", (key, _text(value), time.time_ns()))
+            con.execute(
+                "INSERT OR REPLACE INTO state VALUES (?, ?, ?)", (key, text_of(value), time.time_ns())
+            )
 
     def get_state(self, key: str) -> Any:
         """What was said last under `key`; None when nothing was."""
@@ -367,22 +176,10 @@ class Logbook:
             return None if row is None else orjson.loads(row[0])
 
 
-def _text(value: Any) -> str:
-    return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS).decode()
-
-
 def _real(value: float | None) -> float | None:
     return None if value is None else float(value)
-
-
-def _id_of(cursor: sqlite3.Cursor) -> int:
-    return int(cursor.lastrowid or 0)
 
 
 def _request(row: tuple[Any, ...]) -> Request:
     number, kind, body, who, t_utc_ns, state, ok, message = row
     return Request(number, kind, orjson.loads(body), who, t_utc_ns, state, bool(ok), message)
-
-
-def _no_run(run_id: str) -> RunNotFound:
-    return RunNotFound("no such run", place=run_id, remedy="`lyewatch runs` lists them")

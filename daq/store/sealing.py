@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from urllib.parse import quote
@@ -13,23 +12,38 @@ import numpy as np
 from daq.errors import StoreError
 from daq.frame import Block
 from daq.store._blocks import joined, sliced, spans_of, widest
+from daq.store._lock import seal_lock
 from daq.store._rows import Row, block_of
 from daq.store.home import Piece, PieceAbout, SampleStore
-from daq.store.journal import Journal, add_pieces, add_stray, add_to_head, drop_pieces, pieces_of, rows_of
+from daq.store.journal import (
+    Journal,
+    add_pieces,
+    add_stray,
+    add_to_head,
+    drop_pieces,
+    get_fact,
+    pass_ids,
+    pieces_of,
+    put_fact,
+    rows_of,
+)
 
 __all__ = ["Sealer"]
 
 _BATCH_ROWS = 20_000  # what is taken out of the journal at once: some 10 MB while it is being written
 _IMPORT_ROWS = 262_144
 _FAN = 12  # so many pieces of a level become one of the next
-_TOP_LEVEL = 3
+_TOP_LEVEL = 2
+_BIG_ROWS = 65_536  # a piece of so many is not merged further: it would take too long at once
 _IMPORTED_LEVEL = 9  # pieces that are big from the start, and never merged
+_SEAL_WAIT_S = 30.0
+_LOST_IDS = 10_000_000
 _GRACE_NS = 60_000_000_000  # a reader that has just read the catalogue may still open what was merged since
 _ABANDONED_NS = 86_400_000_000_000  # an import that began so long ago is dead
 
 
 class Sealer:
-    """Moves samples into the archive. Safe to use from several threads; one of them works at a time.
+    """Moves samples into the archive. Of all threads and processes one at a time seals.
 
     Parameters
     ----------
@@ -45,7 +59,6 @@ class Sealer:
         self._journal = journal
         self._archive = archive
         self._about = about
-        self._lock = threading.RLock()
 
     def seal(self, run_id: str, *, up_to_id: int | None = None, close: bool = False) -> int:
         """Move the run's rows up to `up_to_id` (all rows when None) into pieces; returns how many.
@@ -53,7 +66,8 @@ class Sealer:
         With `close`, the small pieces are merged, as nothing more will come.
         """
         moved = 0
-        with self._lock:
+        with seal_lock(self._journal.path.parent, _SEAL_WAIT_S):
+            self.sweep(alone=True)
             while True:
                 with self._journal.db.reading() as con:
                     rows = rows_of(con, run_id, up_to_id=up_to_id, limit=_BATCH_ROWS)
@@ -63,7 +77,6 @@ class Sealer:
                 moved += len(rows)
             if self._archive.merges:
                 self._merge(run_id, close=close)
-            self.sweep()
             if moved:
                 self._journal.db.shrink()
         return moved
@@ -90,35 +103,53 @@ class Sealer:
 
     def delete(self, run_id: str) -> None:
         """Remove all of a run's samples."""
-        with self._lock:
-            with self._journal.db.writing(full=True) as con:
-                pieces = pieces_of(con, run_id)
-                drop_pieces(con, pieces)
-                con.execute("DELETE FROM samples WHERE run_id = ?", (run_id,))
-                con.execute("DELETE FROM heads WHERE run_id = ?", (run_id,))
-            self._abandon(run_id, [p.name for p in pieces])
+        with self._journal.db.writing(full=True) as con:
+            pieces = pieces_of(con, run_id)
+            drop_pieces(con, pieces)
+            con.execute("DELETE FROM samples WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM heads WHERE run_id = ?", (run_id,))
+        self._abandon(run_id, [p.name for p in pieces])
 
-    def sweep(self, *, opening: bool = False) -> int:
+    def sweep(self, *, alone: bool = False) -> int:
         """Remove from the archive what was written and not recorded, or is not needed now; returns how many.
 
-        Only names that the catalogue lists as strays are touched: a file unknown to it is never deleted.
-        With `opening`, a piece that was being sealed belongs to a writer that is dead.
+        Only names that the catalogue lists as strays are touched: a file unknown to it is never deleted. With
+        `alone`, which takes the seal lock, a piece that was being sealed belongs to a process that is dead.
         """
         now = time.time_ns()
-        with self._lock:
-            with self._journal.db.reading() as con:
-                strays = con.execute("SELECT run_id, name, why, since_utc_ns FROM strays").fetchall()
-            by_run: dict[str, list[str]] = {}
-            for run_id, name, why, since in strays:
-                if (
-                    (why == "sealing" and opening)
-                    or (why == "dropped" and now - since > _GRACE_NS)
-                    or (why == "importing" and now - since > _ABANDONED_NS)
-                ):
-                    by_run.setdefault(run_id, []).append(name)
-            for run_id, names in by_run.items():
-                self._abandon(run_id, names)
-        return sum(len(names) for names in by_run.values())
+        with self._journal.db.reading() as con:
+            strays = con.execute("SELECT run_id, name, why, since_utc_ns FROM strays").fetchall()
+        by_run: dict[str, list[str]] = {}
+        for run_id, name, why, since in strays:
+            if (
+                (why == "sealing" and alone)
+                or (why == "dropped" and now - since > _GRACE_NS)
+                or (why == "importing" and now - since > _ABANDONED_NS)
+            ):
+                by_run.setdefault(run_id, []).append(name)
+        return sum(self._abandon(run_id, names) for run_id, names in by_run.items())
+
+    def adopt(self) -> int:
+        """Record the pieces that are in the archive, once in a journal's life; returns how many there were.
+
+        A journal that has just been made where an archive is takes the place of one that was lost: what had
+        been sealed is found again. Of pieces that hold the same rows, the most merged one counts.
+        """
+        with self._journal.db.reading() as con:
+            if get_fact(con, "adopted") is not None:
+                return 0
+        with self._journal.db.writing(full=True) as con:
+            if get_fact(con, "adopted") is not None:
+                return 0
+            pieces = _without_doubles(self._archive.survey())
+            add_pieces(con, pieces)
+            for p in pieces:
+                add_to_head(con, p.run_id, p.rows, p.t_max_ns)
+            if pieces:
+                # Rows that were in the lost journal had ids too, and somebody may be following them.
+                pass_ids(con, max(p.last_id for p in pieces) + _LOST_IDS)
+            put_fact(con, "adopted", len(pieces))
+        return len(pieces)
 
     # -- helpers -----------------------------------------------------------------------------------
 
@@ -155,14 +186,14 @@ class Sealer:
         for source in dict.fromkeys(p.source for p in pieces):
             mine = [p for p in pieces if p.source == source]
             for level in range(_TOP_LEVEL):
-                same = [p for p in mine if p.level == level]
+                same = [p for p in mine if p.level == level and p.rows < _BIG_ROWS]
                 if len(same) >= _FAN:
                     merged = self._merge_into(same, level + 1)
-                    mine = [p for p in mine if p.level != level] + [merged]
+                    mine = [*(p for p in mine if p not in same), merged]
             if close:
-                small = [p for p in mine if p.level < 2]
+                small = [p for p in mine if p.level < _TOP_LEVEL and p.rows < _BIG_ROWS]
                 if len(small) > 1:
-                    self._merge_into(sorted(small, key=lambda p: (p.first_id, p.id)), 2)
+                    self._merge_into(sorted(small, key=lambda p: (p.first_id, p.id)), _TOP_LEVEL)
 
     def _merge_into(self, pieces: Sequence[Piece], level: int) -> Piece:
         first, last = pieces[0], pieces[-1]
@@ -192,10 +223,18 @@ class Sealer:
             for name in names:
                 add_stray(con, run_id, name, why)
 
-    def _abandon(self, run_id: str, names: Sequence[str]) -> None:
-        self._archive.delete(run_id, names)
+    def _abandon(self, run_id: str, names: Sequence[str]) -> int:
+        """Remove names that are no pieces; returns how many of them are gone."""
+        try:
+            self._archive.delete(run_id, names)
+        except StoreError:
+            # Some systems do not delete what another process has open. They stay strays, for the next sweep.
+            return 0
         with self._journal.db.writing() as con:
-            con.executemany("DELETE FROM strays WHERE run_id = ? AND name = ?", [(run_id, n) for n in names])
+            con.executemany(
+                "DELETE FROM strays WHERE run_id = ? AND name = ?", [(run_id, name) for name in names]
+            )
+        return len(names)
 
 
 def _piece(run_id: str, name: str, block: Block, first_id: int, last_id: int, level: int) -> Piece:
@@ -203,6 +242,16 @@ def _piece(run_id: str, name: str, block: Block, first_id: int, last_id: int, le
         run_id, block.source, name, len(block), first_id, last_id, int(np.min(block.t_ns)),
         int(np.max(block.t_ns)), level, spans_of(block),
     )  # fmt: skip
+
+
+def _without_doubles(pieces: Iterable[Piece]) -> list[Piece]:
+    """Of pieces of one source whose rows lie within another's, only that other."""
+    kept: dict[tuple[str, str], list[Piece]] = {}
+    for p in sorted(pieces, key=lambda p: (p.first_id - p.last_id, -p.level, p.name)):
+        own = kept.setdefault((p.run_id, p.source), [])
+        if not p.first_id or not any(q.first_id <= p.first_id and p.last_id <= q.last_id for q in own):
+            own.append(p)
+    return sorted((p for own in kept.values() for p in own), key=lambda p: (p.first_id, p.name))
 
 
 def _batches(blocks: Iterable[Block]) -> Iterator[Block]:

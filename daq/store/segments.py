@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from daq.errors import StoreError
 from daq.frame import Block
 from daq.store._blocks import clipped
 from daq.store._faults import store_faults
 from daq.store.home import Piece, PieceAbout, PieceGone
 
 __all__ = ["Segments"]
+
+_log = logging.getLogger(__name__)
 
 _PART = ".part"
 _SUFFIX = ".parquet"
@@ -92,6 +96,24 @@ class Segments:
                 path.with_suffix(_SUFFIX + _PART).unlink(missing_ok=True)
             if folder.is_dir() and not any(folder.iterdir()):
                 folder.rmdir()
+
+    def survey(self) -> list[Piece]:
+        """Every readable piece that is there; see `SampleStore`."""
+        if not self.folder.is_dir():
+            return []
+        from daq.store import _parquet
+
+        found = []
+        for path in sorted(self.folder.glob(f"*/*{_SUFFIX}")):
+            try:
+                with store_faults(path):
+                    piece = _parquet.piece_in(path, path.name.removesuffix(_SUFFIX))
+            except StoreError as exc:
+                _log.warning("not taken into the catalogue: %s", exc)
+                continue
+            if piece is not None and piece.run_id == path.parent.name:
+                found.append(piece)
+        return found
 
     def close(self) -> None:
         """Nothing is held open."""

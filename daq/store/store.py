@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections import deque
 from collections.abc import Iterable, Sequence
@@ -9,32 +10,30 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import numpy as np
 import orjson
-from numpy.typing import NDArray
 
-from daq.errors import RunNotFound, StoreError
+from daq.errors import RunNotFound, StoreBusy, StoreError
 from daq.frame import Block, Sample
-from daq.store._blocks import joined, spans_of, widest
 from daq.store._faults import store_faults
-from daq.store._lock import WriterLock
-from daq.store._rows import Row, block_of, plain_status
-from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import Piece, PieceAbout, PieceGone, SampleStore
-from daq.store.journal import Journal, TailRow, pieces_of, rows_of
+from daq.store._lock import seal_lock, writer_lock
+from daq.store._reading import RunReading
+from daq.store._seal_process import SealProcess
+from daq.store.home import PieceAbout, SampleStore
+from daq.store.journal import Journal, TailRow
 from daq.store.logbook import Logbook
+from daq.store.records import RunRecord
 from daq.store.sealing import Sealer
 from daq.store.segments import Segments
 
 __all__ = ["Store"]
 
 _TOUCH_EVERY_S = 1.0
+_FINISH_WAIT_S = 30.0
 _TOUCH_WAIT_S = 0.02  # the logbook must not hold up the samples
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
-_SNAPSHOT_TRIES = 5
 
 
-class Store:
+class Store(RunReading):
     """All that is kept of runs, in one folder: `journal.db`, `logbook.db`, `segments/RUN/*.parquet`.
 
     Any number of processes may read. One, the reader, may write samples; it holds the writer lock until it
@@ -59,20 +58,24 @@ class Store:
 
     def __init__(self, folder: Path, *, archive: SampleStore | None = None, writer: bool = False) -> None:
         self.folder = Path(folder)
+        self._own_archive = archive is None
         self.archive: SampleStore = archive if archive is not None else Segments(self.folder / "segments")
         with store_faults(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
-        self._lock = WriterLock(self.folder / "writer.lock") if writer else None
+        self._lock = writer_lock(self.folder) if writer else None
         try:
             self.journal = Journal(self.folder / "journal.db")
             self.logbook = Logbook(self.folder / "logbook.db")
             self._sealer = Sealer(self.journal, self.archive, self._about)
+            self._sealer.adopt()
             if writer:
-                self._sealer.sweep(opening=True)
+                self._sweep()
         except BaseException:
             if self._lock is not None:
                 self._lock.release()
             raise
+        self._apart = SealProcess(self.folder)
+        self._closed = False
         self._touched: dict[str, float] = {}
         # What was there before this store was opened is old.
         self._committed = deque([(-_TAIL_KEPT_S, self.journal.last_id())])
@@ -87,7 +90,21 @@ class Store:
         self.close()
 
     def close(self) -> None:
-        """Close every file and let go of the writer lock; a second call does nothing."""
+        """Close every file and let go of the writer lock; a second call does nothing.
+
+        Waits for a sealing process, but not for ever: one that a slow disk holds up goes on alone.
+        """
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            if self._lock is not None:
+                self.journal.commit([], full=True)
+            self._apart.finish(_FINISH_WAIT_S)
+        finally:
+            self._close_files()
+
+    def _close_files(self) -> None:
         try:
             self.journal.close()
             self.logbook.close()
@@ -120,6 +137,7 @@ class Store:
         """
         self._need_writer("commit samples")
         last_id = self.journal.commit(samples, full=full)
+        self._apart.look()
         now = time.monotonic()
         if now - self._committed[-1][0] > 1.0:
             self._committed.append((now, last_id))
@@ -139,8 +157,40 @@ class Store:
             When the archive does not take them; they are then still in the journal.
         """
         self._need_writer("seal samples")
-        up_to_id = None if all_rows else self._old_enough()
-        return self._sealer.seal(run_id, up_to_id=up_to_id, close=all_rows)
+        return self.seal_here(run_id, up_to_id=None if all_rows else self._old_enough(), close=all_rows)
+
+    def seal_apart(self, run_id: str, *, all_rows: bool = False) -> None:
+        """As `seal`, in a process of its own, and return at once.
+
+        For a reader, which should neither wait for it nor keep in memory what it needs. `close` waits for it.
+        A store whose archive was given seals here and now, since another process does not know that archive.
+
+        Raises
+        ------
+        StoreError
+            When one that was asked for earlier failed. This one has been asked for nevertheless.
+        """
+        self._need_writer("seal samples")
+        if not self._own_archive:
+            self.seal(run_id, all_rows=all_rows)
+            return
+        self._apart.ask(run_id, self.last_id() if all_rows else self._old_enough(), close=all_rows)
+        failed = self._apart.take_failure()
+        if failed is not None:
+            raise failed
+
+    def seal_here(self, run_id: str, *, up_to_id: int | None, close: bool) -> int:
+        """Seal the run's rows up to `up_to_id`, all when None, and what dead readers left; returns how many.
+
+        This is what the sealing process does; it needs no writer lock. `close` says that the run has ended.
+        """
+        moved = self._sealer.seal(run_id, up_to_id=up_to_id, close=close)
+        if close:
+            self._touch(run_id, math.inf)
+        for record in self._left_over(run_id):
+            if record.kind != "standby":
+                self._sealer.seal(record.id, close=True)
+        return moved
 
     def add_blocks(self, run_id: str, blocks: Iterable[Block]) -> None:
         """Put a log's samples straight into the archive, in pieces of bounded size.
@@ -155,6 +205,11 @@ class Store:
         """Delete the run's rows of before `keep_after_ns` [ns] from the journal; sealed ones stay."""
         self._need_writer("prune samples")
         self.journal.prune(run_id, keep_after_ns)
+        for record in self._left_over(run_id):
+            if record.kind == "standby":
+                self.delete_run(record.id)
+            else:
+                self.seal_apart(record.id, all_rows=True)
         self.journal.db.shrink()
 
     def delete_run(self, run_id: str) -> None:
@@ -178,145 +233,7 @@ class Store:
         head = self.journal.head(run_id)
         return None if head is None else head.last_t_ns
 
-    # -- reading -----------------------------------------------------------------------------------
-
-    def read(
-        self,
-        run_id: str,
-        *,
-        sources: Iterable[str] | None = None,
-        channels: Iterable[str] | None = None,
-        start_ns: int | None = None,
-        end_ns: int | None = None,
-        raw: bool = False,
-    ) -> dict[str, Block]:
-        """Samples of a run by source, each sorted by time: every row exactly once, whatever is being sealed.
-
-        Parameters
-        ----------
-        sources, channels : iterable of str, optional
-            What to read; everything unless given. Sources without any of the channels are left out.
-        start_ns, end_ns : int, optional
-            From and to which time of the run, both included [ns].
-        raw : bool
-            Whether to read the raw numbers too.
-
-        Returns
-        -------
-        dict of str to Block
-            A channel without a status column is good where finite and missing elsewhere.
-
-        Raises
-        ------
-        RunNotFound
-            When neither the logbook nor the archive knows the run.
-        StoreCorrupt
-            When a piece is lost or damaged, naming the file.
-        """
-        wanted = None if channels is None else list(dict.fromkeys(channels))
-        only = None if sources is None else set(sources)
-        for tries_left in reversed(range(_SNAPSHOT_TRIES)):
-            pieces, rows = self._snapshot(run_id, start_ns, end_ns)
-            pieces = [p for p in pieces if _concerns(p, only, wanted, start_ns, end_ns)]
-            try:
-                sealed = self.archive.read(
-                    run_id,
-                    pieces,
-                    channels=wanted,
-                    start_ns=start_ns,
-                    end_ns=end_ns,
-                    raw=raw,
-                )
-                break
-            except PieceGone:
-                # Merged since the snapshot: look again. A piece that is lost is missing every time.
-                if not tries_left:
-                    raise
-        parts: dict[str, list[Block]] = {}
-        for piece, block in zip(pieces, sealed, strict=True):
-            parts.setdefault(piece.source, []).append(block)
-        for source, own in rows.items():
-            if only is None or source in only:
-                parts.setdefault(source, []).append(block_of(source, own, channels=wanted, raw=raw))
-        blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
-        return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
-
-    def channel(
-        self, run_id: str, channel: str, start_ns: int | None = None, end_ns: int | None = None
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
-        """Times [ns], values and status codes of one channel, sorted by time; empty when the run has none.
-
-        Raises
-        ------
-        RunNotFound, StoreCorrupt
-        """
-        return _channel_of(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
-
-    def envelope(
-        self,
-        run_id: str,
-        channels: Iterable[str],
-        *,
-        points: int,
-        start_ns: int | None = None,
-        end_ns: int | None = None,
-    ) -> dict[str, Envelope]:
-        """The lowest and highest value of each channel in at most `points` spans of equal time.
-
-        No extreme is lost, not one beside a NaN nor one in the last, shorter span. Only good and uncertain
-        samples are finite, so others do not count. A channel that the run does not have is empty.
-
-        Raises
-        ------
-        RunNotFound, StoreCorrupt
-        StoreError
-            When `points` is less than 1.
-        """
-        if points < 1:
-            raise StoreError("too few points", place="points", value=points, remedy="ask for at least 1")
-        names = list(dict.fromkeys(channels))
-        if not names:
-            return {}
-        blocks = self.read(run_id, channels=names, start_ns=start_ns, end_ns=end_ns)
-        out = {}
-        for name in names:
-            t_ns, values, _ = _channel_of(blocks, name)
-            out[name] = envelope_of(t_ns, values, points, start_ns, end_ns)
-        return out
-
-    def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
-        """When [ns] a channel was highest (or lowest) in the run, and how much; None without a finite value.
-
-        Sealed pieces are not read for it: the catalogue knows their extremes.
-        """
-        pieces, rows = self._snapshot(run_id, None, None)
-        found = [p.spans.get(channel) for p in pieces]
-        for source, own in rows.items():
-            found.append(spans_of(block_of(source, own, channels=[channel], raw=False)).get(channel))
-        span = widest(found)
-        if span is None:
-            return None
-        return (span.high_ns, span.high) if highest else (span.low_ns, span.low)
-
     # -- helpers -----------------------------------------------------------------------------------
-
-    def _snapshot(
-        self, run_id: str, start_ns: int | None, end_ns: int | None
-    ) -> tuple[list[Piece], dict[str, list[Row]]]:
-        """Catalogue and journal of one run at one instant: because they agree, every row comes once."""
-        with self.journal.db.reading() as con:
-            pieces = pieces_of(con, run_id)
-            rows = rows_of(con, run_id, start_ns=start_ns, end_ns=end_ns)
-            known = (
-                bool(pieces or rows)
-                or con.execute("SELECT 1 FROM heads WHERE run_id = ?", (run_id,)).fetchone()
-            )
-        if not known:
-            self.logbook.get_run(run_id)
-        by_source: dict[str, list[Row]] = {}
-        for _, row in rows:
-            by_source.setdefault(row[0], []).append(row)
-        return pieces, by_source
 
     def _old_enough(self) -> int:
         """The last row that has been in the journal for a minute, or was there when this store was opened."""
@@ -325,10 +242,29 @@ class Store:
             self._committed.popleft()
         return self._committed[0][1]
 
+    def _left_over(self, run_id: str) -> list[RunRecord]:
+        """Other runs that have ended with rows in the journal, because their reader died."""
+        found = []
+        for other in self.journal.runs():
+            try:
+                record = self.logbook.get_run(other)
+            except RunNotFound:
+                continue
+            if other != run_id and record.ended_ns is not None:
+                found.append(record)
+        return found
+
+    def _sweep(self) -> None:
+        try:
+            with seal_lock(self.folder, 0.0):
+                self._sealer.sweep(alone=True)
+        except StoreBusy:
+            pass  # a sealing process of the reader before is still at it, and sweeps itself
+
     def _touch(self, run_id: str, now: float) -> None:
         if now - self._touched.get(run_id, -_TOUCH_EVERY_S) < _TOUCH_EVERY_S:
             return
-        self._touched[run_id] = now
+        self._touched[run_id] = time.monotonic()
         try:
             head = self.journal.head(run_id)
             self.logbook.touch_run(
@@ -363,38 +299,3 @@ class Store:
                 place=str(self.folder),
                 remedy="open it with writer=True",
             )
-
-
-def _concerns(
-    piece: Piece,
-    sources: set[str] | None,
-    channels: list[str] | None,
-    start_ns: int | None,
-    end_ns: int | None,
-) -> bool:
-    return (
-        (sources is None or piece.source in sources)
-        and (channels is None or any(c in piece.spans for c in channels))
-        and (start_ns is None or piece.t_max_ns >= start_ns)
-        and (end_ns is None or piece.t_min_ns <= end_ns)
-    )
-
-
-def _channel_of(
-    blocks: dict[str, Block], channel: str
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
-    found = [b for b in blocks.values() if channel in b.values]
-    if not found:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8)
-    block = found[0] if len(found) == 1 else joined("", [_only(b, channel) for b in found])
-    status = block.status.get(channel)
-    return (
-        block.t_ns,
-        block.values[channel],
-        plain_status(block.values[channel]) if status is None else status,
-    )
-
-
-def _only(block: Block, channel: str) -> Block:
-    status = {channel: block.status[channel]} if channel in block.status else {}
-    return Block(block.source, block.t_ns, block.seq, {channel: block.values[channel]}, status)

@@ -1,0 +1,229 @@
+"""The logbook's part on runs: their records, marks and link counters."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from daq.errors import RunNotFound
+from daq.store._database import Database
+from daq.store._logbook_schema import LOGBOOK
+from daq.store.records import Mark, RunRecord
+
+__all__ = ["RunBook", "id_of", "text_of"]
+
+_RUN = (
+    "id, bench, kind, name, build, start_utc_ns, mono0_ns, clock_offset_ns, bench_toml, bench_json, "
+    "ended_ns, note, rows, touched_utc_ns"
+)
+
+
+class RunBook:
+    """Records of runs. See `Logbook`, which is one."""
+
+    def __init__(self, path: Path, *, busy_s: float = 10.0) -> None:
+        self._db = Database(path, LOGBOOK, busy_s=busy_s)
+
+    def close(self) -> None:
+        """Close the file; a second call does nothing."""
+        self._db.close()
+
+    # -- runs --------------------------------------------------------------------------------------
+
+    def create_run(
+        self,
+        *,
+        bench: str,
+        kind: str = "run",
+        name: str = "",
+        build: str = "",
+        start_utc_ns: int | None = None,
+        mono0_ns: int = 0,
+        clock_offset_ns: int = 0,
+        bench_toml: str = "",
+        bench_json: str = "{}",
+        note: str = "",
+    ) -> RunRecord:
+        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`."""
+        start = time.time_ns() if start_utc_ns is None else start_utc_ns
+        stem = datetime.fromtimestamp(start // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
+        with self._db.writing(full=True) as con:
+            taken = {
+                i for (i,) in con.execute("SELECT id FROM runs WHERE id >= ? AND id < ?", (stem, stem + "."))
+            }
+            run_id, number = stem, 1
+            while run_id in taken:
+                number += 1
+                run_id = f"{stem}-{number}"
+            record = RunRecord(
+                run_id,
+                bench,
+                kind,
+                name,
+                build,
+                start,
+                mono0_ns,
+                clock_offset_ns,
+                bench_toml,
+                bench_json,
+                None,
+                note,
+            )
+            con.execute(
+                f"INSERT INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, ?, 0, NULL)",  # noqa: S608
+                (
+                    run_id,
+                    bench,
+                    kind,
+                    name,
+                    build,
+                    start,
+                    mono0_ns,
+                    clock_offset_ns,
+                    bench_toml,
+                    bench_json,
+                    note,
+                ),
+            )
+        return record
+
+    def get_run(self, run_id: str) -> RunRecord:
+        """The run's record.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        with self._db.reading() as con:
+            row = con.execute(f"SELECT {_RUN} FROM runs WHERE id = ?", (run_id,)).fetchone()  # noqa: S608
+        if row is None:
+            raise _no_run(run_id)
+        return RunRecord(*row)
+
+    def list_runs(
+        self, limit: int = 100, kind: str | None = None, bench: str | None = None
+    ) -> list[RunRecord]:
+        """Records of at most `limit` runs, newest first; of one kind and one bench when given."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                f"SELECT {_RUN} FROM runs WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR bench = ?2) "  # noqa: S608
+                "ORDER BY start_utc_ns DESC, rowid DESC LIMIT ?3",
+                (kind, bench, limit),
+            ).fetchall()
+        return [RunRecord(*row) for row in rows]
+
+    def open_run(self, bench: str) -> RunRecord | None:
+        """The run or standby of the bench that has not ended; the newest when there are several."""
+        with self._db.reading() as con:
+            row = con.execute(
+                f"SELECT {_RUN} FROM runs WHERE bench = ? AND ended_ns IS NULL "  # noqa: S608
+                "AND kind IN ('run', 'standby') ORDER BY start_utc_ns DESC, rowid DESC LIMIT 1",
+                (bench,),
+            ).fetchone()
+        return None if row is None else RunRecord(*row)
+
+    def stop_run(self, run_id: str, ended_ns: int) -> None:
+        """End a run at its own time `ended_ns` [ns]; a run that has ended keeps its end.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        self._change_run(run_id, "ended_ns = coalesce(ended_ns, ?)", (ended_ns,))
+
+    def rename_run(
+        self, run_id: str, *, name: str | None = None, build: str | None = None, note: str | None = None
+    ) -> None:
+        """Change a run's title, build or note; None leaves what is there.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        self._change_run(
+            run_id,
+            "name = coalesce(?, name), build = coalesce(?, build), note = coalesce(?, note)",
+            (name, build, note),
+        )
+
+    def touch_run(
+        self, run_id: str, utc_ns: int, rows: int | None = None, *, wait_s: float | None = None
+    ) -> None:
+        """Say that samples were stored at `utc_ns`, and how many the run has now; an unknown run is ignored.
+
+        With `wait_s` it gives up with StoreBusy after so long [s].
+        """
+        with self._db.writing(wait_s=wait_s) as con:
+            con.execute(
+                "UPDATE runs SET touched_utc_ns = ?, rows = coalesce(?, rows) WHERE id = ?",
+                (utc_ns, rows, run_id),
+            )
+
+    def forget_run(self, run_id: str) -> None:
+        """Remove a run's record, marks and links. Its trips and alarms stay, as a record of safety."""
+        with self._db.writing(full=True) as con:
+            con.execute("DELETE FROM runs WHERE id = ?", (run_id,))
+            con.execute("DELETE FROM marks WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM links WHERE run_id = ?", (run_id,))
+
+    def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:
+        with self._db.writing(full=True) as con:
+            changed = con.execute(f"UPDATE runs SET {what} WHERE id = ?", (*values, run_id)).rowcount  # noqa: S608
+        if not changed:
+            raise _no_run(run_id)
+
+    # -- marks -----------------------------------------------------------------------------------
+
+    def add_mark(self, run_id: str, t_ns: int, kind: str, text: str, who: str = "") -> int:
+        """Pin words to an instant of a run; returns the mark's id."""
+        with self._db.writing(full=True) as con:
+            return id_of(
+                con.execute(
+                    "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
+                    (run_id, t_ns, kind, text, who),
+                )
+            )
+
+    def list_marks(self, run_id: str) -> list[Mark]:
+        """The run's marks in order of time."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT id, run_id, t_ns, kind, text, who FROM marks WHERE run_id = ? ORDER BY t_ns, id",
+                (run_id,),
+            ).fetchall()
+        return [Mark(*row) for row in rows]
+
+    # -- links -------------------------------------------------------------------------------------
+
+    def save_links(self, run_id: str, source: str, counters: Mapping[str, Any]) -> None:
+        """Keep a source's counters for a run; replaces what was kept."""
+        with self._db.writing() as con:
+            con.execute("INSERT OR REPLACE INTO links VALUES (?, ?, ?)", (run_id, source, text_of(counters)))
+
+    def load_links(self, run_id: str) -> dict[str, dict[str, Any]]:
+        """The counters of a run, by source."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT source, body FROM links WHERE run_id = ? ORDER BY source", (run_id,)
+            ).fetchall()
+            return {source: orjson.loads(body) for source, body in rows}
+
+
+def text_of(value: Any) -> str:
+    """A value as the JSON that the logbook keeps."""
+    return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS).decode()
+
+
+def id_of(cursor: sqlite3.Cursor) -> int:
+    """The id of the row that was just added."""
+    return int(cursor.lastrowid or 0)
+
+
+def _no_run(run_id: str) -> RunNotFound:
+    return RunNotFound("no such run", place=run_id, remedy="`lyewatch runs` lists them")

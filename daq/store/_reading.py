@@ -1,0 +1,207 @@
+"""A run's samples put together: sealed pieces and journal rows, as of one instant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.errors import StoreError
+from daq.frame import Block
+from daq.store._blocks import joined, spans_of, widest
+from daq.store._rows import Row, block_of, plain_status
+from daq.store.envelope import Envelope, envelope_of
+from daq.store.home import Piece, PieceGone, SampleStore
+from daq.store.journal import Journal, pieces_of, rows_of
+from daq.store.logbook import Logbook
+
+__all__ = ["RunReading"]
+
+_SNAPSHOT_TRIES = 5
+
+
+class RunReading:
+    """What can be asked of a run's samples. `Store` is one.
+
+    Attributes
+    ----------
+    journal : Journal
+    logbook : Logbook
+    archive : SampleStore
+    """
+
+    journal: Journal
+    logbook: Logbook
+    archive: SampleStore
+
+    def read(
+        self,
+        run_id: str,
+        *,
+        sources: Iterable[str] | None = None,
+        channels: Iterable[str] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+        raw: bool = False,
+    ) -> dict[str, Block]:
+        """Samples of a run by source, each sorted by time: every row exactly once, whatever is being sealed.
+
+        Parameters
+        ----------
+        sources, channels : iterable of str, optional
+            What to read; everything unless given. Sources without any of the channels are left out.
+        start_ns, end_ns : int, optional
+            From and to which time of the run, both included [ns].
+        raw : bool
+            Whether to read the raw numbers too.
+
+        Returns
+        -------
+        dict of str to Block
+            A channel without a status column is good where finite and missing elsewhere.
+
+        Raises
+        ------
+        RunNotFound
+            When neither the logbook nor the archive knows the run.
+        StoreCorrupt
+            When a piece is lost or damaged, naming the file.
+        """
+        wanted = None if channels is None else list(dict.fromkeys(channels))
+        only = None if sources is None else set(sources)
+        for tries_left in reversed(range(_SNAPSHOT_TRIES)):
+            pieces, rows = self._snapshot(run_id, start_ns, end_ns)
+            pieces = [p for p in pieces if _concerns(p, only, wanted, start_ns, end_ns)]
+            try:
+                sealed = self.archive.read(
+                    run_id,
+                    pieces,
+                    channels=wanted,
+                    start_ns=start_ns,
+                    end_ns=end_ns,
+                    raw=raw,
+                )
+                break
+            except PieceGone:
+                # Merged since the snapshot: look again. A piece that is lost is missing every time.
+                if not tries_left:
+                    raise
+        parts: dict[str, list[Block]] = {}
+        for piece, block in zip(pieces, sealed, strict=True):
+            parts.setdefault(piece.source, []).append(block)
+        for source, own in rows.items():
+            if only is None or source in only:
+                parts.setdefault(source, []).append(block_of(source, own, channels=wanted, raw=raw))
+        blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
+        return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
+
+    def channel(
+        self, run_id: str, channel: str, start_ns: int | None = None, end_ns: int | None = None
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
+        """Times [ns], values and status codes of one channel, sorted by time; empty when the run has none.
+
+        Raises
+        ------
+        RunNotFound, StoreCorrupt
+        """
+        return _channel_of(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
+
+    def envelope(
+        self,
+        run_id: str,
+        channels: Iterable[str],
+        *,
+        points: int,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> dict[str, Envelope]:
+        """The lowest and highest value of each channel in at most `points` spans of equal time.
+
+        No extreme is lost, not one beside a NaN nor one in the last, shorter span. Only good and uncertain
+        samples are finite, so others do not count. A channel that the run does not have is empty.
+
+        Raises
+        ------
+        RunNotFound, StoreCorrupt
+        StoreError
+            When `points` is less than 1.
+        """
+        if points < 1:
+            raise StoreError("too few points", place="points", value=points, remedy="ask for at least 1")
+        names = list(dict.fromkeys(channels))
+        if not names:
+            return {}
+        blocks = self.read(run_id, channels=names, start_ns=start_ns, end_ns=end_ns)
+        out = {}
+        for name in names:
+            t_ns, values, _ = _channel_of(blocks, name)
+            out[name] = envelope_of(t_ns, values, points, start_ns, end_ns)
+        return out
+
+    def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
+        """When [ns] a channel was highest (or lowest) in the run, and how much; None without a finite value.
+
+        Sealed pieces are not read for it: the catalogue knows their extremes.
+        """
+        pieces, rows = self._snapshot(run_id, None, None)
+        found = [p.spans.get(channel) for p in pieces]
+        for source, own in rows.items():
+            found.append(spans_of(block_of(source, own, channels=[channel], raw=False)).get(channel))
+        span = widest(found)
+        if span is None:
+            return None
+        return (span.high_ns, span.high) if highest else (span.low_ns, span.low)
+
+    def _snapshot(
+        self, run_id: str, start_ns: int | None, end_ns: int | None
+    ) -> tuple[list[Piece], dict[str, list[Row]]]:
+        """Catalogue and journal of one run at one instant: because they agree, every row comes once."""
+        with self.journal.db.reading() as con:
+            pieces = pieces_of(con, run_id)
+            rows = rows_of(con, run_id, start_ns=start_ns, end_ns=end_ns)
+            known = (
+                bool(pieces or rows)
+                or con.execute("SELECT 1 FROM heads WHERE run_id = ?", (run_id,)).fetchone()
+            )
+        if not known:
+            self.logbook.get_run(run_id)
+        by_source: dict[str, list[Row]] = {}
+        for _, row in rows:
+            by_source.setdefault(row[0], []).append(row)
+        return pieces, by_source
+
+
+def _concerns(
+    piece: Piece,
+    sources: set[str] | None,
+    channels: list[str] | None,
+    start_ns: int | None,
+    end_ns: int | None,
+) -> bool:
+    return (
+        (sources is None or piece.source in sources)
+        and (channels is None or any(c in piece.spans for c in channels))
+        and (start_ns is None or piece.t_max_ns >= start_ns)
+        and (end_ns is None or piece.t_min_ns <= end_ns)
+    )
+
+
+def _channel_of(
+    blocks: dict[str, Block], channel: str
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
+    found = [b for b in blocks.values() if channel in b.values]
+    if not found:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8)
+    block = found[0] if len(found) == 1 else joined("", [_only(b, channel) for b in found])
+    status = block.status.get(channel)
+    return (
+        block.t_ns,
+        block.values[channel],
+        plain_status(block.values[channel]) if status is None else status,
+    )
+
+
+def _only(block: Block, channel: str) -> Block:
+    status = {channel: block.status[channel]} if channel in block.status else {}
+    return Block(block.source, block.t_ns, block.seq, {channel: block.values[channel]}, status)
