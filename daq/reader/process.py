@@ -309,7 +309,7 @@ class Reader:
 
     def _seal(self, now: int) -> None:
         if self._run.recording:
-            self._quietly(lambda: self._store.seal(self._run.id))
+            self._quietly(lambda: self._store.seal_apart(self._run.id))
 
     # -- helpers -------------------------------------------------------------------------------------------
 

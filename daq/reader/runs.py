@@ -140,7 +140,7 @@ def end(store: Store, run: ActiveRun, t_ns: int) -> None:
     """End `run` at `t_ns` and move all of it to the archive; the standby's data are dropped."""
     if run.recording:
         store.logbook.stop_run(run.id, ended_ns=t_ns)
-        store.seal(run.id, all_rows=True)
+        store.seal_apart(run.id, all_rows=True)
     else:
         store.delete_run(run.id)
 
