@@ -44,6 +44,7 @@ export class AlarmList {
     const open = rows.filter(({ state }) => STATES[state]?.can === "acknowledge").length;
     say(this.heading, rows.length ? `Alarms: ${rows.length}${open ? `, ${open} to acknowledge` : ""}` : "Alarms");
     show(this.empty, rows.length === 0);
+    tag(this.root, "standing", rows.length ? "yes" : "no");
     show(this.fields, rows.some(({ state }) => STATES[state]?.can));
     const names = new Set(rows.map(({ alarm }) => alarm));
     for (const [name, item] of this.items) {

@@ -2,7 +2,7 @@
 // the health of the links.
 
 import { make, say, show, tag } from "./dom.js";
-import { fixed, plain, presentText, span, unitText, withUnit } from "./format.js";
+import { plain, presentText, span } from "./format.js";
 import { badge } from "./shapes.js";
 import { STRIPS } from "./strips.js";
 
@@ -61,7 +61,7 @@ export class AllNumbers {
     for (const { name, unit, value } of this.others) {
       const latest = traces.latest.get(name);
       if (name === "relay") say(value, latest?.value === null || !latest ? "–" : latest.value >= 0.5 ? "closed: supply connected" : "open: supply cut off");
-      else say(value, latest && latest.value !== null ? withUnit(fixed(latest.value, 1), unitText(unit)) : "–");
+      else say(value, latest && latest.value !== null ? plain(latest.value, unit) : "–");
     }
   }
 }
@@ -105,7 +105,7 @@ export class Links {
     item.root = make(
       "section",
       { class: "link", "aria-label": `Link ${source}` },
-      make("p", { class: "link-words" }, item.badge, make("strong", {}, source), " ", item.words),
+      make("p", { class: "link-words" }, item.badge, " ", make("strong", {}, source), " ", item.words),
       item.error,
       make("details", {}, make("summary", {}, "Counters", make("span", { class: "spoken" }, ` of ${source}`)), make("table", { class: "counters" }, make("tbody", {}, ...rows))),
     );
@@ -117,7 +117,7 @@ export class Links {
     const level = link.state === "open" ? "" : link.state === "opening" ? "low" : "high";
     if (item.level !== level) {
       item.level = level;
-      item.badge.replaceChildren(...(level ? [badge(level), " "] : []));
+      item.badge.replaceChildren(...(level ? [badge(level)] : []));
     }
     tag(item.root, "level", level);
     const rate = typeof link.rate_hz === "number" ? `, ${plain(link.rate_hz, "")} frames a second` : "";

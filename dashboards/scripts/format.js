@@ -96,6 +96,7 @@ export function span(seconds) {
 }
 
 const timeOfDay = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+const dayTimeSeconds = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 const dayAndTime = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 
 /** Wall-clock time of a Unix time in seconds or an ISO text, 24 h, in the reader's zone. */
@@ -108,6 +109,12 @@ export function wall(moment) {
 export function day(moment) {
   const date = new Date(moment);
   return Number.isNaN(date.getTime()) ? "–" : dayAndTime.format(date);
+}
+
+/** Date and time to the second of an ISO text. */
+export function moment(text) {
+  const date = new Date(text);
+  return Number.isNaN(date.getTime()) ? "–" : dayTimeSeconds.format(date);
 }
 
 /** Counting words: count(1, "alarm") is "1 alarm", count(3, "alarm") is "3 alarms". */

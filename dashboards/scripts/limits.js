@@ -67,12 +67,13 @@ export function limitLines(list, unit, colours) {
     ctx.lineWidth = scale;
     list.forEach((limit, i) => {
       const y = u.valToPos(limit.value, "y", true);
+      const line = Math.round(y) + (scale % 2) / 2; // on the pixels, not between them
       if (!(y >= bbox.top && y <= bbox.top + bbox.height)) return; // the words beside the chart name them all
       ctx.strokeStyle = colours("limit");
       ctx.setLineDash([7 * scale, 4 * scale]);
       ctx.beginPath();
-      ctx.moveTo(bbox.left, y);
-      ctx.lineTo(bbox.left + bbox.width, y);
+      ctx.moveTo(bbox.left, line);
+      ctx.lineTo(bbox.left + bbox.width, line);
       ctx.stroke();
       ctx.setLineDash([]);
       const text = `${limit.name} ${plain(limit.value, unit)}`;

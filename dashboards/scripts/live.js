@@ -41,6 +41,9 @@ watch = watchBench("/", {
 });
 
 function tellState(state) {
+  const impaired = byId("impaired");
+  say(impaired, state.impaired ? `The recording is impaired: ${state.impaired}` : "");
+  show(impaired, Boolean(state.impaired));
   panels.trip.tell(state);
   panels.alarms.tell(state);
   panels.recording.tell(state, elapsed());
@@ -95,7 +98,7 @@ async function begin() {
   }
   show(trouble, false);
   say(byId("bench-name"), bench.name);
-  say(byId("bench-facts"), `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte} ${Math.round(100 * bench.stack.mass_fraction)} % by mass`);
+  say(byId("bench-facts"), `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`);
   keepCautions(byId("cautions"), byId("caution-list"), bench.cautions);
   chooseWindow();
   const holder = byId("strips");

@@ -38,11 +38,11 @@ export function setShape(holder, name) {
 
 export const PRIORITY_WORDS = { critical: "Critical", high: "High", medium: "Medium", low: "Low" };
 
-/** A badge: shape, word and colour for one priority. */
-export function badge(priority) {
+/** A badge: shape, word and colour for one priority, or other words at its level. */
+export function badge(priority, words = PRIORITY_WORDS[priority] ?? priority) {
   const span = document.createElement("span");
   span.className = "badge";
   span.dataset.level = priority;
-  span.append(shape(priority), PRIORITY_WORDS[priority] ?? priority);
+  span.append(shape(priority), words);
   return span;
 }

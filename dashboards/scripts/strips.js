@@ -138,7 +138,7 @@ export class Strip {
     const key = problem ? `${problem.level} ${problem.words}` : "";
     if (this.state.dataset.key !== key) {
       this.state.dataset.key = key;
-      this.state.replaceChildren(...(problem ? [badge(problem.level), ` ${problem.words}`] : []));
+      this.state.replaceChildren(...(problem ? [badge(problem.level, problem.words)] : []));
     }
   }
 
@@ -150,6 +150,7 @@ export class Strip {
     const number = said?.numbers[spec.numbers[0]];
     const { value, u, unit } = present(number, spec.numbers[0], spec.decimals);
     say(this.detail, number?.value === null || !number ? "" : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`);
+    if (said?.forecast?.words) say(this.extra, said.forecast.words);
     if (latest && latest.status > 0) return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;
     if (!limit) return null;

@@ -3,7 +3,7 @@
 
 import { send } from "./api.js";
 import { freshId, make, say, show } from "./dom.js";
-import { day, plain, wall } from "./format.js";
+import { moment, plain } from "./format.js";
 import { act, filled, knownName, nameField, outcome } from "./person.js";
 import { shape } from "./shapes.js";
 
@@ -15,11 +15,11 @@ const RELAY_WAIT_MS = 3000;
 export class CutButton {
   constructor(place) {
     const id = freshId("reason");
-    this.reason = make("input", { id, type: "text", maxlength: 200, placeholder: "optional" });
+    this.reason = make("input", { id, type: "text", maxlength: 200 });
     this.words = make("p", { class: "cut-words", role: "alert" });
     this.button = make("button", { type: "button", class: "cut", onclick: () => this.#cut() }, shape("cut"), make("span", {}, "Cut the supply now"));
     place.append(
-      make("div", { class: "field cut-reason" }, make("label", { for: id }, "Reason"), this.reason),
+      make("div", { class: "field cut-reason" }, make("label", { for: id }, "Reason, if any"), this.reason),
       this.button,
       this.words,
     );
@@ -112,7 +112,7 @@ export class TripPanel {
     say(this.cause, capital(String(trip.cause ?? "cause not known").replaceAll("_", " ")));
     const value = typeof trip.value === "number" && !trip.detail ? `value ${plain(trip.value, "")}` : "";
     const by = trip.by ? `cut by ${trip.by}` : "";
-    say(this.facts, [trip.detail, value, by, `${day(trip.utc)}, ${wall(trip.utc)}`].filter(Boolean).join(" · "));
+    say(this.facts, [trip.detail, value, by, moment(trip.utc)].filter(Boolean).join(" · "));
     show(this.root, true);
   }
 }

@@ -43,6 +43,8 @@ class FakeBench:
         self.t0, self.speed = t0, speed
         self.began = time.monotonic()
         self.closing = False
+        self.ticks = 0
+        """Turns of the streams' loops, by which a test knows that nothing more is on its way."""
         self.silent = False
         """No event of any kind leaves the stream."""
         self.refuse: dict[str, tuple[int, dict[str, Any]]] = {}
@@ -125,6 +127,7 @@ async def _events(bench: FakeBench) -> AsyncIterator[str]:
     try:
         yield "retry: 500\n\n"
         while not bench.closing:
+            bench.ticks += 1
             now = time.monotonic()
             if bench.silent:
                 if now - last_words > 1:

@@ -1,0 +1,180 @@
+"""What a person does on the live page, and what it sends."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.pages.fake_service import RUN, FakeBench, Serving
+from tests.waiting import wait_until
+
+pytestmark = pytest.mark.browser
+
+
+def test_acknowledging_asks_for_a_name_once_and_remembers_it(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.raise_alarm()
+    page.goto(serving.url)
+    alarms = page.locator("#alarms")
+    expect(alarms).to_contain_text("Alarms: 1, 1 to acknowledge")
+    expect(alarms).to_contain_text("Lye temperature high")
+    expect(alarms).to_contain_text("It means: The lye is hotter than the housings are made for.")
+    expect(alarms).to_contain_text("Do: Turn the voltage down")
+    expect(alarms).to_contain_text(re.compile(r"not acknowledged · 60\.4\s°C, limit 60\s°C · since \d\d:\d\d:\d\d"))
+    button = alarms.get_by_role("button", name="Acknowledge: Lye temperature high")
+    button.click()
+    expect(alarms).to_contain_text("Give your name")
+    expect(alarms.get_by_label("Your name")).to_be_focused()
+    assert bench.requests == []
+
+    alarms.get_by_label("Your name").fill("Ada")
+    alarms.get_by_label("Note").fill("turned down")
+    button.click()
+    wait_until(lambda: bench.requests, "the acknowledgement")
+    assert bench.requests == [("POST", "/api/alarms/lye_temp.high/acknowledge", {"who": "Ada", "note": "turned down"})]
+    expect(alarms).to_contain_text("acknowledged, still there")
+    expect(button).to_be_hidden()
+    page.reload()
+    expect(page.locator("#recording").get_by_label("Your name")).to_have_value("Ada")
+
+
+def test_a_latched_alarm_is_acknowledged_and_then_reset(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.raise_alarm(state="latched_unack", priority="critical")
+    page.goto(serving.url)
+    alarms = page.locator("#alarms")
+    alarms.get_by_label("Your name").fill("Ada")
+    alarms.get_by_role("button", name=re.compile("Acknowledge")).click()
+    alarms.get_by_role("button", name=re.compile("Reset the latch")).click()
+    expect(alarms).to_contain_text("None standing")
+    assert [path for _method, path, _body in bench.requests] == [
+        "/api/alarms/lye_temp.high/acknowledge", "/api/alarms/lye_temp.high/reset",
+    ]  # fmt: skip
+
+
+def test_a_refused_acknowledgement_gives_the_services_sentence(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.raise_alarm()
+    bench.refuse["/api/alarms/lye_temp.high/acknowledge"] = (
+        409, {"place": "lye_temp.high", "message": "is already normal", "value": None, "remedy": "nothing is to be done"},
+    )  # fmt: skip
+    page.goto(serving.url)
+    page.locator("#alarms").get_by_label("Your name").fill("Ada")
+    page.get_by_role("button", name=re.compile("Acknowledge")).click()
+    expect(page.locator("#alarms .outcome")).to_have_text("lye_temp.high: is already normal; nothing is to be done.")
+
+
+def test_the_supply_is_cut_by_one_press_and_restored_by_a_person_with_a_reason(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    page.goto(serving.url)
+    expect(page.locator("#band-supply")).to_contain_text("Supply is on")
+    page.get_by_label("Reason, if any").fill("smoke")
+    page.get_by_role("button", name="Cut the supply now").click()
+    panel = page.locator("#trip")
+    expect(panel.get_by_role("heading", name="The supply is cut")).to_be_visible()
+    assert bench.requests == [("POST", "/api/trip", {"who": "someone at the page", "reason": "smoke"})]
+    expect(panel).to_contain_text("Lye temp above trip limit")
+    expect(panel).to_contain_text("65.2 °C, limit 65 °C · cut by someone at the page")
+    for words in ("already mixed", "lye burns", "fires", "never the only protection", "Local codes", "licensed electrician"):
+        expect(panel).to_contain_text(words)
+    expect(page.locator("#band-supply")).to_have_attribute("data-level", "critical")
+    assert page.title().startswith("TRIPPED")
+
+    restore = panel.get_by_role("button", name="Restore the supply")
+    for wanted, fill in (
+        ("Give your name", lambda: panel.get_by_label("Your name").fill("Ada")),
+        ("Say what was wrong", lambda: panel.get_by_label("What was wrong").fill("fan was off; switched on")),
+        ("Tick that the cause is gone", lambda: panel.get_by_label("the cause is gone").check()),
+    ):
+        restore.click()
+        expect(panel.locator(".outcome")).to_contain_text(wanted)
+        assert len(bench.requests) == 1, "nothing is sent before all is filled in"
+        fill()
+    restore.click()
+    expect(panel).to_be_hidden()
+    assert bench.requests[1:] == [
+        ("POST", "/api/reset", {"who": "Ada", "reason": "fan was off; switched on", "cause_gone": True})
+    ]
+    expect(page.locator("#band-supply")).to_have_text("Supply is on, 10.9 A")
+
+
+def test_a_refused_restore_keeps_what_was_written(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.trip_now()
+    bench.refuse["/api/reset"] = (
+        409, {"place": "reset", "message": "the cause stands: lye_temp", "value": 66.1, "remedy": "let it cool"},
+    )  # fmt: skip
+    page.goto(serving.url)
+    panel = page.locator("#trip")
+    panel.get_by_label("Your name").fill("Ada")
+    panel.get_by_label("What was wrong").fill("too hot")
+    panel.get_by_label("the cause is gone").check()
+    panel.get_by_role("button", name="Restore the supply").click()
+    expect(panel.locator(".outcome")).to_have_text("reset: the cause stands: lye_temp (found 66.1); let it cool.")
+    expect(panel.get_by_label("What was wrong")).to_have_value("too hot")
+
+
+def test_a_cut_that_fails_sends_the_person_to_the_switch(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.refuse["/api/trip"] = (409, {"place": "trip", "message": "the reader does not answer", "value": None, "remedy": ""})
+    page.goto(serving.url)
+    page.get_by_role("button", name="Cut the supply now").click()
+    said = page.locator(".cut-words")
+    expect(said).to_contain_text("The cut did not get through. Use the supply's own switch.")
+    expect(said).to_contain_text("the reader does not answer")
+    expect(said).to_have_attribute("role", "alert")
+    serving.stop()
+    page.get_by_role("button", name="Cut the supply now").click()
+    expect(said).to_contain_text("The service cannot be reached")
+
+
+def test_a_trip_that_did_not_cut_is_not_called_cut(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.trip_now()
+    bench.supply = {"state": "unknown", "words": "Tripped, but 8.1 A still flow: cut the supply by hand"}
+    page.goto(serving.url)
+    expect(page.locator("#trip-title")).to_have_text("Tripped, but 8.1 A still flow: cut the supply by hand")
+    expect(page.locator("#band-supply")).to_have_text("Tripped, but 8.1 A still flow: cut the supply by hand")
+    expect(page.locator("#band-supply")).to_have_attribute("data-level", "critical")
+
+
+def test_cutting_works_from_every_page(page: Page, bench: FakeBench, serving: Serving) -> None:
+    for path in ("/", "/runs", "/runs/20250314-093000"):
+        bench.requests.clear()
+        page.goto(serving.url + path)
+        page.get_by_role("button", name="Cut the supply now").click()
+        wait_until(lambda: bench.requests, f"the cut from {path}")
+        assert bench.requests[0][1] == "/api/trip"
+
+
+def test_start_stop_and_mark(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.run = None
+    page.goto(serving.url)
+    panel = page.locator("#recording")
+    expect(panel.get_by_label("Build of the stack")).to_have_value("A: plates as cut")
+    panel.get_by_role("button", name="Start recording").click()
+    expect(panel.locator(".outcome")).to_contain_text("Give the run a name")
+    panel.get_by_label("Name of the run").fill("Ring solder")
+    panel.get_by_label("Build of the stack").fill("B: ports moved")
+    panel.get_by_label("Your name").fill("Ada")
+    panel.get_by_role("button", name="Start recording").click()
+    expect(page.locator("#band-run")).to_contain_text("Recording “Ring solder”")
+    assert bench.requests == [("POST", "/api/runs", {"name": "Ring solder", "build": "B: ports moved", "who": "Ada"})]
+
+    panel.get_by_label("Mark this moment").fill("topped up 200 mL")
+    panel.get_by_role("button", name="Add mark").click()
+    expect(panel.locator(".outcome")).to_have_text("Marked: topped up 200 mL")
+    assert bench.requests[1] == ("POST", "/api/runs/20250304-101500/marks", {"text": "topped up 200 mL", "who": "Ada"})
+    expect(panel.get_by_label("Mark this moment")).to_have_value("")
+    assert panel.get_by_role("link", name="Open this run").get_attribute("href") == "/runs/20250304-101500"
+
+    panel.get_by_role("button", name="Stop recording").click()
+    expect(page.locator("#band-run")).to_have_text("Not recording")
+    assert bench.requests[2] == ("POST", "/api/runs/current/stop", {"who": "Ada"})
+
+
+def test_enter_sends_a_form(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    panel = page.locator("#recording")
+    panel.get_by_label("Your name").fill("Ada")
+    panel.get_by_label("Mark this moment").fill("foam")
+    panel.get_by_label("Mark this moment").press("Enter")
+    wait_until(lambda: bench.requests, "the mark")
+    assert bench.requests[0][1] == f"/api/runs/{RUN}/marks"

@@ -1,0 +1,148 @@
+"""What the live page says in words: normal, stale, lost, alarmed, tripped."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.pages.fake_service import FakeBench, Serving
+from tests.waiting import wait_until
+
+pytestmark = pytest.mark.browser
+
+
+def test_normal_state_is_said_in_words_and_without_colour(page: Page, serving: Serving, console: list[str]) -> None:
+    page.goto(serving.url)
+    expect(page.locator("#band-supply")).to_have_text("Supply is on, 10.9 A")
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    expect(page.locator("#band-alarms")).to_have_text("No alarms")
+    expect(page.locator("#band-run")).to_have_text(re.compile(r"Recording “Evening braze test”, 10:\d\d"))
+    for part in ("supply", "data", "alarms", "run"):
+        assert page.locator(f"#band-{part}").get_attribute("data-level") is None, part
+        assert page.locator(f"#band-{part} svg").count() == 1, part
+    expect(page.locator("#alarms")).to_contain_text("None standing")
+    assert console == []
+
+
+def test_each_number_has_its_uncertainty_unit_and_reference(page: Page, serving: Serving) -> None:
+    page.goto(serving.url)
+    words = {name: page.locator(f"#{name} .strip-words") for name in ("lye_temp", "power", "flow", "efficiency", "mmw")}
+    expect(words["lye_temp"]).to_contain_text(re.compile(r"\d\d\.\d\d ± 0\.58 °C, mean of 30"))
+    expect(words["power"]).to_contain_text(re.compile(r"\d+\.\d± 2\.\d\s?W"))
+    expect(words["flow"]).to_contain_text(re.compile(r"± 0\.032L/min\s*as read"))
+    expect(words["flow"]).to_contain_text("dry at 0 °C, 101.325 kPa")
+    expect(words["efficiency"]).to_contain_text(re.compile(r"± 4\.9%"))
+    expect(words["efficiency"]).to_contain_text("dry gas at 0 °C, 101.325 kPa")
+    expect(words["mmw"]).to_contain_text(re.compile(r"ceilings, dry: 4\.\d\d at this voltage, 7\.06 thermoneutral, 8\.51"))
+    expect(words["lye_temp"]).to_contain_text("warning 50 °C, high 60 °C, cut 65 °C".replace(" 5", "\u00a05").replace(
+        " 6", "\u00a06").replace("0 °", "0\u202f°").replace("5 °", "5\u202f°"))  # fmt: skip
+
+
+def test_data_that_stop_are_called_stale_within_two_seconds_of_the_pages_clock(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    page.clock.install()
+    page.goto(serving.url)
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    bench.silent = True
+    seen = bench.ticks
+    wait_until(lambda: bench.ticks > seen + 3, "the last event to have left")
+    expect(page.locator("#lye_temp")).to_have_attribute("data-live", re.compile("yes|no"))
+    page.clock.run_for(2000)
+    expect(page.locator("#band-data")).to_contain_text("Data are stale: nothing for")
+    expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
+    # What was measured last is no longer passed off as present.
+    expect(page.locator("#band-supply")).to_have_text("Supply not known; it was on")
+    expect(page.locator("#band-alarms")).to_have_text("Alarms not known; they were clear")
+    expect(page.locator("#lye_temp")).to_have_attribute("data-live", "no")
+    assert page.title().startswith("STALE")
+
+    bench.silent = False
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    expect(page.locator("#band-supply")).to_have_text("Supply is on, 10.9 A")
+
+
+def test_stale_is_not_cried_while_events_come(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    page.evaluate(
+        """() => { window.heard = [];
+        new MutationObserver(() => window.heard.push(document.querySelector("#band-data").textContent))
+          .observe(document.querySelector("#band-data"), {subtree: true, childList: true, characterData: true}); }"""
+    )
+    seen = bench.ticks
+    wait_until(lambda: bench.ticks > seen + 30, "three seconds of events")
+    assert [text for text in page.evaluate("window.heard") if "stale" in text.lower()] == []
+
+
+def test_a_service_that_is_gone_is_said_to_be_gone(page: Page, serving: Serving) -> None:
+    page.goto(serving.url)
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    serving.stop()
+    expect(page.locator("#band-data")).to_contain_text("No connection to the service since", timeout=15000)
+    expect(page.locator("#band-supply")).to_contain_text("Supply not known")
+
+
+def test_the_services_own_word_of_stale_data_is_shown(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    bench.data = {"state": "stale", "age_s": 4.0, "words": "Data are 4 s old"}
+    expect(page.locator("#band-data")).to_have_text("Data are 4 s old")
+    expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
+
+
+def test_a_value_beyond_its_limit_is_said_coloured_and_shaped(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    strip = page.locator("#lye_temp")
+    expect(strip).not_to_have_attribute("data-level", re.compile("."))
+    for extra, level, words in ((10.0, "medium", "above warning"), (20.0, "high", "above high"), (26.0, "critical", "above cut")):
+        bench.extra_temp = extra
+        expect(strip).to_have_attribute("data-level", level)
+        expect(strip.locator(".strip-state")).to_contain_text(words)
+        expect(strip.locator(".strip-state svg")).to_have_attribute("data-shape", level)
+    bench.extra_temp = 0.0
+    expect(strip.locator(".strip-state")).to_be_hidden()
+
+
+def test_not_recording_and_findings_are_said(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.run = None
+    page.goto(serving.url)
+    expect(page.locator("#band-run")).to_have_text("Not recording")
+    expect(page.locator("#recording")).to_contain_text("Nothing is recorded now")
+    expect(page.locator("#findings")).to_contain_text("20 % less gas than its current could")
+    expect(page.locator("#findings ol li").first).to_contain_text("ports and slots")
+    page.get_by_text("Assumptions (2)").click()
+    expect(page.locator("#findings")).to_contain_text("Meter gas factor 1 ± 0.02")
+    bench.finding = False
+    expect(page.locator("#findings")).to_contain_text("Nothing stands out")
+
+
+def test_links_are_told_in_words_and_counters(page: Page, serving: Serving) -> None:
+    page.goto(serving.url)
+    links = page.locator("#links")
+    expect(links).to_contain_text("head open, 10 frames a second, 6 lost or unreadable so far")
+    links.get_by_text("Counters").click()
+    expect(links.get_by_role("row", name=re.compile("wrong checksum"))).to_contain_text("2")
+    expect(links.get_by_role("row", name=re.compile("reopened"))).to_contain_text("1")
+
+
+def test_cautions_are_open_the_first_time_and_then_as_left(page: Page, serving: Serving) -> None:
+    page.goto(serving.url)
+    cautions = page.locator("#cautions")
+    for words in ("hydrogen and oxygen already mixed", "Lye burns", "fires", "never the only one", "Local codes", "licensed"):
+        expect(cautions).to_contain_text(words)
+    expect(cautions.get_by_text("Lye burns")).to_be_visible()
+    cautions.locator("summary").click()
+    expect(cautions.get_by_text("Lye burns")).to_be_hidden()
+    page.reload()
+    expect(page.locator("#bench-name")).to_have_text("water-torch")
+    expect(cautions.get_by_text("Lye burns")).to_be_hidden()
+
+
+def test_a_run_named_like_markup_stays_a_name(page: Page, bench: FakeBench, serving: Serving) -> None:
+    assert bench.run is not None
+    bench.run["name"] = "<img src=x onerror=alert(1)>"
+    page.goto(serving.url)
+    expect(page.locator("#band-run")).to_contain_text("<img src=x onerror=alert(1)>")
+    assert page.locator("main img, header img").count() == 0
