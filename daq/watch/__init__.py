@@ -6,7 +6,7 @@ The watch knows samples and the bench; it knows nothing of HTTP, stores or wall 
 from daq.watch.alarms import Alarm, AlarmSpec, Priority, State, Transition
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Column, Columns
-from daq.watch.efficiency import Assessor, assess_windows, reference_words
+from daq.watch.efficiency import Assessor, Balance, assess_windows, reference_words
 from daq.watch.findings import Finding
 from daq.watch.numbers import NUMBERS, Numbers, NumberSpec
 from daq.watch.replay import Replay, replay, replay_alarms, suited_to
@@ -18,6 +18,7 @@ __all__ = [
     "AlarmSpec",
     "Assessment",
     "Assessor",
+    "Balance",
     "Column",
     "Columns",
     "Finding",

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -24,7 +26,9 @@ __all__ = ["BRIEF_STEPS", "Course"]
 BRIEF_STEPS = 5
 """Loss of flow is judged over so many steps, not over the whole window."""
 SETTLED_STEPS = 2
-EFFICIENCY_SMOOTHING_S = 300.0
+"""So many steps after its end all samples of a step have come in."""
+EFFICIENCY_WINDOWS = 20
+"""The Faradaic efficiency is judged by the median of so many windows."""
 
 _ROW = {name: i for i, name in enumerate(QUANTITIES)}
 
@@ -42,13 +46,13 @@ class Course:
     """Follows a run from tick to tick: whether it is powered, what stands still, what has been used up."""
 
     bench: Bench
+    step_ns: int
     powered: bool = False
     changed_ns: int = 0
     """When it was last switched [ns]."""
     water_ml: float = 0.0
-    efficiency: float = math.nan
-    efficiency_s: float = 0.0
-    efficiency_best: float = math.nan
+    efficiencies: deque[float] = field(default_factory=lambda: deque(maxlen=EFFICIENCY_WINDOWS))
+    efficiency_best: float = 0.0
     _switch: LimitDetector = field(init=False)
     _channel: str | None = field(init=False)
     _still: dict[str, _Still] = field(init=False)
@@ -92,7 +96,7 @@ class Course:
             off_s=np.where(powered, 0.0, elapsed),
             unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
             water_ml=self._water(bins, t_ns // bins.step_ns, numbers),
-            efficiency_kept=self._kept(numbers, bins.step_ns * 1e-9),
+            efficiency_kept=self._kept(numbers),
         )
 
     def _powered_at(self, t_ns: IntArray, switched: list[Edge]) -> tuple[NDArray[np.bool_], IntArray]:
@@ -134,23 +138,23 @@ class Course:
         self.water_ml = float(used[-1])
         return used
 
-    def _kept(self, numbers: Numbers, step_s: float) -> FloatArray:
-        """Smoothed Faradaic efficiency over the best that it has been; NaN until there is a best."""
+    def _kept(self, numbers: Numbers) -> FloatArray:
+        """Median Faradaic efficiency of the last minutes over the best such median; NaN until there is one.
+
+        A median, because a minute without gas is another alarm's matter and says nothing of the cells.
+        """
         raw = numbers.value["faradaic_efficiency"]
         kept = np.full(raw.shape, np.nan)
-        share = min(1.0, step_s / EFFICIENCY_SMOOTHING_S)
-        for i in np.flatnonzero(np.isfinite(raw)).tolist():
-            now = float(raw[i])
-            self.efficiency = (
-                now if math.isnan(self.efficiency) else self.efficiency + share * (now - self.efficiency)
-            )
-            self.efficiency_s += step_s
-            if self.efficiency_s < EFFICIENCY_SMOOTHING_S:
+        # One window after another, not windows that share most of their samples.
+        due = (numbers.end_ns // numbers.window_ns) > ((numbers.end_ns - self.step_ns) // numbers.window_ns)
+        for i in np.flatnonzero(np.isfinite(raw) & due).tolist():
+            self.efficiencies.append(float(raw[i]))
+            if len(self.efficiencies) < EFFICIENCY_WINDOWS:
                 continue
-            if not self.efficiency_best >= self.efficiency:
-                self.efficiency_best = self.efficiency
+            now = median(self.efficiencies)
+            self.efficiency_best = max(now, self.efficiency_best)
             if self.efficiency_best > 0.0:
-                kept[i] = self.efficiency / self.efficiency_best
+                kept[i] = now / self.efficiency_best
         return kept
 
     def topped_up(self, ml: float) -> None:
@@ -163,9 +167,8 @@ class Course:
             "powered": self.powered,
             "changed_ns": self.changed_ns,
             "water_ml": self.water_ml,
-            "efficiency": None if math.isnan(self.efficiency) else self.efficiency,
-            "efficiency_s": self.efficiency_s,
-            "efficiency_best": None if math.isnan(self.efficiency_best) else self.efficiency_best,
+            "efficiencies": list(self.efficiencies),
+            "efficiency_best": self.efficiency_best,
             "switch": self._switch.save(),
             "still": {
                 c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
@@ -175,11 +178,8 @@ class Course:
     def load(self, saved: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.powered, self.changed_ns = bool(saved["powered"]), int(saved["changed_ns"])
-        self.water_ml, self.efficiency_s = float(saved["water_ml"]), float(saved["efficiency_s"])
-        self.efficiency, self.efficiency_best = (
-            _or_nan(saved["efficiency"]),
-            _or_nan(saved["efficiency_best"]),
-        )
+        self.water_ml, self.efficiency_best = float(saved["water_ml"]), float(saved["efficiency_best"])
+        self.efficiencies.extend(float(e) for e in saved["efficiencies"])
         self._switch.load(saved["switch"])
         for channel, (value, since_ns) in saved["still"].items():
             if channel in self._still:

@@ -144,12 +144,12 @@ class PulseDetector:
             gaps = np.diff(pulses_ns, prepend=self.last_ns if not edges else int(pulses_ns[0]))
             for i in np.flatnonzero(gaps > allowance).tolist():
                 begun = int(pulses_ns[i] - gaps[i]) + allowance
-                edges.append(Edge(begun, True, gaps[i] * 1e-9))
+                edges.append(Edge(begun, True, self.allowance_s))
                 edges.append(Edge(int(pulses_ns[i]), False, None))
             self.last_ns = max(self.last_ns, int(pulses_ns[-1]))
         if not self.active and now_ns - self.last_ns > allowance:
             self.active = True
-            edges.append(Edge(self.last_ns + allowance, True, (now_ns - self.last_ns) * 1e-9))
+            edges.append(Edge(self.last_ns + allowance, True, self.allowance_s))
         return edges
 
     def save(self) -> dict[str, Any]:

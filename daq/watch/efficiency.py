@@ -170,7 +170,7 @@ class Assessor:
         self._mol_s_per_lpm = float(mol_s_from_lpm(1.0, self.reference))
         # Amps that one litre a minute of dry gas takes.
         self._amps_per_lpm = float(current_for_gas_a(self._mol_s_per_lpm, cells))
-        self._water_ml_per_h = 3.6e6 * float(water_rate_g_s(1.0, cells)) / float(water_density_kg_m3(20.0))
+        self.water_ml_per_coulomb = 1e3 * float(water_rate_g_s(1.0, cells)) / float(water_density_kg_m3(20.0))
 
     def assess(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
         """The numbers of windows of `steps` steps; `ends` is the step after each one's last."""
@@ -186,7 +186,7 @@ class Assessor:
         pressure = pressure_kpa(self.bench, means, notes)
         dry = dry_flow(self.bench, self.reference, means, pressure, notes)
         vapour, heat = self._heat(power, amps, dry, temp, pressure, notes)
-        notes.add(NO_TEMP, ~known(temp))
+        notes.add(NO_TEMP, ~known(temp) & known(amps))
         at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
         ceilings = (
             propagate(f, at, reference=self.reference, unit=UNITS["mmw_dry_ref"], outside="nan")
@@ -246,7 +246,7 @@ class Assessor:
             "watt_hours_per_litre": power / made * (1.0 / 60.0),
             "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
             "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
-            "water_ml_per_h": amps * self._water_ml_per_h,
+            "water_ml_per_h": amps * (3600.0 * self.water_ml_per_coulomb),
             "heat_w": f["heat"],
             "vapour_w": f["vapour"],
             "temp_rate_c_per_min": f["rate"],

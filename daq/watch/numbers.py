@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from daq.watch.columns import FloatArray, IntArray
 
-__all__ = ["NUMBERS", "UNITS", "NumberSpec", "Numbers"]
+__all__ = ["NUMBERS", "UNITS", "NumberSpec", "Numbers", "unit_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +115,13 @@ NUMBERS = (
 """Every number, in the order of showing."""
 
 UNITS = {n.key: n.unit for n in NUMBERS}
+
+_UNIT_WORDS = {"degC": "°C", "1": "", "degC/min": "°C/min", "kWh/m3": "kWh/m³"}
+
+
+def unit_words(unit: str) -> str:
+    """A unit as people write it: ``°C`` for ``degC``, nothing for ``1``."""
+    return _UNIT_WORDS.get(unit, unit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,6 @@ from daq.watch.watch import Watch
 
 __all__ = ["Replay", "replay", "replay_alarms", "suited_to"]
 
-CHUNK_STEPS = 1800
 SLOW_FACTOR = 3.0
 """A log counts as stale when nothing came for so many of its own intervals, if that is longer than stated."""
 
@@ -96,6 +95,8 @@ def replay(
     window_s: float | None = None,
     forecaster: Forecaster | None = None,
     keep_numbers: bool = True,
+    chunk_s: float = 1800.0,
+    each_chunk: Callable[[int], None] = lambda t_ns: None,
     progress: Callable[[float], None] = lambda done: None,
 ) -> Replay:
     """Go through a recorded run.
@@ -110,6 +111,9 @@ def replay(
     forecaster : Forecaster, optional
     keep_numbers : bool
         Keep the numbers of every tick (some 30 MB for a day).
+    chunk_s, each_chunk
+        Called with the time reached [ns] after every so many seconds of the run. The result does not depend
+        on how it is cut up.
     progress : callable
         Told the share that is done, 0 to 1.
     """
@@ -123,13 +127,14 @@ def replay(
     if span is not None:
         first, last = span[0] // watch.step_ns, -(-span[1] // watch.step_ns)
         watch.begin(max(0, first) * watch.step_ns)
-        step = max(0, first)
+        step, chunk = max(0, first), max(1, round(chunk_s / step_s))
         while step < last:
-            step = min(step + CHUNK_STEPS, last)
+            step = min(step + chunk, last)
             part = watch.advance(step * watch.step_ns)
             transitions += watch.take_transitions()
             if keep_numbers:
                 numbers.append(part)
+            each_chunk(step * watch.step_ns)
             progress((step - first) / max(1, last - first))
     return Replay(tuple(transitions), tuple(numbers), watch, notes)
 

@@ -23,7 +23,7 @@ from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge
 from daq.watch.efficiency import Assessor
 from daq.watch.findings import find
-from daq.watch.numbers import Numbers
+from daq.watch.numbers import Numbers, unit_words
 from daq.watch.rules import (
     ChannelRule,
     ExternalRule,
@@ -80,7 +80,7 @@ class Watch:
         self.steps = max(1, round(self.window_s / step_s))
         self.assessor = Assessor(bench)
         self.bins = Bins(bench, step_ns=self.step_ns)
-        self.course = Course(bench)
+        self.course = Course(bench, self.step_ns)
         self.rules: list[Rule] = alarm_rules(bench)
         self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in self.rules}
         self._external = {r.spec.name: r for r in self.rules if isinstance(r, ExternalRule)}
@@ -390,9 +390,11 @@ def _cause(rule: Rule, edge: Edge) -> str:
         return "back to normal"
     if edge.value is None or isinstance(rule, FailedRule):
         return spec.title
-    unit = f" {spec.unit}" if spec.unit not in ("", "1") else ""
-    limit = "" if spec.limit is None else f", limit {spec.limit:g}{unit}"
-    return f"{spec.title}: {edge.value:.4g}{unit}{limit}"
+    if isinstance(rule, LostRule | StaleRule):
+        return f"{spec.title} for {edge.value:g} s"
+    unit = unit_words(spec.unit)
+    limit = "" if spec.limit is None else f", limit {spec.limit:.4g} {unit}".rstrip()
+    return f"{spec.title}: {edge.value:.4g} {unit}".rstrip() + limit
 
 
 def _part(block: Block, rows: slice) -> Block:

@@ -1,0 +1,284 @@
+"""The review of a run: everything about it that a person or a program may want to know afterwards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.bench import Bench
+from daq.frame import NO_SEQ, Block
+from daq.store import Mark, RunRecord, Transition, TripRecord
+from daq.study.alarm_load import alarm_load, alarm_summary
+from daq.study.phases import Phase, find_phases
+from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
+from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, replay, suited_to
+from daq.watch.bins import Bins
+from daq.watch.findings import find
+from daq.watch.measured import measure
+
+__all__ = ["SCHEMA", "Review", "review"]
+
+SCHEMA = "lyewatch.review/1"
+STEP_NS = 1_000_000_000
+FINDING_SHARE = 0.1
+"""A finding is told of a phase when so much of its windows have it."""
+FORECAST_EVERY_NS = 60_000_000_000
+_SEQ_WRAP = 1 << 32
+_SEQ_RESTART = 1_000_000
+
+_POWERED = ("warm-up", "steady", "disturbed")
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A run, reviewed.
+
+    Attributes
+    ----------
+    bench : Bench
+        The bench, suited to the log's pace.
+    body : dict
+        What `as_dict` gives.
+    windows : Numbers
+        The numbers of every window of the run, for trends.
+    phases : tuple of Phase
+    """
+
+    bench: Bench
+    body: dict[str, Any] = field(repr=False)
+    windows: Numbers = field(repr=False)
+    phases: tuple[Phase, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON; `schema` names its version."""
+        return self.body
+
+
+def review(
+    bench: Bench,
+    blocks: Sequence[Block],
+    *,
+    record: RunRecord | None = None,
+    marks: Sequence[Mark] = (),
+    alarms: Sequence[Transition] | None = None,
+    links: Mapping[str, Any] | None = None,
+    trips: Sequence[TripRecord] = (),
+    forecaster: Callable[[Bench], Forecaster] | None = None,
+    window_s: float | None = None,
+) -> Review:
+    """Review one run.
+
+    Parameters
+    ----------
+    bench : Bench
+        As it was when the run was made.
+    blocks : sequence of Block
+        All samples.
+    record : RunRecord, optional
+        What the run is called.
+    marks, alarms, links, trips
+        What the logbook has of it. Without alarm transitions the run goes through the watch again.
+    forecaster : callable, optional
+        Makes what foresees, for the `forecasts` and `warnings`.
+    window_s : float, optional
+        Width of the windows [s] (default: the bench file's).
+    """
+    suited, notes = suited_to(bench, blocks)
+    columns = Columns.from_blocks(blocks)
+    width_s = suited.service.window_s if window_s is None else window_s
+    steps = max(1, round(width_s * 1e9 / STEP_NS))
+    assessor = Assessor(suited)
+    balance = _balance(suited, columns, assessor, steps)
+    windows = assessor.numbers(balance)
+    phases = find_phases(suited, windows)
+    start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
+    recorded = list(alarms or ())
+    forecasts: list[dict[str, Any]] = []
+    warnings: list[dict[str, Any]] = []
+    if not recorded or forecaster is not None:
+        again, forecasts, warnings = _again(suited, blocks, forecaster)
+        recorded_again = not recorded
+        recorded = recorded or again
+    else:
+        recorded_again = False
+    powered = _windows_of(phases, _POWERED, len(windows))
+    per_coulomb = assessor.water_ml_per_coulomb
+    body: dict[str, Any] = {
+        "schema": SCHEMA,
+        "run": _run(record, bench),
+        "duration_s": end_s - start_s,
+        "from_s": start_s,
+        "to_s": end_s,
+        "reference": assessor.reference.words,
+        "window_s": steps * STEP_NS / 1e9,
+        "samples": {source: int(t.size) for source, t in columns.frames.items()},
+        "totals": run_totals(suited, balance, per_coulomb),
+        "powered_s": _seconds_of(phases, _POWERED),
+        "numbers": _numbers(assessor, balance, powered),
+        "phases": [_phase(assessor, balance, p, len(windows)) for p in phases],
+        "channels": channel_extremes(suited, columns),
+        "limits": limit_times(suited, columns),
+        "alarms": [_transition(t) for t in recorded],
+        "alarms_recomputed": recorded_again,
+        "alarm_summary": alarm_summary(recorded, end_s),
+        "alarm_load": alarm_load(recorded, end_s - start_s),
+        "warnings": warnings,
+        "forecasts": forecasts,
+        "trips": [_trip(t) for t in trips],
+        "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
+        "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},
+        "bad_values": bad_values(blocks),
+        "links": dict(links or {}),
+        "findings": _findings(suited, windows, phases),
+        "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
+        "notes": list(notes),
+    }
+    return Review(suited, body, windows, tuple(phases))
+
+
+def _balance(bench: Bench, columns: Columns, assessor: Assessor, steps: int) -> Balance:
+    first, last = columns.span_ns or (0, 0)
+    start = (first - 1) // STEP_NS
+    bins = Bins(bench, step_ns=STEP_NS, first=start)
+    bins.add(columns)
+    count = max(1, -(-(-(-last // STEP_NS) - start) // steps))
+    ends = start + steps * np.arange(1, count + 1, dtype=np.int64)
+    return assessor.balance(measure(bench, bins, ends, steps))
+
+
+def _again(
+    bench: Bench, blocks: Sequence[Block], make: Callable[[Bench], Forecaster] | None
+) -> tuple[list[Transition], list[dict[str, Any]], list[dict[str, Any]]]:
+    """The run through the watch: its alarms and, with a forecaster, what it foresaw and warned of."""
+    if make is None:
+        return list(replay(bench, blocks, keep_numbers=False).transitions), [], []
+    foresees = make(bench)
+    forecasts: list[dict[str, Any]] = []
+
+    def each_minute(t_ns: int) -> None:
+        said = foresees.forecast()
+        if said is not None:
+            forecasts.append({"at_s": t_ns / 1e9, **said})
+
+    done = replay(
+        bench,
+        blocks,
+        keep_numbers=False,
+        forecaster=foresees,
+        chunk_s=FORECAST_EVERY_NS / 1e9,
+        each_chunk=each_minute,
+    )
+    return list(done.transitions), forecasts, list(getattr(foresees, "warnings", ()))
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _run(record: RunRecord | None, bench: Bench) -> dict[str, Any]:
+    if record is None:
+        return {"id": None, "name": "", "build": bench.stack.build, "kind": "run", "bench": bench.name,
+                "start_utc_ns": None, "note": ""}  # fmt: skip
+    return {
+        "id": record.id,
+        "name": record.name,
+        "build": record.build,
+        "kind": record.kind,
+        "bench": record.bench,
+        "start_utc_ns": record.start_utc_ns,
+        "note": record.note,
+    }
+
+
+def _windows_of(phases: Sequence[Phase], names: Sequence[str], size: int) -> NDArray[np.bool_]:
+    where = np.zeros(size, dtype=bool)
+    for phase in phases:
+        if phase.name in names:
+            where[phase.first : phase.last + 1] = True
+    return where
+
+
+def _seconds_of(phases: Sequence[Phase], names: Sequence[str]) -> float:
+    return sum(p.to_s - p.from_s for p in phases if p.name in names)
+
+
+def _numbers(
+    assessor: Assessor, balance: Balance, where: NDArray[np.bool_]
+) -> dict[str, dict[str, Any]] | None:
+    return assessor.numbers(balance.averaged(where)).at(0) if where.any() else None
+
+
+def _phase(assessor: Assessor, balance: Balance, phase: Phase, size: int) -> dict[str, Any]:
+    where = np.zeros(size, dtype=bool)
+    where[phase.first : phase.last + 1] = True
+    return {
+        "phase": phase.name,
+        "from_s": phase.from_s,
+        "to_s": phase.to_s,
+        "duration_s": phase.to_s - phase.from_s,
+        "numbers": _numbers(assessor, balance, where),
+    }
+
+
+def _transition(t: Transition) -> dict[str, Any]:
+    return {
+        "t_s": t.t_ns / 1e9,
+        "alarm": t.alarm,
+        "state_from": str(t.state_from),
+        "state_to": str(t.state_to),
+        "cause": t.cause,
+        "value": None if t.value is None or not math.isfinite(t.value) else t.value,
+        "who": t.who or "",
+        "note": t.note or "",
+        "priority": str(t.priority),
+    }
+
+
+def _trip(trip: TripRecord) -> dict[str, Any]:
+    return {
+        "t_s": trip.t_ns / 1e9,
+        "cause": trip.cause,
+        "detail": trip.detail,
+        "value": trip.value,
+        "by": trip.by,
+        "cleared_by": trip.cleared_by,
+        "cleared_reason": trip.cleared_reason,
+    }
+
+
+def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
+    """Frames that never came, by the holes in each source's sequence numbers; a restart is no hole."""
+    out: dict[str, int] = {}
+    for block in blocks:
+        seq = block.seq[block.seq != NO_SEQ]
+        if seq.size:
+            steps = np.diff(seq) % _SEQ_WRAP
+            holes = steps[(steps > 1) & (steps < _SEQ_RESTART)] - 1
+            out[block.source] = out.get(block.source, 0) + int(holes.sum())
+    return out
+
+
+def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[dict[str, Any]]:
+    """What can not be, by code, if a tenth of a phase's windows have it; with the phases and the share."""
+    out: dict[str, dict[str, Any]] = {}
+    for phase in phases:
+        if phase.name == "no data":
+            continue
+        size = phase.last - phase.first + 1
+        seen: dict[str, tuple[int, Any]] = {}
+        for i in range(phase.first, phase.last + 1):
+            settled = phase.first < i < phase.last or size == 1
+            for found in find(bench, windows.at(i), refusals=windows.refusals(i), settled=settled):
+                count, _ = seen.get(found.code, (0, None))
+                seen[found.code] = (count + 1, found)
+        for code, (count, found) in seen.items():
+            if count < FINDING_SHARE * size:
+                continue
+            line = out.setdefault(code, {**found.as_dict(), "phases": [], "windows": 0})
+            line["phases"].append({"phase": phase.name, "from_s": phase.from_s, "share": count / size})
+            line["windows"] += count
+    return sorted(out.values(), key=lambda line: -int(line["windows"]))

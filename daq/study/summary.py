@@ -1,0 +1,187 @@
+"""A review as text for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from daq.quantity import shown
+from daq.study.review import Review
+from daq.watch import NUMBERS
+from daq.watch.numbers import unit_words
+
+__all__ = ["duration_words", "summary_text", "utc_words"]
+
+MOST_LINES = 12
+PHASE_NUMBERS = (
+    "power_w",
+    "cell_volts",
+    "amps",
+    "lye_temp",
+    "flow_dry_ref_lpm",
+    "mmw_as_read",
+    "mmw_dry_ref",
+    "faradaic_efficiency",
+    "energy_efficiency_hhv",
+    "watt_hours_per_litre",
+    "heat_w",
+)
+TOTALS = (
+    ("energy_wh", "Energy"),
+    ("charge_ah", "Charge"),
+    ("gas_as_read_l", "Gas as read"),
+    ("gas_dry_ref_l", "Gas, dry"),
+    ("water_split_ml", "Water split, by charge"),
+    ("water_vapour_ml", "Water carried off as vapour"),
+)
+LINK_ERRORS = ("bad_crc", "malformed", "overlong", "out_of_range", "dropped", "reopened")
+
+
+def duration_words(seconds: float) -> str:
+    """A span as a person would say it: ``0.1 s``, ``42 s``, ``6 min 10 s``, ``2 h 05 min``."""
+    whole = round(seconds)
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def clock_words(seconds: float) -> str:
+    """An instant of the run: ``1:02:03``."""
+    whole = round(seconds)
+    return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
+
+
+def utc_words(start_utc_ns: int | None) -> str:
+    """A start as a date, UTC; a dash where it is not known."""
+    if start_utc_ns is None:
+        return "–"
+    return datetime.fromtimestamp(start_utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def number_words(number: Mapping[str, Any]) -> str:
+    """A number with its expanded uncertainty, rounded by it: ``4.51 ± 0.37 mL/min/W``."""
+    return shown(number["value"], number["u95"], unit_words(str(number["unit"]))).text
+
+
+def summary_text(review: Review) -> str:
+    """The review as readable lines, at most some 100 characters wide."""
+    body = review.as_dict()
+    run = body["run"]
+    lines = [
+        f"Run {run['id'] or '(not stored)'}  {run['name']}".rstrip(),
+        f"Bench {run['bench']}, build {run['build']}, started {utc_words(run['start_utc_ns'])}",
+        f"Duration {duration_words(body['duration_s'])}, powered {duration_words(body['powered_s'])}",
+        f"Dry gas at {body['reference']}; ± is the expanded uncertainty, k = 2",
+        "",
+    ]
+    lines += _totals(body) + _peaks(body) + _phases(body["phases"])
+    lines += _alarms(body) + _data(body) + _findings(body)
+    return "\n".join(lines).rstrip()
+
+
+def _totals(body: Mapping[str, Any]) -> list[str]:
+    lines = ["TOTALS"]
+    for key, label in TOTALS:
+        if body["totals"][key]["value"] is not None:
+            lines.append(f"  {label:<28}{number_words(body['totals'][key])}")
+    return [*lines, ""] if len(lines) > 1 else []
+
+
+def _peaks(body: Mapping[str, Any]) -> list[str]:
+    temp = body["channels"].get("lye_temp")
+    if temp is None:
+        return []
+    lines = [
+        "TEMPERATURE",
+        f"  Peak lye temperature        {temp['max']:.1f} °C at {clock_words(temp['max_at_s'])}",
+    ]
+    for limit in body["limits"]:
+        if limit["channel"] != "lye_temp":
+            continue
+        label = f"{limit['level']} {limit['limit']:g} °C"
+        side = "Below" if limit["level"].startswith("low") else "Above"
+        spent = duration_words(limit["seconds_beyond"]) if limit["samples_beyond"] else "never"
+        first = "" if limit["first_at_s"] is None else f", first at {clock_words(limit['first_at_s'])}"
+        lines.append(f"  {side + ' ' + label:<28}{spent}{first}")
+    return [*lines, ""]
+
+
+def _phases(phases: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not phases:
+        return []
+    lines = ["PHASES"]
+    for phase in phases:
+        span = f"{clock_words(phase['from_s'])} to {clock_words(phase['to_s'])}"
+        lines.append(f"  {phase['phase']}, {span} ({duration_words(phase['duration_s'])})")
+        if phase["phase"] in ("warm-up", "steady") and phase["numbers"]:
+            for spec in NUMBERS:
+                number = phase["numbers"][spec.key]
+                if spec.key in PHASE_NUMBERS and number["value"] is not None:
+                    lines.append(f"    {spec.label:<26}{number_words(number)}")
+    return [*lines, ""]
+
+
+def _alarms(body: Mapping[str, Any]) -> list[str]:
+    summary, trips = body["alarm_summary"], body["trips"]
+    lines = ["ALARMS" + (" (computed from the samples)" if body["alarms_recomputed"] else "")]
+    for line in summary[:MOST_LINES]:
+        often = "" if line["raised"] == 1 else f", raised {line['raised']} times"
+        lines.append(
+            f"  {clock_words(line['first_at_s'])}  {line['priority']:<8} {line['cause']}"
+            f" (stood {duration_words(line['standing_s'])}{often}, now {line['state']})"
+        )
+    if len(summary) > MOST_LINES:
+        lines.append(f"  and {len(summary) - MOST_LINES} more")
+    if not summary:
+        lines.append("  none")
+    lines += [
+        f"  {clock_words(t['t_s'])}  TRIP     {t['detail'] or t['cause']} (by {t['by'] or 'the guard'})"
+        for t in trips
+    ]
+    for warning in body["warnings"][:MOST_LINES]:
+        lines.append(f"  {clock_words(warning['raised_s'])}  warning  {warning['reason']}")
+    return [*lines, ""]
+
+
+def _data(body: Mapping[str, Any]) -> list[str]:
+    gaps, bad = body["gaps"], body["bad_values"]
+    lines = [
+        "DATA",
+        "  Samples                     " + ", ".join(f"{s} {n}" for s, n in body["samples"].items()),
+    ]
+    gap_words = f"{gaps['count']}, {duration_words(gaps['seconds'])} in all" if gaps["count"] else "none"
+    lines.append(f"  Gaps                        {gap_words}")
+    missing = {s: n for s, n in gaps["missing_frames"].items() if n}
+    if missing:
+        lines.append("  Frames that never came      " + ", ".join(f"{s} {n}" for s, n in missing.items()))
+    for channel, counts in bad.items():
+        lines.append(f"  {channel:<28}" + ", ".join(f"{n} {word}" for word, n in counts.items() if n))
+    for source, link in body["links"].items():
+        errors = {k: link[k] for k in LINK_ERRORS if link.get(k)}
+        words = ", ".join(f"{v} {k.replace('_', ' ')}" for k, v in errors.items()) or "no errors"
+        lines.append(f"  Link {source:<23}{words}")
+    for mark in body["marks"][:MOST_LINES]:
+        lines.append(f"  {clock_words(mark['t_s'])}  {mark['kind']}: {mark['text']}")
+    if len(body["marks"]) > MOST_LINES:
+        lines.append(f"  and {len(body['marks']) - MOST_LINES} more marks")
+    return [*lines, ""]
+
+
+def _findings(body: Mapping[str, Any]) -> list[str]:
+    lines: list[str] = []
+    if body["findings"]:
+        lines.append("FINDINGS")
+        for finding in body["findings"]:
+            lines.append(f"  {finding['text']}")
+            lines += [f"    {i}. {cause}" for i, cause in enumerate(finding["causes"], 1)]
+        lines.append("")
+    said = [*body["assumptions"], *body["notes"]]
+    if said:
+        lines.append("THESE NUMBERS REST ON")
+        lines += [f"  {text}" for text in said]
+    return lines
