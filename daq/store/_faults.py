@@ -76,11 +76,7 @@ def fault(exc: BaseException, place: str) -> LyewatchError | None:
             "there is not enough memory", place=place, remedy="ask for a shorter span or fewer channels"
         )
     if type(exc).__module__.partition(".")[0] == "pyarrow" or isinstance(exc, json.JSONDecodeError):
-        return StoreCorrupt(
-            f"can not be read: {_first_line(exc)}",
-            place=place,
-            remedy="restore the file from a copy, or delete it to do without its samples",
-        )
+        return _damaged(exc, place)
     if isinstance(exc, OverflowError):
         return StoreError(
             f"a number does not fit: {_first_line(exc)}",
@@ -91,8 +87,16 @@ def fault(exc: BaseException, place: str) -> LyewatchError | None:
 
 
 @contextmanager
-def store_faults(place: Path | str) -> Iterator[None]:
+def store_faults(place: Path | str, *, decoding: bool = False) -> Iterator[None]:
     """Let no foreign exception of the layers below out of a `with` block.
+
+    Parameters
+    ----------
+    place : Path or str
+        The file it is about.
+    decoding : bool
+        Whether the block makes sense of a file's bytes: then whatever it raises says that they are damaged,
+        be it a column that is not there or a length that is not one.
 
     Raises
     ------
@@ -103,6 +107,8 @@ def store_faults(place: Path | str) -> Iterator[None]:
         yield
     except Exception as exc:
         found = fault(exc, str(place))
+        if found is None and decoding:
+            found = _damaged(exc, str(place))
         if found is None or found is exc:
             raise
         raise found from exc
@@ -126,17 +132,21 @@ def _of_system(exc: OSError, place: str) -> StoreError:
     named = str(exc.filename) if exc.filename else place
     if exc.errno is None:
         # Arrow reports bytes that do not decompress as an OSError without a number.
-        return StoreCorrupt(
-            f"can not be read: {_first_line(exc)}",
-            place=named,
-            remedy="restore the file from a copy, or delete it to do without its samples",
-        )
+        return _damaged(exc, named)
     if exc.errno == errno.ENOENT:
         return StoreCorrupt("is missing", place=named, remedy="restore the file from a copy")
     words, remedy = _ERRNO.get(
         exc.errno, (f"the system refused: {_first_line(exc)}", "see the message, then try again")
     )
     return StoreError(words, place=named, remedy=remedy)
+
+
+def _damaged(exc: BaseException, place: str) -> StoreCorrupt:
+    return StoreCorrupt(
+        f"can not be read: {_first_line(exc)}",
+        place=place,
+        remedy="restore the file from a copy; the rest of the run is in the other files beside it",
+    )
 
 
 def _first_line(exc: BaseException) -> str:

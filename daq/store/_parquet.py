@@ -53,17 +53,17 @@ def write_file(path: Path, block: Block, piece: Piece, about: PieceAbout) -> Non
             arrays.append(arrow_of(raw))
             fields.append(pa.field(f"{name}.raw", pa.float64(), metadata={"channel": name, "part": "raw"}))
     table = pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=_metadata(piece, about)))
-    pq.write_table(table, path, compression="zstd", row_group_size=ROW_GROUP)
+    pq.write_table(table, path, row_group_size=ROW_GROUP, compression="zstd", write_page_checksum=True)
 
 
 def merge_files(paths: Sequence[Path], into: Path, piece: Piece, about: PieceAbout) -> None:
     """Write one file of the rows of several, in their order, a row group at a time to keep memory small."""
-    files = [pq.ParquetFile(p) for p in paths]
+    files = [pq.ParquetFile(p, page_checksum_verification=True) for p in paths]
     try:
         schema = pa.unify_schemas([f.schema_arrow.remove_metadata() for f in files]).with_metadata(
             _metadata(piece, about)
         )
-        with pq.ParquetWriter(into, schema, compression="zstd") as writer:
+        with pq.ParquetWriter(into, schema, compression="zstd", write_page_checksum=True) as writer:
             held: list[pa.Table] = []
             rows = 0
             for table in _tables(files, schema):
@@ -108,7 +108,7 @@ def read_file(
     raw: bool = False,
 ) -> Block:
     """The block in a file; only the row groups that can hold rows from `start_ns` to `end_ns` are read."""
-    with pq.ParquetFile(path) as file:
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
         parts: dict[str, list[tuple[str, str]]] = {"value": [], "status": [], "raw": []}
         for field in file.schema_arrow:
             part, channel = _part(field), _channel(field)

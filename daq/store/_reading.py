@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from daq.errors import StoreError
 from daq.frame import Block
 from daq.store._blocks import joined, spans_of, widest
+from daq.store._faults import store_faults
 from daq.store._rows import Row, block_of, plain_status
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import Piece, PieceGone, SampleStore
@@ -92,7 +93,7 @@ class RunReading:
             parts.setdefault(piece.source, []).append(block)
         for source, own in rows.items():
             if only is None or source in only:
-                parts.setdefault(source, []).append(block_of(source, own, channels=wanted, raw=raw))
+                parts.setdefault(source, []).append(self._block(source, own, wanted, raw=raw))
         blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
         return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
 
@@ -147,11 +148,15 @@ class RunReading:
         pieces, rows = self._snapshot(run_id, None, None)
         found = [p.spans.get(channel) for p in pieces]
         for source, own in rows.items():
-            found.append(spans_of(block_of(source, own, channels=[channel], raw=False)).get(channel))
+            found.append(spans_of(self._block(source, own, [channel], raw=False)).get(channel))
         span = widest(found)
         if span is None:
             return None
         return (span.high_ns, span.high) if highest else (span.low_ns, span.low)
+
+    def _block(self, source: str, rows: list[Row], channels: list[str] | None, *, raw: bool) -> Block:
+        with store_faults(self.journal.path, decoding=True):
+            return block_of(source, rows, channels=channels, raw=raw)
 
     def _snapshot(
         self, run_id: str, start_ns: int | None, end_ns: int | None

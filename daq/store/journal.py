@@ -132,6 +132,7 @@ class Journal:
                 "SELECT id, run_id, source, t_ns, seq, body FROM samples WHERE id > ? ORDER BY id LIMIT ?",
                 (after_id, limit),
             ).fetchall()
+        with store_faults(self.path, decoding=True):
             return [TailRow(row[0], row[1], sample_of(row[2:])) for row in rows]
 
     def last_id(self) -> int:

@@ -12,6 +12,7 @@ import numpy as np
 from daq.errors import StoreError
 from daq.frame import Block
 from daq.store._blocks import joined, sliced, spans_of, widest
+from daq.store._faults import store_faults
 from daq.store._lock import seal_lock
 from daq.store._rows import Row, block_of
 from daq.store.home import Piece, PieceAbout, SampleStore
@@ -160,7 +161,8 @@ class Sealer:
             by_source.setdefault(row[0], []).append(row)
         pieces, blocks = [], []
         for source, part in by_source.items():
-            block = joined(source, [block_of(source, part)])
+            with store_faults(self._journal.path, decoding=True):
+                block = joined(source, [block_of(source, part)])
             blocks.append(block)
             pieces.append(_piece(run_id, f"{first:012d}-{_safe(source)}", block, first, last, 0))
         self._intend(run_id, [p.name for p in pieces], "sealing")

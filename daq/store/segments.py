@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from daq.errors import StoreError
+from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
 from daq.store._blocks import clipped
 from daq.store._faults import store_faults
@@ -74,7 +74,7 @@ class Segments:
         blocks = []
         for piece in pieces:
             path = self.path(run_id, piece.name)
-            with store_faults(path):
+            with store_faults(path, decoding=True):
                 try:
                     block = _parquet.read_file(
                         path, piece.source, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw
@@ -83,6 +83,13 @@ class Segments:
                     raise PieceGone(
                         "is missing", place=str(path), remedy="restore the file from a copy"
                     ) from exc
+            if start_ns is None and end_ns is None and len(block) != piece.rows:
+                raise StoreCorrupt(
+                    f"should hold {piece.rows} samples",
+                    place=str(path),
+                    value=len(block),
+                    remedy="restore the file from a copy",
+                )
             blocks.append(clipped(block, start_ns, end_ns))
         return blocks
 
@@ -106,7 +113,7 @@ class Segments:
         found = []
         for path in sorted(self.folder.glob(f"*/*{_SUFFIX}")):
             try:
-                with store_faults(path):
+                with store_faults(path, decoding=True):
                     piece = _parquet.piece_in(path, path.name.removesuffix(_SUFFIX))
             except StoreError as exc:
                 _log.warning("not taken into the catalogue: %s", exc)

@@ -1,0 +1,220 @@
+"""The contract of a home of sealed samples, run over every home."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daq.errors import StoreCorrupt
+from daq.frame import Block
+from daq.store import PieceAbout, SampleStore
+from daq.store.home import PieceGone
+from tests.store.made import HOMES, Home, assert_same, block, piece_for
+
+ABOUT = PieceAbout("torch bench", "A", 1_700_000_000_000_000_000, {"volts": "V", "amps": "A"})
+
+
+@pytest.fixture(params=HOMES, ids=str)
+def home(request: pytest.FixtureRequest, tmp_path: Path) -> SampleStore:
+    made: Home = request.param
+    return made.make(tmp_path)
+
+
+def test_what_is_written_is_read(home: SampleStore) -> None:
+    made = block("stack", 500)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)], raw=True)
+    assert_same(found, made)
+
+
+def test_raw_numbers_only_when_asked_for(home: SampleStore) -> None:
+    made = block("stack", 20)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    assert found.raw == {}
+    assert_same(found, made, raw=False)
+
+
+def test_writing_a_piece_again_replaces_it(home: SampleStore) -> None:
+    home.write("run", piece_for(block("stack", 50)), block("stack", 50), ABOUT)
+    made = block("stack", 20, first=7)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)], raw=True)
+    assert_same(found, made)
+
+
+def test_pieces_are_read_in_the_order_asked(home: SampleStore) -> None:
+    made = [block("stack", 10, first=10 * k) for k in range(4)]
+    pieces = [piece_for(b, name=f"p{k}") for k, b in enumerate(made)]
+    for piece, b in zip(pieces, made, strict=True):
+        home.write("run", piece, b, ABOUT)
+    found = home.read("run", pieces[::-1], raw=True)
+    for b, wanted in zip(found, made[::-1], strict=True):
+        assert_same(b, wanted)
+
+
+def test_only_the_channels_asked_for(home: SampleStore) -> None:
+    made = block("stack", 30)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)], channels=["amps", "gas_flow"], raw=True)
+    assert set(found.values) == {"amps"}
+    assert set(found.status) == {"amps"}
+    assert set(found.raw) == {"amps"}
+
+
+@pytest.mark.parametrize("start", [None, -5, 0, 1, 3_000_000_000, 9_900_000_000, 9_900_000_001])
+@pytest.mark.parametrize("end", [None, -5, 0, 3_000_000_000, 9_899_999_999, 10**15])
+def test_both_ends_of_a_span_are_included(home: SampleStore, start: int | None, end: int | None) -> None:
+    made = block("stack", 100)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)], start_ns=start, end_ns=end)
+    wanted = [t for t in made.t_ns.tolist() if (start is None or t >= start) and (end is None or t <= end)]
+    assert found.t_ns.tolist() == wanted
+
+
+def test_a_span_of_many_row_groups(home: SampleStore) -> None:
+    made = block("stack", 150_000)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read(
+        "run", [piece_for(made)], start_ns=int(made.t_ns[32_000]), end_ns=int(made.t_ns[99_000])
+    )
+    assert found.seq.tolist() == list(range(32_000, 99_001))
+
+
+def test_stored_order_is_kept(home: SampleStore) -> None:
+    t_ns = np.array([5, 1, 5, 3], dtype=np.int64)
+    made = Block("stack", t_ns, np.arange(4), {"volts": np.array([1.0, 2.0, 3.0, 4.0])})
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    assert found.t_ns.tolist() == [5, 1, 5, 3]
+    assert found.values["volts"].tolist() == [1.0, 2.0, 3.0, 4.0]
+
+
+def test_numbers_to_the_last_bit(home: SampleStore) -> None:
+    values = np.array([0.1 + 0.2, 5e-324, -0.0, 1.7976931348623157e308, -1 / 3, np.nan])
+    t_ns = np.array([0, 1, 2**53 + 1, 2**60 + 1, 2**62, 2**63 - 1], dtype=np.int64)
+    seq = np.array([-1, 0, 2**32 - 1, 1, 2, 3], dtype=np.int64)
+    made = Block("stack", t_ns, seq, {"volts": values})
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    assert found.values["volts"].tobytes() == values.tobytes()
+    assert found.t_ns.tolist() == t_ns.tolist()
+    assert found.seq.tolist() == seq.tolist()
+
+
+def test_infinity_is_no_value(home: SampleStore) -> None:
+    made = Block("stack", np.arange(3), np.arange(3), {"volts": np.array([np.inf, 1.0, -np.inf])})
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    np.testing.assert_array_equal(found.values["volts"], [np.nan, 1.0, np.nan])
+
+
+def test_a_channel_that_never_spoke(home: SampleStore) -> None:
+    made = Block("stack", np.arange(5), np.arange(5), {"volts": np.full(5, np.nan), "amps": np.ones(5)})
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    assert_same(found, made)
+
+
+@pytest.mark.parametrize("channel", ["t_ns", "seq", "t_ns.value", "amps.status", "µ Ω/5"])
+def test_any_name_of_a_channel(home: SampleStore, channel: str) -> None:
+    values = {channel: np.array([1.0, np.nan]), "amps": np.array([5.0, 6.0])}
+    status = {channel: np.array([1, 2], dtype=np.uint8)}
+    made = Block("stack", np.arange(2), np.arange(2), values, status)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    assert_same(found, made)
+
+
+def test_what_was_read_may_be_changed(home: SampleStore) -> None:
+    made = block("stack", 10)
+    home.write("run", piece_for(made), made, ABOUT)
+    (found,) = home.read("run", [piece_for(made)])
+    found.values["volts"][0] = 99.0
+    (again,) = home.read("run", [piece_for(made)])
+    assert again.values["volts"][0] == 11.0
+
+
+def test_a_piece_that_is_not_there(home: SampleStore) -> None:
+    made = block("stack", 3)
+    home.write("run", piece_for(made), made, ABOUT)
+    with pytest.raises(PieceGone) as caught:
+        home.read("run", [piece_for(made), piece_for(made, name="gone")])
+    assert isinstance(caught.value, StoreCorrupt)
+    assert "gone" in str(caught.value)
+
+
+def test_nothing_asked_nothing_read(home: SampleStore) -> None:
+    assert home.read("run", []) == []
+
+
+def test_deleting_is_of_those_pieces_alone_and_may_be_done_again(home: SampleStore) -> None:
+    made = block("stack", 3)
+    for name in ("a", "b"):
+        home.write("run", piece_for(made, name=name), made, ABOUT)
+    home.write("other", piece_for(made, "other", "a"), made, ABOUT)
+    for _ in range(2):
+        home.delete("run", ["a", "never-was"])
+    with pytest.raises(PieceGone):
+        home.read("run", [piece_for(made, name="a")])
+    assert len(home.read("run", [piece_for(made, name="b")])) == 1
+    assert len(home.read("other", [piece_for(made, "other", "a")])) == 1
+
+
+def test_merged_pieces_say_what_they_said(home: SampleStore) -> None:
+    plain = Block("stack", np.arange(4), np.arange(4), {"volts": np.array([1.0, np.nan, 3.0, 4.0])})
+    made = [
+        plain,
+        block("stack", 300, first=10),
+        Block("stack", np.arange(2) + 10**12, np.arange(2), {"gas_flow": np.array([1.5, np.nan])}),
+        block("stack", 70_000, first=20_000),
+    ]
+    pieces = [piece_for(b, name=f"p{k}") for k, b in enumerate(made)]
+    for piece, b in zip(pieces, made, strict=True):
+        home.write("run", piece, b, ABOUT)
+    if not home.merges:
+        return
+    into = replace(piece_for(made[-1], name="whole", level=1), rows=sum(map(len, made)))
+    home.merge("run", pieces, into, ABOUT)
+    (found,) = home.read("run", [into], raw=True)
+    at = 0
+    for b in made:
+        rows = slice(at, at + len(b))
+        part = Block(
+            "stack",
+            found.t_ns[rows],
+            found.seq[rows],
+            {n: v[rows] for n, v in found.values.items()},
+            {n: s[rows] for n, s in found.status.items()},
+            {n: r[rows] for n, r in found.raw.items()},
+        )
+        assert_same(part, b)
+        at += len(b)
+    assert at == len(found)
+    for b, kept in zip(made, home.read("run", pieces, raw=True), strict=True):
+        assert_same(kept, b)
+
+
+def test_a_survey_finds_every_piece_as_it_is(home: SampleStore) -> None:
+    assert list(home.survey()) == []
+    made = {"a": block("stack", 40), "b": block("me:ter/1", 7, first=50)}
+    for name, b in made.items():
+        home.write("run", piece_for(b, name=name, first_id=11), b, ABOUT)
+    found = {p.name: p for p in home.survey()}
+    assert set(found) == {"a", "b"}
+    for name, b in made.items():
+        p = found[name]
+        assert (p.run_id, p.source, p.rows, p.first_id, p.last_id) == (
+            "run",
+            b.source,
+            len(b),
+            11,
+            10 + len(b),
+        )
+        assert (p.t_min_ns, p.t_max_ns) == (b.t_ns[0], b.t_ns[-1])
+        span = p.spans["volts"]
+        assert span is not None
+        assert (span.low, span.high) == (b.values["volts"].min(), b.values["volts"].max())
