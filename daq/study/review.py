@@ -173,7 +173,7 @@ def _again(
         chunk_s=FORECAST_EVERY_NS / 1e9,
         each_chunk=each_minute,
     )
-    return list(done.transitions), forecasts, list(getattr(foresees, "warnings", ()))
+    return list(done.transitions), forecasts, [dict(w) for w in foresees.warnings]
 
 
 # -- parts -------------------------------------------------------------------------------------------------

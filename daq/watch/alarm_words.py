@@ -232,6 +232,12 @@ _FIXED = {
         120.0,
         unit="degC/min",
     ),
+    "lye_temp.forecast": Rationale(
+        "Lye will not settle below its limit",
+        Priority.HIGH,
+        "At these settings the temperature does not settle below the limit, as far as can be foreseen.",
+        "Turn the voltage down or cool the stack while there is time.",
+    ),
     "supply.tripped": Rationale(
         "Supply was cut",
         Priority.HIGH,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -13,19 +13,29 @@ __all__ = ["Assessment", "Forecaster", "iso_utc"]
 
 
 class Forecaster(Protocol):
-    """What foresees: fed with each tick's numbers, it says what will come."""
+    """What foresees: fed tick by tick, it says where the temperature goes and warns.
 
-    def update(self, t_ns: int, numbers: Mapping[str, float]) -> None:
-        """Take the numbers at a tick; NaN where not known."""
+    It must be causal and, fed the same ticks, say the same.
+    """
+
+    def update(
+        self,
+        t_s: float,
+        volts: float | None,
+        amps: float | None,
+        watts: float | None,
+        lye_temp: float | None,
+        room_temp: float | None = None,
+        gas_flow: float | None = None,
+    ) -> None:
+        """Take the means of one tick; NaN is not known. `gas_flow` is dry, at the bench's reference [L/min]."""
 
     def forecast(self) -> dict[str, Any] | None:
         """What it foresees now, as JSON says it; None while it can not."""
 
-    def save(self) -> dict[str, Any]:
-        """State as JSON says it."""
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Take up a saved state."""
+    @property
+    def warnings(self) -> Sequence[Mapping[str, Any]]:
+        """All warnings so far, oldest first: `raised_s`, `cleared_s` (None while it stands), `reason`, ..."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ __all__ = ["Column", "Columns", "FloatArray", "IntArray", "good_mask", "last_bef
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 _T = TypeVar("_T", bound=np.generic)
+_EMPTY: tuple[IntArray, FloatArray] = (np.empty(0, dtype=np.int64), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,7 @@ class Columns:
 
     channels: dict[str, Column] = field(default_factory=dict)
     frames: dict[str, IntArray] = field(default_factory=dict)
+    _good: dict[str, tuple[IntArray, FloatArray]] = field(default_factory=dict, repr=False)
 
     @classmethod
     def from_blocks(cls, blocks: Iterable[Block] | Mapping[str, Block]) -> Columns:
@@ -78,10 +80,12 @@ class Columns:
 
     def good(self, channel: str) -> tuple[IntArray, FloatArray]:
         """Usable times [ns] and values of a channel; both empty where there are none."""
-        column = self.channels.get(channel)
-        if column is None:
-            return np.empty(0, dtype=np.int64), np.empty(0)
-        return column.good()
+        found = self._good.get(channel)
+        if found is None:
+            column = self.channels.get(channel)
+            found = _EMPTY if column is None else column.good()
+            self._good[channel] = found
+        return found
 
     def at(self, channel: str, t_ns: IntArray, stale_after_s: float) -> FloatArray:
         """The channel's values at other instants: the last good one, NaN where it is older than

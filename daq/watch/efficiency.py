@@ -257,8 +257,8 @@ class Assessor:
             "mmw_ceiling_reversible": f["ceiling_reversible"],
         }
         shape = balance.end_ns.shape
-        value = {k: np.broadcast_to(np.asarray(out[k].value, dtype=np.float64), shape) for k in UNITS}
-        u95 = {k: np.broadcast_to(np.asarray(out[k].u95, dtype=np.float64), shape) for k in UNITS}
+        value = {k: _full(out[k].value, shape) for k in UNITS}
+        u95 = {k: _full(out[k].u95, shape) for k in UNITS}
         notes, refused = balance.notes.texts, balance.refused.texts
         return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, notes, refused)
 
@@ -327,6 +327,11 @@ class Assessor:
 
 def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
     return Quantity.from_parts(np.where(condition, quantity.value, np.nan), quantity.unit, quantity.parts)
+
+
+def _full(value: float | FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    array = np.asarray(value, dtype=np.float64)
+    return array if array.shape == shape else np.broadcast_to(array, shape)
 
 
 def _above_noise(quantity: Quantity) -> NDArray[np.bool_]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.bench import Bench
-from daq.quantity import Quantity, TypeA, combine, specified, type_a_windows
+from daq.quantity import Quantity, combine, specified, type_a_windows
 from daq.watch.bins import QUANTITIES, Bins
 from daq.watch.columns import FloatArray, IntArray
 
@@ -56,23 +56,15 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
     covered = total_s >= LEAST_COVER * whole
     nan = np.full(m, np.nan)
     value = np.divide(total, total_s, out=np.full_like(total, np.nan), where=covered)
-    edges = np.arange(0, (m + 1) * steps, steps)
     means: dict[str, Quantity] = {}
-    noise: dict[str, TypeA] = {}
-    batches: FloatArray = np.empty((0, steps))
     for name, row in _ROW.items():
-        if not covered[row].any():
-            means[name] = Quantity(nan, 0.0, _unit(bench, name))
-            continue
-        means[name] = _specified(bench, name, value[row])
-        if name in _NOISY:
-            there = seconds[row] > 0.0
-            batches = np.divide(sums[row], seconds[row], out=np.full(sums[row].shape, np.nan), where=there)
-            noise[name] = type_a_windows(batches.ravel(), edges, detrend=True)
-            if name == "lye_temp":
-                temp_rate = _slope(batches, noise[name], bins.step_ns)
-    if "lye_temp" not in noise:
-        temp_rate = Quantity(nan, 0.0, "degC/min")
+        there = covered[row].any()
+        means[name] = _specified(bench, name, value[row]) if there else Quantity(nan, 0.0, _unit(bench, name))
+    noisy = [name for name in _NOISY if covered[_ROW[name]].any()]
+    rows = [_ROW[name] for name in noisy]
+    there = seconds[rows] > 0.0
+    batches = np.divide(sums[rows], seconds[rows], out=np.full(there.shape, np.nan), where=there)
+    noise = _noise(batches)
     if np.isfinite(means["volt_amps"].value).any():
         # The product's accuracy is that of the two it was made of: the same errors, not new ones.
         means["volt_amps"] = combine(
@@ -80,18 +72,15 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
             "W",
             [(_number(means["amps"]), means["volts"]), (_number(means["volts"]), means["amps"])],
         )
-    for name, scatter in noise.items():
-        # Too few batches to tell noise: the accuracy alone counts.
-        u = np.nan_to_num(np.asarray(scatter.u))
+    for k, name in enumerate(noisy):
         part = Quantity(
-            0.0 * value[_ROW[name]],
-            u,
-            means[name].unit,
-            dof=scatter.dof,
-            common=False,
-            label=f"{name}: noise",
+            np.zeros(m), noise.u[k], means[name].unit, dof=noise.dof[k], common=False, label=f"{name}: noise"
         )
         means[name] = combine(means[name].value, means[name].unit, [(1.0, means[name]), (1.0, part)])
+    temp_rate = Quantity(nan, 0.0, "degC/min")
+    if "lye_temp" in noisy:
+        k = noisy.index("lye_temp")
+        temp_rate = _slope(batches[k], noise.s[k], noise.n_eff[k], bins.step_ns)
     return Measured(
         ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
     )
@@ -158,7 +147,28 @@ def _number(quantity: Quantity) -> FloatArray:
     return known
 
 
-def _slope(batches: FloatArray, noise: TypeA, step_ns: int) -> Quantity:
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    """Of each window: Type A of the mean, its degrees of freedom, scatter, independent batches."""
+
+    u: FloatArray
+    dof: FloatArray
+    s: FloatArray
+    n_eff: FloatArray
+
+
+def _noise(batches: FloatArray) -> _Noise:
+    """Noise of the means of `batches`, float64[quantities, m, steps], all at once."""
+    shape, steps = batches.shape[:2], batches.shape[2]
+    found = type_a_windows(batches.ravel(), np.arange(0, batches.size + 1, steps), detrend=True)
+    u, dof, s, n_eff = (
+        np.asarray(x, dtype=np.float64).reshape(shape) for x in (found.u, found.dof, found.s, found.n_eff)
+    )
+    # Too few batches to tell noise: the accuracy alone counts.
+    return _Noise(np.nan_to_num(u), dof, np.nan_to_num(s), np.maximum(n_eff, 2.0))
+
+
+def _slope(batches: FloatArray, s: FloatArray, n_eff: FloatArray, step_ns: int) -> Quantity:
     """Least-squares slope of each window [1/min], its noise counted with autocorrelation."""
     known = np.isfinite(batches)
     n = known.sum(axis=1, keepdims=True)
@@ -169,8 +179,7 @@ def _slope(batches: FloatArray, noise: TypeA, step_ns: int) -> Quantity:
     enough = (n[:, 0] >= 4) & (kk > 0.0)
     per_min = 60e9 / step_ns
     slope = np.divide(np.einsum("ij,ij->i", k, x), kk, out=np.full(kk.shape, np.nan), where=enough)
-    s, size = np.nan_to_num(np.asarray(noise.s)), np.maximum(np.asarray(noise.n_eff), 2.0)
-    u = s * np.sqrt(np.divide(n[:, 0] / size, kk, out=np.zeros_like(kk), where=enough))
+    u = s * np.sqrt(np.divide(n[:, 0] / n_eff, kk, out=np.zeros_like(kk), where=enough))
     return Quantity(
         slope * per_min, u * per_min, "degC/min", common=False, label="lye_temp: noise of its slope"
     )

@@ -15,6 +15,7 @@ from daq.bench import Bench
 from daq.errors import RequestRefused
 from daq.frame import Block
 from daq.watch.alarm_rules import alarm_rules
+from daq.watch.alarm_words import rationale
 from daq.watch.alarms import Alarm, State, Transition
 from daq.watch.assessment import Assessment, Forecaster, iso_utc
 from daq.watch.bins import Bins
@@ -23,6 +24,7 @@ from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge
 from daq.watch.efficiency import Assessor
 from daq.watch.findings import find
+from daq.watch.foresight import Foresight
 from daq.watch.numbers import Numbers, unit_words
 from daq.watch.rules import (
     ChannelRule,
@@ -82,6 +84,11 @@ class Watch:
         self.bins = Bins(bench, step_ns=self.step_ns)
         self.course = Course(bench, self.step_ns)
         self.rules: list[Rule] = alarm_rules(bench)
+        self._foresight: Foresight | None = None
+        if forecaster is not None:
+            rule = ExternalRule(rationale("lye_temp.forecast"))
+            self.rules.append(rule)
+            self._foresight = Foresight(bench, forecaster, rule)
         self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in self.rules}
         self._external = {r.spec.name: r for r in self.rules if isinstance(r, ExternalRule)}
         self._pending: dict[str, list[Block]] = {}
@@ -112,9 +119,14 @@ class Watch:
         """
         step = now_ns // self.step_ns
         if quiet:
+            self._make_room(step)
             self.bins.add(Columns.from_blocks(self._quiet))
             self._quiet.clear()
-            numbers = self.assessor.assess(self.bins, np.array([step], dtype=np.int64), self.steps)
+            self.bins.extend(step)
+            ends = np.array([step], dtype=np.int64)
+            numbers = self.assessor.assess(self.bins, ends, self.steps)
+            if self._foresight is not None:
+                self._foresight.feed(self.bins, ends, numbers, quiet=True)
             self.bins.trim(step - self._kept_steps)
         else:
             numbers = self.advance(now_ns)
@@ -130,16 +142,14 @@ class Watch:
         ends = np.arange(first, last + 1, dtype=np.int64)
         fresh = self._ticked < last
         columns = Columns.from_blocks(self._take(last * self.step_ns))
+        self._make_room(first)
         self.bins.add(columns)
         self.bins.extend(last)
         numbers = self.assessor.assess(self.bins, ends, self.steps)
+        if fresh and self._foresight is not None:
+            self._foresight.feed(self.bins, ends, numbers, quiet=False)
         self._raise(columns, numbers, last * self.step_ns, fresh)
         self._ticked = max(last, self._ticked)
-        if self.forecaster is not None and fresh:
-            for i in range(len(numbers)):
-                self.forecaster.update(
-                    int(numbers.end_ns[i]), {k: float(v[i]) for k, v in numbers.value.items()}
-                )
         self.bins.trim(last - self._kept_steps)
         return numbers
 
@@ -147,13 +157,14 @@ class Watch:
     def _kept_steps(self) -> int:
         return self.steps + BRIEF_STEPS
 
+    def _make_room(self, step: int) -> None:
+        if self.bins.end == self.bins.first:
+            self.bins.first = step - self._kept_steps
+
     def begin(self, t_ns: int) -> None:
         """Start watching at a time [ns]: sources must not be silent from here. The first tick does it too."""
         step = self._ticked = t_ns // self.step_ns
         start_ns = step * self.step_ns
-        self.bins.trim(step - self._kept_steps)
-        if self.bins.end <= step - self._kept_steps:
-            self.bins.first = step - self._kept_steps
         self.course.changed_ns = start_ns
         for rule in self.rules:
             if isinstance(rule, LostRule | StaleRule):
@@ -352,7 +363,6 @@ class Watch:
             "detectors": {
                 r.spec.name: _detector_state(r) for r in self.rules if not isinstance(r, ExternalRule)
             },
-            "forecaster": None if self.forecaster is None else self.forecaster.save(),
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
@@ -362,6 +372,7 @@ class Watch:
         self.begin(int(state["ticked"]) * self.step_ns)
         for alarm in self.alarms.values():
             alarm.suppressed, alarm.state = False, State.NORMAL
+        self.bins = Bins(self.bench, step_ns=self.step_ns)
         self._relay_open = bool(state["relay_open"])
         self.course.load(state["course"])
         for name, saved in state["alarms"].items():
@@ -373,8 +384,8 @@ class Watch:
                 rule.detector.load(saved)
                 if isinstance(rule, StaleRule):
                     rule.frame_ns = saved.get("frame_ns")
-        if self.forecaster is not None and state.get("forecaster") is not None:
-            self.forecaster.load(state["forecaster"])
+        if self._foresight is not None:
+            self._foresight.warned = self.alarms["lye_temp.forecast"].active
 
 
 def _detector_state(rule: ChannelRule | FailedRule | LostRule | StaleRule | TickRule) -> dict[str, Any]:

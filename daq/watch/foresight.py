@@ -1,0 +1,65 @@
+"""Between the watch and what foresees: ticks in, warnings out as an alarm's condition."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.watch.assessment import Forecaster
+from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.columns import FloatArray, IntArray
+from daq.watch.detectors import Edge
+from daq.watch.numbers import Numbers
+from daq.watch.rules import ExternalRule
+
+__all__ = ["Foresight"]
+
+_ROW = {name: i for i, name in enumerate(QUANTITIES)}
+
+
+@dataclass(slots=True)
+class Foresight:
+    """Feeds a forecaster with the means of each step, and tells its warnings to the alarm `rule`."""
+
+    bench: Bench
+    forecaster: Forecaster
+    rule: ExternalRule
+    warned: bool = False
+
+    def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:
+        """Give it the steps that end at `ends`, the windows of which are `numbers`.
+
+        Quietly, what it warns of changes no alarm yet.
+        """
+        seconds, sums = bins.windows(ends, 1)
+        s = seconds[:, :, 0]
+        mean = np.divide(sums[:, :, 0], s, out=np.full(s.shape, np.nan), where=s > 0.0)
+        watts = mean[_ROW["watts"]]
+        if self.bench.supply.mode != "pwm":
+            watts = np.where(np.isfinite(watts), watts, mean[_ROW["volt_amps"]])
+        dry = mean[_ROW["gas_flow"]] * _dry_share(numbers)
+        rows = np.stack([mean[_ROW["volts"]], mean[_ROW["amps"]], watts, mean[_ROW["lye_temp"]],
+                         mean[_ROW["room_temp"]], dry], axis=1).tolist()  # fmt: skip
+        for t_ns, row in zip(numbers.end_ns.tolist(), rows, strict=True):
+            self.forecaster.update(t_ns / 1e9, *row)
+            if not quiet:
+                self._tell(t_ns)
+
+    def _tell(self, t_ns: int) -> None:
+        warnings = self.forecaster.warnings
+        standing = bool(warnings) and warnings[-1].get("cleared_s") is None
+        if standing != self.warned:
+            self.warned = standing
+            cause = (
+                str(warnings[-1].get("reason") or self.rule.spec.title) if standing else "no longer foreseen"
+            )
+            self.rule.pending.append((Edge(t_ns, standing, None), cause))
+
+
+def _dry_share(numbers: Numbers) -> FloatArray:
+    """Dry gas at the reference over the meter's reading, of each window; NaN without flow."""
+    flow, dry = numbers.value["flow_as_read_lpm"], numbers.value["flow_dry_ref_lpm"]
+    share: FloatArray = np.divide(dry, flow, out=np.full(flow.shape, np.nan), where=np.abs(flow) > 1e-6)
+    return share
