@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from daq.errors import PortError
+from daq.sources.virtual_bench.serve import has_pty
 
 __all__ = ["VirtualBenchProcess"]
 
@@ -31,7 +32,8 @@ class VirtualBenchProcess:
     speed : float
         Seconds of the bench for each on the clock.
     link, meter_link : path, optional
-        Symbolic links for the ports; see `PtyPort`.
+        Symbolic links for the ports, see `PtyPort`; left out where there are no pseudo-terminals, so that the
+        same call runs anywhere. Open what `port` says.
     meter : bool
         Whether there is a separate meter.
     tcp : int, optional
@@ -64,9 +66,10 @@ class VirtualBenchProcess:
     ) -> None:
         command = [sys.executable, "-m", "daq.sources.virtual_bench", "--scenario", str(scenario)]
         command += ["--seed", str(seed), "--speed", str(speed)]
-        command += ["--link", str(link)] if link is not None else []
-        command += ["--meter"] if meter else []
-        command += ["--meter-link", str(meter_link)] if meter_link is not None else []
+        linked = has_pty()
+        command += ["--link", str(link)] if link is not None and linked else []
+        command += ["--meter"] if meter or meter_link is not None else []
+        command += ["--meter-link", str(meter_link)] if meter_link is not None and linked else []
         command += ["--tcp", str(tcp)] if tcp is not None else []
         for fault in faults:
             command += ["--fault", fault]

@@ -114,10 +114,11 @@ SCENARIOS: dict[str, Scenario] = {
         ),
         Scenario(
             name="settles",
-            words="The same torch with its usual reservoir and its fan running: it settles at about 52 degC.",
-            stack=StackParameters(litres=1.1, litres_min=0.7, steel_kg=2.0),
-            supply=SupplyParameters(volts=12.4, amps=30.0),
-            thermal=ThermalParameters(loss_w_per_k=2.2, loss_no_fan_w_per_k=1.0),
+            words="The same torch at a held 13.2 V with a larger reservoir and its fan running: within an "
+            "hour and a half it settles, at about 52 degC.",
+            stack=StackParameters(litres=0.8, litres_min=0.5, steel_kg=1.2, contact_mohm=8.0),
+            supply=SupplyParameters(volts=13.2, amps=30.0),
+            thermal=ThermalParameters(loss_w_per_k=3.1, loss_no_fan_w_per_k=1.2),
         ),
     )
 }

@@ -52,7 +52,7 @@ class BenchServer:
     speed : float
         Seconds of the bench's own time for each second of the clock.
     duration_s : float
-        Ends by itself after so much of the bench's own time [s].
+        Ends by itself after so much of the bench's own time [s], at the frame before.
 
     Attributes
     ----------
@@ -113,7 +113,9 @@ class BenchServer:
         self._wake()
 
     def start(self) -> Self:
-        """Run in a thread of its own."""
+        """Run in a thread of its own; does nothing when it runs already."""
+        if self._thread is not None:
+            return self
         self._thread = threading.Thread(target=self._run_kept, name="virtual-bench", daemon=True)
         self._thread.start()
         return self
@@ -145,7 +147,7 @@ class BenchServer:
         """Run in this thread until `stop`, or until the duration is over."""
         try:
             started = time.monotonic() - self.bench.elapsed_s / self.speed
-            while not self._stopping.is_set() and self.bench.elapsed_s < self.duration_s - 1e-9:
+            while not self._stopping.is_set() and self.duration_s - self.bench.elapsed_s > FRAME_S - 1e-6:
                 started += self._catch_up(started)
                 self._carry()
                 self._wait(started)
