@@ -28,7 +28,7 @@ class Forecaster(Protocol):
         room_temp: float | None = None,
         gas_flow: float | None = None,
     ) -> None:
-        """Take the means of one tick; NaN is not known. `gas_flow` is dry, at the bench's reference [L/min]."""
+        """Take the means of one tick, NaN if not known; `gas_flow` is dry, at the reference [L/min]."""
 
     def forecast(self) -> dict[str, Any] | None:
         """What it foresees now, as JSON says it; None while it can not."""

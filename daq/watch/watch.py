@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 
 from daq.bench import Bench
-from daq.errors import RequestRefused
 from daq.frame import Block
+from daq.watch.alarm_desk import AlarmDesk
 from daq.watch.alarm_rules import alarm_rules
 from daq.watch.alarm_words import rationale
-from daq.watch.alarms import Alarm, State, Transition
-from daq.watch.assessment import Assessment, Forecaster, iso_utc
+from daq.watch.alarms import Alarm, State
+from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.bins import Bins
 from daq.watch.columns import Columns
 from daq.watch.course import BRIEF_STEPS, Course
@@ -43,7 +43,7 @@ GRACE_NS = 5_000_000_000
 """A source may take so long to speak at first: devices restart when their port is opened [ns]."""
 
 
-class Watch:
+class Watch(AlarmDesk):
     """Keeps watch over one run.
 
     Parameters
@@ -74,8 +74,12 @@ class Watch:
         window_s: float | None = None,
     ) -> None:
         self.bench = bench
+        rules = alarm_rules(bench)
+        foresees = ExternalRule(rationale("lye_temp.forecast"))
+        if forecaster is not None:
+            rules.append(foresees)
+        super().__init__(rules, start_utc_ns)
         self.run = run
-        self.start_utc_ns = start_utc_ns
         self.forecaster = forecaster
         self.step_ns = round(step_s * 1e9)
         self.window_s = bench.service.window_s if window_s is None else window_s
@@ -83,17 +87,9 @@ class Watch:
         self.assessor = Assessor(bench)
         self.bins = Bins(bench, step_ns=self.step_ns)
         self.course = Course(bench, self.step_ns)
-        self.rules: list[Rule] = alarm_rules(bench)
-        self._foresight: Foresight | None = None
-        if forecaster is not None:
-            rule = ExternalRule(rationale("lye_temp.forecast"))
-            self.rules.append(rule)
-            self._foresight = Foresight(bench, forecaster, rule)
-        self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in self.rules}
-        self._external = {r.spec.name: r for r in self.rules if isinstance(r, ExternalRule)}
+        self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
         self._pending: dict[str, list[Block]] = {}
         self._quiet: list[Block] = []
-        self._made: list[Transition] = []
         self._ticked: int | None = None
         self._relay_open = False
 
@@ -226,11 +222,6 @@ class Watch:
             else:
                 alarm.edge(edge, cause)
 
-    def _collect(self) -> None:
-        made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
-        made.sort(key=lambda t: (t.t_ns, t.alarm))
-        self._made += made
-
     def assessment(self, numbers: Numbers, i: int) -> Assessment:
         """What is said of one of the windows that `advance` gave."""
         values = numbers.at(i)
@@ -251,102 +242,9 @@ class Watch:
             start_utc_ns=self.start_utc_ns,
         )
 
-    # -- the alarms ----------------------------------------------------------------------------------------
-
-    def take_transitions(self) -> list[Transition]:
-        """The alarms' transitions since last asked, in order of time."""
-        self._collect()
-        made, self._made = self._made, []
-        return made
-
-    def alarm_states(self) -> list[dict[str, Any]]:
-        """Every alarm that is not normal, worst first; those suppressed by design only if their condition
-        stands.
-        """
-        standing = [
-            a
-            for a in self.alarms.values()
-            if a.state is not State.NORMAL and (a.state is not State.SUPPRESSED or a.active)
-        ]
-        order = ("critical", "high", "medium", "low")
-        standing.sort(key=lambda a: (order.index(a.spec.priority), a.since_ns, a.spec.name))
-        return [self._standing(a) for a in standing]
-
-    def all_alarms(self) -> list[dict[str, Any]]:
-        """Every alarm there is, whatever its state."""
-        return [self._standing(a) for _, a in sorted(self.alarms.items())]
-
-    def _standing(self, alarm: Alarm) -> dict[str, Any]:
-        spec = alarm.spec
-        return {
-            "alarm": spec.name,
-            "title": spec.title,
-            "state": str(alarm.state),
-            "active": alarm.active,
-            "priority": str(spec.priority),
-            "since_utc": iso_utc(self.start_utc_ns, alarm.since_ns),
-            "since_s": alarm.since_ns / 1e9,
-            "value": alarm.value,
-            "limit": spec.limit,
-            "unit": spec.unit,
-            "what": spec.what,
-            "do": spec.action,
-            "t_s": spec.time_s,
-            "shelved_until_s": None if alarm.shelved_until_ns is None else alarm.shelved_until_ns / 1e9,
-        }
-
-    def set_condition(
-        self, alarm: str, active: bool, *, t_ns: int, value: float | None = None, cause: str = ""
-    ) -> None:
-        """Tell of a condition that the watch can not see: ``supply.tripped``, ``recording.impaired``.
-
-        Taken at the next tick. Saying the same again is harmless.
-
-        Raises
-        ------
-        RequestRefused
-            When the alarm is none of these.
-        """
-        rule = self._external.get(alarm)
-        if rule is None:
-            raise RequestRefused(
-                "is not told from outside", place=alarm, remedy=f"use one of {', '.join(self._external)}"
-            )
-        rule.pending.append((Edge(t_ns, active, value), cause or rule.spec.title))
-
-    def acknowledge(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person acknowledges. Raises RequestRefused when there is nothing to acknowledge."""
-        self._alarm(alarm).acknowledge(t_ns, who, note)
-
-    def reset_alarm(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person resets a latched alarm. Raises RequestRefused while its condition stands."""
-        self._alarm(alarm).reset(t_ns, who, note)
-
-    def shelve(self, alarm: str, *, who: str, note: str = "", t_ns: int, for_ns: int) -> None:
-        """A person puts an alarm aside for `for_ns` [ns]. Raises RequestRefused for more than is allowed."""
-        self._alarm(alarm).shelve(t_ns, who, note, for_ns / 1e9)
-
-    def unshelve(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person ends the shelving. Raises RequestRefused when it is not shelved."""
-        self._alarm(alarm).unshelve(t_ns, who, note)
-
-    def take_out_of_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person takes an alarm out of service. Raises RequestRefused when it is."""
-        self._alarm(alarm).take_out(t_ns, who, note)
-
-    def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person puts it back. Raises RequestRefused when it is in service."""
-        self._alarm(alarm).put_back(t_ns, who, note)
-
     def topped_up(self, millilitres: float) -> None:
         """Water was added [mL]: the count of what has been used goes back by that much."""
         self.course.topped_up(millilitres)
-
-    def _alarm(self, name: str) -> Alarm:
-        found = self.alarms.get(name)
-        if found is None:
-            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
-        return found
 
     # -- restarts ------------------------------------------------------------------------------------------
 

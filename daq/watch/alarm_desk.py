@@ -1,0 +1,128 @@
+"""What people do with alarms, and what they are shown of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from daq.errors import RequestRefused
+from daq.watch.alarms import Alarm, State, Transition
+from daq.watch.assessment import iso_utc
+from daq.watch.detectors import Edge
+from daq.watch.rules import ExternalRule, Rule
+
+__all__ = ["AlarmDesk"]
+
+_ORDER = ("critical", "high", "medium", "low")
+
+
+class AlarmDesk:
+    """The alarms of a set of rules.
+
+    Parameters
+    ----------
+    rules : list of Rule
+    start_utc_ns : int or None
+        When the run's time 0 was, UTC [ns].
+    """
+
+    def __init__(self, rules: list[Rule], start_utc_ns: int | None) -> None:
+        self.start_utc_ns = start_utc_ns
+        self.rules = rules
+        self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in rules}
+        self._external = {r.spec.name: r for r in rules if isinstance(r, ExternalRule)}
+        self._made: list[Transition] = []
+
+    def take_transitions(self) -> list[Transition]:
+        """The alarms' transitions since last asked, in order of time."""
+        self._collect()
+        made, self._made = self._made, []
+        return made
+
+    def alarm_states(self) -> list[dict[str, Any]]:
+        """Every alarm that is not normal, worst first; those suppressed by design only if their condition
+        stands.
+        """
+        standing = [
+            a
+            for a in self.alarms.values()
+            if a.state is not State.NORMAL and (a.state is not State.SUPPRESSED or a.active)
+        ]
+        standing.sort(key=lambda a: (_ORDER.index(a.spec.priority), a.since_ns, a.spec.name))
+        return [self._standing(a) for a in standing]
+
+    def all_alarms(self) -> list[dict[str, Any]]:
+        """Every alarm there is, whatever its state."""
+        return [self._standing(a) for _, a in sorted(self.alarms.items())]
+
+    def _standing(self, alarm: Alarm) -> dict[str, Any]:
+        spec = alarm.spec
+        return {
+            "alarm": spec.name,
+            "title": spec.title,
+            "state": str(alarm.state),
+            "active": alarm.active,
+            "priority": str(spec.priority),
+            "since_utc": iso_utc(self.start_utc_ns, alarm.since_ns),
+            "since_s": alarm.since_ns / 1e9,
+            "value": alarm.value,
+            "limit": spec.limit,
+            "unit": spec.unit,
+            "what": spec.what,
+            "do": spec.action,
+            "t_s": spec.time_s,
+            "shelved_until_s": None if alarm.shelved_until_ns is None else alarm.shelved_until_ns / 1e9,
+        }
+
+    def set_condition(
+        self, alarm: str, active: bool, *, t_ns: int, value: float | None = None, cause: str = ""
+    ) -> None:
+        """Tell of a condition that the watch can not see: ``supply.tripped``, ``recording.impaired``.
+
+        Taken at the next tick. Saying the same again is harmless.
+
+        Raises
+        ------
+        RequestRefused
+            When the alarm is none of these.
+        """
+        rule = self._external.get(alarm)
+        if rule is None:
+            raise RequestRefused(
+                "is not told from outside", place=alarm, remedy=f"use one of {', '.join(self._external)}"
+            )
+        rule.pending.append((Edge(t_ns, active, value), cause or rule.spec.title))
+
+    def acknowledge(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person acknowledges. Raises RequestRefused when there is nothing to acknowledge."""
+        self._alarm(alarm).acknowledge(t_ns, who, note)
+
+    def reset_alarm(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person resets a latched alarm. Raises RequestRefused while its condition stands."""
+        self._alarm(alarm).reset(t_ns, who, note)
+
+    def shelve(self, alarm: str, *, who: str, note: str = "", t_ns: int, for_ns: int) -> None:
+        """A person puts an alarm aside for `for_ns` [ns]. Raises RequestRefused for more than is allowed."""
+        self._alarm(alarm).shelve(t_ns, who, note, for_ns / 1e9)
+
+    def unshelve(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person ends the shelving. Raises RequestRefused when it is not shelved."""
+        self._alarm(alarm).unshelve(t_ns, who, note)
+
+    def take_out_of_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person takes an alarm out of service. Raises RequestRefused when it is."""
+        self._alarm(alarm).take_out(t_ns, who, note)
+
+    def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person puts it back. Raises RequestRefused when it is in service."""
+        self._alarm(alarm).put_back(t_ns, who, note)
+
+    def _alarm(self, name: str) -> Alarm:
+        found = self.alarms.get(name)
+        if found is None:
+            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
+        return found
+
+    def _collect(self) -> None:
+        made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
+        made.sort(key=lambda t: (t.t_ns, t.alarm))
+        self._made += made
