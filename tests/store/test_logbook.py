@@ -1,0 +1,218 @@
+"""The logbook: every table, several processes at once."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+import time
+from dataclasses import FrozenInstanceError
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daq.errors import RequestRefused, RunNotFound
+from daq.store import AlarmTransition, Logbook, TripRecord
+
+START = 1_736_953_800_000_000_000  # 2025-01-15 15:10:00 UTC, by `date -u -d @1736953800`
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Any:
+    made = Logbook(tmp_path / "logbook.db")
+    yield made
+    made.close()
+
+
+def test_a_runs_record_is_kept_as_given(book: Logbook) -> None:
+    made = book.create_run(
+        bench="torch bench", kind="import", name="leak hunt", build="B", start_utc_ns=START, mono0_ns=5,
+        clock_offset_ns=START - 5, bench_toml="[bench]\n", bench_json='{"a": 1}', note="imported",
+    )  # fmt: skip
+    assert made.id == "20250115-151000"
+    assert book.get_run(made.id) == made
+    assert (made.ended_ns, made.rows, made.touched_utc_ns) == (None, 0, None)
+    with pytest.raises(FrozenInstanceError):
+        made.name = "other"  # type: ignore[misc]
+
+
+def test_ids_when_taken(book: Logbook) -> None:
+    ids = [book.create_run(bench="b", start_utc_ns=START + k).id for k in range(11)]
+    assert ids == ["20250115-151000", *(f"20250115-151000-{k}" for k in range(2, 12))]
+    assert book.create_run(bench="b", start_utc_ns=START + 10**9).id == "20250115-151001"
+
+
+def test_a_start_of_now_unless_given(book: Logbook) -> None:
+    before = time.time_ns()
+    assert before <= book.create_run(bench="b").start_utc_ns <= time.time_ns()
+
+
+def test_runs_are_listed_newest_first(book: Logbook) -> None:
+    for k, kind in enumerate(["run", "standby", "run", "import"]):
+        book.create_run(bench="b" if k < 3 else "c", kind=kind, start_utc_ns=START + k * 10**9)
+    assert [r.kind for r in book.list_runs()] == ["import", "run", "standby", "run"]
+    assert [r.id[-2:] for r in book.list_runs(limit=1, kind="run")] == ["02"]
+    assert [r.kind for r in book.list_runs(bench="c")] == ["import"]
+
+
+def test_the_open_run_of_a_bench(book: Logbook) -> None:
+    assert book.open_run("b") is None
+    book.create_run(bench="b", kind="import", start_utc_ns=START)
+    book.create_run(bench="other", start_utc_ns=START)
+    assert book.open_run("b") is None
+    first = book.create_run(bench="b", start_utc_ns=START)
+    standby = book.create_run(bench="b", kind="standby", start_utc_ns=START + 5)
+    assert book.open_run("b") == standby
+    book.stop_run(standby.id, ended_ns=7)
+    assert book.open_run("b") == first
+    book.stop_run(first.id, 9)
+    assert book.open_run("b") is None
+    book.stop_run(first.id, 99)
+    assert book.get_run(first.id).ended_ns == 9  # a run that has ended keeps its end
+
+
+def test_renaming_changes_only_what_is_given(book: Logbook) -> None:
+    run = book.create_run(bench="b", name="one", build="A")
+    book.rename_run(run.id, name="two")
+    book.rename_run(run.id, build="B")
+    book.rename_run(run.id, note="")
+    assert (book.get_run(run.id).name, book.get_run(run.id).build) == ("two", "B")
+    with pytest.raises(RunNotFound, match="nope: no such run"):
+        book.rename_run("nope", name="x")
+    with pytest.raises(RunNotFound, match="nope: no such run"):
+        book.stop_run("nope", 1)
+
+
+def test_touching(book: Logbook) -> None:
+    run = book.create_run(bench="b")
+    book.touch_run(run.id, 17, 5)
+    book.touch_run(run.id, 18)
+    assert (book.get_run(run.id).touched_utc_ns, book.get_run(run.id).rows) == (18, 5)
+    book.touch_run("nope", 1, 1)
+
+
+def test_marks_in_order_of_time(book: Logbook) -> None:
+    book.add_mark("r", 5, "note", "topped up 200 mL", "Ada")
+    book.add_mark("r", 1, "reopened", "stack: the port is back")
+    book.add_mark("other", 0, "note", "x")
+    assert [(m.t_ns, m.kind, m.text, m.who) for m in book.list_marks("r")] == [
+        (1, "reopened", "stack: the port is back", ""),
+        (5, "note", "topped up 200 mL", "Ada"),
+    ]
+
+
+def test_transitions_of_alarms(book: Logbook) -> None:
+    made = [
+        AlarmTransition(
+            "r", 5, "lye_temp.high", "normal", "unacknowledged", "62.1 °C above 60 °C", 62.1, "", "", "high"
+        ),
+        AlarmTransition(
+            "r", 9, "lye_temp.high", "unacknowledged", "acknowledged", "", None, "Ada", "seen", "high"
+        ),
+        AlarmTransition("s", 1, "data.stale", "normal", "unacknowledged", "no data"),
+    ]
+    for t in made:
+        book.add_transition(t.run_id, t)
+    assert book.list_transitions("r") == made[:2]
+    assert book.list_transitions() == made
+    assert book.list_transitions(None, limit=1) == made[2:]
+    book.add_transition("t", AlarmTransition("t", 0, "a", "b", "c", "d", math.nan))
+    assert book.list_transitions("t")[0].value is None  # SQL and JSON have no word for NaN
+
+
+def test_alarm_states_for_a_restart(book: Logbook) -> None:
+    assert book.load_alarm_states() == {}
+    book.save_alarm_states({"b": {"state": "latched", "since": 5}, "a": [1, None]})
+    assert book.load_alarm_states() == {"a": [1, None], "b": {"state": "latched", "since": 5}}
+    book.save_alarm_states({"c": {}})
+    assert book.load_alarm_states() == {"c": {}}
+
+
+def test_link_counters(book: Logbook) -> None:
+    book.save_links("r", "stack", {"good": 5})
+    book.save_links("r", "stack", {"good": 6, "last_error": None})
+    book.save_links("r", "meter", {"good": 1})
+    assert book.load_links("r") == {"meter": {"good": 1}, "stack": {"good": 6, "last_error": None}}
+    assert book.load_links("none") == {}
+
+
+def test_a_request_is_answered_once(book: Logbook) -> None:
+    first = book.post_request("start", {"name": "warm-up"}, "Ada")
+    second = book.post_request("trip", {}, "Ben")
+    assert [(r.id, r.kind, r.body, r.who, r.state) for r in book.pending_requests()] == [
+        (first, "start", {"name": "warm-up"}, "Ada", "pending"),
+        (second, "trip", {}, "Ben", "pending"),
+    ]
+    assert book.take_request(first)
+    assert not book.take_request(first)
+    assert [r.id for r in book.pending_requests()] == [second]
+    assert not book.get_request(first).done
+    assert book.answer_request(first, True, "20250115-151000")
+    assert not book.answer_request(first, False, "too late")
+    answered = book.get_request(first)
+    assert (answered.done, answered.ok, answered.message) == (True, True, "20250115-151000")
+    assert book.answer_request(second, False, "no")  # without being taken
+    assert book.pending_requests() == []
+    with pytest.raises(RequestRefused, match="no such request"):
+        book.get_request(99)
+
+
+def test_a_trip_stands_until_it_is_cleared(book: Logbook) -> None:
+    assert book.current_trip() is None
+    assert not book.clear_trip("Ada", "nothing stood")
+    first = TripRecord(START, "r", 5, "lye_temp", "lye_temp 80.2 above 80", 80.2, "guard")
+    book.set_trip(first)
+    book.set_trip(TripRecord(START + 1, "r", 6, "lost", "stack is lost"))
+    assert book.current_trip() == first
+    assert book.clear_trip("Ada", "cooled down, fan mended")
+    assert book.current_trip() is None
+    kept = book.list_trips("r")
+    assert [t.cause for t in kept] == ["lye_temp", "lost"]
+    assert (kept[0].cleared_by, kept[0].cleared_reason) == ("Ada", "cooled down, fan mended")
+    assert kept[0].cleared_utc_ns is not None
+    assert book.list_trips("other") == []
+    assert len(book.list_trips()) == 2
+
+
+def test_small_facts(book: Logbook) -> None:
+    assert book.get_state("reader") is None
+    for value in ({"utc_ns": START, "links": [{"source": "stack", "rate_hz": 9.98}]}, [1], "x", None, 5.5):
+        book.put_state("reader", value)
+        assert book.get_state("reader") == value
+
+
+def test_it_outlives_its_process(tmp_path: Path) -> None:
+    book = Logbook(tmp_path / "logbook.db")
+    run = book.create_run(bench="b")
+    book.close()
+    again = Logbook(tmp_path / "logbook.db")
+    assert again.get_run(run.id) == run
+    again.close()
+
+
+def test_several_processes_write_at_once(book: Logbook, tmp_path: Path) -> None:
+    """No write is lost and none is refused, while each commits as often as it can."""
+    code = (
+        "import sys; from pathlib import Path; from daq.store import Logbook\n"
+        "book = Logbook(Path(sys.argv[1])); who = sys.argv[2]\n"
+        "for k in range(40):\n"
+        "    book.add_mark('r', k, 'note', str(k), who); book.post_request('mark', {'k': k}, who)\n"
+        "    book.put_state(who, k); book.pending_requests()\n"
+    )
+    names = ["a", "b", "c"]
+    children = [
+        subprocess.Popen(
+            [sys.executable, "-c", code, str(tmp_path / "logbook.db"), n], stderr=subprocess.PIPE
+        )
+        for n in names
+    ]
+    for k in range(40):
+        book.add_mark("r", k, "note", str(k), "here")
+    for child in children:
+        assert child.communicate(timeout=60)[1] == b""
+    marks = book.list_marks("r")
+    for name in [*names, "here"]:
+        assert [m.text for m in marks if m.who == name] == [str(k) for k in range(40)]
+    assert len(book.pending_requests()) == 120
+    assert [book.get_state(n) for n in names] == [39, 39, 39]
