@@ -118,9 +118,13 @@ def _stdin_is_a_pipe() -> bool:
 
 
 def _listen(server: BenchServer) -> None:
-    for line in sys.stdin:
-        if line.strip():
-            server.happen(line)
+    # Past Python's own buffer: a thread that waits within it can stand in the way of the interpreter's end.
+    rest = b""
+    while data := os.read(sys.stdin.fileno(), 4096):
+        *lines, rest = (rest + data).split(b"\n")
+        for line in lines:
+            if line.strip():
+                server.happen(line.decode("utf-8", "replace"))
     server.stop()
 
 

@@ -43,6 +43,7 @@ class PtyPort(ServedPort):
                 remedy="remove it, or give --link another path",
             )
         self._master: int | None = None
+        self._read_before = False
         self.address = ""
         self.plug()
 
@@ -109,6 +110,14 @@ class PtyPort(ServedPort):
         happened = poller.poll(0)
         return not (happened and happened[0][1] & select.POLLHUP)
 
+    def _empty(self) -> None:
+        """Throw away what the last reader left unread, as a serial driver does when its port is closed."""
+        slave = os.open(self._path, os.O_RDWR | os.O_NOCTTY)
+        try:
+            termios.tcflush(slave, termios.TCIOFLUSH)
+        finally:
+            os.close(slave)
+
     def watch(self) -> Sequence[socket.socket | int]:
         # A master that hung up is readable for ever: waiting on it would spin.
         return [self._master] if self._master is not None and self._somebody() else []
@@ -124,9 +133,15 @@ class PtyPort(ServedPort):
             raise
 
     def write(self, lines: Iterable[bytes]) -> None:
-        if self._master is None or not self._somebody():
-            self._pending.clear()
+        if self._master is None:
             return
+        if not self._somebody():
+            self._pending.clear()
+            if self._read_before:
+                self._read_before = False
+                self._empty()
+            return
+        self._read_before = True
         self._pending.add(lines)
         try:
             while chunk := self._pending.chunk():

@@ -181,3 +181,20 @@ class TestPty:
         first.close()
         assert str((tmp_path / "head").readlink()) == second.path
         second.close()
+
+    def test_what_a_reader_left_unread_is_thrown_away(self) -> None:
+        import os
+
+        from daq.sources.virtual_bench.pty_port import PtyPort
+
+        port = PtyPort()
+        reader = os.open(port.path, os.O_RDWR | os.O_NOCTTY)
+        port.write([LINE] * 20)
+        assert os.read(reader, len(LINE)) == LINE
+        os.close(reader)
+        port.write([LINE])
+        reader = os.open(port.path, os.O_RDWR | os.O_NOCTTY)
+        port.write([b"fresh\n"])
+        assert os.read(reader, 4096) == b"fresh\n"
+        os.close(reader)
+        port.close()

@@ -129,6 +129,17 @@ def test_pulled_and_put_back(way: str, tmp_path: Path) -> None:
     assert said[0].fields["trip"] == 0.0
 
 
+@pytest.mark.parametrize("way", WAYS)
+def test_one_reader_after_another(way: str, tmp_path: Path) -> None:
+    with served(way, tmp_path, speed=20.0) as server:
+        for _ in range(3):
+            with opened(server.port) as line:
+                assert len(frames(Reader(line).until(6)[1:])) >= 5
+            wait_for(lambda: can_open(server.port), "the port to be free")
+        # Nothing of what it said came back to it, as from a terminal that echoes.
+        assert server.bench.head.bad_lines == 0
+
+
 def can_open(port: str) -> bool:
     try:
         with opened(port):
