@@ -51,7 +51,7 @@ export class Band {
       this.parts[part] = { root: make("li", { class: "band-part", id: `band-${part}` }, holder, words), holder, words };
       list.append(this.parts[part].root);
     }
-    const link = (href, text) => make("a", { href, "aria-current": href === here ? "page" : null }, text);
+    const link = (href, text) => make("a", { href, "aria-current": href === here ? (location.pathname === href ? "page" : "true") : null }, text);
     const nav = make("nav", { class: "band-nav", "aria-label": "Pages" }, link("/", "Live"), link("/runs", "Runs"));
     this.cutPlace = make("div", { class: "cut-place" });
     // Spoken: what changed in meaning, not each new digit.

@@ -1,49 +1,79 @@
-// The review of a run: the numbers of each part with their uncertainty and reference, findings, gaps, assumptions.
+// The review of a run: totals, the numbers of each phase with their uncertainty and reference, time beyond limits,
+// findings, gaps, assumptions.
 
 import { make } from "./dom.js";
-import { clock, plain, presentText, span } from "./format.js";
+import { clock, count, plain, presentText, span } from "./format.js";
 
-const SUMS = [
-  ["duration_s", "Duration", (value) => span(value)],
-  ["energy_wh", "Energy", (value) => plain(value, "Wh")],
-  ["gas_litres_as_read", "Gas, as read", (value) => plain(value, "L")],
-  ["gas_litres_dry_ref", "Gas, dry at reference", (value) => plain(value, "L")],
-  ["water_ml", "Water used, by charge", (value) => plain(value, "mL")],
+const TOTALS = [
+  ["energy_wh", "Energy"],
+  ["charge_ah", "Charge"],
+  ["gas_as_read_l", "Gas, as read"],
+  ["gas_dry_ref_l", "Gas, dry at reference"],
+  ["water_split_ml", "Water split, by charge"],
+  ["water_vapour_ml", "Water lost as vapour"],
 ];
-
-/** The value of an entry that may be a bare number or {value, ...}. */
-const valueOf = (entry) => (entry !== null && typeof entry === "object" ? entry.value : entry);
+const LEVELS = { low_trip: "below the low cut", low_warn: "below the low warning", warn: "above the warning", high: "above the high limit", trip: "above the cut limit" };
+const known = (number) => Number.isFinite(number?.value);
 
 /** Fill `root` with a review. `labels` maps number keys to their names. */
 export function showReview(root, review, labels) {
-  const parts = review.parts ?? [];
-  const facts = SUMS.filter(([key]) => Number.isFinite(valueOf(review[key]))).map(([key, label, text]) => [label, text(valueOf(review[key]))]);
-  const peak = review.peak_lye_temp;
-  if (Number.isFinite(valueOf(peak))) facts.push(["Hottest lye", plain(valueOf(peak), "degC") + (Number.isFinite(peak?.at_s) ? ` at ${clock(peak.at_s)}` : "")]);
-  root.replaceChildren(...[
+  const parts = [
     make("h2", {}, "Review"),
-    make("dl", { class: "facts" }, ...facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text)))),
-    parts.length > 0 && numbersTable(parts, labels, review.reference),
-    listPart("Findings", review.findings, ({ text, causes = [] }) => make("li", {}, make("strong", {}, text), causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause)))), "Nothing stands out."),
-    listPart("Gaps", review.gaps, gapItem, "No gaps: every frame arrived."),
-    listPart("Assumptions", review.assumptions, (text) => make("li", {}, text), "None."),
-  ].filter(Boolean));
+    factList(review),
+    numbersTable(review, labels),
+    listPart("Findings", review.findings ?? [], findingItem, "Nothing stands out."),
+    listPart("Beyond limits", (review.limits ?? []).filter(({ seconds_beyond: seconds }) => seconds > 0), limitItem, "No channel was beyond a limit."),
+    listPart("Gaps", review.gaps?.list ?? [], gapItem, "No gaps.", gapWords(review)),
+    listPart("Bad readings", Object.entries(review.bad_values ?? {}), badItem, "None."),
+    listPart("Assumptions", [...(review.assumptions ?? []), ...(review.notes ?? [])], (text) => make("li", {}, text), "None."),
+  ];
+  root.replaceChildren(...parts.filter(Boolean));
 }
 
-function gapItem(gap) {
-  const text = `${clock(gap.from_s)} to ${clock(gap.to_s)}${gap.source ? `, ${gap.source}` : ""}${Number.isFinite(gap.missing) ? `: ${gap.missing} frames missing` : ""}`;
-  return make("li", {}, text);
+function factList(review) {
+  const facts = [["Duration", span(review.duration_s)], ["Powered", span(review.powered_s)]];
+  const peak = review.channels?.lye_temp;
+  if (peak) facts.push(["Hottest lye", `${plain(peak.max, peak.unit)} at ${clock(peak.max_at_s)}`]);
+  for (const [key, label] of TOTALS) if (known(review.totals?.[key])) facts.push([label, presentText(review.totals[key], key)]);
+  return make("dl", { class: "facts" }, ...facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text))));
 }
 
-function numbersTable(parts, labels, reference) {
-  const keys = [...new Set(parts.flatMap(({ numbers }) => Object.keys(numbers ?? {})))].filter((key) => parts.some(({ numbers }) => Number.isFinite(numbers?.[key]?.value)));
-  const caption = `Means of each part; ± is the expanded uncertainty, k = 2${reference ? `; gas dry at ${reference}` : ""}`;
-  const head = make("tr", {}, make("th", { scope: "col" }, "Number"), ...parts.map(({ name, from_s: from, to_s: to }) => make("th", { scope: "col" }, name, make("span", { class: "help" }, `${clock(from)} to ${clock(to)}`))));
-  const rows = keys.map((key) => make("tr", {}, make("th", { scope: "row" }, labels.get(key) ?? key.replaceAll("_", " ")), ...parts.map(({ numbers }) => make("td", {}, presentText(numbers?.[key], key)))));
+function numbersTable(review, labels) {
+  const columns = (review.phases ?? []).filter(({ numbers }) => numbers).map(({ phase, from_s: from, to_s: to, numbers }) => ({ title: phase, help: `${clock(from)} to ${clock(to)}`, numbers }));
+  if (review.numbers) columns.unshift({ title: "all powered", help: span(review.powered_s), numbers: review.numbers });
+  if (columns.length === 0) return make("p", { class: "quiet" }, "The stack was never powered in this run, so there are no numbers to average.");
+  const keys = [...new Set(columns.flatMap(({ numbers }) => Object.keys(numbers)))].filter((key) => columns.some(({ numbers }) => known(numbers[key])));
+  const head = make("tr", {}, make("th", { scope: "col" }, "Number"), ...columns.map(({ title, help }) => make("th", { scope: "col" }, title, make("span", { class: "help" }, help))));
+  const rows = keys.map((key) => make("tr", {}, make("th", { scope: "row" }, labels.get(key) ?? key.replaceAll("_", " ")), ...columns.map(({ numbers }) => make("td", {}, presentText(numbers[key], key)))));
+  const caption = `Means of each phase; gas dry at ${review.reference}; ± is the expanded uncertainty, k = 2`;
   return make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Numbers of the review" }, make("table", { class: "review-table" }, make("caption", {}, caption), make("thead", {}, head), make("tbody", {}, ...rows)));
 }
 
-function listPart(title, items, item, empty) {
-  if (items === undefined) return null;
-  return make("section", { class: "review-part" }, make("h3", {}, title), items.length > 0 ? make("ul", {}, ...items.map(item)) : make("p", { class: "quiet" }, empty));
+function findingItem({ text, causes = [], phases = [] }) {
+  const where = phases.map(({ phase, from_s: from, share }) => `${phase} from ${clock(from)}, ${Math.round(100 * share)} % of it`).join("; ");
+  return make("li", {}, make("strong", {}, text), where && make("p", { class: "quiet" }, where), causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause))));
+}
+
+function limitItem({ channel, level, limit, unit, seconds_beyond: seconds, first_at_s: first }) {
+  return make("li", {}, `${channel.replaceAll("_", " ")} ${LEVELS[level] ?? level} of ${plain(limit, unit)} for ${span(seconds)}${Number.isFinite(first) ? `, first at ${clock(first)}` : ""}`);
+}
+
+function gapItem({ source, from_s: from, seconds }) {
+  return make("li", {}, `${source}: nothing for ${span(seconds)} from ${clock(from)}`);
+}
+
+function gapWords({ gaps }) {
+  if (!gaps) return "";
+  const missing = Object.entries(gaps.missing_frames ?? {}).filter(([, n]) => n > 0).map(([source, n]) => `${count(n, "frame")} missing from ${source}`);
+  return [gaps.count > 0 ? `${count(gaps.count, "gap")}, ${span(gaps.seconds)} in all` : "", ...missing].filter(Boolean).join("; ");
+}
+
+function badItem([channel, { uncertain, bad, missing }]) {
+  const parts = [[uncertain, "uncertain"], [bad, "bad"], [missing, "missing"]].filter(([n]) => n > 0).map(([n, word]) => `${n} ${word}`);
+  return make("li", {}, `${channel.replaceAll("_", " ")}: ${parts.join(", ")}`);
+}
+
+function listPart(title, items, item, empty, lead = "") {
+  const nothing = items.length === 0 && !lead;
+  return make("section", { class: "review-part" }, make("h3", {}, title), lead && make("p", {}, `${lead}.`), items.length > 0 && make("ul", {}, ...items.map(item)), nothing && make("p", { class: "quiet" }, empty));
 }

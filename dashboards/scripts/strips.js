@@ -2,6 +2,7 @@
 
 import { Chart, chartsWork } from "./chart.js";
 import { make, say, show, tag } from "./dom.js";
+import { forecastWords } from "./forecast.js";
 import { fixed, present, span, unitText, wall, withUnit } from "./format.js";
 import { beyond, limitList, limitWords } from "./limits.js";
 import { badge } from "./shapes.js";
@@ -9,7 +10,7 @@ import { chartTable } from "./table.js";
 
 /** What is shown, in the order of its weight for a person beside the stack. */
 export const STRIPS = [
-  { id: "lye_temp", title: "Lye temperature", channel: "lye_temp", numbers: ["lye_temp"], minSpan: 6, always: true, decimals: 1 },
+  { id: "lye_temp", title: "Lye temperature", channel: "lye_temp", numbers: ["lye_temp"], minSpan: 6, always: true, foreseen: true, decimals: 1 },
   { id: "amps", title: "Current", channel: "amps", numbers: ["amps"], minSpan: 1, decimals: 2 },
   { id: "volts", title: "Stack voltage", channel: "volts", numbers: ["volts"], minSpan: 0.4, decimals: 2 },
   { id: "power", title: "Power", numbers: ["power_w"], minSpan: 8, decimals: 1 },
@@ -53,6 +54,7 @@ export class Strip {
     this.state = make("p", { class: "strip-state", hidden: true });
     this.detail = make("p", { class: "detail" });
     this.extra = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit) || spec.note || "");
+    this.foreseen = make("p", { class: "detail foreseen" });
     const heading = make("h3", { id: `strip-${spec.id}` }, spec.title);
     this.plotHolder = make("div", { class: "plot" });
     this.reading = make("p", { class: "reading", "aria-hidden": "true" });
@@ -68,7 +70,7 @@ export class Strip {
     this.root = make(
       "section",
       { class: "strip", id: spec.id, "aria-labelledby": `strip-${spec.id}` },
-      make("div", { class: "strip-words" }, heading, ...this.figures.map(({ root }) => root), this.state, this.detail, this.extra),
+      make("div", { class: "strip-words" }, heading, ...this.figures.map(({ root }) => root), this.state, this.foreseen, this.detail, this.extra),
       make("div", { class: "strip-chart" }, this.plotHolder, this.reading),
       this.table,
     );
@@ -150,7 +152,7 @@ export class Strip {
     const number = said?.numbers[spec.numbers[0]];
     const { value, u, unit } = present(number, spec.numbers[0], spec.decimals);
     say(this.detail, number?.value === null || !number ? "" : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`);
-    if (said?.forecast?.words) say(this.extra, said.forecast.words);
+    if (spec.foreseen) say(this.foreseen, forecastWords(said?.forecast));
     if (latest && latest.status > 0) return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;
     if (!limit) return null;

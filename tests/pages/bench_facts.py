@@ -1,4 +1,4 @@
-"""What the fake service says of its bench: a jewellery workshop's water torch, all numbers computed, none random."""
+"""What the fake service says of its bench, a jewellery workshop's water torch: computed, nothing random."""
 
 from __future__ import annotations
 
@@ -13,8 +13,14 @@ REFERENCE = "0 °C, 101.325 kPa"
 
 CHANNELS = ("volts", "amps", "lye_temp", "room_temp", "gas_flow", "gas_temp", "relay")
 UNITS = {
-    "volts": "V", "amps": "A", "lye_temp": "degC", "room_temp": "degC", "gas_flow": "L/min", "gas_temp": "degC", "relay": "1",
-}  # fmt: skip
+    "volts": "V",
+    "amps": "A",
+    "lye_temp": "degC",
+    "room_temp": "degC",
+    "gas_flow": "L/min",
+    "gas_temp": "degC",
+    "relay": "1",
+}
 LIMITS: dict[str, dict[str, float | None]] = {
     "lye_temp": {"warn": 50.0, "high": 60.0, "trip": 65.0, "low_warn": None, "low_trip": None},
     "amps": {"warn": None, "high": 28.0, "trip": None, "low_warn": None, "low_trip": None},
@@ -26,26 +32,44 @@ NUMBERS = {
     "cell_volts": ("Volts a cell", "V", "Stack voltage over the number of cells in series."),
     "lye_temp": ("Lye temperature", "degC", "Mean over the window."),
     "flow_as_read_lpm": ("Gas flow as read", "L/min", "What the meter says: wet, at room conditions."),
-    "flow_dry_ref_lpm": ("Gas flow, dry at reference", "L/min", "Steam taken out and reduced to the reference."),
+    "flow_dry_ref_lpm": (
+        "Gas flow, dry at reference",
+        "L/min",
+        "Steam taken out and reduced to the reference.",
+    ),
     "mmw_as_read": ("MMW as read", "mL/min/W", "As people quote it; not comparable between benches."),
     "mmw_dry_ref": ("MMW, dry at reference", "mL/min/W", "Comparable between benches."),
     "faradaic_efficiency": ("Faradaic efficiency", "1", "Dry gas over the gas the current could make."),
     "leak_amps": ("Mean leak current", "A", "Current that made no gas."),
-    "mmw_ceiling_faraday": ("Ceiling at this voltage", "mL/min/W", "Every electron makes gas at this cell voltage."),
+    "mmw_ceiling_faraday": (
+        "Ceiling at this voltage",
+        "mL/min/W",
+        "Every electron makes gas at this cell voltage.",
+    ),
     "mmw_ceiling_thermoneutral": ("Thermoneutral ceiling", "mL/min/W", "At 1.481 V a cell."),
     "mmw_ceiling_reversible": ("Reversible ceiling", "mL/min/W", "A reading above this is impossible."),
     "heat_w": ("Heat", "W", "Power that became neither gas nor vapour."),
 }
 BENCH: dict[str, Any] = {
     "name": "water-torch",
-    "stack": {"name": "six-gap dry cell", "build": "A: plates as cut", "cells": 6, "electrolyte": "KOH",
-              "mass_fraction": 0.2, "litres": 1.1, "plate_area_cm2": 150.0},
+    "stack": {
+        "name": "six-gap dry cell",
+        "build": "A: plates as cut",
+        "cells": 6,
+        "electrolyte": "KOH",
+        "mass_fraction": 0.2,
+        "litres": 1.1,
+        "plate_area_cm2": 150.0,
+    },
     "supply": {"mode": "constant_voltage", "volts_set": 13.2, "volts_max": 14.5, "amps_max": 30.0},
     "site": {"altitude_m": 240.0, "room_temp_c": 21.0},
     "channels": [
         {"name": name, "unit": UNITS[name], "source": "head", "limits": LIMITS.get(name)} for name in CHANNELS
     ],
-    "numbers": [{"key": key, "label": label, "unit": unit, "help": text} for key, (label, unit, text) in NUMBERS.items()],
+    "numbers": [
+        {"key": key, "label": label, "unit": unit, "help": text}
+        for key, (label, unit, text) in NUMBERS.items()
+    ],
     "reference": REFERENCE,
     "cautions": [
         "The gas is hydrogen and oxygen already mixed: it can detonate from a spark too small to see.",
@@ -54,7 +78,7 @@ BENCH: dict[str, Any] = {
         "This program is one layer of protection and never the only one.",
         "Local codes come first; have a licensed electrician check mains work.",
     ],
-}  # fmt: skip
+}
 
 
 def stamp(seconds: float) -> str:
@@ -110,10 +134,26 @@ def assessment(run: str, t: float) -> dict[str, Any]:
         value, u95 = number_value(key, t)
         numbers[key] = {"value": round(value, 6), "u95": u95, "unit": unit}
     return {
-        "run": run, "t": round(t, 3), "utc": stamp(t), "window_s": 30, "reference": REFERENCE, "numbers": numbers,
-        "findings": [{"code": "gas_missing", "text": "The stack makes 20 % less gas than its current could.",
-                      "causes": ["current leaks past the plates through ports and slots", "a gas leak before the meter",
-                                 "the meter reads low"]}],
-        "assumptions": ["No channel room_pressure: pressure taken from the altitude, 240 m.", "Meter gas factor 1 ± 0.02."],
+        "run": run,
+        "t": round(t, 3),
+        "utc": stamp(t),
+        "window_s": 30,
+        "reference": REFERENCE,
+        "numbers": numbers,
+        "findings": [
+            {
+                "code": "gas_missing",
+                "text": "The stack makes 20 % less gas than its current could.",
+                "causes": [
+                    "current leaks past the plates through ports and slots",
+                    "a gas leak before the meter",
+                    "the meter reads low",
+                ],
+            }
+        ],
+        "assumptions": [
+            "No channel room_pressure: pressure taken from the altitude, 240 m.",
+            "Meter gas factor 1 ± 0.02.",
+        ],
         "forecast": None,
-    }  # fmt: skip
+    }

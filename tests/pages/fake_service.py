@@ -1,19 +1,18 @@
 """A service that answers as the real one does, with a bench that a test holds in its hand.
 
-Nothing here reads a port or a store: readings are functions of time, time moves only with the stream, and every
-write that a page sends is kept in `FakeBench.requests` for the test to look at.
+Nothing here reads a port or a store: readings are functions of time, and every write that a page sends is
+kept in `FakeBench.requests` for the test to look at.
 """
 
 from __future__ import annotations
 
-import asyncio
 import json
 import socket
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import uvicorn
 from fastapi import FastAPI, Request, Response
@@ -21,11 +20,11 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTex
 from fastapi.staticfiles import StaticFiles
 
 from tests.pages import bench_facts as facts
-from tests.pages.past_runs import alarms_of, listing, marks_of, review_of, series_of
+from tests.pages.fake_bench import RUN, FakeBench, events
+from tests.pages.past_runs import alarms_of, review_of, series_of
 
-__all__ = ["FakeBench", "Serving", "make_app"]
+__all__ = ["RUN", "FakeBench", "Serving", "make_app"]
 
-RUN = "20250304-093000"
 ROOT = Path(__file__).parents[2]
 PAGES = ROOT / "dashboards"
 CHARTS = ROOT / "daq" / "_built" / "uplot"
@@ -34,125 +33,6 @@ POLICY = (
     "frame-ancestors 'none'"
 )
 """As the real service sends it."""
-
-
-class FakeBench:
-    """The state behind the fake service; plain attributes that a test sets."""
-
-    def __init__(self, *, t0: float = 600.0, speed: float = 1.0) -> None:
-        self.t0, self.speed = t0, speed
-        self.began = time.monotonic()
-        self.closing = False
-        self.ticks = 0
-        """Turns of the streams' loops, by which a test knows that nothing more is on its way."""
-        self.silent = False
-        """No event of any kind leaves the stream."""
-        self.refuse: dict[str, tuple[int, dict[str, Any]]] = {}
-        """Path to (status, error) for writes that shall fail."""
-        self.requests: list[tuple[str, str, dict[str, Any]]] = []
-        self.series_asked: list[dict[str, str]] = []
-        self.streams_open = 0
-        self.streams_most = 0
-        self.streams_after: list[str] = []
-        self.run: dict[str, Any] | None = {
-            "id": RUN, "name": "Evening braze test", "build": "A: plates as cut", "kind": "run",
-            "start_utc": facts.stamp(0),
-        }  # fmt: skip
-        self.supply = {"state": "on", "words": "Supply is on, 10.9 A"}
-        self.data = {"state": "fresh", "age_s": 0.1, "words": "Data are fresh"}
-        self.standing: list[dict[str, Any]] = []
-        self.trip: dict[str, Any] | None = None
-        self.finding = True
-        self.extra_temp = 0.0
-        self.past = listing()
-        self.marks = marks_of()
-
-    def now(self) -> float:
-        """Elapsed seconds of the fake run."""
-        return self.t0 + self.speed * (time.monotonic() - self.began)
-
-    def raise_alarm(self, name: str = "lye_temp.high", *, priority: str = "high", state: str = "unacknowledged") -> None:
-        """Put one alarm among the standing ones."""
-        self.standing.append({
-            "alarm": name, "title": "Lye temperature high", "state": state, "priority": priority,
-            "since_utc": facts.stamp(self.now()), "value": 60.4, "limit": 60.0, "unit": "degC",
-            "what": "The lye is hotter than the housings are made for.",
-            "do": "Turn the voltage down or switch the supply off, and let the stack cool.", "t_s": self.now(),
-        })  # fmt: skip
-
-    def trip_now(self, by: str = "guard") -> None:
-        """Cut the supply, as the reader would."""
-        self.trip = {"cause": "lye_temp above trip limit", "detail": "65.2 °C, limit 65 °C", "utc": facts.stamp(self.now()),
-                     "value": 65.2, "by": by}  # fmt: skip
-        self.supply = {"state": "tripped", "words": "Supply is cut"}
-
-    def state(self) -> dict[str, Any]:
-        """The state event."""
-        open_ones = [a for a in self.standing if a["state"].startswith("unack") or a["state"].endswith("unack")]
-        order = ["critical", "high", "medium", "low"]
-        worst = min((a["priority"] for a in self.standing), key=order.index, default=None)
-        word = "unacknowledged" if open_ones else "standing" if self.standing else "clear"
-        count = len(self.standing)
-        words = "No alarms" if not count else f"{count} alarm{'s' if count > 1 else ''}, {len(open_ones)} not acknowledged"
-        return {
-            "utc": facts.stamp(self.now()),
-            "run": None if self.run is None else {**self.run, "elapsed_s": self.now()},
-            "supply": self.supply, "data": self.data,
-            "alarms": {"state": word, "count": count, "worst": worst, "words": words},
-            "trip": self.trip, "standing": self.standing,
-            "links": [{"source": "head", "state": "open", "good": int(self.now() * 10), "unchecked": 0, "bad_crc": 2,
-                       "malformed": 1, "gaps": 3, "out_of_range": 0, "reopened": 1, "dropped": 0, "rate_hz": 10.0,
-                       "age_s": 0.1, "last_error": None}],
-        }  # fmt: skip
-
-    def samples(self, t: float) -> dict[str, Any]:
-        """The samples event of one instant."""
-        values = {name: round(facts.channel_value(name, t), 4) for name in facts.CHANNELS}
-        values["lye_temp"] += self.extra_temp
-        run = self.run["id"] if self.run else "standby"
-        return {"run": run, "start_utc": facts.stamp(0), "rows": [{"source": "head", "t": round(t, 3), "v": values, "s": {}}]}
-
-    def assessment(self, t: float) -> dict[str, Any]:
-        """The assessment event of one instant."""
-        said = facts.assessment(self.run["id"] if self.run else "standby", t)
-        if not self.finding:
-            said["findings"] = []
-        return said
-
-
-async def _events(bench: FakeBench) -> AsyncIterator[str]:
-    bench.streams_open += 1
-    bench.streams_most = max(bench.streams_most, bench.streams_open)
-    last_state, said_state, last_assessed, last_words = 0.0, "", 0.0, 0.0
-    try:
-        yield "retry: 500\n\n"
-        while not bench.closing:
-            bench.ticks += 1
-            now = time.monotonic()
-            if bench.silent:
-                if now - last_words > 1:
-                    last_words = now
-                    yield ": quiet\n\n"
-            else:
-                t = bench.now()
-                if bench.data["state"] == "fresh":
-                    yield _event("samples", bench.samples(t), int(t * 10))
-                    if now - last_assessed >= 1:
-                        last_assessed = now
-                        yield _event("assessment", bench.assessment(t), int(t * 10))
-                state = bench.state()
-                essence = json.dumps([state["run"] and state["run"]["id"], state["supply"], state["data"], state["trip"],
-                                      state["standing"]])  # fmt: skip
-                if essence != said_state or now - last_state >= 2:
-                    said_state, last_state = essence, now
-                    yield _event("state", state, int(t * 10))
-            await asyncio.sleep(0.1)
-    finally:
-        bench.streams_open -= 1
-
-
-def _event(kind: str, data: dict[str, Any], number: int) -> str:
-    return f"id: {number}\nevent: {kind}\ndata: {json.dumps(data)}\n\n"
 
 
 def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
@@ -180,8 +60,13 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
 
     @app.get("/api/health")
     def health() -> dict[str, Any]:
-        return {"status": "ok", "reader": {"alive": True, "heartbeat_age_s": 0.2}, "journal_rows": 10, "watch_lag_s": 0.1,
-                "links": bench.state()["links"]}  # fmt: skip
+        return {
+            "status": "ok",
+            "reader": {"alive": True, "heartbeat_age_s": 0.2},
+            "journal_rows": 10,
+            "watch_lag_s": 0.1,
+            "links": bench.state()["links"],
+        }
 
     @app.get("/api/bench")
     def about() -> dict[str, Any]:
@@ -194,18 +79,19 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
     @app.get("/api/stream")
     def stream(request: Request, after: str = "") -> StreamingResponse:
         bench.streams_after.append(request.headers.get("last-event-id", after))
-        return StreamingResponse(_events(bench), media_type="text/event-stream")
+        return StreamingResponse(events(bench), media_type="text/event-stream")
 
     @app.get("/api/recent")
     def recent(seconds: float = 600) -> dict[str, Any]:
         t, run = bench.now(), bench.run["id"] if bench.run else "standby"
         times = [round(t - s / 2, 3) for s in range(int(2 * min(seconds, t)), 0, -1)]
         return {
-            "run": run, "start_utc": facts.stamp(0),
-            "t": {name: times for name in facts.CHANNELS},
+            "run": run,
+            "start_utc": facts.stamp(0),
+            "t": dict.fromkeys(facts.CHANNELS, times),
             "v": {name: [round(facts.channel_value(name, at), 4) for at in times] for name in facts.CHANNELS},
             "assessments": [facts.assessment(run, at) for at in times[::4]],
-        }  # fmt: skip
+        }
 
     @app.get("/api/runs")
     def runs(limit: int = 200) -> dict[str, Any]:
@@ -216,8 +102,13 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
         body, no = await _keep(request)
         if no is None:
             bench.t0, bench.began = 0.0, time.monotonic()
-            bench.run = {"id": "20250304-101500", "name": body["name"], "build": body["build"], "kind": "run",
-                         "start_utc": facts.stamp(0)}  # fmt: skip
+            bench.run = {
+                "id": "20250304-101500",
+                "name": body["name"],
+                "build": body["build"],
+                "kind": "run",
+                "start_utc": facts.stamp(0),
+            }
         return no or {"id": "20250304-101500"}
 
     @app.post("/api/runs/current/stop")
@@ -240,8 +131,17 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
         for row in bench.past:
             if row["id"] == run:
                 return row
-        return JSONResponse({"error": {"place": "run", "message": "is not in this store", "value": run,
-                                       "remedy": "choose one from /runs"}}, status_code=404)  # fmt: skip
+        return JSONResponse(
+            {
+                "error": {
+                    "place": "run",
+                    "message": "is not in this store",
+                    "value": run,
+                    "remedy": "choose one from /runs",
+                }
+            },
+            status_code=404,
+        )
 
     @app.get("/api/runs/{run}/series")
     def series(run: str, request: Request) -> dict[str, Any]:
@@ -257,7 +157,14 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
     async def mark(run: str, request: Request) -> Any:
         body, no = await _keep(request)
         if no is None:
-            bench.marks.append({"t_s": body.get("t_s", bench.now()), "kind": "note", "text": body["text"], "who": body["who"]})
+            bench.marks.append(
+                {
+                    "t_s": body.get("t_s", bench.now()),
+                    "kind": "note",
+                    "text": body["text"],
+                    "who": body["who"],
+                }
+            )
         return no or {"ok": True}
 
     @app.get("/api/runs/{run}/alarms")
@@ -322,11 +229,15 @@ class Serving:
         self._socket.bind(("127.0.0.1", port))
         self.port: int = self._socket.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
-        config = uvicorn.Config(make_app(bench, charts=charts), log_level="warning", timeout_graceful_shutdown=1)
+        config = uvicorn.Config(
+            make_app(bench, charts=charts), log_level="warning", timeout_graceful_shutdown=1
+        )
         self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._socket]}, daemon=True)
+        self._thread = threading.Thread(
+            target=self._server.run, kwargs={"sockets": [self._socket]}, daemon=True
+        )
 
-    def __enter__(self) -> Serving:
+    def __enter__(self) -> Self:
         self._thread.start()
         deadline = time.monotonic() + 20
         while not self._server.started:

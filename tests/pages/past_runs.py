@@ -18,13 +18,20 @@ def listing() -> list[dict[str, Any]]:
     """Twelve runs, newest first; the newest is recording and one is an import."""
     runs = []
     for i in range(12):
-        runs.append({
-            "id": f"202503{4 + i:02d}-093000", "name": f"Braze test {i + 1}" if i % 3 else f"Leak hunt {i + 1}",
-            "build": "B: ports moved" if i % 2 else "A: plates as cut", "kind": "import" if i == 3 else "run",
-            "bench": "water-torch", "start_utc": f"2025-03-{4 + i:02d}T09:30:00Z",
-            "duration_s": DURATION_S, "state": "recording" if i == 11 else "ended",
-            "peak_lye_temp": 58.0 + i if i != 5 else None, "alarm_count": i % 4,
-        })  # fmt: skip
+        runs.append(
+            {
+                "id": f"202503{4 + i:02d}-093000",
+                "name": f"Braze test {i + 1}" if i % 3 else f"Leak hunt {i + 1}",
+                "build": "B: ports moved" if i % 2 else "A: plates as cut",
+                "kind": "import" if i == 3 else "run",
+                "bench": "water-torch",
+                "start_utc": f"2025-03-{4 + i:02d}T09:30:00Z",
+                "duration_s": DURATION_S,
+                "state": "recording" if i == 11 else "ended",
+                "peak_lye_temp": 58.0 + i if i != 5 else None,
+                "alarm_count": i % 4,
+            }
+        )
     return runs[::-1]
 
 
@@ -39,14 +46,38 @@ def marks_of() -> list[dict[str, Any]]:
 
 def alarms_of() -> list[dict[str, Any]]:
     """Alarm transitions of the fake run."""
-    row = {"alarm": "lye_temp.high", "title": "Lye temperature high", "priority": "high", "cause": "value above limit"}
+    row = {"alarm": "lye_temp.high", "priority": "high", "cause": "value above limit"}
     return [
-        {**row, "t_s": 2700.0, "state_from": "normal", "state_to": "unacknowledged", "value": 60.1, "who": "", "note": ""},
-        {**row, "t_s": 2760.0, "state_from": "unacknowledged", "state_to": "acknowledged", "value": 60.9, "who": "Ada",
-         "note": "turned down"},
-        {**row, "alarm": "lye_temp.trip", "title": "Lye temperature at the trip limit", "priority": "critical", "t_s": 3000.0,
-         "state_from": "normal", "state_to": "unacknowledged", "value": 65.1, "who": "", "note": ""},
-    ]  # fmt: skip
+        {
+            **row,
+            "t_s": 2700.0,
+            "from": "normal",
+            "to": "unacknowledged",
+            "value": 60.1,
+            "who": "",
+            "note": "",
+        },
+        {
+            **row,
+            "t_s": 2760.0,
+            "from": "unacknowledged",
+            "to": "acknowledged",
+            "value": 60.9,
+            "who": "Ada",
+            "note": "turned down",
+        },
+        {
+            **row,
+            "alarm": "lye_temp.trip",
+            "priority": "critical",
+            "t_s": 3000.0,
+            "from": "normal",
+            "to": "unacknowledged",
+            "value": 65.1,
+            "who": "",
+            "note": "",
+        },
+    ]
 
 
 def series_of(run: str, asked: dict[str, str]) -> dict[str, Any]:
@@ -78,17 +109,66 @@ def _number_series(name: str, times: list[float]) -> dict[str, Any]:
 
 
 def review_of(run: str) -> dict[str, Any]:
-    """A review with two parts."""
+    """A review with two phases, in the shape of `lyewatch review --json`."""
 
-    def part(name: str, start: float, end: float) -> dict[str, Any]:
+    def phase(name: str, start: float, end: float) -> dict[str, Any]:
         middle = facts.assessment(run, (start + end) / 2)
-        return {"name": name, "from_s": start, "to_s": end, "numbers": middle["numbers"]}
+        return {
+            "phase": name,
+            "from_s": start,
+            "to_s": end,
+            "duration_s": end - start,
+            "numbers": middle["numbers"],
+        }
+
+    def total(value: float, u95: float, unit: str) -> dict[str, Any]:
+        return {"value": value, "u95": u95, "unit": unit}
 
     said = facts.assessment(run, DURATION_S)
+    finding = {**said["findings"][0], "phases": [{"phase": "steady", "from_s": 1800.0, "share": 0.94}]}
     return {
-        "run": run, "duration_s": DURATION_S, "energy_wh": 131.2, "gas_litres_as_read": 39.8,
-        "peak_lye_temp": {"value": 65.1, "at_s": 3000.0}, "reference": facts.REFERENCE,
-        "parts": [part("warm-up", 0, 1800), part("steady part", 1800, DURATION_S)],
-        "findings": said["findings"], "assumptions": said["assumptions"],
-        "gaps": [{"source": "head", "from_s": 1798.8, "to_s": 1800.0, "missing": 12}],
-    }  # fmt: skip
+        "schema": "lyewatch.review/1",
+        "run": {"id": run, "name": "Braze test"},
+        "duration_s": DURATION_S,
+        "powered_s": DURATION_S,
+        "reference": facts.REFERENCE,
+        "totals": {
+            "energy_wh": total(131.2, 2.4, "Wh"),
+            "gas_as_read_l": total(39.8, 0.9, "L"),
+            "gas_dry_ref_l": total(35.2, 1.1, "L"),
+            "water_split_ml": total(23.4, 0.3, "mL"),
+        },
+        "numbers": facts.assessment(run, DURATION_S / 2)["numbers"],
+        "phases": [phase("warm-up", 0, 1800), phase("steady", 1800, DURATION_S)],
+        "channels": {
+            "lye_temp": {"unit": "degC", "min": 22.0, "max": 65.1, "max_at_s": 3000.0, "mean": 51.0}
+        },
+        "limits": [
+            {
+                "channel": "lye_temp",
+                "level": "warn",
+                "limit": 50.0,
+                "unit": "degC",
+                "seconds_beyond": 2516.0,
+                "first_at_s": 1084.0,
+            },
+            {
+                "channel": "amps",
+                "level": "high",
+                "limit": 28.0,
+                "unit": "A",
+                "seconds_beyond": 0.0,
+                "first_at_s": None,
+            },
+        ],
+        "gaps": {
+            "count": 1,
+            "seconds": 1.2,
+            "list": [{"source": "head", "from_s": 1798.8, "seconds": 1.2}],
+            "missing_frames": {"head": 12},
+        },
+        "bad_values": {"gas_flow": {"uncertain": 4, "bad": 1, "missing": 0}},
+        "findings": [finding],
+        "assumptions": said["assumptions"],
+        "notes": [],
+    }

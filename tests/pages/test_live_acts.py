@@ -13,7 +13,9 @@ from tests.waiting import wait_until
 pytestmark = pytest.mark.browser
 
 
-def test_acknowledging_asks_for_a_name_once_and_remembers_it(page: Page, bench: FakeBench, serving: Serving) -> None:
+def test_acknowledging_asks_for_a_name_once_and_remembers_it(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
     bench.raise_alarm()
     page.goto(serving.url)
     alarms = page.locator("#alarms")
@@ -21,7 +23,9 @@ def test_acknowledging_asks_for_a_name_once_and_remembers_it(page: Page, bench: 
     expect(alarms).to_contain_text("Lye temperature high")
     expect(alarms).to_contain_text("It means: The lye is hotter than the housings are made for.")
     expect(alarms).to_contain_text("Do: Turn the voltage down")
-    expect(alarms).to_contain_text(re.compile(r"not acknowledged · 60\.4\s°C, limit 60\s°C · since \d\d:\d\d:\d\d"))
+    expect(alarms).to_contain_text(
+        re.compile(r"not acknowledged · 60\.4\s°C, limit 60\s°C · since \d\d:\d\d:\d\d")
+    )
     button = alarms.get_by_role("button", name="Acknowledge: Lye temperature high")
     button.click()
     expect(alarms).to_contain_text("Give your name")
@@ -32,14 +36,18 @@ def test_acknowledging_asks_for_a_name_once_and_remembers_it(page: Page, bench: 
     alarms.get_by_label("Note").fill("turned down")
     button.click()
     wait_until(lambda: bench.requests, "the acknowledgement")
-    assert bench.requests == [("POST", "/api/alarms/lye_temp.high/acknowledge", {"who": "Ada", "note": "turned down"})]
+    assert bench.requests == [
+        ("POST", "/api/alarms/lye_temp.high/acknowledge", {"who": "Ada", "note": "turned down"})
+    ]
     expect(alarms).to_contain_text("acknowledged, still there")
     expect(button).to_be_hidden()
     page.reload()
     expect(page.locator("#recording").get_by_label("Your name")).to_have_value("Ada")
 
 
-def test_a_latched_alarm_is_acknowledged_and_then_reset(page: Page, bench: FakeBench, serving: Serving) -> None:
+def test_a_latched_alarm_is_acknowledged_and_then_reset(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
     bench.raise_alarm(state="latched_unack", priority="critical")
     page.goto(serving.url)
     alarms = page.locator("#alarms")
@@ -48,19 +56,30 @@ def test_a_latched_alarm_is_acknowledged_and_then_reset(page: Page, bench: FakeB
     alarms.get_by_role("button", name=re.compile("Reset the latch")).click()
     expect(alarms).to_contain_text("None standing")
     assert [path for _method, path, _body in bench.requests] == [
-        "/api/alarms/lye_temp.high/acknowledge", "/api/alarms/lye_temp.high/reset",
-    ]  # fmt: skip
+        "/api/alarms/lye_temp.high/acknowledge",
+        "/api/alarms/lye_temp.high/reset",
+    ]
 
 
-def test_a_refused_acknowledgement_gives_the_services_sentence(page: Page, bench: FakeBench, serving: Serving) -> None:
+def test_a_refused_acknowledgement_gives_the_services_sentence(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
     bench.raise_alarm()
     bench.refuse["/api/alarms/lye_temp.high/acknowledge"] = (
-        409, {"place": "lye_temp.high", "message": "is already normal", "value": None, "remedy": "nothing is to be done"},
-    )  # fmt: skip
+        409,
+        {
+            "place": "lye_temp.high",
+            "message": "is already normal",
+            "value": None,
+            "remedy": "nothing is to be done",
+        },
+    )
     page.goto(serving.url)
     page.locator("#alarms").get_by_label("Your name").fill("Ada")
     page.get_by_role("button", name=re.compile("Acknowledge")).click()
-    expect(page.locator("#alarms .outcome")).to_have_text("lye_temp.high: is already normal; nothing is to be done.")
+    expect(page.locator("#alarms .outcome")).to_have_text(
+        "lye_temp.high: is already normal; nothing is to be done."
+    )
 
 
 def test_the_supply_is_cut_by_one_press_and_restored_by_a_person_with_a_reason(
@@ -75,21 +94,31 @@ def test_the_supply_is_cut_by_one_press_and_restored_by_a_person_with_a_reason(
     assert bench.requests == [("POST", "/api/trip", {"who": "someone at the page", "reason": "smoke"})]
     expect(panel).to_contain_text("Lye temp above trip limit")
     expect(panel).to_contain_text("65.2 °C, limit 65 °C · cut by someone at the page")
-    for words in ("already mixed", "lye burns", "fires", "never the only protection", "Local codes", "licensed electrician"):
+    for words in (
+        "already mixed",
+        "lye burns",
+        "fires",
+        "never the only protection",
+        "Local codes",
+        "licensed electrician",
+    ):
         expect(panel).to_contain_text(words)
     expect(page.locator("#band-supply")).to_have_attribute("data-level", "critical")
     assert page.title().startswith("TRIPPED")
 
     restore = panel.get_by_role("button", name="Restore the supply")
-    for wanted, fill in (
-        ("Give your name", lambda: panel.get_by_label("Your name").fill("Ada")),
-        ("Say what was wrong", lambda: panel.get_by_label("What was wrong").fill("fan was off; switched on")),
-        ("Tick that the cause is gone", lambda: panel.get_by_label("the cause is gone").check()),
-    ):
+
+    def refused(words: str) -> None:
         restore.click()
-        expect(panel.locator(".outcome")).to_contain_text(wanted)
+        expect(panel.locator(".outcome")).to_contain_text(words)
         assert len(bench.requests) == 1, "nothing is sent before all is filled in"
-        fill()
+
+    refused("Give your name")
+    panel.get_by_label("Your name").fill("Ada")
+    refused("Say what was wrong")
+    panel.get_by_label("What was wrong").fill("fan was off; switched on")
+    refused("Tick that the cause is gone")
+    panel.get_by_label("the cause is gone").check()
     restore.click()
     expect(panel).to_be_hidden()
     assert bench.requests[1:] == [
@@ -101,20 +130,28 @@ def test_the_supply_is_cut_by_one_press_and_restored_by_a_person_with_a_reason(
 def test_a_refused_restore_keeps_what_was_written(page: Page, bench: FakeBench, serving: Serving) -> None:
     bench.trip_now()
     bench.refuse["/api/reset"] = (
-        409, {"place": "reset", "message": "the cause stands: lye_temp", "value": 66.1, "remedy": "let it cool"},
-    )  # fmt: skip
+        409,
+        {"place": "reset", "message": "the cause stands: lye_temp", "value": 66.1, "remedy": "let it cool"},
+    )
     page.goto(serving.url)
     panel = page.locator("#trip")
     panel.get_by_label("Your name").fill("Ada")
     panel.get_by_label("What was wrong").fill("too hot")
     panel.get_by_label("the cause is gone").check()
     panel.get_by_role("button", name="Restore the supply").click()
-    expect(panel.locator(".outcome")).to_have_text("reset: the cause stands: lye_temp (found 66.1); let it cool.")
+    expect(panel.locator(".outcome")).to_have_text(
+        "reset: the cause stands: lye_temp (found 66.1); let it cool."
+    )
     expect(panel.get_by_label("What was wrong")).to_have_value("too hot")
 
 
-def test_a_cut_that_fails_sends_the_person_to_the_switch(page: Page, bench: FakeBench, serving: Serving) -> None:
-    bench.refuse["/api/trip"] = (409, {"place": "trip", "message": "the reader does not answer", "value": None, "remedy": ""})
+def test_a_cut_that_fails_sends_the_person_to_the_switch(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.refuse["/api/trip"] = (
+        409,
+        {"place": "trip", "message": "the reader does not answer", "value": None, "remedy": ""},
+    )
     page.goto(serving.url)
     page.get_by_role("button", name="Cut the supply now").click()
     said = page.locator(".cut-words")
@@ -156,12 +193,18 @@ def test_start_stop_and_mark(page: Page, bench: FakeBench, serving: Serving) -> 
     panel.get_by_label("Your name").fill("Ada")
     panel.get_by_role("button", name="Start recording").click()
     expect(page.locator("#band-run")).to_contain_text("Recording “Ring solder”")
-    assert bench.requests == [("POST", "/api/runs", {"name": "Ring solder", "build": "B: ports moved", "who": "Ada"})]
+    assert bench.requests == [
+        ("POST", "/api/runs", {"name": "Ring solder", "build": "B: ports moved", "who": "Ada"})
+    ]
 
     panel.get_by_label("Mark this moment").fill("topped up 200 mL")
     panel.get_by_role("button", name="Add mark").click()
     expect(panel.locator(".outcome")).to_have_text("Marked: topped up 200 mL")
-    assert bench.requests[1] == ("POST", "/api/runs/20250304-101500/marks", {"text": "topped up 200 mL", "who": "Ada"})
+    assert bench.requests[1] == (
+        "POST",
+        "/api/runs/20250304-101500/marks",
+        {"text": "topped up 200 mL", "who": "Ada"},
+    )
     expect(panel.get_by_label("Mark this moment")).to_have_value("")
     assert panel.get_by_role("link", name="Open this run").get_attribute("href") == "/runs/20250304-101500"
 

@@ -50,7 +50,7 @@ def test_limits_are_drawn_as_lines_where_they_belong(page: Page, serving: Servin
     lines = [y for i, y in enumerate(rows) if i == 0 or y - rows[i - 1] > 2]
     assert len(lines) == 3, "cut 65, high 60, warning 50"
     cut, high, warning = lines
-    # 5 K between the first two and 10 K between the others: the distances tell that they stand at their values
+    # 5 K between the first two and 10 K between the others: so they stand at their values
     assert (warning - high) / (high - cut) == pytest.approx(2.0, abs=0.12)
     assert rows_of_colour(page, "volts", "limit") == [], "volts have no limits on this bench"
 
@@ -61,13 +61,16 @@ def test_the_line_takes_colour_only_beyond_a_limit(page: Page, bench: FakeBench,
     for level in ("medium", "high", "critical"):
         assert pixels(page, "lye_temp", level, near=12)["count"] == 0, level
     bench.extra_temp = 26.0
-    wait_until(lambda: pixels(page, "lye_temp", "critical", near=40)["count"] > 0, "the line beyond the cut limit")
+    wait_until(
+        lambda: pixels(page, "lye_temp", "critical", near=40)["count"] > 0, "the line beyond the cut limit"
+    )
 
 
 def test_windows_choose_how_much_is_shown(page: Page, serving: Serving) -> None:
     page.goto(serving.url)
     _ready(page)
     page.get_by_label("30 min", exact=True).check()
+
     # Ten minutes of data in a window of thirty fill the right third.
     def left_edge() -> float:
         columns = pixels(page, "volts", "trace")["columns"]
@@ -92,7 +95,11 @@ def test_each_chart_has_a_table_of_its_data(page: Page, bench: FakeBench, servin
     # row 6 of 12 of a five-minute window lies 150 to 175 s back
     back = [facts.channel_value("lye_temp", bench.now() - s) for s in (140, 190)]
     assert min(back) - 0.2 < mean < max(back) + 0.2
-    assert page.locator("#flow thead th").all_inner_texts()[1:4] == ["as read, lowest", "as read, mean", "as read, highest"]
+    assert page.locator("#flow thead th").all_inner_texts()[1:4] == [
+        "as read, lowest",
+        "as read, mean",
+        "as read, highest",
+    ]
 
 
 def test_keys_read_a_chart_aloud(page: Page, serving: Serving) -> None:
@@ -115,6 +122,7 @@ def test_a_gap_is_drawn_as_a_gap(page: Page, bench: FakeBench, serving: Serving)
     page.get_by_label("1 min", exact=True).check()
     _ready(page)
     bench.t0 += 20.0
+
     def hole() -> int:
         columns = pixels(page, "volts", "trace", near=40)["columns"][60:-12]
         longest = run = 0

@@ -13,7 +13,9 @@ from tests.waiting import wait_until
 pytestmark = pytest.mark.browser
 
 
-def test_normal_state_is_said_in_words_and_without_colour(page: Page, serving: Serving, console: list[str]) -> None:
+def test_normal_state_is_said_in_words_and_without_colour(
+    page: Page, serving: Serving, console: list[str]
+) -> None:
     page.goto(serving.url)
     expect(page.locator("#band-supply")).to_have_text("Supply is on, 10.9 A")
     expect(page.locator("#band-data")).to_have_text("Data are fresh")
@@ -28,16 +30,25 @@ def test_normal_state_is_said_in_words_and_without_colour(page: Page, serving: S
 
 def test_each_number_has_its_uncertainty_unit_and_reference(page: Page, serving: Serving) -> None:
     page.goto(serving.url)
-    words = {name: page.locator(f"#{name} .strip-words") for name in ("lye_temp", "power", "flow", "efficiency", "mmw")}
+    words = {
+        name: page.locator(f"#{name} .strip-words")
+        for name in ("lye_temp", "power", "flow", "efficiency", "mmw")
+    }
     expect(words["lye_temp"]).to_contain_text(re.compile(r"\d\d\.\d\d ± 0\.58 °C, mean of 30"))
     expect(words["power"]).to_contain_text(re.compile(r"\d+\.\d± 2\.\d\s?W"))
     expect(words["flow"]).to_contain_text(re.compile(r"± 0\.032L/min\s*as read"))
     expect(words["flow"]).to_contain_text("dry at 0 °C, 101.325 kPa")
     expect(words["efficiency"]).to_contain_text(re.compile(r"± 4\.9%"))
     expect(words["efficiency"]).to_contain_text("dry gas at 0 °C, 101.325 kPa")
-    expect(words["mmw"]).to_contain_text(re.compile(r"ceilings, dry: 4\.\d\d at this voltage, 7\.06 thermoneutral, 8\.51"))
-    expect(words["lye_temp"]).to_contain_text("warning 50 °C, high 60 °C, cut 65 °C".replace(" 5", "\u00a05").replace(
-        " 6", "\u00a06").replace("0 °", "0\u202f°").replace("5 °", "5\u202f°"))  # fmt: skip
+    expect(words["mmw"]).to_contain_text(
+        re.compile(r"ceilings, dry: 4\.\d\d at this voltage, 7\.06 thermoneutral, 8\.51")
+    )
+    expect(words["lye_temp"]).to_contain_text(
+        "warning 50 °C, high 60 °C, cut 65 °C".replace(" 5", "\u00a05")
+        .replace(" 6", "\u00a06")
+        .replace("0 °", "0\u202f°")
+        .replace("5 °", "5\u202f°")
+    )
 
 
 def test_data_that_stop_are_called_stale_within_two_seconds_of_the_pages_clock(
@@ -70,7 +81,8 @@ def test_stale_is_not_cried_while_events_come(page: Page, bench: FakeBench, serv
     page.evaluate(
         """() => { window.heard = [];
         new MutationObserver(() => window.heard.push(document.querySelector("#band-data").textContent))
-          .observe(document.querySelector("#band-data"), {subtree: true, childList: true, characterData: true}); }"""
+          .observe(document.querySelector("#band-data"),
+                   {subtree: true, childList: true, characterData: true}); }"""
     )
     seen = bench.ticks
     wait_until(lambda: bench.ticks > seen + 30, "three seconds of events")
@@ -92,11 +104,17 @@ def test_the_services_own_word_of_stale_data_is_shown(page: Page, bench: FakeBen
     expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
 
 
-def test_a_value_beyond_its_limit_is_said_coloured_and_shaped(page: Page, bench: FakeBench, serving: Serving) -> None:
+def test_a_value_beyond_its_limit_is_said_coloured_and_shaped(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
     page.goto(serving.url)
     strip = page.locator("#lye_temp")
     expect(strip).not_to_have_attribute("data-level", re.compile("."))
-    for extra, level, words in ((10.0, "medium", "above warning"), (20.0, "high", "above high"), (26.0, "critical", "above cut")):
+    for extra, level, words in (
+        (10.0, "medium", "above warning"),
+        (20.0, "high", "above high"),
+        (26.0, "critical", "above cut"),
+    ):
         bench.extra_temp = extra
         expect(strip).to_have_attribute("data-level", level)
         expect(strip.locator(".strip-state")).to_contain_text(words)
@@ -130,7 +148,14 @@ def test_links_are_told_in_words_and_counters(page: Page, serving: Serving) -> N
 def test_cautions_are_open_the_first_time_and_then_as_left(page: Page, serving: Serving) -> None:
     page.goto(serving.url)
     cautions = page.locator("#cautions")
-    for words in ("hydrogen and oxygen already mixed", "Lye burns", "fires", "never the only one", "Local codes", "licensed"):
+    for words in (
+        "hydrogen and oxygen already mixed",
+        "Lye burns",
+        "fires",
+        "never the only one",
+        "Local codes",
+        "licensed",
+    ):
         expect(cautions).to_contain_text(words)
     expect(cautions.get_by_text("Lye burns")).to_be_visible()
     cautions.locator("summary").click()

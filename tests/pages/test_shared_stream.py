@@ -60,7 +60,9 @@ def test_another_tab_takes_over_and_asks_for_what_it_missed(
     wait_until(lambda: bench.streams_open == 1, "the first stream to end")
 
 
-def test_a_leader_put_to_sleep_is_replaced(context: BrowserContext, bench: FakeBench, serving: Serving) -> None:
+def test_a_leader_put_to_sleep_is_replaced(
+    context: BrowserContext, bench: FakeBench, serving: Serving
+) -> None:
     leader, follower = context.new_page(), context.new_page()
     leader.goto(serving.url)
     _lives(leader)
@@ -73,7 +75,9 @@ def test_a_leader_put_to_sleep_is_replaced(context: BrowserContext, bench: FakeB
     wait_until(lambda: bench.streams_open == 1, "the sleeper to let go when it wakes")
 
 
-def test_a_cut_stream_is_taken_up_after_its_last_event(page: Page, bench: FakeBench, serving: Serving) -> None:
+def test_a_cut_stream_is_taken_up_after_its_last_event(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
     page.goto(serving.url)
     _lives(page)
     bench.closing = True  # ends the open stream; the server stays
@@ -84,7 +88,9 @@ def test_a_cut_stream_is_taken_up_after_its_last_event(page: Page, bench: FakeBe
     _lives(page)
 
 
-def test_without_locks_each_tab_has_its_own_stream(context: BrowserContext, bench: FakeBench, serving: Serving) -> None:
+def test_without_locks_each_tab_has_its_own_stream(
+    context: BrowserContext, bench: FakeBench, serving: Serving
+) -> None:
     # navigator.locks is missing where a phone opens the page over plain http.
     context.add_init_script("Object.defineProperty(Navigator.prototype, 'locks', {get: () => undefined})")
     pages = [context.new_page() for _ in range(2)]

@@ -1,0 +1,187 @@
+"""A bench that a test holds in its hand, and the events that it sends."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator
+from typing import Any
+
+from tests.pages import bench_facts as facts
+from tests.pages.past_runs import listing, marks_of
+
+__all__ = ["RUN", "FakeBench", "events"]
+
+RUN = "20250304-093000"
+
+
+class FakeBench:
+    """The state behind the fake service; plain attributes that a test sets."""
+
+    def __init__(self, *, t0: float = 600.0, speed: float = 1.0) -> None:
+        self.t0, self.speed = t0, speed
+        self.began = time.monotonic()
+        self.closing = False
+        self.ticks = 0
+        """Turns of the streams' loops, by which a test knows that nothing more is on its way."""
+        self.silent = False
+        """No event of any kind leaves the stream."""
+        self.refuse: dict[str, tuple[int, dict[str, Any]]] = {}
+        """Path to (status, error) for writes that shall fail."""
+        self.requests: list[tuple[str, str, dict[str, Any]]] = []
+        self.series_asked: list[dict[str, str]] = []
+        self.streams_open = 0
+        self.streams_most = 0
+        self.streams_after: list[str] = []
+        self.run: dict[str, Any] | None = {
+            "id": RUN,
+            "name": "Evening braze test",
+            "build": "A: plates as cut",
+            "kind": "run",
+            "start_utc": facts.stamp(0),
+        }
+        self.supply = {"state": "on", "words": "Supply is on, 10.9 A"}
+        self.data = {"state": "fresh", "age_s": 0.1, "words": "Data are fresh"}
+        self.standing: list[dict[str, Any]] = []
+        self.trip: dict[str, Any] | None = None
+        self.finding = True
+        self.extra_temp = 0.0
+        self.past = listing()
+        self.marks = marks_of()
+
+    def now(self) -> float:
+        """Elapsed seconds of the fake run."""
+        return self.t0 + self.speed * (time.monotonic() - self.began)
+
+    def raise_alarm(
+        self, name: str = "lye_temp.high", *, priority: str = "high", state: str = "unacknowledged"
+    ) -> None:
+        """Put one alarm among the standing ones."""
+        self.standing.append(
+            {
+                "alarm": name,
+                "title": "Lye temperature high",
+                "state": state,
+                "priority": priority,
+                "since_utc": facts.stamp(self.now()),
+                "value": 60.4,
+                "limit": 60.0,
+                "unit": "degC",
+                "what": "The lye is hotter than the housings are made for.",
+                "do": "Turn the voltage down or switch the supply off, and let the stack cool.",
+                "t_s": self.now(),
+            }
+        )
+
+    def trip_now(self, by: str = "guard") -> None:
+        """Cut the supply, as the reader would."""
+        self.trip = {
+            "cause": "lye_temp above trip limit",
+            "detail": "65.2 °C, limit 65 °C",
+            "utc": facts.stamp(self.now()),
+            "value": 65.2,
+            "by": by,
+        }
+        self.supply = {"state": "tripped", "words": "Supply is cut"}
+
+    def state(self) -> dict[str, Any]:
+        """The state event."""
+        open_ones = [
+            a for a in self.standing if a["state"].startswith("unack") or a["state"].endswith("unack")
+        ]
+        order = ["critical", "high", "medium", "low"]
+        worst = min((a["priority"] for a in self.standing), key=order.index, default=None)
+        word = "unacknowledged" if open_ones else "standing" if self.standing else "clear"
+        count = len(self.standing)
+        words = (
+            "No alarms"
+            if not count
+            else f"{count} alarm{'s' if count > 1 else ''}, {len(open_ones)} not acknowledged"
+        )
+        return {
+            "utc": facts.stamp(self.now()),
+            "run": None if self.run is None else {**self.run, "elapsed_s": self.now()},
+            "supply": self.supply,
+            "data": self.data,
+            "alarms": {"state": word, "count": count, "worst": worst, "words": words},
+            "trip": self.trip,
+            "standing": self.standing,
+            "links": [
+                {
+                    "source": "head",
+                    "state": "open",
+                    "good": int(self.now() * 10),
+                    "unchecked": 0,
+                    "bad_crc": 2,
+                    "malformed": 1,
+                    "gaps": 3,
+                    "out_of_range": 0,
+                    "reopened": 1,
+                    "dropped": 0,
+                    "rate_hz": 10.0,
+                    "age_s": 0.1,
+                    "last_error": None,
+                }
+            ],
+        }
+
+    def samples(self, t: float) -> dict[str, Any]:
+        """The samples event of one instant."""
+        values = {name: round(facts.channel_value(name, t), 4) for name in facts.CHANNELS}
+        values["lye_temp"] += self.extra_temp
+        run = self.run["id"] if self.run else "standby"
+        return {
+            "run": run,
+            "start_utc": facts.stamp(0),
+            "rows": [{"source": "head", "t": round(t, 3), "v": values, "s": {}}],
+        }
+
+    def assessment(self, t: float) -> dict[str, Any]:
+        """The assessment event of one instant."""
+        said = facts.assessment(self.run["id"] if self.run else "standby", t)
+        if not self.finding:
+            said["findings"] = []
+        return said
+
+
+async def events(bench: FakeBench) -> AsyncIterator[str]:
+    bench.streams_open += 1
+    bench.streams_most = max(bench.streams_most, bench.streams_open)
+    last_state, said_state, last_assessed, last_words = 0.0, "", 0.0, 0.0
+    try:
+        yield "retry: 500\n\n"
+        while not bench.closing:
+            bench.ticks += 1
+            now = time.monotonic()
+            if bench.silent:
+                if now - last_words > 1:
+                    last_words = now
+                    yield ": quiet\n\n"
+            else:
+                t = bench.now()
+                if bench.data["state"] == "fresh":
+                    yield _event("samples", bench.samples(t), int(t * 10))
+                    if now - last_assessed >= 1:
+                        last_assessed = now
+                        yield _event("assessment", bench.assessment(t), int(t * 10))
+                state = bench.state()
+                essence = json.dumps(
+                    [
+                        state["run"] and state["run"]["id"],
+                        state["supply"],
+                        state["data"],
+                        state["trip"],
+                        state["standing"],
+                    ]
+                )
+                if essence != said_state or now - last_state >= 2:
+                    said_state, last_state = essence, now
+                    yield _event("state", state, int(t * 10))
+            await asyncio.sleep(0.1)
+    finally:
+        bench.streams_open -= 1
+
+
+def _event(kind: str, data: dict[str, Any], number: int) -> str:
+    return f"id: {number}\nevent: {kind}\ndata: {json.dumps(data)}\n\n"
