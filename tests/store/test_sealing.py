@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import sqlite3
 import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from daq.errors import StoreCorrupt, StoreError
-from daq.store import Segments, Store, sealing
-from daq.store.journal import pieces_of
+from daq.errors import StoreBusy, StoreCorrupt, StoreError
+from daq.frame import Block
+from daq.store import Piece, Segments, Store, _reading, sealing
+from daq.store._lock import seal_lock
+from daq.store.journal import add_stray, pieces_of
 from tests.store.made import assert_same, block, expected, sample
 from tests.waiting import wait_until
 
@@ -74,6 +78,68 @@ def test_a_reader_sees_every_row_once_at_any_instant(tmp_path: Path, grace_ns: i
     finally:
         child.kill()
         child.communicate()
+
+
+def test_a_seal_between_catalogue_and_rows_is_not_seen(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(store, 100)
+    sealed = []
+
+    def look_slowly(con: sqlite3.Connection, run_id: str) -> list[Piece]:
+        found = pieces_of(con, run_id)
+        sealed.append(store.seal("r", all_rows=True))
+        return found
+
+    monkeypatch.setattr(_reading, "pieces_of", look_slowly)
+    assert store.read("r")["stack"].seq.tolist() == list(range(100))
+    assert store.read("r")["stack"].seq.tolist() == list(range(100))
+    assert sealed == [100, 0]
+    store.close()
+
+
+def test_pieces_merged_and_deleted_between_catalogue_and_files_are_looked_for_again(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sealing, "_GRACE_NS", 0)
+    for k in range(3):
+        fill(store, 10, first=10 * k)
+        store.seal_here("r", up_to_id=None, close=False)
+    read = Segments.read
+    calls: list[Any] = []
+
+    def read_late(self: Segments, *args: Any, **options: Any) -> list[Block]:
+        if not calls:
+            store.seal_here("r", up_to_id=None, close=True)  # merges
+            store.seal_here("r", up_to_id=None, close=True)  # and removes what was merged
+        calls.append(args)
+        return read(self, *args, **options)
+
+    monkeypatch.setattr(Segments, "read", read_late)
+    assert store.read("r")["stack"].seq.tolist() == list(range(30))
+    assert [len(pieces) for _, pieces in calls] == [3, 1]
+    store.close()
+
+
+def test_one_at_a_time_seals_and_the_others_piece_is_left_alone(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sealing process may outlive the reader that began it, and write while the next reader opens."""
+    fill(store, 10)
+    monkeypatch.setattr(sealing, "_SEAL_WAIT_S", 0.05)
+    with seal_lock(store.folder, 1.0):
+        with store.journal.db.writing() as con:
+            add_stray(con, "r", "000000000001-stack", "sealing")
+        path = store.folder / "segments" / "r" / "000000000001-stack.parquet"
+        path.parent.mkdir(parents=True)
+        path.write_bytes(b"being written by the other one")
+        with pytest.raises(StoreBusy, match="another process is sealing samples of this store"):
+            store.seal("r", all_rows=True)
+        store.close()
+        with Store(store.folder, writer=True):
+            assert path.exists()
+    with Store(store.folder, writer=True) as again:
+        assert not path.exists()
+        assert again.seal("r", all_rows=True) == 10
+        assert len(again.read("r")["stack"]) == 10
 
 
 def test_a_piece_that_was_written_and_not_recorded_is_as_if_it_were_not_there(
