@@ -133,7 +133,9 @@ def _limit_rules(bench: Bench, channel: str, limit: LimitSpec) -> Iterator[Rule]
         # A delay that hides an excursion past the trip limit would hide what cut the supply. And when the
         # supply is cut, current and this channel do not fall at one and the same sample.
         on_delay = 0.0 if trip else max(limit.on_delay_s, 1.0 if goes else 0.0)
-        yield ChannelRule(spec, channel, LimitDetector(at, low, limit.deadband, on_delay, limit.off_delay_s))
+        settles_s = GAS_ARRIVES_S if channel == "gas_flow" else 0.0
+        detector = LimitDetector(at, low, limit.deadband, on_delay, limit.off_delay_s)
+        yield ChannelRule(spec, channel, detector, settles_s)
 
 
 def _sensor_rules(bench: Bench, channel: str) -> Iterator[Rule]:

@@ -103,6 +103,7 @@ def dry_flow(
         notes.add("meter gas factor assumed 1", wanted)
     temp = _meter_temp(bench, means, notes, wanted)
     sensor = (means["gas_humidity"] * 0.01).named("")
+    sensor = Quantity.from_parts(np.clip(sensor.value, 0.0, 1.0), "", sensor.parts)
     sensed = known(sensor)
     notes.add(_SATURATED[gas.wet_over], wanted & ~sensed)
     width = 0.0 if gas.wet_over == "dry" else SATURATION_HALF_WIDTH / np.sqrt(3.0)
@@ -110,17 +111,16 @@ def dry_flow(
     share = first_known(sensor, taken)
 
     def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray) -> FloatArray:
-        humid = np.clip(humidity, 0.0, 1.0)
         vapour = vapour_in_gas_kpa(
             gas.wet_over,
             t_c,
-            humidity=humid,
+            humidity=humidity,
             mass_fraction=stack.mass_fraction,
             electrolyte=stack.electrolyte,
             outside="nan",
         )
         if sensed.any():  # a humidity sensor reads against water, whatever the gas stood over
-            vapour = np.where(sensed, humid * psat_water(t_c, outside="nan"), vapour)
+            vapour = np.where(sensed, humidity * psat_water(t_c, outside="nan"), vapour)
         return np.asarray(
             dry_flow_at_reference(1.0, t_c, p_kpa, vapour_kpa=vapour, reference=reference, outside="nan")
         )

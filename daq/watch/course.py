@@ -80,11 +80,21 @@ class Course:
             return []
         return self._switch.process(*columns.good(self._channel))
 
+    def passed(self, switched: list[Edge]) -> None:
+        """These switchings lie behind."""
+        if switched:
+            self.powered, self.changed_ns = switched[-1].active, switched[-1].t_ns
+
+    def on_for(self, t_ns: IntArray, switched: list[Edge]) -> FloatArray:
+        """For how long current has flowed at these instants [s]; 0 while none does."""
+        states, since = self._switched_at(t_ns, switched)
+        return np.where(states, (t_ns - since) * 1e-9, 0.0)
+
     def ticks(
         self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers
     ) -> Ticks:
-        """What is known at each of these ticks, a step apart; carries the course on past them."""
-        powered, since = self._powered_at(t_ns, switched)
+        """What is known at each of these ticks, a step apart; carries water and efficiency on."""
+        powered, since = self._switched_at(t_ns, switched)
         elapsed = (t_ns - since) * 1e-9
         brief = self._brief(bins, t_ns // bins.step_ns)
         return Ticks(
@@ -99,11 +109,10 @@ class Course:
             efficiency_kept=self._kept(numbers),
         )
 
-    def _powered_at(self, t_ns: IntArray, switched: list[Edge]) -> tuple[NDArray[np.bool_], IntArray]:
+    def _switched_at(self, t_ns: IntArray, switched: list[Edge]) -> tuple[NDArray[np.bool_], IntArray]:
         times = np.array([self.changed_ns, *(e.t_ns for e in switched)], dtype=np.int64)
         states = np.array([self.powered, *(e.active for e in switched)], dtype=bool)
         index = np.maximum(np.searchsorted(times, t_ns, side="right") - 1, 0)
-        self.powered, self.changed_ns = bool(states[-1]), int(times[-1])
         return states[index], times[index]
 
     def _brief(self, bins: Bins, ends: IntArray) -> dict[str, FloatArray]:

@@ -62,6 +62,11 @@ class LimitDetector:
     since_ns: int | None = None
     """When the pending change began; None while none is pending."""
 
+    @property
+    def normal(self) -> float:
+        """A value that is surely not beyond the limit."""
+        return math.inf if self.low else -math.inf
+
     def process(self, t_ns: IntArray, values: FloatArray) -> list[Edge]:
         """Take samples in order of time; returns the changes they brought."""
         if t_ns.size == 0:
@@ -70,7 +75,7 @@ class LimitDetector:
         if not self.active:
             if not beyond.any():
                 # Something that is not beyond ends a pending on-delay; NaN does not.
-                if self.since_ns is not None and np.isfinite(values).any():
+                if self.since_ns is not None and not np.isnan(values).all():
                     self.since_ns = None
                 return []
         elif self.since_ns is None and beyond.all():
@@ -81,7 +86,7 @@ class LimitDetector:
         return self._walk(t_ns, values, beyond.astype(np.int8) - back.astype(np.int8))
 
     def _walk(self, t_ns: IntArray, values: FloatArray, kinds: Any) -> list[Edge]:
-        known = np.isfinite(values)
+        known = ~np.isnan(values)
         if not known.all():
             t_ns, values, kinds = t_ns[known], values[known], kinds[known]
             if t_ns.size == 0:

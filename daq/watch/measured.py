@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.quantity import Quantity, combine, specified, type_a_windows
@@ -80,7 +81,8 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
     temp_rate = Quantity(nan, 0.0, "degC/min")
     if "lye_temp" in noisy:
         k = noisy.index("lye_temp")
-        temp_rate = _slope(batches[k], noise.s[k], noise.n_eff[k], bins.step_ns)
+        enough = covered[_ROW["lye_temp"]]
+        temp_rate = _slope(batches[k], enough, noise.s[k], noise.n_eff[k], bins.step_ns)
     return Measured(
         ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
     )
@@ -168,7 +170,9 @@ def _noise(batches: FloatArray) -> _Noise:
     return _Noise(np.nan_to_num(u), dof, np.nan_to_num(s), np.maximum(n_eff, 2.0))
 
 
-def _slope(batches: FloatArray, s: FloatArray, n_eff: FloatArray, step_ns: int) -> Quantity:
+def _slope(
+    batches: FloatArray, covered: NDArray[np.bool_], s: FloatArray, n_eff: FloatArray, step_ns: int
+) -> Quantity:
     """Least-squares slope of each window [1/min], its noise counted with autocorrelation."""
     known = np.isfinite(batches)
     n = known.sum(axis=1, keepdims=True)
@@ -176,7 +180,7 @@ def _slope(batches: FloatArray, s: FloatArray, n_eff: FloatArray, step_ns: int) 
     k = np.where(known, k - k.sum(axis=1, keepdims=True) / np.maximum(n, 1), 0.0)
     x = np.where(known, batches, 0.0)
     kk = np.einsum("ij,ij->i", k, k)
-    enough = (n[:, 0] >= 4) & (kk > 0.0)
+    enough = covered & (n[:, 0] >= 4) & (kk > 0.0)
     per_min = 60e9 / step_ns
     slope = np.divide(np.einsum("ij,ij->i", k, x), kk, out=np.full(kk.shape, np.nan), where=enough)
     u = s * np.sqrt(np.divide(n[:, 0] / n_eff, kk, out=np.zeros_like(kk), where=enough))

@@ -70,10 +70,16 @@ class ChannelRule:
     spec: AlarmSpec
     channel: str
     detector: LimitDetector
+    settles_s: float = 0.0
+    """Where it is suppressed while off: so long after the supply comes on the value still says nothing."""
 
-    def edges(self, columns: Columns) -> list[Edge]:
-        """The changes that new samples bring."""
-        return self.detector.process(*columns.good(self.channel))
+    def edges(self, columns: Columns, on_for: Callable[[IntArray], FloatArray]) -> list[Edge]:
+        """The changes that new samples bring; `on_for` tells for how long current has flowed [s]."""
+        t_ns, values = columns.good(self.channel)
+        if self.spec.suppressed_while_off and t_ns.size:
+            # What a channel reads while off must not stand as an alarm at the moment the supply comes on.
+            values = np.where(on_for(t_ns) > self.settles_s, values, self.detector.normal)
+        return self.detector.process(t_ns, values)
 
 
 @dataclass(slots=True)
@@ -161,7 +167,10 @@ class TickRule:
 
     def edges(self, ticks: Ticks) -> list[Edge]:
         """The changes that new ticks bring."""
-        return self.detector.process(ticks.t_ns, self.value(ticks))
+        values = self.value(ticks)
+        if self.spec.suppressed_while_off:
+            values = np.where(ticks.powered, values, self.detector.normal)
+        return self.detector.process(ticks.t_ns, values)
 
 
 @dataclass(slots=True)

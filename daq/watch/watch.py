@@ -7,6 +7,7 @@ recorded run at once, it goes through the same code and comes to the same result
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -190,12 +191,16 @@ class Watch(AlarmDesk):
         relay_t, relay = columns.good("relay")
         if relay_t.size:
             self._relay_open = bool(relay[-1] < 0.5)
+        on_for = partial(self.course.on_for, switched=switched)
+        sampled = {r.spec.name: r.edges(columns, on_for) for r in self.rules if isinstance(r, ChannelRule)}
         ticks = self.course.ticks(numbers.end_ns, columns, switched, self.bins, numbers) if fresh else None
         for rule in self.rules:
             alarm = self.alarms[rule.spec.name]
             edges: list[tuple[Edge, str]]
             match rule:
-                case ChannelRule() | FailedRule():
+                case ChannelRule():
+                    edges = [(e, _cause(rule, e)) for e in sampled[rule.spec.name]]
+                case FailedRule():
                     edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
                 case LostRule() | StaleRule():
                     edges = [(e, _cause(rule, e)) for e in rule.edges(columns, now_ns)]
@@ -209,6 +214,7 @@ class Watch(AlarmDesk):
                 continue
             self._apply(alarm, edges, switched if alarm.spec.suppressed_while_off else [])
             alarm.advance(now_ns)
+        self.course.passed(switched)
         self._collect()
 
     @staticmethod
