@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 
 from daq.errors import StoreBusy
@@ -43,7 +44,6 @@ class FileLock:
             try:
                 self._con.execute("PRAGMA journal_mode=MEMORY")  # nothing is ever written: no file for it
                 self._con.execute("BEGIN EXCLUSIVE")
-                self._owner.write_text(str(os.getpid()), encoding="ascii")
             except sqlite3.OperationalError as exc:
                 self._con.close()
                 if (exc.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_BUSY:
@@ -54,6 +54,9 @@ class FileLock:
             except BaseException:
                 self._con.close()
                 raise
+
+        with suppress(OSError):  # only for a message: a full disk must not keep a reader from starting
+            self._owner.write_text(str(os.getpid()), encoding="ascii")
 
     def release(self) -> None:
         """Let go; a second call does nothing."""

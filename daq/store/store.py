@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 import time
 from collections import deque
@@ -26,6 +27,8 @@ from daq.store.sealing import Sealer
 from daq.store.segments import Segments
 
 __all__ = ["Store"]
+
+_log = logging.getLogger(__name__)
 
 _TOUCH_EVERY_S = 1.0
 _FINISH_WAIT_S = 30.0
@@ -99,10 +102,17 @@ class Store(RunReading):
         self._closed = True
         try:
             if self._lock is not None:
-                self.journal.commit([], full=True)
+                self._sync()
             self._apart.finish(_FINISH_WAIT_S)
         finally:
             self._close_files()
+
+    def _sync(self) -> None:
+        try:
+            self.journal.commit([], full=True)
+        except StoreError as exc:
+            # Every sample is committed; only a power cut within the next seconds could still take some.
+            _log.warning("%s", exc)
 
     def _close_files(self) -> None:
         try:
