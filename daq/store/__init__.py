@@ -4,7 +4,7 @@ Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
 from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import ChannelSpan, Piece, PieceAbout, SampleStore
+from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
 from daq.store.records import AlarmTransition, Mark, Request, RunRecord, Transition, TripRecord
@@ -21,6 +21,7 @@ __all__ = [
     "Mark",
     "Piece",
     "PieceAbout",
+    "PieceGone",
     "Request",
     "RunRecord",
     "SampleStore",
