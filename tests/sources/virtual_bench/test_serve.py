@@ -148,13 +148,13 @@ def can_open(port: str) -> bool:
         return False
 
 
-@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("way", [way for way in WAYS if way == "pty"])  # over TCP: see test_ports
 def test_a_reader_that_does_not_read_holds_nothing_up(way: str, tmp_path: Path) -> None:
-    with served(way, tmp_path, speed=1000.0) as server, opened(server.port) as line:
-        wait_for(lambda: server.dropped["head"] > 500, "lines to be dropped")
+    with served(way, tmp_path, speed=200.0) as server, opened(server.port) as line:
+        wait_for(lambda: server.dropped["head"] > 300, "lines to be dropped")
         before = server.bench.elapsed_s
         wait_for(lambda: server.bench.elapsed_s > before + 50.0, "the bench to go on")
-        lines = Reader(line).until(400)[1:]
+        lines = Reader(line).until(250)[1:]
         said = [decode_line(text) for text in lines]  # every line is whole
     seqs = [f.seq for f in said if isinstance(f, WireFrame)]
     assert seqs == sorted(seqs)
