@@ -59,13 +59,15 @@ def find_phases(bench: Bench, numbers: Numbers) -> list[Phase]:
     width = numbers.window_ns * 1e-9
     labels = _labels(bench, numbers, width)
     labels = _without_short(labels, max(1, round(SHORTEST_S / width)))
-    ends = numbers.end_ns * 1e-9
+    ends = numbers.end_ns / 1e9
     out: list[Phase] = []
     at = 0
     for label, group in itertools.groupby(labels):
         size = len(list(group))
         last = at + size - 1
-        out.append(Phase(label, at, last, float(ends[at] - width), float(ends[last])))
+        out.append(
+            Phase(label, at, last, float((numbers.end_ns[at] - numbers.window_ns) / 1e9), float(ends[last]))
+        )
         at += size
     return out
 
@@ -78,7 +80,7 @@ def _labels(bench: Bench, numbers: Numbers, width: float) -> list[str]:
     if not with_amps.any():
         on = np.nan_to_num(power) > 1.0
     silent = ~with_amps & ~np.isfinite(power) & ~np.isfinite(temp)
-    rate = centred_rate(temp, width, RATE_SPAN_S)
+    rate = np.concatenate([centred_rate(part, width, RATE_SPAN_S) for part in _split(temp, on)])
     disturbed = on & (_steps(drive, on) | (np.nan_to_num(rate) < -COOLING_POWERED_C_PER_MIN))
     out = []
     for i in range(len(numbers)):
@@ -91,6 +93,11 @@ def _labels(bench: Bench, numbers: Numbers, width: float) -> list[str]:
         else:
             out.append("warm-up" if rate[i] > STEADY_C_PER_MIN else "steady")
     return out
+
+
+def _split(temp: NDArray[np.float64], on: NDArray[np.bool_]) -> list[NDArray[np.float64]]:
+    """The series cut where the supply is switched: a slope across that would mix warming and cooling."""
+    return np.split(temp, np.flatnonzero(np.diff(on)) + 1)
 
 
 def _steps(drive: NDArray[np.float64], on: NDArray[np.bool_]) -> NDArray[np.bool_]:

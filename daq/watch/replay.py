@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -19,6 +20,8 @@ __all__ = ["Replay", "replay", "replay_alarms", "suited_to"]
 
 SLOW_FACTOR = 3.0
 """A log counts as stale when nothing came for so many of its own intervals, if that is longer than stated."""
+LEAST_SAMPLES, LONGEST_WINDOW_S = 4, 3600.0
+"""A window is widened to hold so many rows of a slow log, up to an hour [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +55,13 @@ class Replay:
 
 
 def suited_to(bench: Bench, blocks: Iterable[Block]) -> tuple[Bench, tuple[str, ...]]:
-    """The bench with its staleness widened where a log is slower than the live sources, and what was widened.
+    """The bench with staleness and windows widened where a log is slower than live sources, and what was.
 
     A log with a row every five seconds is not stale; nothing at all changes where samples came as fast as the
     bench file says.
     """
     frames = Columns.from_blocks(blocks).frames
-    sources, channels = dict(bench.sources), dict(bench.channels)
+    sources, channels, service = dict(bench.sources), dict(bench.channels), bench.service
     notes: list[str] = []
     for name, times in frames.items():
         spec = sources.get(name)
@@ -82,9 +85,15 @@ def suited_to(bench: Bench, blocks: Iterable[Block]) -> tuple[Bench, tuple[str, 
         )
         for channel in slower:
             channels[channel] = channels[channel].model_copy(update={"stale_after_s": least})
+        wide = min(LONGEST_WINDOW_S, float(math.ceil(LEAST_SAMPLES * interval)))
+        if slower and wide > service.window_s:
+            service = service.model_copy(update={"window_s": wide})
+            notes.append(f"{name}: windows of {wide:g} s, so that each holds {LEAST_SAMPLES} rows")
     if not notes:
         return bench, ()
-    return bench.model_copy(update={"sources": sources, "channels": channels}), tuple(notes)
+    return bench.model_copy(update={"sources": sources, "channels": channels, "service": service}), tuple(
+        notes
+    )
 
 
 def replay(
