@@ -66,7 +66,7 @@ def eventful(seconds: int = 420) -> list[Block]:
     return [head, room]
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_live_in_any_pieces_is_the_replay(seed: int) -> None:
     made = bench({**ALL, "room_temp": "room"})
     blocks = eventful()
@@ -95,30 +95,34 @@ def test_assessments_are_the_same_at_every_second() -> None:
         same(said["numbers"], later.numbers)
 
 
-@pytest.mark.parametrize("stop", [37, 101, 203, 301, 390])
+@pytest.mark.parametrize("stop", [20, 37, 101, 203, 301, 390])
 def test_a_restart_in_the_midst_changes_nothing(stop: int) -> None:
     """Saved as JSON, loaded by another watch, its windows filled again: the same alarms and numbers."""
     made = bench(ALL)
     (head,) = eventful()[:1]
-    whole = live(made, [head])
-    wanted = whole.take_transitions()
+    whole = replay(made, [head])
 
-    rows = np.searchsorted(head.t_ns, np.arange(0, 421) * S, side="right")
+    at = int(np.searchsorted(head.t_ns, stop * S, side="right"))
     first = Watch(made)
-    for tick in range(1, stop + 1):
-        first.feed([cut(head, int(rows[tick - 1]), int(rows[tick]))])
-        first.tick(tick * S)
+    first.begin(0)
+    first.feed([cut(head, 0, at)])
+    first.advance(stop * S)
     saved = json.loads(json.dumps(first.save(), allow_nan=False))
     second = Watch(made)
     second.load(saved)
-    for tick in range(max(1, stop - 60), stop + 1):
-        second.feed([cut(head, int(rows[tick - 1]), int(rows[tick]))], quiet=True)
-        second.tick(tick * S, quiet=True)
-    for tick in range(stop + 1, 421):
-        second.feed([cut(head, int(rows[tick - 1]), int(rows[tick]))])
-        said = second.tick(tick * S)
-    assert first.take_transitions() + second.take_transitions() == wanted
-    last = whole.tick(420 * S)
+    again = int(np.searchsorted(head.t_ns, max(0, stop - 60) * S, side="right"))
+    second.feed([cut(head, again, at)], quiet=True)
+    said = second.tick(stop * S, quiet=True)
+    before = whole.assessment(stop * S)
+    assert before is not None
+    same(said.numbers, before.numbers)
+    assert second.take_transitions() == []
+
+    second.feed([cut(head, at, len(head))])
+    said = second.tick(420 * S)
+    assert first.take_transitions() + second.take_transitions() == list(whole.transitions)
+    last = whole.assessment(420 * S)
+    assert last is not None
     same(said.numbers, last.numbers)
 
 
