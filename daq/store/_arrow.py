@@ -29,11 +29,14 @@ def arrow_of(values: NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint8]
 
 
 def numpy_of(column: pa.ChunkedArray[Any], null: _T) -> NDArray[_T]:
-    """A column as one array of the type of `null`, which stands where the column has no value."""
+    """A column as one array of the type of `null`, which stands where the column has no value.
+
+    Read-only when it is over Arrow's own memory.
+    """
     parts = [_chunk(chunk, null) for chunk in column.chunks if len(chunk)]
     if not parts:
         return np.empty(0, dtype=type(null))
-    return parts[0].copy() if len(parts) == 1 else np.concatenate(parts)  # what Arrow holds is read-only
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _buffer(values: NDArray[Any]) -> pa.Buffer:

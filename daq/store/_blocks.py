@@ -12,7 +12,7 @@ from daq.frame import Block, Status
 from daq.store._rows import plain_status
 from daq.store.home import ChannelSpan
 
-__all__ = ["clipped", "joined", "sliced", "spans_of", "taken", "widest"]
+__all__ = ["clipped", "joined", "sliced", "spans_of", "taken", "widest", "writable"]
 
 _Pick = slice | NDArray[np.intp] | NDArray[np.bool_]
 
@@ -62,6 +62,18 @@ def joined(source: str, parts: Sequence[Block]) -> Block:
     if len(block) > 1 and bool(np.any(block.t_ns[1:] < block.t_ns[:-1])):
         block = taken(block, np.argsort(block.t_ns, kind="stable"))
     return block
+
+
+def writable(block: Block) -> Block:
+    """The block with columns that a caller may change: those over a file's own memory are copied."""
+    return Block(
+        block.source,
+        block.t_ns if block.t_ns.flags.writeable else block.t_ns.copy(),
+        block.seq if block.seq.flags.writeable else block.seq.copy(),
+        {n: v if v.flags.writeable else v.copy() for n, v in block.values.items()},
+        {n: s if s.flags.writeable else s.copy() for n, s in block.status.items()},
+        {n: r if r.flags.writeable else r.copy() for n, r in block.raw.items()},
+    )
 
 
 def _chained(source: str, parts: Sequence[Block]) -> Block:

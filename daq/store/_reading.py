@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.errors import StoreError
 from daq.frame import Block
-from daq.store._blocks import joined, spans_of, widest
+from daq.store._blocks import joined, spans_of, widest, writable
 from daq.store._faults import store_faults
 from daq.store._rows import Row, block_of, plain_status
 from daq.store.envelope import Envelope, envelope_of
@@ -69,6 +70,19 @@ class RunReading:
         StoreCorrupt
             When a piece is lost or damaged, naming the file.
         """
+        blocks = self._read(run_id, sources, channels, start_ns, end_ns, raw=raw)
+        return {source: writable(made) for source, made in blocks.items()}
+
+    def _read(
+        self,
+        run_id: str,
+        sources: Iterable[str] | None,
+        channels: Iterable[str] | None,
+        start_ns: int | None,
+        end_ns: int | None,
+        *,
+        raw: bool,
+    ) -> dict[str, Block]:
         wanted = None if channels is None else list(dict.fromkeys(channels))
         only = None if sources is None else set(sources)
         for tries_left in reversed(range(_SNAPSHOT_TRIES)):
@@ -106,7 +120,9 @@ class RunReading:
         ------
         RunNotFound, StoreCorrupt
         """
-        return _channel_of(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
+        made = _with_channel(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
+        values, status = made.values[channel], made.status.get(channel)
+        return made.t_ns, values, plain_status(values) if status is None else status
 
     def envelope(
         self,
@@ -133,11 +149,11 @@ class RunReading:
         names = list(dict.fromkeys(channels))
         if not names:
             return {}
-        blocks = self.read(run_id, channels=names, start_ns=start_ns, end_ns=end_ns)
+        blocks = self._read(run_id, None, names, start_ns, end_ns, raw=False)
         out = {}
         for name in names:
-            t_ns, values, _ = _channel_of(blocks, name)
-            out[name] = envelope_of(t_ns, values, points, start_ns, end_ns)
+            made = _with_channel(blocks, name)
+            out[name] = envelope_of(made.t_ns, made.values[name], points, start_ns, end_ns)
         return out
 
     def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
@@ -192,19 +208,13 @@ def _concerns(
     )
 
 
-def _channel_of(
-    blocks: dict[str, Block], channel: str
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
+def _with_channel(blocks: dict[str, Block], channel: str) -> Block:
+    """The block that has a channel, with empty columns when none has; several sources' are joined."""
     found = [b for b in blocks.values() if channel in b.values]
-    if not found:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8)
-    block = found[0] if len(found) == 1 else joined("", [_only(b, channel) for b in found])
-    status = block.status.get(channel)
-    return (
-        block.t_ns,
-        block.values[channel],
-        plain_status(block.values[channel]) if status is None else status,
-    )
+    if len(found) == 1:
+        return found[0]
+    made = joined("", [_only(b, channel) for b in found])
+    return made if found else replace(made, values={channel: np.empty(0)})
 
 
 def _only(block: Block, channel: str) -> Block:

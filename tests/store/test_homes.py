@@ -129,15 +129,6 @@ def test_any_name_of_a_channel(home: SampleStore, channel: str) -> None:
     assert_same(found, made)
 
 
-def test_what_was_read_may_be_changed(home: SampleStore) -> None:
-    made = block("stack", 10)
-    home.write("run", piece_for(made), made, ABOUT)
-    (found,) = home.read("run", [piece_for(made)])
-    found.values["volts"][0] = 99.0
-    (again,) = home.read("run", [piece_for(made)])
-    assert again.values["volts"][0] == 11.0
-
-
 def test_a_piece_that_is_not_there(home: SampleStore) -> None:
     made = block("stack", 3)
     home.write("run", piece_for(made), made, ABOUT)

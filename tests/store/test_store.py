@@ -185,6 +185,22 @@ def test_several_sources_channels_and_spans(store: Store) -> None:
     assert store.last_t_ns("never") is None
 
 
+def test_what_was_read_may_be_changed(store: Store) -> None:
+    store.add_blocks("r", [block("stack", 10)])
+    found = store.read("r", raw=True)["stack"]
+    columns: list[Any] = [
+        found.t_ns,
+        found.seq,
+        found.values["volts"],
+        found.status["amps"],
+        found.raw["amps"],
+    ]
+    for column in columns:
+        column[0] = 99
+    store.channel("r", "volts")[1][0] = 99.0
+    assert_same(store.read("r", raw=True)["stack"], block("stack", 10))
+
+
 def test_a_channel_that_two_sources_claim(store: Store) -> None:
     store.commit([("r", sample("a", 0, 5, volts=1.0)), ("r", sample("b", 0, 3, volts=2.0))], full=False)
     t_ns, volts, status = store.channel("r", "volts")
