@@ -259,9 +259,12 @@ class VirtualStack:
             if cell.amps(eta) > self.amps_set * self.duty:
                 eta = overpotential_at_current(cell, self.amps_set * self.duty, self._eta)
             emf = cell.reversible + eta
-        self._emf = max(emf, decayed)
+        # While the supply stands above what the electrodes have left, its current holds the working point,
+        # which falls as the lye warms; in a very short step that is faster than the electrodes decay.
+        held = math.isfinite(emf) and n * decayed < self.volts_set
+        self._emf = emf if held else max(emf, decayed)
         self._eta = self._emf - cell.reversible
-        if emf < decayed:
+        if emf < decayed and not held:
             # The electrodes stand above what the supply gives, so that no current flows.
             at_supply = self.relay_closed and p.supply.sense == "supply"
             self.now = Means(self.volts_set if at_supply else n * decayed, 0.0, 0.0, 0.0, 0.0, False)
