@@ -266,12 +266,12 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
     """What can not be, by code, if a tenth of a phase's windows have it; with the phases and the share."""
     out: dict[str, dict[str, Any]] = {}
     for phase in phases:
-        if phase.name == "no data":
+        if phase.name in ("no data", "disturbed"):
             continue
         size = phase.last - phase.first + 1
         seen: dict[str, tuple[int, Any]] = {}
         for i in range(phase.first, phase.last + 1):
-            settled = phase.first < i < phase.last or size == 1
+            settled = phase.first < i < phase.last
             for found in find(bench, windows.at(i), refusals=windows.refusals(i), settled=settled):
                 count, _ = seen.get(found.code, (0, None))
                 seen[found.code] = (count + 1, found)

@@ -88,15 +88,16 @@ def find(
     relay_open : bool
         Whether the relay reads open at the window's end.
     settled : bool
-        Whether the supply has been as it is for the whole window; flow against current is judged only then.
+        Whether the supply has been as it is for the whole window. While it was switched, volts, current and
+        the gas that comes after them do not belong together, and nothing is judged but what was refused.
     """
     seen = _Seen(numbers)
     chopped = ("the supply chops and no device multiplies volts and amps sample by sample",)
     out = [Finding("power_refused", text, chopped) for text in refusals]
-    out += _above_one(bench, seen)
-    out += _above_ceilings(seen)
-    out += _cells(bench, numbers, seen)
     if settled:
+        out += _above_one(bench, seen)
+        out += _above_ceilings(seen)
+        out += _cells(bench, numbers, seen)
         out += _flow(bench, seen)
         out += _relay(bench, seen, relay_open)
     return out
