@@ -7,6 +7,8 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
+
 from daq.bench import Bench
 from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
@@ -153,6 +155,14 @@ def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> str:
         times, values = columns.good(channel)
         return Line(label, times, values, style, samples=True)
 
+    # While the supply is being switched, gas and current do not belong together: no ratio is drawn.
+    apart = np.zeros(len(w), dtype=bool)
+    for phase in review.phases:
+        apart[phase.first : phase.last + 1] = phase.name == "disturbed"
+
+    def ratio(key: str, label: str, style: str = "one") -> Line:
+        return Line(label, t, np.where(apart, np.nan, v[key]), style, u95=u[key] if style == "one" else None)
+
     panels = [
         Panel("Temperature", "°C", [raw("lye_temp", "lye"), raw("room_temp", "room", "two")],
               _marks(bench, "lye_temp"), height=170.0),
@@ -162,10 +172,10 @@ def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> str:
         Panel("Gas flow", "L/min", [raw("gas_flow", "as read", "two"),
               Line("dry at the reference", t, v["flow_dry_ref_lpm"], u95=u["flow_dry_ref_lpm"])],
               _marks(bench, "gas_flow"), from_zero=True),
-        Panel("MMW", "mL/min/W", [Line("as read", t, v["mmw_as_read"], "two"),
-              Line("dry at the reference", t, v["mmw_dry_ref"], u95=u["mmw_dry_ref"])]),
-        Panel("Efficiency", "", [Line("energy (HHV)", t, v["energy_efficiency_hhv"], "two"),
-              Line("Faradaic", t, v["faradaic_efficiency"], u95=u["faradaic_efficiency"])]),
+        Panel("MMW", "mL/min/W", [ratio("mmw_as_read", "as read", "two"),
+              ratio("mmw_dry_ref", "dry at the reference")]),
+        Panel("Efficiency", "", [ratio("energy_efficiency_hhv", "energy (HHV)", "two"),
+              ratio("faradaic_efficiency", "Faradaic")]),
     ]  # fmt: skip
     spans = [Span(p.from_s, p.to_s, "off") for p in review.phases if p.name in ("supply off", "cool-down")]
     spans += [Span(p.from_s, p.to_s, "odd") for p in review.phases if p.name == "disturbed"]
@@ -235,7 +245,7 @@ def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
     # The longest powered phases, as many as stand side by side on a page.
     picked = sorted(
         sorted(
-            (p for p in phases if p["numbers"] and p["phase"] in ("warm-up", "steady", "disturbed")),
+            (p for p in phases if p["numbers"] and p["phase"] in ("warm-up", "steady")),
             key=lambda p: -float(p["duration_s"]),
         )[:3],
         key=lambda p: float(p["from_s"]),

@@ -65,7 +65,8 @@ def utc_words(start_utc_ns: int | None) -> str:
 
 def number_words(number: Mapping[str, Any]) -> str:
     """A number with its expanded uncertainty, rounded by it: ``4.51 ± 0.37 mL/min/W``."""
-    return shown(number["value"], number["u95"], unit_words(str(number["unit"]))).text
+    unit = unit_words(str(number["unit"])) if number["value"] is not None else ""
+    return shown(number["value"], number["u95"], unit).text
 
 
 def summary_text(review: Review) -> str:
