@@ -8,6 +8,7 @@ One topic a module: `reference`, `constants`, `faraday`, `water`, `moist_gas`, `
 `cell_voltage`, `heat`, `feedback`, `leak_path`, `flow_meters`, `transducers`, `pwm`, `lead_drop`.
 """
 
+from daq.physics._ranges import FloatArray, Num, Outside
 from daq.physics.cell_voltage import (
     HHV_J_MOL,
     HHV_KWH_KG,
@@ -228,7 +229,10 @@ __all__ = [
     "VARIABLE_AREA_FACTOR_LIMIT",
     "Branch",
     "Electrolyte",
+    "FloatArray",
     "Ladder",
+    "Num",
+    "Outside",
     "PowerEstimate",
     "PowerUnknown",
     "ReferenceCondition",

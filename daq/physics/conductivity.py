@@ -140,7 +140,8 @@ def mass_fraction_from_conductivity(
     t_c : float or array
         Temperature [degC], 0 to 100.
     conductivity_s_cm : float or array
-        [S/cm], from 0 ("weak") or the conductivity at the end of the range ("strong") to the maximum.
+        [S/cm], from 0 ("weak") or the conductivity at the end of the range ("strong") to the maximum. In the
+        cold the published cubic stops falling at 11 mol/L already, and the branch ends there.
     branch : {"weak", "strong"}
         Below or above the concentration of best conductivity.
 
@@ -157,7 +158,7 @@ def mass_fraction_from_conductivity(
         return np.asarray(_gilliam(at, w))
 
     low: Num = 0.0 if branch == "weak" else best
-    high = best if branch == "weak" else _strongest_molarity_fraction(t)
+    high = best if branch == "weak" else _end_of_strong_branch(t, best)
     return inverted(
         kappa,
         t,
@@ -171,8 +172,8 @@ def mass_fraction_from_conductivity(
     )
 
 
-def _strongest_molarity_fraction(t_c: Num) -> Num:
-    """Mass fraction at the end of the range of [1], 12 mol/L."""
+def _end_of_strong_branch(t_c: Num, best: Num) -> Num:
+    """Where the conductivity of [1] stops falling: 12 mol/L, or in the cold the cubic's turn before it."""
 
     def molarity(at: FloatArray, w: FloatArray) -> FloatArray:
         return np.asarray(w * density_gilliam_kg_m3(at, w) / M_KOH)
@@ -180,7 +181,11 @@ def _strongest_molarity_fraction(t_c: Num) -> Num:
     end = inverted(
         molarity, t_c, _MOLARITY_MAX, 0.3, _FRACTION_MAX, place="", name="", unit="", outside="nan"
     )
-    return end - 1e-12
+    along = np.linspace(0.0, 1.0, 201)
+    w = np.asarray(best)[..., np.newaxis] + np.asarray(end - 1e-12 - best)[..., np.newaxis] * along
+    kappa = np.asarray(_gilliam(np.asarray(t_c)[..., np.newaxis], w))
+    lowest = np.argmin(np.where(np.isnan(kappa), np.inf, kappa), axis=-1)
+    return np.take_along_axis(w, lowest[..., np.newaxis], -1)[..., 0]
 
 
 @plain

@@ -247,7 +247,7 @@ def metered_flow_from_dry(
     reference: ReferenceCondition,
     outside: Outside = "raise",
 ) -> Num:
-    """Moist flow at the meter of a dry flow at a reference; the inverse of `dry_flow_at_reference`."""
+    """Moist flow at the meter [unit of `dry_flow`]; inverse of `dry_flow_at_reference`, ranges as there."""
     return dry_flow / _to_reference("metered_flow_from_dry", t_c, p_kpa, vapour_kpa, reference, outside)
 
 

@@ -30,7 +30,7 @@ from daq.quantity import (
     type_a,
 )
 
-# ------------------------------------------------------------------------------------------ JCGM 100, annex H
+# ------------------------------------------------------------ JCGM 100, annex H
 
 
 def _end_gauge() -> tuple[Quantity, list[Quantity]]:
@@ -145,7 +145,7 @@ def test_students_factors() -> None:
         )
 
 
-# ------------------------------------------------------------------------------------------ JCGM 101
+# ------------------------------------------------------------ JCGM 101
 
 DRAWS = 1_000_000
 
@@ -192,7 +192,7 @@ def test_supplement_1_comparison_loss(
         assert (Quantity(0.0, 0.005) ** 2).u == 0.0
 
 
-# ------------------------------------------------------------------------------------------ the bench's numbers
+# ------------------------------------------------------------ the bench's numbers
 
 
 def test_mmw_against_uncertainties_and_gtc() -> None:
@@ -242,7 +242,7 @@ def test_a_shared_calibration_cancels_between_runs() -> None:
     assert math.hypot(float(np.asarray(one.u)), float(np.asarray(two.u))) == pytest.approx(0.072838, abs=6e-7)
 
 
-# ------------------------------------------------------------------------------------------ evaluation
+# ------------------------------------------------------------ evaluation
 
 
 def test_accuracy_specifications() -> None:

@@ -98,6 +98,7 @@ def pt_temperature_c(resistance_ohm: Num, r0_ohm: float = 100.0, *, outside: Out
     return t
 
 
+@plain
 def pt_tolerance_k(t_c: Num, accuracy_class: Literal["AA", "A", "B", "C"]) -> Num:
     """Limit of error of a platinum thermometer by its class [K], [1]: ``constant + factor |t|``.
 
