@@ -9,6 +9,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable, Iterator
 
+import hypothesis
 import pytest
 from playwright.sync_api import Browser, Page
 
@@ -19,8 +20,10 @@ __all__: list[str] = []
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """In CI, watch for skips."""
+    """In CI, watch for skips. Property tests draw the same examples each time and may take theirs."""
     ci_rule.watch_skips(config)
+    hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
+    hypothesis.settings.load_profile("fixed")
 
 
 @pytest.fixture

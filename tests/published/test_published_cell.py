@@ -15,6 +15,7 @@ from CoolProp.CoolProp import PropsSI
 from thermo.electrochem import Laliberte_density, Laliberte_heat_capacity
 
 from daq.physics.cell_voltage import (
+    HHV_J_MOL,
     HHV_KWH_KG,
     LHV_J_MOL,
     LHV_KWH_KG,
@@ -38,7 +39,7 @@ from daq.physics.conductivity import (
     conductivity_see_white_s_cm,
     strongest_conductivity,
 )
-from daq.physics.constants import DELTA_H_298, DELTA_S_298, FARADAY
+from daq.physics.constants import DELTA_H_298, DELTA_S_298, FARADAY, M_H2, M_H2O, M_MIXED_GAS
 from daq.physics.heat import step_rate_k_s, step_rise_k
 from daq.physics.lye import (
     density_gilliam_kg_m3,
@@ -400,3 +401,16 @@ def test_ulleberg_thermal_time_constant() -> None:
     tau = 0.167 * 625e3
     assert tau / 3600.0 == pytest.approx(29.0, rel=1e-2)
     assert step_rise_k(tau, 1000.0, 0.167, 625e3) == pytest.approx(167.0 * (1.0 - math.exp(-1.0)))
+
+
+def test_safety_arithmetic() -> None:
+    # a litre of 2:1 gas at 20 degC and 1 atm: 7.9216 kJ (HHV), 6.7021 kJ (LHV), 1.60 g of TNT at 4.184 kJ/g
+    vm = reference_condition("20C_101.325kPa").molar_volume_l
+    assert HHV_J_MOL / 1.5 / vm == pytest.approx(7921.6, abs=0.06)
+    assert LHV_J_MOL / 1.5 / vm == pytest.approx(6702.1, abs=0.06)
+    assert LHV_J_MOL / 1.5 / vm / 4184.0 == pytest.approx(1.60, abs=5e-3)
+    # a litre of water (1 kg) makes 1866 L of mixed gas at 0 degC, 2003 L at 20 degC
+    made = [1000.0 / M_H2O * 1.5 * reference_condition(c).molar_volume_l for c in ("0C_1atm", "20C_1atm")]
+    assert made == pytest.approx([1866.2, 2002.9], abs=0.06)
+    # mass fractions of the mixture
+    assert 2.0 * M_H2 / (3.0 * M_MIXED_GAS) == pytest.approx(0.111898, abs=6e-7)
