@@ -19,7 +19,10 @@ const STATES = {
   suppressed: { words: "suppressed by design" },
   out_of_service: { words: "out of service" },
 };
-const VERBS = { acknowledge: { button: "Acknowledge", doing: "Acknowledging …", done: "Acknowledged." }, reset: { button: "Reset the latch", doing: "Resetting …", done: "Latch reset." } };
+const VERBS = {
+  acknowledge: { button: "Acknowledge", doing: "Acknowledging …", done: "Acknowledged." },
+  reset: { button: "Reset the latch", doing: "Resetting …", done: "Latch reset." },
+};
 
 /** The alarm list. */
 export class AlarmList {
@@ -29,7 +32,12 @@ export class AlarmList {
     const noteId = freshId("note");
     this.note = make("input", { id: noteId, type: "text", maxlength: 200, placeholder: "optional" });
     this.message = outcome();
-    this.fields = make("div", { class: "pair" }, this.name.root, make("div", { class: "field" }, make("label", { for: noteId }, "Note"), this.note));
+    this.fields = make(
+      "div",
+      { class: "pair" },
+      this.name.root,
+      make("div", { class: "field" }, make("label", { for: noteId }, "Note"), this.note),
+    );
     this.heading = make("h2", { id: "alarms-title" }, "Alarms");
     this.empty = make("p", { class: "quiet" }, "None standing.");
     this.list = make("ul", { class: "alarm-list" });
@@ -40,12 +48,20 @@ export class AlarmList {
 
   /** Show the standing alarms of a state. */
   tell({ standing }) {
-    const rows = [...standing].sort((a, b) => rank(a) - rank(b) || String(b.since_utc).localeCompare(String(a.since_utc)));
+    const rows = [...standing].sort(
+      (a, b) => rank(a) - rank(b) || String(b.since_utc).localeCompare(String(a.since_utc)),
+    );
     const open = rows.filter(({ state }) => STATES[state]?.can === "acknowledge").length;
-    say(this.heading, rows.length ? `Alarms: ${rows.length}${open ? `, ${open} to acknowledge` : ""}` : "Alarms");
+    say(
+      this.heading,
+      rows.length ? `Alarms: ${rows.length}${open ? `, ${open} to acknowledge` : ""}` : "Alarms",
+    );
     show(this.empty, rows.length === 0);
     tag(this.root, "standing", rows.length ? "yes" : "no");
-    show(this.fields, rows.some(({ state }) => STATES[state]?.can));
+    show(
+      this.fields,
+      rows.some(({ state }) => STATES[state]?.can),
+    );
     const names = new Set(rows.map(({ alarm }) => alarm));
     for (const [name, item] of this.items) {
       if (names.has(name)) continue;
@@ -57,14 +73,24 @@ export class AlarmList {
       if (!this.items.has(row.alarm)) this.items.set(row.alarm, this.#item(row));
       const item = this.items.get(row.alarm);
       // Moving an element would take the focus from a button inside it.
-      if (this.list.children[i] !== item.root) this.list.insertBefore(item.root, this.list.children[i] ?? null);
+      if (this.list.children[i] !== item.root)
+        this.list.insertBefore(item.root, this.list.children[i] ?? null);
       this.#fill(item, row);
     });
     this.heading.tabIndex = -1;
   }
 
   #item(row) {
-    const item = { badge: make("span"), title: make("strong"), state: make("p", { class: "alarm-state" }), what: make("p"), todo: make("p"), act: make("button", { type: "button" }), verb: null, level: null };
+    const item = {
+      badge: make("span"),
+      title: make("strong"),
+      state: make("p", { class: "alarm-state" }),
+      what: make("p"),
+      todo: make("p"),
+      act: make("button", { type: "button" }),
+      verb: null,
+      level: null,
+    };
     item.root = make(
       "li",
       { class: "alarm" },
@@ -84,7 +110,10 @@ export class AlarmList {
     }
     say(item.title, row.title || row.alarm);
     const said = STATES[row.state] ?? { words: row.state };
-    const value = row.value === null || row.value === undefined ? "" : `${plain(row.value, row.unit)}${row.limit === null || row.limit === undefined ? "" : `, limit ${plain(row.limit, row.unit)}`}`;
+    const value =
+      row.value === null || row.value === undefined
+        ? ""
+        : `${plain(row.value, row.unit)}${row.limit === null || row.limit === undefined ? "" : `, limit ${plain(row.limit, row.unit)}`}`;
     say(item.state, [said.words, value, `since ${wall(row.since_utc)}`].filter(Boolean).join(" · "));
     say(item.what, row.what ? `It means: ${row.what}` : "");
     say(item.todo, row.do ? `Do: ${row.do}` : "");
@@ -100,17 +129,27 @@ export class AlarmList {
 
   #answer(alarm, item) {
     const verb = VERBS[item.verb];
-    if (!verb || !filled([[this.name.input, "Give your name: the log keeps who acknowledged."]], this.message)) return;
+    if (
+      !verb ||
+      !filled([[this.name.input, "Give your name: the log keeps who acknowledged."]], this.message)
+    )
+      return;
     const body = { who: this.name.input.value.trim(), note: this.note.value.trim() };
-    const where = item.verb === "reset" ? path`/api/alarms/${alarm}/reset` : path`/api/alarms/${alarm}/acknowledge`;
-    act(item.act, this.message, verb.doing, () => send(where, body), () => {
-      this.note.value = "";
-      return verb.done;
-    });
+    const where =
+      item.verb === "reset" ? path`/api/alarms/${alarm}/reset` : path`/api/alarms/${alarm}/acknowledge`;
+    act(
+      item.act,
+      this.message,
+      verb.doing,
+      () => send(where, body),
+      () => {
+        this.note.value = "";
+        return verb.done;
+      },
+    );
   }
 }
 
 function rank({ priority, state }) {
   return ORDER.indexOf(priority) + (STATES[state]?.can === "acknowledge" ? 0 : 10);
 }
-

@@ -15,7 +15,10 @@ function sentence(body, status) {
   const error = body?.error;
   if (error?.message) {
     const place = error.place ? `${error.place}: ` : "";
-    const found = error.value === null || error.value === undefined || error.value === "" ? "" : ` (found ${error.value})`;
+    const found =
+      error.value === null || error.value === undefined || error.value === ""
+        ? ""
+        : ` (found ${error.value})`;
     const remedy = error.remedy ? `; ${error.remedy}` : "";
     return `${place}${error.message}${found}${remedy}.`.replace(/\.+$/, ".");
   }
@@ -24,7 +27,11 @@ function sentence(body, status) {
 
 async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}) {
   const ours = AbortSignal.timeout(waitMs);
-  const options = { method, signal: signal ? AbortSignal.any([signal, ours]) : ours, headers: { Accept: "application/json" } };
+  const options = {
+    method,
+    signal: signal ? AbortSignal.any([signal, ours]) : ours,
+    headers: { Accept: "application/json" },
+  };
   if (body !== undefined) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(body);
@@ -59,5 +66,8 @@ export function send(path, body, options = {}) {
 
 /** A path with a name inside it made safe. */
 export function path(strings, ...names) {
-  return strings.reduce((whole, part, i) => whole + part + (i < names.length ? encodeURIComponent(names[i]) : ""), "");
+  return strings.reduce(
+    (whole, part, i) => whole + part + (i < names.length ? encodeURIComponent(names[i]) : ""),
+    "",
+  );
 }

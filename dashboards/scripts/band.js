@@ -3,41 +3,89 @@
 import { make, say, tag } from "./dom.js";
 import { clock, span, wall } from "./format.js";
 import { setShape } from "./shapes.js";
+import { tripWords } from "./supply.js";
 
 const PARTS = ["supply", "data", "alarms", "run"];
 
-/** What each part says: {level, shape, words}. `level` is "" while normal. */
+/** What each part says: {level, shape, words, more}. `level` is "" while normal. */
 export function sentences(state, fresh, elapsed) {
-  if (!state) return Object.fromEntries(PARTS.map((part) => [part, { level: "", shape: "unknown", words: { supply: "Supply not heard of yet", data: "Waiting for data", alarms: "Alarms not heard of yet", run: "Recording not heard of yet" }[part] }]));
+  if (!state)
+    return Object.fromEntries(
+      PARTS.map((part) => [
+        part,
+        {
+          level: "",
+          shape: "unknown",
+          words: {
+            supply: "Supply not heard of yet",
+            data: "Waiting for data",
+            alarms: "Alarms not heard of yet",
+            run: "Recording not heard of yet",
+          }[part],
+        },
+      ]),
+    );
   const gone = !fresh.live;
-  return { supply: supplySays(state, gone), data: dataSays(state, fresh), alarms: alarmsSay(state, gone), run: runSays(state, gone, elapsed) };
+  return {
+    supply: supplySays(state, gone),
+    data: dataSays(state, fresh),
+    alarms: alarmsSay(state, gone),
+    run: runSays(state, gone, elapsed),
+  };
 }
 
 function supplySays({ supply, trip }, gone) {
-  if (supply.state === "tripped" || trip) return { level: "critical", shape: "critical", words: supply.words || "Supply is cut" };
-  if (gone) return { level: "medium", shape: "unknown", words: `Supply not known; it was ${{ on: "on", off: "off" }[supply.state] ?? "not known"}` };
-  if (supply.state === "unknown") return { level: "medium", shape: "unknown", words: supply.words || "Supply not known" };
+  if (supply.state === "tripped" || trip)
+    return { level: "critical", shape: "critical", words: supply.words || "Supply is cut" };
+  if (gone)
+    return {
+      level: "medium",
+      shape: "unknown",
+      words: `Supply not known; it was ${{ on: "on", off: "off" }[supply.state] ?? "not known"}`,
+    };
+  if (supply.state === "unknown")
+    return { level: "medium", shape: "unknown", words: supply.words || "Supply not known" };
   return { level: "", shape: supply.state === "off" ? "idle" : "plain", words: supply.words };
 }
 
 function dataSays({ data }, fresh) {
   if (!fresh.live) {
-    const words = fresh.connected ? `Data are stale: nothing for ${span(Math.floor(fresh.silent_s) || 2)}` : `No connection to the service since ${wall(fresh.since)}`;
+    const words = fresh.connected
+      ? `Data are stale: nothing for ${span(Math.floor(fresh.silent_s) || 2)}`
+      : `No connection to the service since ${wall(fresh.since)}`;
     return { level: "high", shape: "high", words };
   }
   if (data.state === "fresh") return { level: "", shape: "plain", words: data.words };
-  return { level: data.state === "stale" ? "high" : "medium", shape: data.state === "stale" ? "high" : "unknown", words: data.words };
+  return {
+    level: data.state === "stale" ? "high" : "medium",
+    shape: data.state === "stale" ? "high" : "unknown",
+    words: data.words,
+  };
 }
 
 function alarmsSay({ alarms }, gone) {
-  if (alarms.state !== "clear") return { level: alarms.worst ?? "high", shape: alarms.worst ?? "high", words: alarms.words, open: alarms.state === "unacknowledged" };
+  if (alarms.state !== "clear") {
+    const [words, more = ""] = alarms.words.split(/:\s(.*)/s); // how many first; which is the worst has a line of its own
+    return {
+      level: alarms.worst ?? "high",
+      shape: alarms.worst ?? "high",
+      words,
+      more,
+      open: alarms.state === "unacknowledged",
+    };
+  }
   if (gone) return { level: "medium", shape: "unknown", words: "Alarms not known; they were clear" };
   return { level: "", shape: "plain", words: alarms.words };
 }
 
 function runSays({ run }, gone, elapsed) {
   if (!run || run.kind !== "run") return { level: "", shape: "idle", words: "Not recording" };
-  return { level: "", shape: gone ? "unknown" : "recording", words: `${gone ? "Was recording" : "Recording"} “${run.name || run.id}”, ${clock(elapsed ?? run.elapsed_s)}` };
+  return {
+    level: "",
+    shape: gone ? "unknown" : "recording",
+    words: `${gone ? "Was recording" : "Recording"}, ${clock(elapsed ?? run.elapsed_s)}`,
+    more: run.name || run.id,
+  };
 }
 
 /** The band in the page's header. */
@@ -47,12 +95,29 @@ export class Band {
     const list = make("ul", { class: "band-words", "aria-label": "State of the bench" });
     for (const part of PARTS) {
       const holder = make("span", { class: "band-shape" });
-      const words = make("span", { class: "band-text" });
-      this.parts[part] = { root: make("li", { class: "band-part", id: `band-${part}` }, holder, words), holder, words };
+      const words = make("span");
+      const more = make("span", { class: "band-more" });
+      const text = make("span", { class: "band-text" }, words, " ", more);
+      this.parts[part] = {
+        root: make("li", { class: "band-part", id: `band-${part}` }, holder, text),
+        holder,
+        words,
+        more,
+      };
       list.append(this.parts[part].root);
     }
-    const link = (href, text) => make("a", { href, "aria-current": href === here ? (location.pathname === href ? "page" : "true") : null }, text);
-    const nav = make("nav", { class: "band-nav", "aria-label": "Pages" }, link("/", "Live"), link("/runs", "Runs"));
+    const link = (href, text) =>
+      make(
+        "a",
+        { href, "aria-current": href === here ? (location.pathname === href ? "page" : "true") : null },
+        text,
+      );
+    const nav = make(
+      "nav",
+      { class: "band-nav", "aria-label": "Pages" },
+      link("/", "Live"),
+      link("/runs", "Runs"),
+    );
     this.cutPlace = make("div", { class: "cut-place" });
     // Spoken: what changed in meaning, not each new digit.
     this.polite = make("p", { class: "spoken", role: "status" });
@@ -66,9 +131,10 @@ export class Band {
   tell(state, fresh, elapsed) {
     const said = sentences(state, fresh, elapsed);
     for (const part of PARTS) {
-      const { root, holder, words } = this.parts[part];
+      const { root, holder, words, more } = this.parts[part];
       setShape(holder, said[part].shape);
       say(words, said[part].words);
+      say(more, said[part].more ?? "");
       tag(root, "level", said[part].level);
       tag(root, "open", said[part].open ? "yes" : "");
     }
@@ -76,18 +142,25 @@ export class Band {
   }
 
   #speak(state, fresh, said) {
-    const key = [state.supply.state, fresh.live && state.data.state, fresh.connected, state.alarms.state, state.alarms.count, state.run?.id].join("|");
+    const key = [
+      state.supply.state,
+      fresh.live && state.data.state,
+      fresh.connected,
+      state.alarms.state,
+      state.alarms.count,
+      state.run?.id,
+    ].join("|");
     if (key !== this.spokenKey) {
       const first = this.spokenKey === null;
       this.spokenKey = key;
       // The elapsed time is left out: it is old before it is spoken.
-      const run = said.run.words.replace(/, [\d:]+$/, "");
-      if (!first) say(this.polite, [said.supply.words, said.data.words, said.alarms.words, run].join(". "));
+      const run = `${said.run.words.replace(/, [\d:]+$/, "")} ${said.run.more ?? ""}`;
+      if (!first) say(this.polite, [said.supply.words, said.data.words, state.alarms.words, run].join(". "));
     }
     const trip = state.trip ? `${state.trip.utc} ${state.supply.state}` : "";
     if (trip !== this.tripKey) {
       this.tripKey = trip;
-      say(this.urgent, state.trip ? `${state.supply.words}. Cause: ${state.trip.cause}. ${state.trip.detail ?? ""}` : "");
+      say(this.urgent, state.trip ? `${state.supply.words}. Cause: ${tripWords(state.trip)}` : "");
     }
     document.title = titleFor(state, fresh, document.documentElement.dataset.title ?? "lyewatch");
   }
@@ -96,6 +169,7 @@ export class Band {
 function titleFor(state, fresh, base) {
   if (state.trip) return `TRIPPED · ${base}`;
   if (!fresh.live) return `STALE · ${base}`;
-  if (state.alarms.count > 0) return `${state.alarms.count} alarm${state.alarms.count > 1 ? "s" : ""} · ${base}`;
+  if (state.alarms.count > 0)
+    return `${state.alarms.count} alarm${state.alarms.count > 1 ? "s" : ""} · ${base}`;
   return base;
 }

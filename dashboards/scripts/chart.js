@@ -10,7 +10,8 @@ export const chartsWork = () => typeof globalThis.uPlot === "function";
 let cache = new Map();
 /** A colour of the style sheet by name ("ink", "trace"), as the theme of the moment has it. */
 export function colours(name) {
-  if (!cache.has(name)) cache.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
+  if (!cache.has(name))
+    cache.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
   return cache.get(name);
 }
 
@@ -93,7 +94,8 @@ export class Chart {
   #fit() {
     const width = Math.floor(this.holder.clientWidth);
     const height = Math.floor(this.holder.clientHeight);
-    if (width > 0 && height > 0 && (width !== this.plot.width || height !== this.plot.height)) this.plot.setSize({ width, height });
+    if (width > 0 && height > 0 && (width !== this.plot.width || height !== this.plot.height))
+      this.plot.setSize({ width, height });
   }
 
   /** One line a quantity, or with `form` "extremes" its lowest and highest, or with "uncertainty" the value and ± U. */
@@ -102,9 +104,20 @@ export class Chart {
     return series.flatMap(({ label }, i) => {
       const plain = () => colours(i === 0 ? "trace" : "trace-2");
       const stroke = i === 0 ? strokeByLimits(limits, colours) : plain;
-      const line = { label, stroke, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, spanGaps: false };
+      const line = {
+        label,
+        stroke,
+        width: 1.6,
+        dash: DASHES[i % DASHES.length],
+        points: { show: false },
+        spanGaps: false,
+      };
       const edge = { label: `${label}, bound`, points: { show: false }, spanGaps: false };
-      if (form === "extremes") return [{ ...line, width: 1 }, { ...line, width: 1 }];
+      if (form === "extremes")
+        return [
+          { ...line, width: 1 },
+          { ...line, width: 1 },
+        ];
       if (form === "uncertainty") return [line, edge, edge];
       return [line];
     });
@@ -114,12 +127,19 @@ export class Chart {
     const { series, form } = this.spec;
     if (form === "line") return undefined;
     const step = form === "extremes" ? 2 : 3;
-    return series.map((_one, i) => ({ series: [step * i + step, step * i + step - 1], fill: () => colours(i === 0 ? "spread" : "spread-2") }));
+    return series.map((_one, i) => ({
+      series: [step * i + step, step * i + step - 1],
+      fill: () => colours(i === 0 ? "spread" : "spread-2"),
+    }));
   }
 
   #options() {
     const { limits, unit, sync, drag, plugins = [] } = this.spec;
-    const axis = { font: FONT, stroke: () => colours("ink-3"), ticks: { show: true, size: 4, width: 1, stroke: () => colours("rule") } };
+    const axis = {
+      font: FONT,
+      stroke: () => colours("ink-3"),
+      ticks: { show: true, size: 4, width: 1, stroke: () => colours("rule") },
+    };
     const series = this.#series();
     return {
       width: 300,
@@ -139,7 +159,15 @@ export class Chart {
         y: { range: valueRange(this.spec) },
       },
       axes: [
-        { ...axis, size: 24, gap: 2, space: 84, incrs: SECONDS, values: (u, splits) => this.#timeLabels(u, splits), grid: { width: 1, stroke: () => colours("grid") } },
+        {
+          ...axis,
+          size: 24,
+          gap: 2,
+          space: 84,
+          incrs: SECONDS,
+          values: (u, splits) => this.#timeLabels(u, splits),
+          grid: { width: 1, stroke: () => colours("grid") },
+        },
         { ...axis, size: AXIS_WIDTH, gap: 4, space: 24, grid: { width: 1, stroke: () => colours("grid") } },
       ],
       series: [{}, ...series],

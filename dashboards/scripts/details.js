@@ -20,16 +20,33 @@ export class Findings {
     this.list = make("ul", { class: "finding-list" });
     this.assumptions = make("ul", { class: "plain-list" });
     this.summary = make("summary", {}, "Assumptions");
-    root.append(make("h2", {}, "Findings"), this.none, this.list, make("details", {}, this.summary, this.assumptions));
+    root.append(
+      make("h2", {}, "Findings"),
+      this.none,
+      this.list,
+      make("details", {}, this.summary, this.assumptions),
+    );
   }
 
   tell(said) {
     const findings = said?.findings ?? [];
     show(this.none, findings.length === 0);
-    renew(this.list, JSON.stringify(findings), () => findings.map(({ text, causes = [] }) => make("li", {}, make("strong", {}, text), causes.length > 0 && make("p", { class: "quiet" }, "Likely causes, the likeliest first:"), causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause))))));
+    renew(this.list, JSON.stringify(findings), () =>
+      findings.map(({ text, causes = [] }) =>
+        make(
+          "li",
+          {},
+          make("strong", {}, text),
+          causes.length > 0 && make("p", { class: "quiet" }, "Likely causes, the likeliest first:"),
+          causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause))),
+        ),
+      ),
+    );
     const assumptions = said?.assumptions ?? [];
     say(this.summary, `Assumptions (${assumptions.length})`);
-    renew(this.assumptions, JSON.stringify(assumptions), () => assumptions.map((text) => make("li", {}, text)));
+    renew(this.assumptions, JSON.stringify(assumptions), () =>
+      assumptions.map((text) => make("li", {}, text)),
+    );
   }
 }
 
@@ -38,35 +55,73 @@ export class AllNumbers {
   constructor(root, bench) {
     this.rows = (bench?.numbers ?? []).map(({ key, label, help }) => {
       const cell = make("td", {});
-      return { key, cell, root: make("tr", {}, make("th", { scope: "row" }, label, help && make("span", { class: "help" }, help)), cell) };
+      return {
+        key,
+        cell,
+        root: make(
+          "tr",
+          {},
+          make("th", { scope: "row" }, label, help && make("span", { class: "help" }, help)),
+          cell,
+        ),
+      };
     });
     this.caption = make("caption", {}, "");
     const drawn = new Set(STRIPS.map(({ channel }) => channel));
-    this.others = (bench?.channels ?? []).filter(({ name }) => !drawn.has(name)).map(({ name, unit }) => {
-      const value = make("dd", {});
-      return { name, unit, value, parts: [make("dt", {}, name.replaceAll("_", " ")), value] };
-    });
-    const table = make("table", { class: "numbers" }, this.caption, make("tbody", {}, ...this.rows.map(({ root: row }) => row)));
+    this.others = (bench?.channels ?? [])
+      .filter(({ name }) => !drawn.has(name))
+      .map(({ name, unit }) => {
+        const value = make("dd", {});
+        return { name, unit, value, parts: [make("dt", {}, name.replaceAll("_", " ")), value] };
+      });
+    const table = make(
+      "table",
+      { class: "numbers" },
+      this.caption,
+      make("tbody", {}, ...this.rows.map(({ root: row }) => row)),
+    );
     root.append(
       make("h2", {}, "Other readings"),
       make("dl", { class: "readings" }, ...this.others.flatMap(({ parts }) => parts)),
-      make("details", {}, make("summary", {}, "All numbers with their uncertainty"), make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "All numbers" }, table)),
+      make(
+        "details",
+        {},
+        make("summary", {}, "All numbers with their uncertainty"),
+        make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "All numbers" }, table),
+      ),
     );
   }
 
   tell(traces) {
     const said = traces.assessment;
-    if (said) say(this.caption, `Over ${span(said.window_s)}; gas dry at ${said.reference}; ± is the expanded uncertainty, k = 2`);
+    if (said)
+      say(
+        this.caption,
+        `Over ${span(said.window_s)}; gas dry at ${said.reference}; ± is the expanded uncertainty, k = 2`,
+      );
     for (const { key, cell } of this.rows) say(cell, presentText(said?.numbers[key], key));
     for (const { name, unit, value } of this.others) {
       const latest = traces.latest.get(name);
-      if (name === "relay") say(value, latest?.value === null || !latest ? "–" : latest.value >= 0.5 ? "closed: supply connected" : "open: supply cut off");
+      if (name === "relay")
+        say(
+          value,
+          latest?.value === null || !latest
+            ? "–"
+            : latest.value >= 0.5
+              ? "closed: supply connected"
+              : "open: supply cut off",
+        );
       else say(value, latest && latest.value !== null ? plain(latest.value, unit) : "–");
     }
   }
 }
 
-const LINK_STATES = { open: "open", opening: "opening", silent: "open, but nothing comes", waiting: "closed, will be tried again" };
+const LINK_STATES = {
+  open: "open",
+  opening: "opening",
+  silent: "open, but nothing comes",
+  waiting: "closed, will be tried again",
+};
 const COUNTERS = [
   ["good", "good frames"],
   ["unchecked", "frames without a checksum"],
@@ -96,7 +151,13 @@ export class Links {
   }
 
   #add(source) {
-    const item = { badge: make("span"), words: make("span"), error: make("p", { class: "link-error" }), cells: new Map(), level: null };
+    const item = {
+      badge: make("span"),
+      words: make("span"),
+      error: make("p", { class: "link-error" }),
+      cells: new Map(),
+      level: null,
+    };
     const rows = COUNTERS.map(([key, label]) => {
       const cell = make("td", {});
       item.cells.set(key, cell);
@@ -107,7 +168,12 @@ export class Links {
       { class: "link", "aria-label": `Link ${source}` },
       make("p", { class: "link-words" }, item.badge, " ", make("strong", {}, source), " ", item.words),
       item.error,
-      make("details", {}, make("summary", {}, "Counters", make("span", { class: "spoken" }, ` of ${source}`)), make("table", { class: "counters" }, make("tbody", {}, ...rows))),
+      make(
+        "details",
+        {},
+        make("summary", {}, "Counters", make("span", { class: "spoken" }, ` of ${source}`)),
+        make("table", { class: "counters" }, make("tbody", {}, ...rows)),
+      ),
     );
     this.items.set(source, item);
     this.list.append(item.root);
@@ -122,7 +188,10 @@ export class Links {
     tag(item.root, "level", level);
     const rate = typeof link.rate_hz === "number" ? `, ${plain(link.rate_hz, "")} frames a second` : "";
     const lost = (link.bad_crc ?? 0) + (link.malformed ?? 0) + (link.gaps ?? 0) + (link.dropped ?? 0);
-    say(item.words, `${LINK_STATES[link.state] ?? link.state}${rate}, ${lost ? `${lost} lost or unreadable so far` : "none lost"}`);
+    say(
+      item.words,
+      `${LINK_STATES[link.state] ?? link.state}${rate}, ${lost ? `${lost} lost or unreadable so far` : "none lost"}`,
+    );
     say(item.error, link.last_error ?? "");
     show(item.error, Boolean(link.last_error));
     for (const [key, cell] of item.cells) say(cell, link[key] === undefined ? "–" : String(link[key]));

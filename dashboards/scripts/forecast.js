@@ -19,8 +19,10 @@ export function forecastWords(forecast) {
   if (forecast.words) return forecast.words;
   const time = band(forecast.time_to_limit_s);
   const settles = band(forecast.steady_state_c);
-  if (Number.isFinite(time.value)) return `As it stands, it crosses the limit in about ${span(time.value)}${between(time.low, time.high, span)}`;
+  if (Number.isFinite(time.value))
+    return `As it stands, it crosses the limit in about ${span(time.value)}${between(time.low, time.high, span)}`;
   const degrees = (value) => plain(value, "degC");
-  if (Number.isFinite(settles.value)) return `As it stands, it settles at about ${degrees(settles.value)}${between(settles.low, settles.high, degrees)}`;
+  if (Number.isFinite(settles.value))
+    return `As it stands, it settles at about ${degrees(settles.value)}${between(settles.low, settles.high, degrees)}`;
   return forecast.reason ?? "";
 }

@@ -3,6 +3,7 @@
 const UNIT_WORDS = { degC: "°C", "degC/min": "°C/min", "mL/min/W": "mL/min/W", 1: "", "%": "%" };
 const NARROW_SPACE = "\u202f";
 const MINUS = "\u2212";
+const NOTHING = "–";
 
 /** A unit as shown. */
 export function unitText(unit) {
@@ -42,7 +43,8 @@ function rounded(value, decimals) {
 export function present(number, key = "", fallback = 2) {
   const share = isShare(key, number?.unit);
   const unit = share ? "%" : unitText(number?.unit);
-  if (!number || number.value === null || !Number.isFinite(number.value)) return { value: "–", u: "", unit };
+  if (!number || number.value === null || !Number.isFinite(number.value))
+    return { value: NOTHING, u: "", unit };
   const factor = share ? 100 : 1;
   const u = number.u95 === null || number.u95 === undefined ? null : number.u95 * factor;
   const decimals = decimalsFor(u);
@@ -53,6 +55,7 @@ export function present(number, key = "", fallback = 2) {
 /** A number as one text, "58.21 ± 0.64 °C". */
 export function presentText(number, key = "", fallback = 2) {
   const { value, u, unit } = present(number, key, fallback);
+  if (value === NOTHING) return NOTHING;
   const body = u ? `${value} ± ${u}` : value;
   return withUnit(body, unit);
 }
@@ -95,9 +98,29 @@ export function span(seconds) {
   return `${Math.floor(minutes / 60)}${NARROW_SPACE}h${left ? ` ${left}${NARROW_SPACE}min` : ""}`;
 }
 
-const timeOfDay = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
-const dayTimeSeconds = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
-const dayAndTime = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+const timeOfDay = new Intl.DateTimeFormat("en-GB", {
+  hour: "2-digit",
+  minute: "2-digit",
+  second: "2-digit",
+  hourCycle: "h23",
+});
+const dayTimeSeconds = new Intl.DateTimeFormat("en-GB", {
+  day: "numeric",
+  month: "short",
+  year: "numeric",
+  hour: "2-digit",
+  minute: "2-digit",
+  second: "2-digit",
+  hourCycle: "h23",
+});
+const dayAndTime = new Intl.DateTimeFormat("en-GB", {
+  day: "numeric",
+  month: "short",
+  year: "numeric",
+  hour: "2-digit",
+  minute: "2-digit",
+  hourCycle: "h23",
+});
 
 /** Wall-clock time of a Unix time in seconds or an ISO text, 24 h, in the reader's zone. */
 export function wall(moment) {

@@ -40,7 +40,12 @@ export class Freshness {
     // While data flow, the assessment alone makes an event a second; without them only the state comes, each 2 s.
     const late = silent > (this.flowing ? STALE_S : LOST_S);
     const live = this.connected !== false && !late;
-    const now = { connected: this.connected !== false, live, silent_s: live ? 0 : silent, since: this.lastWall / 1000 };
+    const now = {
+      connected: this.connected !== false,
+      live,
+      silent_s: live ? 0 : silent,
+      since: this.lastWall / 1000,
+    };
     const key = `${now.connected} ${live} ${Math.floor(now.silent_s)}`;
     if (key === this.said) return;
     this.said = key;

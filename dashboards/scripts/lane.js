@@ -13,11 +13,21 @@ const GRAVITY = ["critical", "high", "medium", "low", "note"];
 export function eventsOf(marks, transitions) {
   const made = marks.map(({ t_s: t, kind, text, who }) => {
     const grave = kind === "trip";
-    return { t, shape: grave ? "critical" : "note", level: grave ? "critical" : "", text: `${text}${who ? ` (${who})` : ""}` };
+    return {
+      t,
+      shape: grave ? "critical" : "note",
+      level: grave ? "critical" : "",
+      text: `${text}${who ? ` (${who})` : ""}`,
+    };
   });
   for (const row of transitions) {
     if (stateTo(row) !== "unacknowledged") continue;
-    made.push({ t: row.t_s, shape: row.priority, level: row.priority, text: `Alarm, ${row.priority}: ${row.title ?? row.alarm}${row.cause ? `, ${row.cause}` : ""}` });
+    made.push({
+      t: row.t_s,
+      shape: row.priority,
+      level: row.priority,
+      text: `Alarm, ${row.priority}: ${row.title || row.cause || row.alarm}`,
+    });
   }
   return made.sort((a, b) => a.t - b.t);
 }
@@ -57,14 +67,23 @@ export class Lane {
       else groups.push({ x, events: [event] });
     }
     this.rail.replaceChildren(...groups.map((group) => this.#button(group)));
-    if (groups.length === 0) say(this.words, this.events.length ? "No marks or alarms in view." : "No marks, no alarms in this run.");
+    if (groups.length === 0)
+      say(
+        this.words,
+        this.events.length ? "No marks or alarms in view." : "No marks, no alarms in this run.",
+      );
     else say(this.words, "");
   }
 
   #button({ x, events }) {
     const gravest = [...events].sort((a, b) => GRAVITY.indexOf(a.shape) - GRAVITY.indexOf(b.shape))[0];
     const text = events.map(({ t, text: words }) => `${clock(t)} ${words}`).join("; ");
-    const button = make("button", { type: "button", class: "lane-event", "aria-label": text, title: text }, shape(gravest.shape), events.length > 1 && make("span", { class: "lane-count" }, String(events.length)));
+    const button = make(
+      "button",
+      { type: "button", class: "lane-event", "aria-label": text, title: text },
+      shape(gravest.shape),
+      events.length > 1 && make("span", { class: "lane-count" }, String(events.length)),
+    );
     if (gravest.level) button.dataset.level = gravest.level;
     button.style.left = `${x}px`;
     const tell = () => say(this.words, text);

@@ -17,19 +17,26 @@ const BELOW = [
 export function limitList(limits) {
   if (!limits) return [];
   const pick = (rows, side) =>
-    rows.filter(({ key }) => typeof limits[key] === "number").map((row) => ({ ...row, value: limits[row.key], side }));
+    rows
+      .filter(({ key }) => typeof limits[key] === "number")
+      .map((row) => ({ ...row, value: limits[row.key], side }));
   return [...pick(ABOVE, "above"), ...pick(BELOW, "below")];
 }
 
 /** The gravest limit that `value` is beyond, or null. */
 export function beyond(list, value) {
   if (value === null || value === undefined || !Number.isFinite(value)) return null;
-  return list.filter((limit) => (limit.side === "above" ? value >= limit.value : value <= limit.value)).at(-1) ?? null;
+  return (
+    list.filter((limit) => (limit.side === "above" ? value >= limit.value : value <= limit.value)).at(-1) ??
+    null
+  );
 }
 
 /** The limits in words: "warning 50 °C, high 60 °C, cut 65 °C". */
 export function limitWords(list, unit) {
-  return list.map((limit) => `${limit.name.replaceAll(" ", "\u00a0")}\u00a0${plain(limit.value, unit)}`).join(", ");
+  return list
+    .map((limit) => `${limit.name.replaceAll(" ", "\u00a0")}\u00a0${plain(limit.value, unit)}`)
+    .join(", ");
 }
 
 /** A stroke that is ink where the value is in bounds and takes the limit's colour beyond it. */
@@ -43,7 +50,11 @@ export function strokeByLimits(list, colours, base = "trace") {
     const above = list.filter((l) => l.side === "above").sort((a, b) => b.value - a.value);
     const below = list.filter((l) => l.side === "below").sort((a, b) => b.value - a.value);
     const edges = [...above.map((l) => at(l.value)), ...below.map((l) => at(l.value))];
-    const fills = [...above.map((l) => colours(l.level)), colours(base), ...below.map((l) => colours(l.level))];
+    const fills = [
+      ...above.map((l) => colours(l.level)),
+      colours(base),
+      ...below.map((l) => colours(l.level)),
+    ];
     const gradient = u.ctx.createLinearGradient(0, top, 0, top + height);
     let from = 0;
     fills.forEach((fill, i) => {
@@ -82,7 +93,12 @@ export function limitLines(list, unit, colours) {
       const at = y + (under ? 3 : -3) * scale;
       ctx.textBaseline = under ? "top" : "bottom";
       ctx.fillStyle = colours("sheet");
-      ctx.fillRect(right - ctx.measureText(text).width - 3 * scale, under ? at - scale : at - 13 * scale, ctx.measureText(text).width + 6 * scale, 14 * scale);
+      ctx.fillRect(
+        right - ctx.measureText(text).width - 3 * scale,
+        under ? at - scale : at - 13 * scale,
+        ctx.measureText(text).width + 6 * scale,
+        14 * scale,
+      );
       ctx.fillStyle = colours("ink-2");
       ctx.fillText(text, right, at);
     });

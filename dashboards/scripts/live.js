@@ -98,17 +98,25 @@ async function begin() {
   }
   show(trouble, false);
   say(byId("bench-name"), bench.name);
-  say(byId("bench-facts"), `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`);
+  say(
+    byId("bench-facts"),
+    `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`,
+  );
   keepCautions(byId("cautions"), byId("caution-list"), bench.cautions);
   chooseWindow();
   const holder = byId("strips");
   const measured = new Set(bench.channels.map(({ name }) => name));
-  const strips = STRIPS.filter(({ channel }) => !channel || measured.has(channel)).map((spec) => new Strip(spec, { bench, traces, view }));
+  const strips = STRIPS.filter(({ channel }) => !channel || measured.has(channel)).map(
+    (spec) => new Strip(spec, { bench, traces, view }),
+  );
   holder.replaceChildren(...strips.map(({ root }) => root));
   strips.forEach((strip) => strip.attach());
   panels = {
     strips,
-    trip: new TripPanel(byId("trip"), bench.reset_cautions ?? BEFORE_RESTORING),
+    trip: new TripPanel(
+      byId("trip"),
+      bench.reset_cautions ? [...bench.reset_cautions, ...bench.cautions] : BEFORE_RESTORING,
+    ),
     alarms: new AlarmList(byId("alarms")),
     recording: new Recording(byId("recording"), bench),
     findings: new Findings(byId("findings")),

@@ -46,7 +46,9 @@ export function navigation(chart, nav) {
     return plot.posToVal(clientX - over.getBoundingClientRect().left, "x");
   }
   function cursorTime() {
-    return plot.cursor.left >= 0 ? plot.posToVal(plot.cursor.left, "x") : (plot.scales.x.min + plot.scales.x.max) / 2;
+    return plot.cursor.left >= 0
+      ? plot.posToVal(plot.cursor.left, "x")
+      : (plot.scales.x.min + plot.scales.x.max) / 2;
   }
 
   // Fingers: one moves along, two zoom; up and down stays the page's (touch-action in the styles).
@@ -66,7 +68,8 @@ export function navigation(chart, nav) {
       nav.zoom(was / is, timeAt((after[0] + after[1]) / 2));
     }
   });
-  for (const end of ["pointerup", "pointercancel", "pointerleave"]) over.addEventListener(end, (event) => fingers.delete(event.pointerId));
+  for (const end of ["pointerup", "pointercancel", "pointerleave"])
+    over.addEventListener(end, (event) => fingers.delete(event.pointerId));
 }
 
 /** The visible stretch [from, to] of a run that lasts `length` seconds, never outside it and never below `least`. */

@@ -20,13 +20,25 @@ export class Recording {
     this.open = make("a", { class: "run-link", href: "/runs" }, "Open this run");
     this.who = nameField();
     this.begin = this.#startForm(bench);
-    this.again = make("details", {}, make("summary", {}, "Start another run"), make("p", { class: "quiet" }, "This ends the one that is recording."));
+    this.again = make(
+      "details",
+      {},
+      make("summary", {}, "Start another run"),
+      make("p", { class: "quiet" }, "This ends the one that is recording."),
+    );
     this.mark = this.#markForm();
     this.stop = make("button", { type: "button" }, "Stop recording");
     this.stop.addEventListener("click", () => this.#stop());
     this.during = make("div", { class: "stack" }, this.open, this.mark, this.stop, this.again);
     this.idle = make("div", { class: "stack" });
-    root.append(make("h2", { id: "recording-title" }, "Recording"), this.now, this.who.root, this.during, this.idle, this.message);
+    root.append(
+      make("h2", { id: "recording-title" }, "Recording"),
+      this.now,
+      this.who.root,
+      this.during,
+      this.idle,
+      this.message,
+    );
     this.tell({ run: null }, null);
   }
 
@@ -36,12 +48,30 @@ export class Recording {
     build.input.value = bench?.stack?.build ?? "";
     this.build = build.input;
     const button = make("button", { type: "submit" }, "Start recording");
-    const form = make("form", { class: "stack", novalidate: true, "aria-label": "Start a run" }, name.root, build.root, button);
+    const form = make(
+      "form",
+      { class: "stack", novalidate: true, "aria-label": "Start a run" },
+      name.root,
+      build.root,
+      button,
+    );
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
-      if (!filled([[name.input, "Give the run a name that you will know it by."], this.#needsName()], this.message)) return;
-      const body = { name: name.input.value.trim(), build: build.input.value.trim(), who: this.who.input.value.trim() };
-      if (await act(button, this.message, "Starting …", () => send("/api/runs", body), `Started ${body.name}.`)) {
+      if (
+        !filled(
+          [[name.input, "Give the run a name that you will know it by."], this.#needsName()],
+          this.message,
+        )
+      )
+        return;
+      const body = {
+        name: name.input.value.trim(),
+        build: build.input.value.trim(),
+        who: this.who.input.value.trim(),
+      };
+      if (
+        await act(button, this.message, "Starting …", () => send("/api/runs", body), `Started ${body.name}.`)
+      ) {
         name.input.value = "";
         this.again.open = false;
       }
@@ -52,13 +82,23 @@ export class Recording {
   #markForm() {
     const text = textField("Mark this moment", { maxlength: 200, placeholder: "topped up 200 mL" });
     const button = make("button", { type: "submit" }, "Add mark");
-    const form = make("form", { class: "row", novalidate: true, "aria-label": "Add a mark" }, text.root, button);
+    const form = make(
+      "form",
+      { class: "row", novalidate: true, "aria-label": "Add a mark" },
+      text.root,
+      button,
+    );
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
-      if (!this.run || !filled([[text.input, "Write what happened at this moment."], this.#needsName()], this.message)) return;
+      if (
+        !this.run ||
+        !filled([[text.input, "Write what happened at this moment."], this.#needsName()], this.message)
+      )
+        return;
       const body = { text: text.input.value.trim(), who: this.who.input.value.trim() };
       const url = path`/api/runs/${this.run.id}/marks`;
-      if (await act(button, this.message, "Marking …", () => send(url, body), `Marked: ${body.text}`)) text.input.value = "";
+      if (await act(button, this.message, "Marking …", () => send(url, body), `Marked: ${body.text}`))
+        text.input.value = "";
     });
     return form;
   }
@@ -69,7 +109,13 @@ export class Recording {
 
   #stop() {
     if (!filled([this.#needsName()], this.message)) return;
-    act(this.stop, this.message, "Stopping …", () => send("/api/runs/current/stop", { who: this.who.input.value.trim() }), "Stopped. The run is under Runs.");
+    act(
+      this.stop,
+      this.message,
+      "Stopping …",
+      () => send("/api/runs/current/stop", { who: this.who.input.value.trim() }),
+      "Stopped. The run is under Runs.",
+    );
   }
 
   /** Show what is recording. */
@@ -77,7 +123,10 @@ export class Recording {
     const running = Boolean(run && run.kind === "run");
     this.run = run;
     if (running) {
-      say(this.now, `${run.name || run.id} · ${run.build || "no build named"} · since ${wall(run.start_utc)} · ${clock(elapsed ?? run.elapsed_s)}`);
+      say(
+        this.now,
+        `${run.name || run.id} · ${run.build || "no build named"} · since ${wall(run.start_utc)} · ${clock(elapsed ?? run.elapsed_s)}`,
+      );
       this.open.href = path`/runs/${run.id}`;
       if (this.begin.parentElement !== this.again) this.again.append(this.begin);
     } else {

@@ -44,7 +44,12 @@ function moved(change) {
 
 function tellStretch() {
   const { from, to, length, isWhole } = stretch;
-  say(byId("stretch"), isWhole ? `The whole run, ${span(length)}` : `${clock(from)} to ${clock(to)}, ${span(to - from)} of ${span(length)}`);
+  say(
+    byId("stretch"),
+    isWhole
+      ? `The whole run, ${span(length)}`
+      : `${clock(from)} to ${clock(to)}, ${span(to - from)} of ${span(length)}`,
+  );
   const thumb = byId("thumb");
   thumb.style.left = `${(100 * from) / length}%`;
   thumb.style.width = `${(100 * (to - from)) / length}%`;
@@ -57,11 +62,17 @@ function tellRun() {
   document.title = `${run.name || run.id} · lyewatch`;
   document.documentElement.dataset.title = document.title;
   const kind = run.kind === "import" ? "imported log" : run.state === "recording" ? "recording now" : "";
-  say(byId("run-facts"), [run.bench, run.build, day(run.start_utc), span(run.duration_s), kind].filter(Boolean).join(" · "));
+  say(
+    byId("run-facts"),
+    [run.bench, run.build, day(run.start_utc), span(run.duration_s), kind].filter(Boolean).join(" · "),
+  );
 }
 
 async function loadEvents() {
-  const [{ marks }, { alarms }] = await Promise.all([get(path`/api/runs/${id}/marks`), get(path`/api/runs/${id}/alarms`)]);
+  const [{ marks }, { alarms }] = await Promise.all([
+    get(path`/api/runs/${id}/marks`),
+    get(path`/api/runs/${id}/alarms`),
+  ]);
   events = eventsOf(marks, alarms);
   const units = new Map((run.channels ?? []).map(({ name, unit }) => [name, unit]));
   byId("marks").replaceChildren(marksTable(marks, goTo));
@@ -76,7 +87,10 @@ async function loadReview() {
     const review = await get(path`/api/runs/${id}/review`, { waitMs: 60000 });
     showReview(root, review, new Map((bench.numbers ?? []).map(({ key, label }) => [key, label])));
   } catch (error) {
-    root.replaceChildren(make("h2", {}, "Review"), make("p", { class: "quiet" }, `No review yet: ${error.message}`));
+    root.replaceChildren(
+      make("h2", {}, "Review"),
+      make("p", { class: "quiet" }, `No review yet: ${error.message}`),
+    );
   }
 }
 
@@ -106,7 +120,8 @@ function controls() {
     earlier: () => nav.pan(-0.5),
     later: () => nav.pan(0.5),
     whole: () => nav.whole(),
-  })) byId(name).addEventListener("click", action);
+  }))
+    byId(name).addEventListener("click", action);
   byId("track").addEventListener("click", (event) => {
     const { left, width } = byId("track").getBoundingClientRect();
     const at = ((event.clientX - left) / width) * stretch.length;
@@ -119,7 +134,12 @@ async function begin() {
   try {
     [run, bench] = await Promise.all([get(path`/api/runs/${id}`), get("/api/bench")]);
   } catch (error) {
-    say(trouble, error.status === 404 ? `There is no run ${id} here. The list under Runs has those that are.` : `The run could not be read: ${error.message} Load the page again to retry.`);
+    say(
+      trouble,
+      error.status === 404
+        ? `There is no run ${id} here. The list under Runs has those that are.`
+        : `The run could not be read: ${error.message} Load the page again to retry.`,
+    );
     show(trouble, true);
     say(byId("run-name"), id);
     return;
@@ -129,14 +149,23 @@ async function begin() {
   const asked = /^#(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)$/.exec(location.hash);
   if (asked && Number(asked[2]) > Number(asked[1])) stretch.set(Number(asked[1]), Number(asked[2]));
   lane = new Lane(byId("lane"));
-  strips = new RunStrips(byId("charts"), { run, reference: run.reference ?? bench.reference, stretch, nav, events: () => events, message: trouble });
+  strips = new RunStrips(byId("charts"), {
+    run,
+    reference: run.reference ?? bench.reference,
+    stretch,
+    nav,
+    events: () => events,
+    message: trouble,
+  });
   byId("report-link").href = path`/api/runs/${id}/report.html`;
   byId("csv-link").href = path`/api/runs/${id}/export.csv`;
   byId("add-mark").append(markForm(id, { suggest: () => (stretch.from + stretch.to) / 2, done: loadEvents }));
-  byId("rename").append(renameForm(run, (changed) => {
-    run = { ...run, ...changed };
-    tellRun();
-  }));
+  byId("rename").append(
+    renameForm(run, (changed) => {
+      run = { ...run, ...changed };
+      tellRun();
+    }),
+  );
   controls();
   tellRun();
   tellStretch();

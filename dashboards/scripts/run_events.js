@@ -7,25 +7,62 @@ import { stateFrom, stateTo } from "./lane.js";
 import { act, filled, nameField, outcome, refuse } from "./person.js";
 import { badge } from "./shapes.js";
 
-const KINDS = { note: "note", reopened: "port reopened", lost: "source lost", gap: "gap", clock_step: "clock stepped", trip: "supply cut", reset: "supply restored", restart: "restart" };
+const KINDS = {
+  note: "note",
+  reopened: "port reopened",
+  lost: "source lost",
+  gap: "gap",
+  clock_step: "clock stepped",
+  trip: "supply cut",
+  reset: "supply restored",
+  restart: "restart",
+};
 const words = (text) => String(text ?? "").replaceAll("_", " ");
 
 function table(caption, heads, rows, empty) {
   if (rows.length === 0) return make("p", { class: "quiet" }, empty);
   const head = make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)));
-  return make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": caption }, make("table", {}, make("caption", { class: "spoken" }, caption), make("thead", {}, head), make("tbody", {}, ...rows)));
+  return make(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },
+    make(
+      "table",
+      {},
+      make("caption", { class: "spoken" }, caption),
+      make("thead", {}, head),
+      make("tbody", {}, ...rows),
+    ),
+  );
 }
 
 /** A time that, when pressed, brings the charts there. */
 function timeButton(t, go) {
-  return make("button", { type: "button", class: "quiet-button", "aria-label": `Show ${clock(t)} in the charts`, onclick: () => go(t) }, clock(t));
+  return make(
+    "button",
+    {
+      type: "button",
+      class: "quiet-button",
+      "aria-label": `Show ${clock(t)} in the charts`,
+      onclick: () => go(t),
+    },
+    clock(t),
+  );
 }
 
 /** The table of marks. */
 export function marksTable(marks, go) {
   const rows = [...marks]
     .sort((a, b) => a.t_s - b.t_s)
-    .map(({ t_s: t, kind, text, who }) => make("tr", {}, make("th", { scope: "row" }, timeButton(t, go)), make("td", {}, KINDS[kind] ?? words(kind)), make("td", { class: "wide" }, text), make("td", {}, who || "–")));
+    .map(({ t_s: t, kind, text, who }) =>
+      make(
+        "tr",
+        {},
+        make("th", { scope: "row" }, timeButton(t, go)),
+        make("td", {}, KINDS[kind] ?? words(kind)),
+        make("td", { class: "wide" }, text),
+        make("td", {}, who || "–"),
+      ),
+    );
   return table("Marks", ["Time", "Kind", "What", "Who"], rows, "No marks yet.");
 }
 
@@ -36,9 +73,23 @@ export function alarmsTable(transitions, units, go) {
     const change = `${words(stateFrom(row))} → ${words(stateTo(row))}`;
     const value = row.value === null || row.value === undefined ? "–" : plain(row.value, unit);
     const name = row.title ?? words(row.alarm).replaceAll(".", " ");
-    return make("tr", {}, make("th", { scope: "row" }, timeButton(row.t_s, go)), make("td", {}, row.priority ? badge(row.priority) : "–"), make("td", {}, name), make("td", { class: "wide" }, change), make("td", {}, value), make("td", { class: "wide" }, [words(row.cause), row.who, row.note].filter(Boolean).join(" · ") || "–"));
+    return make(
+      "tr",
+      {},
+      make("th", { scope: "row" }, timeButton(row.t_s, go)),
+      make("td", {}, row.priority ? badge(row.priority) : "–"),
+      make("td", {}, name),
+      make("td", { class: "wide" }, change),
+      make("td", {}, value),
+      make("td", { class: "wide" }, [words(row.cause), row.who, row.note].filter(Boolean).join(" · ") || "–"),
+    );
   });
-  return table("Alarms, every change of state", ["Time", "Priority", "Alarm", "Change", "Value", "Cause, who, note"], rows, "No alarms in this run.");
+  return table(
+    "Alarms, every change of state",
+    ["Time", "Priority", "Alarm", "Change", "Value", "Cause, who, note"],
+    rows,
+    "No alarms in this run.",
+  );
 }
 
 /** A form that pins a mark to an instant; the time is the run's elapsed time as a stop-watch shows it. */
@@ -47,13 +98,25 @@ export function markForm(id, { suggest, done }) {
   const textId = freshId("mark");
   const text = make("input", { id: textId, type: "text", maxlength: 200, required: true });
   const timeId = freshId("time");
-  const time = make("input", { id: timeId, type: "text", inputmode: "numeric", maxlength: 12, placeholder: "1:02:09", required: true });
+  const time = make("input", {
+    id: timeId,
+    type: "text",
+    inputmode: "numeric",
+    maxlength: 12,
+    placeholder: "1:02:09",
+    required: true,
+  });
   const message = outcome();
   const button = make("button", { type: "submit" }, "Add mark");
   const form = make(
     "form",
     { class: "stack", novalidate: true, "aria-label": "Add a mark" },
-    make("div", { class: "pair" }, make("div", { class: "field" }, make("label", { for: timeId }, "Elapsed time"), time), who.root),
+    make(
+      "div",
+      { class: "pair" },
+      make("div", { class: "field" }, make("label", { for: timeId }, "Elapsed time"), time),
+      who.root,
+    ),
     make("div", { class: "field" }, make("label", { for: textId }, "What happened"), text),
     button,
     message,
@@ -63,14 +126,32 @@ export function markForm(id, { suggest, done }) {
   });
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    if (!filled([[time, "Give the elapsed time of the mark."], [text, "Write what happened."], [who.input, "Give your name: the run keeps who marked it."]], message)) return;
+    if (
+      !filled(
+        [
+          [time, "Give the elapsed time of the mark."],
+          [text, "Write what happened."],
+          [who.input, "Give your name: the run keeps who marked it."],
+        ],
+        message,
+      )
+    )
+      return;
     const t = seconds(time.value);
     if (t === null) {
       refuse(time, "Write the time as 1:02:09, 12:30 or plain seconds.", message);
       return;
     }
     const body = { text: text.value.trim(), t_s: t, who: who.input.value.trim() };
-    if (await act(button, message, "Marking …", () => send(path`/api/runs/${id}/marks`, body), `Marked at ${clock(t)}.`)) {
+    if (
+      await act(
+        button,
+        message,
+        "Marking …",
+        () => send(path`/api/runs/${id}/marks`, body),
+        `Marked at ${clock(t)}.`,
+      )
+    ) {
       text.value = time.value = "";
       done();
     }
@@ -96,12 +177,38 @@ export function renameForm(run, done) {
   build.value = run.build ?? "";
   const message = outcome();
   const button = make("button", { type: "submit" }, "Save");
-  const form = make("form", { class: "stack", novalidate: true, "aria-label": "Rename the run" }, make("div", { class: "field" }, make("label", { for: nameId }, "Name of the run"), name), make("div", { class: "field" }, make("label", { for: buildId }, "Build of the stack"), build), who.root, button, message);
+  const form = make(
+    "form",
+    { class: "stack", novalidate: true, "aria-label": "Rename the run" },
+    make("div", { class: "field" }, make("label", { for: nameId }, "Name of the run"), name),
+    make("div", { class: "field" }, make("label", { for: buildId }, "Build of the stack"), build),
+    who.root,
+    button,
+    message,
+  );
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    if (!filled([[name, "A run needs a name."], [who.input, "Give your name."]], message)) return;
+    if (
+      !filled(
+        [
+          [name, "A run needs a name."],
+          [who.input, "Give your name."],
+        ],
+        message,
+      )
+    )
+      return;
     const body = { name: name.value.trim(), build: build.value.trim(), who: who.input.value.trim() };
-    if (await act(button, message, "Saving …", () => send(path`/api/runs/${run.id}`, body, { method: "PATCH" }), "Saved.")) done(body);
+    if (
+      await act(
+        button,
+        message,
+        "Saving …",
+        () => send(path`/api/runs/${run.id}`, body, { method: "PATCH" }),
+        "Saved.",
+      )
+    )
+      done(body);
   });
   return form;
 }

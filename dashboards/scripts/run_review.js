@@ -12,7 +12,13 @@ const TOTALS = [
   ["water_split_ml", "Water split, by charge"],
   ["water_vapour_ml", "Water lost as vapour"],
 ];
-const LEVELS = { low_trip: "below the low cut", low_warn: "below the low warning", warn: "above the warning", high: "above the high limit", trip: "above the cut limit" };
+const LEVELS = {
+  low_trip: "below the low cut",
+  low_warn: "below the low warning",
+  warn: "above the warning",
+  high: "above the high limit",
+  trip: "above the cut limit",
+};
 const known = (number) => Number.isFinite(number?.value);
 
 /** Fill `root` with a review. `labels` maps number keys to their names. */
@@ -22,40 +28,110 @@ export function showReview(root, review, labels) {
     factList(review),
     numbersTable(review, labels),
     listPart("Findings", review.findings ?? [], findingItem, "Nothing stands out."),
-    listPart("Beyond limits", (review.limits ?? []).filter(({ seconds_beyond: seconds }) => seconds > 0), limitItem, "No channel was beyond a limit."),
+    listPart(
+      "Beyond limits",
+      (review.limits ?? []).filter(({ seconds_beyond: seconds }) => seconds > 0),
+      limitItem,
+      "No channel was beyond a limit.",
+    ),
     listPart("Gaps", review.gaps?.list ?? [], gapItem, "No gaps.", gapWords(review)),
     listPart("Bad readings", Object.entries(review.bad_values ?? {}), badItem, "None."),
-    listPart("Assumptions", [...(review.assumptions ?? []), ...(review.notes ?? [])], (text) => make("li", {}, text), "None."),
+    listPart(
+      "Assumptions",
+      [...(review.assumptions ?? []), ...(review.notes ?? [])],
+      (text) => make("li", {}, text),
+      "None.",
+    ),
   ];
   root.replaceChildren(...parts.filter(Boolean));
 }
 
 function factList(review) {
-  const facts = [["Duration", span(review.duration_s)], ["Powered", span(review.powered_s)]];
+  const facts = [
+    ["Duration", span(review.duration_s)],
+    ["Powered", span(review.powered_s)],
+  ];
   const peak = review.channels?.lye_temp;
   if (peak) facts.push(["Hottest lye", `${plain(peak.max, peak.unit)} at ${clock(peak.max_at_s)}`]);
-  for (const [key, label] of TOTALS) if (known(review.totals?.[key])) facts.push([label, presentText(review.totals[key], key)]);
-  return make("dl", { class: "facts" }, ...facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text))));
+  for (const [key, label] of TOTALS)
+    if (known(review.totals?.[key])) facts.push([label, presentText(review.totals[key], key)]);
+  return make(
+    "dl",
+    { class: "facts" },
+    ...facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text))),
+  );
 }
 
 function numbersTable(review, labels) {
-  const columns = (review.phases ?? []).filter(({ numbers }) => numbers).map(({ phase, from_s: from, to_s: to, numbers }) => ({ title: phase, help: `${clock(from)} to ${clock(to)}`, numbers }));
-  if (review.numbers) columns.unshift({ title: "all powered", help: span(review.powered_s), numbers: review.numbers });
-  if (columns.length === 0) return make("p", { class: "quiet" }, "The stack was never powered in this run, so there are no numbers to average.");
-  const keys = [...new Set(columns.flatMap(({ numbers }) => Object.keys(numbers)))].filter((key) => columns.some(({ numbers }) => known(numbers[key])));
-  const head = make("tr", {}, make("th", { scope: "col" }, "Number"), ...columns.map(({ title, help }) => make("th", { scope: "col" }, title, make("span", { class: "help" }, help))));
-  const rows = keys.map((key) => make("tr", {}, make("th", { scope: "row" }, labels.get(key) ?? key.replaceAll("_", " ")), ...columns.map(({ numbers }) => make("td", {}, presentText(numbers[key], key)))));
+  const columns = (review.phases ?? [])
+    .filter(({ numbers }) => numbers)
+    .map(({ phase, from_s: from, to_s: to, numbers }) => ({
+      title: phase,
+      help: `${clock(from)} to ${clock(to)}`,
+      numbers,
+    }));
+  if (review.numbers)
+    columns.unshift({ title: "all powered", help: span(review.powered_s), numbers: review.numbers });
+  if (columns.length === 0)
+    return make(
+      "p",
+      { class: "quiet" },
+      "The stack was never powered in this run, so there are no numbers to average.",
+    );
+  const keys = [...new Set(columns.flatMap(({ numbers }) => Object.keys(numbers)))].filter((key) =>
+    columns.some(({ numbers }) => known(numbers[key])),
+  );
+  const head = make(
+    "tr",
+    {},
+    make("th", { scope: "col" }, "Number"),
+    ...columns.map(({ title, help }) =>
+      make("th", { scope: "col" }, title, make("span", { class: "help" }, help)),
+    ),
+  );
+  const rows = keys.map((key) =>
+    make(
+      "tr",
+      {},
+      make("th", { scope: "row" }, labels.get(key) ?? key.replaceAll("_", " ")),
+      ...columns.map(({ numbers }) => make("td", {}, presentText(numbers[key], key))),
+    ),
+  );
   const caption = `Means of each phase; gas dry at ${review.reference}; ± is the expanded uncertainty, k = 2`;
-  return make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Numbers of the review" }, make("table", { class: "review-table" }, make("caption", {}, caption), make("thead", {}, head), make("tbody", {}, ...rows)));
+  return make(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region", "aria-label": "Numbers of the review" },
+    make(
+      "table",
+      { class: "review-table" },
+      make("caption", {}, caption),
+      make("thead", {}, head),
+      make("tbody", {}, ...rows),
+    ),
+  );
 }
 
 function findingItem({ text, causes = [], phases = [] }) {
-  const where = phases.map(({ phase, from_s: from, share }) => `${phase} from ${clock(from)}, ${Math.round(100 * share)} % of it`).join("; ");
-  return make("li", {}, make("strong", {}, text), where && make("p", { class: "quiet" }, where), causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause))));
+  const where = phases
+    .map(
+      ({ phase, from_s: from, share }) => `${phase} from ${clock(from)}, ${Math.round(100 * share)} % of it`,
+    )
+    .join("; ");
+  return make(
+    "li",
+    {},
+    make("strong", {}, text),
+    where && make("p", { class: "quiet" }, where),
+    causes.length > 0 && make("ol", {}, ...causes.map((cause) => make("li", {}, cause))),
+  );
 }
 
 function limitItem({ channel, level, limit, unit, seconds_beyond: seconds, first_at_s: first }) {
-  return make("li", {}, `${channel.replaceAll("_", " ")} ${LEVELS[level] ?? level} of ${plain(limit, unit)} for ${span(seconds)}${Number.isFinite(first) ? `, first at ${clock(first)}` : ""}`);
+  return make(
+    "li",
+    {},
+    `${channel.replaceAll("_", " ")} ${LEVELS[level] ?? level} of ${plain(limit, unit)} for ${span(seconds)}${Number.isFinite(first) ? `, first at ${clock(first)}` : ""}`,
+  );
 }
 
 function gapItem({ source, from_s: from, seconds }) {
@@ -64,16 +140,33 @@ function gapItem({ source, from_s: from, seconds }) {
 
 function gapWords({ gaps }) {
   if (!gaps) return "";
-  const missing = Object.entries(gaps.missing_frames ?? {}).filter(([, n]) => n > 0).map(([source, n]) => `${count(n, "frame")} missing from ${source}`);
-  return [gaps.count > 0 ? `${count(gaps.count, "gap")}, ${span(gaps.seconds)} in all` : "", ...missing].filter(Boolean).join("; ");
+  const missing = Object.entries(gaps.missing_frames ?? {})
+    .filter(([, n]) => n > 0)
+    .map(([source, n]) => `${count(n, "frame")} missing from ${source}`);
+  return [gaps.count > 0 ? `${count(gaps.count, "gap")}, ${span(gaps.seconds)} in all` : "", ...missing]
+    .filter(Boolean)
+    .join("; ");
 }
 
 function badItem([channel, { uncertain, bad, missing }]) {
-  const parts = [[uncertain, "uncertain"], [bad, "bad"], [missing, "missing"]].filter(([n]) => n > 0).map(([n, word]) => `${n} ${word}`);
+  const parts = [
+    [uncertain, "uncertain"],
+    [bad, "bad"],
+    [missing, "missing"],
+  ]
+    .filter(([n]) => n > 0)
+    .map(([n, word]) => `${n} ${word}`);
   return make("li", {}, `${channel.replaceAll("_", " ")}: ${parts.join(", ")}`);
 }
 
 function listPart(title, items, item, empty, lead = "") {
   const nothing = items.length === 0 && !lead;
-  return make("section", { class: "review-part" }, make("h3", {}, title), lead && make("p", {}, `${lead}.`), items.length > 0 && make("ul", {}, ...items.map(item)), nothing && make("p", { class: "quiet" }, empty));
+  return make(
+    "section",
+    { class: "review-part" },
+    make("h3", {}, title),
+    lead && make("p", {}, `${lead}.`),
+    items.length > 0 && make("ul", {}, ...items.map(item)),
+    nothing && make("p", { class: "quiet" }, empty),
+  );
 }

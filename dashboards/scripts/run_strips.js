@@ -32,12 +32,31 @@ class RunStrip {
     this.reading = make("p", { class: "run-reading", "aria-hidden": "true" });
     this.note = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit));
     this.plotHolder = make("div", { class: "plot" });
-    this.table = chartTable({ caption: spec.title, names: this.labels, unit: "", decimals: spec.decimals, label: clock, means: false, read: () => this.#tableData() });
-    const legend = this.names.length > 1 && this.labels.map((label, i) => make("p", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), label));
+    this.table = chartTable({
+      caption: spec.title,
+      names: this.labels,
+      unit: "",
+      decimals: spec.decimals,
+      label: clock,
+      means: false,
+      read: () => this.#tableData(),
+    });
+    const legend =
+      this.names.length > 1 &&
+      this.labels.map((label, i) =>
+        make("p", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), label),
+      );
     this.root = make(
       "section",
       { class: spec.always ? "strip tall" : "strip", id: spec.id, "aria-labelledby": `strip-${spec.id}` },
-      make("div", { class: "strip-words" }, make("h3", { id: `strip-${spec.id}` }, spec.title, " ", this.unitWord), ...(legend || []), this.note, this.reading),
+      make(
+        "div",
+        { class: "strip-words" },
+        make("h3", { id: `strip-${spec.id}` }, spec.title, " ", this.unitWord),
+        ...(legend || []),
+        this.note,
+        this.reading,
+      ),
       make("div", { class: "strip-chart" }, this.plotHolder),
       this.table,
     );
@@ -45,7 +64,9 @@ class RunStrip {
 
   attach(nav, events) {
     if (!chartsWork()) {
-      this.plotHolder.replaceChildren(make("p", { class: "no-chart" }, "The chart library is missing; the table below has the numbers."));
+      this.plotHolder.replaceChildren(
+        make("p", { class: "no-chart" }, "The chart library is missing; the table below has the numbers."),
+      );
       return;
     }
     const { spec } = this;
@@ -78,12 +99,14 @@ class RunStrip {
     const unit = known[0].unit;
     say(this.unitWord, this.spec.share ? "%" : unitText(unit));
     const [t] = known.map((part) => part.t); // the numbers of one answer stand on one clock
-    const scaled = (values) => (this.factor === 1 ? values : values.map((v) => (v === null ? null : v * this.factor)));
+    const scaled = (values) =>
+      this.factor === 1 ? values : values.map((v) => (v === null ? null : v * this.factor));
     const columns = known.flatMap((part) => {
       const [low, high] = [scaled(part.lo), scaled(part.hi)];
       if (this.form === "extremes") return [low, high];
       const u = scaled(part.u95 ?? part.lo.map(() => 0));
-      const bound = (sign) => low.map((value, i) => (value === null || u[i] === null ? null : value + sign * u[i]));
+      const bound = (sign) =>
+        low.map((value, i) => (value === null || u[i] === null ? null : value + sign * u[i]));
       return [low, bound(-1), bound(1)];
     });
     this.data = [t, ...columns];
@@ -117,7 +140,8 @@ class RunStrip {
       const name = this.names.length > 1 ? `${i === 0 ? "as read" : "dry"} ` : "";
       const [a, b, c] = columns.map((column) => column?.[index] ?? null);
       if (a === null) return `${name}no value`;
-      if (this.form === "uncertainty") return name + withUnit(`${fixed(a, decimals)} ± ${fixed((c - b) / 2, decimals)}`, unit);
+      if (this.form === "uncertainty")
+        return name + withUnit(`${fixed(a, decimals)} ± ${fixed((c - b) / 2, decimals)}`, unit);
       const [low, high] = [fixed(a, decimals), fixed(b, decimals)];
       return name + withUnit(low === high ? low : `${low} to ${high}`, unit);
     });
@@ -125,7 +149,9 @@ class RunStrip {
   }
 
   #tableData() {
-    const quantities = this.#columns().map(([a, b]) => (this.form === "extremes" ? { low: a ?? [], high: b ?? [] } : { low: a ?? [], high: a ?? [] }));
+    const quantities = this.#columns().map(([a, b]) =>
+      this.form === "extremes" ? { low: a ?? [], high: b ?? [] } : { low: a ?? [], high: a ?? [] },
+    );
     return { t: this.data[0], quantities, from: this.stretch.from, to: this.stretch.to };
   }
 }
@@ -139,7 +165,9 @@ export class RunStrips {
     this.holder = holder;
     const channels = run.channels ?? [];
     const had = new Set(channels.map(({ name }) => name));
-    this.strips = STRIPS.filter(({ channel }) => !channel || had.has(channel)).map((spec) => new RunStrip(spec, { channels, stretch, reference }));
+    this.strips = STRIPS.filter(({ channel }) => !channel || had.has(channel)).map(
+      (spec) => new RunStrip(spec, { channels, stretch, reference }),
+    );
     holder.replaceChildren(...this.strips.map(({ root }) => root));
     for (const strip of this.strips) strip.attach(nav, events);
     this.timer = null;
@@ -178,7 +206,10 @@ export class RunStrips {
     if (names.length === 0) return;
     const { from, to, length, isWhole } = this.stretch;
     const width = Math.min(2000, Math.max(300, Math.round(this.holder.clientWidth)));
-    const query = new URLSearchParams({ channels: names.join(","), points: String(isWhole ? width : Math.round(width * (1 + 2 * PAD))) });
+    const query = new URLSearchParams({
+      channels: names.join(","),
+      points: String(isWhole ? width : Math.round(width * (1 + 2 * PAD))),
+    });
     if (!isWhole) {
       const pad = PAD * (to - from);
       query.set("from_s", String(Math.max(0, from - pad)));

@@ -22,11 +22,13 @@ let order = { key: "start_utc", down: true };
 
 watchBench("/runs");
 
-const stateWords = (run) => (run.kind === "import" ? "imported log" : STATES[run.state] ?? run.state ?? "");
-const haystack = (run) => [run.name, run.build, run.bench, run.id, day(run.start_utc), stateWords(run)].join(" ").toLowerCase();
+const stateWords = (run) => (run.kind === "import" ? "imported log" : (STATES[run.state] ?? run.state ?? ""));
+const haystack = (run) =>
+  [run.name, run.build, run.bench, run.id, day(run.start_utc), stateWords(run)].join(" ").toLowerCase();
 
 function row(run) {
-  const peak = run.peak_lye_temp === null || run.peak_lye_temp === undefined ? "–" : plain(run.peak_lye_temp, "degC");
+  const peak =
+    run.peak_lye_temp === null || run.peak_lye_temp === undefined ? "–" : plain(run.peak_lye_temp, "degC");
   const cell = (label, text) => make("td", { "data-label": label }, text);
   return make(
     "tr",
@@ -47,20 +49,44 @@ function draw() {
   const found = runs.filter((run) => sought.every((word) => haystack(run).includes(word)));
   found.sort((a, b) => (sort(a) < sort(b) ? -1 : sort(a) > sort(b) ? 1 : 0) * (order.down ? -1 : 1));
   byId("run-rows").replaceChildren(...found.map(row));
-  for (const head of document.querySelectorAll("th[data-key]")) head.setAttribute("aria-sort", head.dataset.key === order.key ? (order.down ? "descending" : "ascending") : "none");
+  for (const head of document.querySelectorAll("th[data-key]"))
+    head.setAttribute(
+      "aria-sort",
+      head.dataset.key === order.key ? (order.down ? "descending" : "ascending") : "none",
+    );
   show(byId("run-table"), found.length > 0);
   show(byId("none-found"), runs.length > 0 && found.length === 0);
   show(byId("none-yet"), runs.length === 0);
-  say(byId("how-many"), runs.length === 0 ? "" : found.length === runs.length ? count(runs.length, "run") : `${found.length} of ${count(runs.length, "run")}`);
+  say(
+    byId("how-many"),
+    runs.length === 0
+      ? ""
+      : found.length === runs.length
+        ? count(runs.length, "run")
+        : `${found.length} of ${count(runs.length, "run")}`,
+  );
 }
 
 function heads() {
   byId("run-heads").replaceChildren(
     ...COLUMNS.map(({ key, title }) =>
-      make("th", { scope: "col", "data-key": key }, make("button", { type: "button", class: "sort", onclick: () => {
-        order = { key, down: order.key === key ? !order.down : key !== "name" && key !== "build" };
-        draw();
-      } }, title))),
+      make(
+        "th",
+        { scope: "col", "data-key": key },
+        make(
+          "button",
+          {
+            type: "button",
+            class: "sort",
+            onclick: () => {
+              order = { key, down: order.key === key ? !order.down : key !== "name" && key !== "build" };
+              draw();
+            },
+          },
+          title,
+        ),
+      ),
+    ),
   );
 }
 

@@ -5,13 +5,28 @@ const SVG = "http://www.w3.org/2000/svg";
 // On a 20 x 20 sheet. The more corners are filled, the more it matters.
 const DRAWN = {
   plain: [["circle", { cx: 10, cy: 10, r: 4.5, class: "line" }]],
-  recording: [["circle", { cx: 10, cy: 10, r: 7.5, class: "line" }], ["circle", { cx: 10, cy: 10, r: 4, class: "full" }]],
+  recording: [
+    ["circle", { cx: 10, cy: 10, r: 7.5, class: "line" }],
+    ["circle", { cx: 10, cy: 10, r: 4, class: "full" }],
+  ],
   idle: [["rect", { x: 4, y: 9, width: 12, height: 2.4, class: "full" }]],
-  unknown: [["circle", { cx: 10, cy: 10, r: 7.5, class: "line broken" }], ["path", { d: "M7.6 8a2.5 2.5 0 1 1 3.6 2.2c-.9.5-1.2.9-1.2 1.9M10 14.2v.9", class: "line" }]],
+  unknown: [
+    ["circle", { cx: 10, cy: 10, r: 7.5, class: "line broken" }],
+    ["path", { d: "M7.6 8a2.5 2.5 0 1 1 3.6 2.2c-.9.5-1.2.9-1.2 1.9M10 14.2v.9", class: "line" }],
+  ],
   low: [["path", { d: "M3 14.5h14M5.5 10h9M8 5.5h4", class: "line" }]],
-  medium: [["path", { d: "M3.5 6.5h13v7h-13z", class: "line" }], ["path", { d: "M3.5 10h13v3.5h-13z", class: "full" }]],
-  high: [["path", { d: "M10 2.2 18.2 17H1.8z", class: "full" }], ["path", { d: "M10 7.6v4.6M10 13.8v1.4", class: "cut" }]],
-  critical: [["path", { d: "M6.6 1.8h6.8l4.8 4.8v6.8l-4.8 4.8H6.6l-4.8-4.8V6.6z", class: "full" }], ["path", { d: "M6.6 6.6l6.8 6.8M13.4 6.6l-6.8 6.8", class: "cut" }]],
+  medium: [
+    ["path", { d: "M3.5 6.5h13v7h-13z", class: "line" }],
+    ["path", { d: "M3.5 10h13v3.5h-13z", class: "full" }],
+  ],
+  high: [
+    ["path", { d: "M10 2.2 18.2 17H1.8z", class: "full" }],
+    ["path", { d: "M10 7.6v4.6M10 13.8v1.4", class: "cut" }],
+  ],
+  critical: [
+    ["path", { d: "M6.6 1.8h6.8l4.8 4.8v6.8l-4.8 4.8H6.6l-4.8-4.8V6.6z", class: "full" }],
+    ["path", { d: "M6.6 6.6l6.8 6.8M13.4 6.6l-6.8 6.8", class: "cut" }],
+  ],
   cut: [["path", { d: "M2 10h5M13 10h5M7 10l5.4-5.6", class: "line" }]],
   note: [["path", { d: "M5 18V3.5h10l-2.6 3.4L15 10.3H5", class: "line" }]],
 };

@@ -10,13 +10,46 @@ import { chartTable } from "./table.js";
 
 /** What is shown, in the order of its weight for a person beside the stack. */
 export const STRIPS = [
-  { id: "lye_temp", title: "Lye temperature", channel: "lye_temp", numbers: ["lye_temp"], minSpan: 6, always: true, foreseen: true, decimals: 1 },
+  {
+    id: "lye_temp",
+    title: "Lye temperature",
+    channel: "lye_temp",
+    numbers: ["lye_temp"],
+    minSpan: 6,
+    always: true,
+    foreseen: true,
+    decimals: 1,
+  },
   { id: "amps", title: "Current", channel: "amps", numbers: ["amps"], minSpan: 1, decimals: 2 },
   { id: "volts", title: "Stack voltage", channel: "volts", numbers: ["volts"], minSpan: 0.4, decimals: 2 },
   { id: "power", title: "Power", numbers: ["power_w"], minSpan: 8, decimals: 1 },
-  { id: "flow", title: "Gas flow", numbers: ["flow_as_read_lpm", "flow_dry_ref_lpm"], gas: true, minSpan: 0.08, decimals: 3 },
-  { id: "efficiency", title: "Faradaic efficiency", numbers: ["faradaic_efficiency"], gas: true, share: true, minSpan: 8, decimals: 1, note: "dry gas made, of what the current could make" },
-  { id: "mmw", title: "MMW", numbers: ["mmw_as_read", "mmw_dry_ref"], gas: true, minSpan: 0.6, decimals: 2, ceilings: true },
+  {
+    id: "flow",
+    title: "Gas flow",
+    numbers: ["flow_as_read_lpm", "flow_dry_ref_lpm"],
+    gas: true,
+    minSpan: 0.08,
+    decimals: 3,
+  },
+  {
+    id: "efficiency",
+    title: "Faradaic efficiency",
+    numbers: ["faradaic_efficiency"],
+    gas: true,
+    share: true,
+    minSpan: 8,
+    decimals: 1,
+    note: "dry gas made, of what the current could make",
+  },
+  {
+    id: "mmw",
+    title: "MMW",
+    numbers: ["mmw_as_read", "mmw_dry_ref"],
+    gas: true,
+    minSpan: 0.6,
+    decimals: 2,
+    ceilings: true,
+  },
 ];
 
 /** All assessment numbers that the strips draw. */
@@ -46,9 +79,20 @@ export class Strip {
       const value = make("span", { class: "value" }, "–");
       const unit = make("span", { class: "unit" }, this.unit);
       const u = make("span", { class: "u" });
-      const what = make("span", { class: "what" }, two ? (i === 0 ? "as read" : `dry at ${this.reference}`) : "");
-      const legend = two && make("span", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), what);
-      const root = make("p", { class: i === 0 ? "figure" : "figure second" }, value, make("span", { class: "tail" }, u, unit), legend);
+      const what = make(
+        "span",
+        { class: "what" },
+        two ? (i === 0 ? "as read" : `dry at ${this.reference}`) : "",
+      );
+      const legend =
+        two && make("span", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), what);
+      const root = make(
+        "p",
+        { class: i === 0 ? "figure" : "figure second" },
+        value,
+        make("span", { class: "tail" }, u, unit),
+        legend,
+      );
       return { key, value, u, unit, what, root };
     });
     this.state = make("p", { class: "strip-state", hidden: true });
@@ -70,12 +114,24 @@ export class Strip {
     this.root = make(
       "section",
       { class: "strip", id: spec.id, "aria-labelledby": `strip-${spec.id}` },
-      make("div", { class: "strip-words" }, heading, ...this.figures.map(({ root }) => root), this.state, this.foreseen, this.detail, this.extra),
+      make(
+        "div",
+        { class: "strip-words" },
+        heading,
+        ...this.figures.map(({ root }) => root),
+        this.state,
+        this.foreseen,
+        this.detail,
+        this.extra,
+      ),
       make("div", { class: "strip-chart" }, this.plotHolder, this.reading),
       this.table,
     );
     if (spec.always) this.root.classList.add("tall");
-    if (!chartsWork()) this.plotHolder.replaceChildren(make("p", { class: "no-chart" }, "The chart library is missing; the table below has the trend."));
+    if (!chartsWork())
+      this.plotHolder.replaceChildren(
+        make("p", { class: "no-chart" }, "The chart library is missing; the table below has the trend."),
+      );
   }
 
   /** Call when the strip is in the page: the chart needs its width. */
@@ -107,7 +163,12 @@ export class Strip {
   #tableData() {
     const [t, ...columns] = this.#data();
     const [from, to] = this.view();
-    return { t, quantities: columns.map((column) => ({ low: column, high: column, mean: column })), from, to };
+    return {
+      t,
+      quantities: columns.map((column) => ({ low: column, high: column, mean: column })),
+      from,
+      to,
+    };
   }
 
   #readingAt(index) {
@@ -115,7 +176,10 @@ export class Strip {
     const [t, ...columns] = this.chart.plot.data;
     if (t[index] === undefined) return "";
     const names = this.spec.numbers.length > 1 ? ["as read ", "dry "] : [""];
-    const values = columns.map((column, i) => `${names[i]}${column[index] === null ? "no value" : withUnit(fixed(column[index], this.spec.decimals), this.unit)}`);
+    const values = columns.map(
+      (column, i) =>
+        `${names[i]}${column[index] === null ? "no value" : withUnit(fixed(column[index], this.spec.decimals), this.unit)}`,
+    );
     return `${wall(t[index])}  ${values.join(", ")}`;
   }
 
@@ -151,12 +215,21 @@ export class Strip {
     say(figures[0].value, known ? fixed(latest.value, spec.decimals) : "–");
     const number = said?.numbers[spec.numbers[0]];
     const { value, u, unit } = present(number, spec.numbers[0], spec.decimals);
-    say(this.detail, number?.value === null || !number ? "" : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`);
+    say(
+      this.detail,
+      number?.value === null || !number
+        ? ""
+        : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`,
+    );
     if (spec.foreseen) say(this.foreseen, forecastWords(said?.forecast));
-    if (latest && latest.status > 0) return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
+    if (latest && latest.status > 0)
+      return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;
     if (!limit) return null;
-    return { level: limit.level, words: `${limit.side === "above" ? "above" : "below"} ${limitWords([limit], this.rawUnit)}` };
+    return {
+      level: limit.level,
+      words: `${limit.side === "above" ? "above" : "below"} ${limitWords([limit], this.rawUnit)}`,
+    };
   }
 
   #tellNumbers(said) {
@@ -169,10 +242,22 @@ export class Strip {
     });
     const window = said ? `over ${span(said.window_s)}` : "";
     const named = spec.gas && figures.length === 1 && this.reference ? `dry gas at ${this.reference}, ` : "";
-    say(this.detail, window ? `${named}${window}` : "");
+    say(
+      this.detail,
+      !window
+        ? ""
+        : said.numbers[spec.numbers[0]]?.value === null
+          ? "no value in this window"
+          : `${named}${window}`,
+    );
     if (spec.ceilings && said) {
-      const ceiling = (key, word) => (said.numbers[key]?.value ? `${fixed(said.numbers[key].value, 2)} ${word}` : "");
-      const words = [ceiling("mmw_ceiling_faraday", "at this voltage"), ceiling("mmw_ceiling_thermoneutral", "thermoneutral"), ceiling("mmw_ceiling_reversible", "reversible")].filter(Boolean);
+      const ceiling = (key, word) =>
+        said.numbers[key]?.value ? `${fixed(said.numbers[key].value, 2)} ${word}` : "";
+      const words = [
+        ceiling("mmw_ceiling_faraday", "at this voltage"),
+        ceiling("mmw_ceiling_thermoneutral", "thermoneutral"),
+        ceiling("mmw_ceiling_reversible", "reversible"),
+      ].filter(Boolean);
       say(this.extra, words.length ? `ceilings, dry: ${words.join(", ")}` : "");
     }
   }

@@ -17,7 +17,12 @@ export class CutButton {
     const id = freshId("reason");
     this.reason = make("input", { id, type: "text", maxlength: 200 });
     this.words = make("p", { class: "cut-words", role: "alert" });
-    this.button = make("button", { type: "button", class: "cut", onclick: () => this.#cut() }, shape("cut"), make("span", {}, "Cut the supply now"));
+    this.button = make(
+      "button",
+      { type: "button", class: "cut", onclick: () => this.#cut() },
+      shape("cut"),
+      make("span", {}, "Cut the supply now"),
+    );
     place.append(
       make("div", { class: "field cut-reason" }, make("label", { for: id }, "Reason, if any"), this.reason),
       this.button,
@@ -34,10 +39,16 @@ export class CutButton {
     say(this.words, "Cutting the supply …");
     const late = setTimeout(() => still() && say(this.words, `No answer yet. ${OWN_SWITCH}`), NO_ANSWER_MS);
     try {
-      await send("/api/trip", { who: knownName() || "someone at the page", reason: this.reason.value.trim() });
+      await send("/api/trip", {
+        who: knownName() || "someone at the page",
+        reason: this.reason.value.trim(),
+      });
       if (!still()) return;
       say(this.words, "Cut asked for; waiting for the relay.");
-      setTimeout(() => still() && say(this.words, `The relay has not answered. ${OWN_SWITCH}`), RELAY_WAIT_MS);
+      setTimeout(
+        () => still() && say(this.words, `The relay has not answered. ${OWN_SWITCH}`),
+        RELAY_WAIT_MS,
+      );
     } catch (error) {
       if (still()) say(this.words, `The cut did not get through. ${OWN_SWITCH} ${error.message}`);
     } finally {
@@ -73,8 +84,18 @@ export class TripPanel {
       { class: "trip-form", novalidate: true, "aria-labelledby": "restore-title" },
       make("h3", { id: "restore-title" }, "Restoring it"),
       name.root,
-      make("div", { class: "field" }, make("label", { for: reasonId }, "What was wrong, and what was done"), reason),
-      make("div", { class: "tick" }, tick, make("label", { for: tickId }, "I looked at the bench, and the cause is gone")),
+      make(
+        "div",
+        { class: "field" },
+        make("label", { for: reasonId }, "What was wrong, and what was done"),
+        reason,
+      ),
+      make(
+        "div",
+        { class: "tick" },
+        tick,
+        make("label", { for: tickId }, "I looked at the bench, and the cause is gone"),
+      ),
       button,
       message,
     );
@@ -87,7 +108,13 @@ export class TripPanel {
       ];
       if (!filled(needs, message)) return;
       const body = { who: name.input.value.trim(), reason: reason.value.trim(), cause_gone: true };
-      const done = await act(button, message, "Asking to restore …", () => send("/api/reset", body), "Asked to restore; the reader looks at the cause first.");
+      const done = await act(
+        button,
+        message,
+        "Asking to restore …",
+        () => send("/api/reset", body),
+        "Asked to restore; the reader looks at the cause first.",
+      );
       if (done) {
         reason.value = "";
         tick.checked = false;
@@ -95,8 +122,23 @@ export class TripPanel {
     });
     this.message = message;
     root.append(
-      make("div", { class: "trip-head" }, shape("critical"), make("div", {}, this.title, this.cause, this.facts)),
-      make("div", { class: "trip-body" }, form, make("div", { class: "trip-cautions" }, make("h3", {}, "Before you restore it"), make("ul", {}, ...cautions.map((text) => make("li", {}, text))))),
+      make(
+        "div",
+        { class: "trip-head" },
+        shape("critical"),
+        make("div", {}, this.title, this.cause, this.facts),
+      ),
+      make(
+        "div",
+        { class: "trip-body" },
+        form,
+        make(
+          "div",
+          { class: "trip-cautions" },
+          make("h3", {}, "Before you restore it"),
+          make("ul", {}, ...cautions.map((text) => make("li", {}, text))),
+        ),
+      ),
     );
   }
 
@@ -109,12 +151,17 @@ export class TripPanel {
     }
     // A trip asks for the cut; only what the bench measures shows that it happened.
     say(this.title, supply.state === "tripped" ? "The supply is cut" : supply.words);
-    say(this.cause, capital(String(trip.cause ?? "cause not known").replaceAll("_", " ")));
+    say(this.cause, capital(tripWords(trip)));
     const value = typeof trip.value === "number" && !trip.detail ? `value ${plain(trip.value, "")}` : "";
     const by = trip.by ? `cut by ${trip.by}` : "";
-    say(this.facts, [trip.detail, value, by, moment(trip.utc)].filter(Boolean).join(" · "));
+    say(this.facts, [value, by, moment(trip.utc)].filter(Boolean).join(" · "));
     show(this.root, true);
   }
+}
+
+/** Why it tripped: the sentence that came with it, or else its code made readable. */
+export function tripWords({ detail, cause }) {
+  return detail || String(cause || "cause not known").replaceAll(/[_.]/g, " ");
 }
 
 function capital(text) {

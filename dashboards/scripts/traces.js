@@ -11,17 +11,21 @@ class Trace {
     this.pace = 0;
   }
 
-  /** Append one instant; what is not newer is a repeat from catching up, and is left out. */
-  add(t, values) {
+  /**
+   * Append one instant; what is not newer is a repeat from catching up, and is left out. A value stands for the
+   * `covers` seconds before it; a longer silence becomes a gap, which is drawn as one and not bridged.
+   */
+  add(t, values, covers = 0) {
     const last = this.t.at(-1);
     if (last !== undefined) {
       if (t <= last) return false;
       const step = t - last;
-      if (this.pace > 0 && step > Math.max(2.5, 5 * this.pace)) {
-        this.#push(last + step / 2, values.map(() => null)); // a gap is drawn as a gap, not bridged
-      } else {
-        this.pace = this.pace > 0 ? 0.9 * this.pace + 0.1 * step : step;
-      }
+      if (this.pace > 0 && step > Math.max(2.5 + covers, 5 * this.pace))
+        this.#push(
+          last + step / 2,
+          values.map(() => null),
+        );
+      this.pace = this.pace > 0 ? 0.9 * this.pace + 0.1 * step : step;
     }
     this.#push(t, values);
     return true;
@@ -75,7 +79,8 @@ export class Traces {
     for (const { t, v, s } of rows) {
       const at = this.start + t;
       for (const [name, value] of Object.entries(v)) this.#sample(name, at, value, s?.[name] ?? 0);
-      for (const [name, status] of Object.entries(s ?? {})) if (!(name in v)) this.#sample(name, at, null, status);
+      for (const [name, status] of Object.entries(s ?? {}))
+        if (!(name in v)) this.#sample(name, at, null, status);
     }
   }
 
@@ -91,25 +96,38 @@ export class Traces {
   assess(said) {
     if (said.run !== this.run || this.start === null) return;
     const values = this.numberKeys.map((key) => said.numbers[key]?.value ?? null);
-    if (this.numbers.add(this.start + said.t, values)) this.assessment = said;
+    if (this.numbers.add(this.start + said.t, values, said.window_s)) this.assessment = said;
   }
 
   /** The answer of /api/recent; what the stream has brought meanwhile is newer and comes after it. */
   recent({ run, start_utc: startUtc, t, v, assessments }) {
     if (!run) return;
-    const live = { channels: this.channels, numbers: this.numbers, latest: this.latest, assessment: this.assessment, run: this.run };
+    const live = {
+      channels: this.channels,
+      numbers: this.numbers,
+      latest: this.latest,
+      assessment: this.assessment,
+      run: this.run,
+    };
     const same = live.run === run;
     if (live.run !== null && !same) return; // another run began meanwhile; its own events fill the page
     this.clear();
     this.#enter(run, startUtc);
-    for (const name of Object.keys(v)) v[name].forEach((value, i) => this.#sample(name, this.start + t[name][i], value, 0));
+    for (const name of Object.keys(v))
+      v[name].forEach((value, i) => this.#sample(name, this.start + t[name][i], value, 0));
     for (const said of assessments) this.assess(said);
     if (!same) return;
     for (const [name, trace] of live.channels) {
       const status = live.latest.get(name)?.status ?? 0;
       trace.t.forEach((at, i) => this.#sample(name, at, trace.columns[0][i], status));
     }
-    live.numbers.t.forEach((at, i) => this.numbers.add(at, live.numbers.columns.map((column) => column[i])));
+    live.numbers.t.forEach((at, i) =>
+      this.numbers.add(
+        at,
+        live.numbers.columns.map((column) => column[i]),
+        live.assessment?.window_s,
+      ),
+    );
     if (live.assessment) this.assessment = live.assessment;
   }
 

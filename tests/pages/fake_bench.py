@@ -46,6 +46,7 @@ class FakeBench:
         self.standing: list[dict[str, Any]] = []
         self.trip: dict[str, Any] | None = None
         self.finding = True
+        self.impaired: str | None = None
         self.extra_temp = 0.0
         self.past = listing()
         self.marks = marks_of()
@@ -77,8 +78,8 @@ class FakeBench:
     def trip_now(self, by: str = "guard") -> None:
         """Cut the supply, as the reader would."""
         self.trip = {
-            "cause": "lye_temp above trip limit",
-            "detail": "65.2 °C, limit 65 °C",
+            "cause": "lye_temp.trip",
+            "detail": "the temperature of the lye reached 65.20 °C; its limit is 65 °C",
             "utc": facts.stamp(self.now()),
             "value": 65.2,
             "by": by,
@@ -94,11 +95,10 @@ class FakeBench:
         worst = min((a["priority"] for a in self.standing), key=order.index, default=None)
         word = "unacknowledged" if open_ones else "standing" if self.standing else "clear"
         count = len(self.standing)
-        words = (
-            "No alarms"
-            if not count
-            else f"{count} alarm{'s' if count > 1 else ''}, {len(open_ones)} not acknowledged"
-        )
+        number = f"{count} alarm{'s' if count > 1 else ''}"
+        words = f"{number} acknowledged" if count else "No alarms"
+        if open_ones:
+            words = f"{number}, {len(open_ones)} to acknowledge: {open_ones[0]['title']}"
         return {
             "utc": facts.stamp(self.now()),
             "run": None if self.run is None else {**self.run, "elapsed_s": self.now()},
@@ -106,6 +106,7 @@ class FakeBench:
             "data": self.data,
             "alarms": {"state": word, "count": count, "worst": worst, "words": words},
             "trip": self.trip,
+            "impaired": self.impaired,
             "standing": self.standing,
             "links": [
                 {

@@ -46,7 +46,8 @@ def marks_of() -> list[dict[str, Any]]:
 
 def alarms_of() -> list[dict[str, Any]]:
     """Alarm transitions of the fake run."""
-    row = {"alarm": "lye_temp.high", "priority": "high", "cause": "value above limit"}
+    cause = "Lye temperature high: 60.10 °C, limit 60 °C"
+    row = {"alarm": "lye_temp.high", "priority": "high", "cause": cause}
     return [
         {
             **row,

@@ -293,10 +293,10 @@ def test_changes_are_spoken_trips_urgently(page: Page, bench: FakeBench, serving
     polite, urgent = page.locator("header [role=status]"), page.locator("header .spoken[role=alert]")
     expect(polite).to_have_text("")
     bench.raise_alarm()
-    expect(polite).to_contain_text("1 alarm, 1 not acknowledged")
+    expect(polite).to_contain_text("1 alarm, 1 to acknowledge: Lye temperature high")
     expect(urgent).to_have_text("")
     bench.trip_now()
-    expect(urgent).to_contain_text("Supply is cut. Cause: lye_temp above trip limit.")
+    expect(urgent).to_contain_text("Supply is cut. Cause: the temperature of the lye reached")
 
 
 def test_nothing_moves_but_the_data(browser: Browser, bench: FakeBench, serving: Serving) -> None:

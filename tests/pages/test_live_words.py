@@ -20,7 +20,7 @@ def test_normal_state_is_said_in_words_and_without_colour(
     expect(page.locator("#band-supply")).to_have_text("Supply is on, 10.9 A")
     expect(page.locator("#band-data")).to_have_text("Data are fresh")
     expect(page.locator("#band-alarms")).to_have_text("No alarms")
-    expect(page.locator("#band-run")).to_have_text(re.compile(r"Recording “Evening braze test”, 10:\d\d"))
+    expect(page.locator("#band-run")).to_have_text(re.compile(r"Recording, 10:\d\d Evening braze test"))
     for part in ("supply", "data", "alarms", "run"):
         assert page.locator(f"#band-{part}").get_attribute("data-level") is None, part
         assert page.locator(f"#band-{part} svg").count() == 1, part
@@ -171,3 +171,14 @@ def test_a_run_named_like_markup_stays_a_name(page: Page, bench: FakeBench, serv
     page.goto(serving.url)
     expect(page.locator("#band-run")).to_contain_text("<img src=x onerror=alert(1)>")
     assert page.locator("main img, header img").count() == 0
+
+
+def test_an_impaired_recording_is_said(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    expect(page.locator("#links strong")).to_be_visible()
+    expect(page.locator("#impaired")).to_be_hidden()
+    bench.impaired = "the disk is full; 1200 samples are held in memory"
+    bench.data = {**bench.data, "words": "Data are fresh, but not written"}
+    expect(page.locator("#impaired")).to_have_text(
+        "The recording is impaired: the disk is full; 1200 samples are held in memory"
+    )
