@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import csv, parquet
 
@@ -33,11 +33,11 @@ def samples_table(blocks: Mapping[str, Block], start_utc_ns: int) -> pa.Table:
     blocks = {name: block for name, block in blocks.items() if len(block)}
     empty = np.empty(0, dtype=np.int64)
     times = np.unique(np.concatenate([empty, *(b.t_ns for b in blocks.values())]))
-    columns: dict[str, pa.Array] = {
+    columns: dict[str, pa.Array[Any]] = {
         "elapsed_s": pa.array(times / 1e9),
         "time": pa.array(times + start_utc_ns, pa.timestamp("ns", "UTC")),
     }
-    statuses: dict[str, pa.Array] = {}
+    statuses: dict[str, pa.Array[Any]] = {}
     for block in blocks.values():
         # The last sample counts where a source spoke twice at one instant.
         last = np.append(np.diff(block.t_ns) > 0, True)
@@ -48,7 +48,7 @@ def samples_table(blocks: Mapping[str, Block], start_utc_ns: int) -> pa.Table:
             if status is not None and np.any(status):
                 codes = np.full(times.size, int(Status.MISSING), dtype=np.uint8)
                 codes[rows] = status[last]
-                statuses[f"{channel}.status"] = pc.take(_WORDS, pa.array(codes))
+                statuses[f"{channel}.status"] = _WORDS.take(codes)
     return pa.table({**columns, **statuses})
 
 
@@ -69,7 +69,7 @@ def export_numbers(
     """Write the computed numbers, a row a window, each with its U (k = 2) beside it; returns the number of
     rows."""
     numbers = window_numbers(bench, blocks, window_s=window_s)
-    columns: dict[str, pa.Array] = {
+    columns: dict[str, pa.Array[Any]] = {
         "elapsed_s": pa.array(numbers.end_ns / 1e9),
         "time": pa.array(numbers.end_ns + start_utc_ns, pa.timestamp("ns", "UTC")),
     }
@@ -82,13 +82,13 @@ def export_numbers(
     return _write(table, file)
 
 
-def _spread(values: NDArray[np.float64], rows: NDArray[np.int64], size: int) -> pa.Array:
+def _spread(values: NDArray[np.float64], rows: NDArray[np.int64], size: int) -> pa.Array[Any]:
     out = np.full(size, np.nan)
     out[rows] = values
     return _nullable(out)
 
 
-def _nullable(values: NDArray[np.float64]) -> pa.Array:
+def _nullable(values: NDArray[np.float64]) -> pa.Array[Any]:
     return pa.array(values, mask=np.isnan(values))
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -169,7 +170,7 @@ def _columns(path: Path, headings: list[str], bench: Bench) -> tuple[tuple[_Colu
 
 def _read(log: LogFile) -> Iterator[tuple[int | None, LogPiece]]:
     wanted = [log.time_column, *(c.heading for c in log.columns)]
-    types = {c.heading: pa.float64() for c in log.columns}
+    types: dict[str, pa.DataType] = {c.heading: pa.float64() for c in log.columns}
     types[log.time_column] = pa.float64() if log.time_column == "elapsed_s" else pa.string()
     size = max(1, log.path.stat().st_size)
     convert_options = csv.ConvertOptions(
@@ -207,7 +208,7 @@ def _read(log: LogFile) -> Iterator[tuple[int | None, LogPiece]]:
         raise _said_plainly(log, str(exc), rows) from None
 
 
-def _elapsed(log: LogFile, column: pa.Array, rows: int) -> NDArray[np.int64]:
+def _elapsed(log: LogFile, column: pa.Array[Any], rows: int) -> NDArray[np.int64]:
     seconds = column.to_numpy(zero_copy_only=False).astype(np.float64)
     wrong = np.flatnonzero(~np.isfinite(seconds) | (seconds < 0) | (seconds > 1e9))
     if wrong.size:
@@ -221,7 +222,7 @@ def _elapsed(log: LogFile, column: pa.Array, rows: int) -> NDArray[np.int64]:
     return np.rint(seconds * 1e9).astype(np.int64)
 
 
-def _utc(log: LogFile, column: pa.Array, rows: int) -> NDArray[np.int64]:
+def _utc(log: LogFile, column: pa.Array[Any], rows: int) -> NDArray[np.int64]:
     out = np.empty(len(column), dtype=np.int64)
     try:
         # The quick way for text that Arrow's parser takes; a mixed or zoned column goes value by value.

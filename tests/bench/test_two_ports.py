@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 import psutil
@@ -83,7 +84,7 @@ def test_a_reader_killed_and_started_goes_on_with_its_run(tmp_path: Path) -> Non
             reader.says("reading head, meter")
             with Store(bench.store_folder) as store:
                 # What the port had kept while nobody read must be in before the next kill is timed.
-                wait_until(lambda s=store: _newest_seq(s, bench) >= talkers.devices[0].seq - 2, "rows")
+                wait_until(partial(_caught_up, store, bench, talkers.devices[0]), "rows")
             time.sleep(0.05 * kill)
             said = talkers.devices[0].seq
             reader.kill()
@@ -106,6 +107,6 @@ def test_a_reader_killed_and_started_goes_on_with_its_run(tmp_path: Path) -> Non
     assert (block.t_ns[1:] >= block.t_ns[:-1]).all()
 
 
-def _newest_seq(store: Store, bench: Bench) -> int:
+def _caught_up(store: Store, bench: Bench, device: PtyDevice) -> bool:
     blocks = store.read(newest_run(bench))
-    return int(blocks["head"].seq[-1]) if "head" in blocks else -1
+    return "head" in blocks and int(blocks["head"].seq[-1]) >= device.seq - 2

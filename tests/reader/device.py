@@ -40,7 +40,7 @@ class PtyDevice:
         os.close(self._slave)
         os.close(self._master)
 
-    def say(self, *, step_ms: int = 100, **fields: float) -> None:
+    def say(self, step_ms: int = 100, **fields: float) -> None:
         """Send one frame, and do what the host has asked meanwhile."""
         self.obey()
         amps = fields.pop("amps", 8.0 if self.relay else 0.0)

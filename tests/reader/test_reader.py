@@ -48,7 +48,7 @@ class Running:
         while not true():
             assert time.monotonic() < end, "it did not come about"
             if talk:
-                self.device.say(**fields)
+                self.device.say(100, **fields)
             time.sleep(0.02)
 
     def seqs(self, run_id: str | None = None) -> list[int]:

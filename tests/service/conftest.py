@@ -1,0 +1,103 @@
+"""A bench on a pseudo-terminal, with a reader in a thread and the service's application beside it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from daq.bench import Bench, load_bench
+from daq.examples import example_text
+from daq.reader import Reader
+from daq.service import create_app
+from daq.store import Store
+from tests.reader.device import PtyDevice
+
+__all__ = ["Rig"]
+
+LONG_S = 20.0
+
+
+@pytest.fixture
+def device(tmp_path: Path) -> PtyDevice:
+    return PtyDevice(tmp_path / "port")
+
+
+@pytest.fixture
+def bench(tmp_path: Path, device: PtyDevice) -> Bench:
+    text = example_text("water_torch").replace("/dev/ttyUSB0", str(device.link), 1)
+    text = text.replace("port = 8737", "port = 8737\nwindow_s = 2", 1)
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    return load_bench(tmp_path / "bench.toml")
+
+
+class Rig:
+    """Talking device, reader and service."""
+
+    def __init__(self, bench: Bench, device: PtyDevice, client: TestClient) -> None:
+        self.bench = bench
+        self.device = device
+        self.client = client
+        self.fields: dict[str, float] = {"flow": 0.6, "room": 21.0, "gastemp": 22.0, "watts": 96.0}
+        self._store = Store(bench.store_folder, writer=True)
+        self._stop = threading.Event()
+        reader = Reader(bench, self._store)
+        self._threads = [
+            threading.Thread(target=reader.serve, args=(self._stop,)),
+            threading.Thread(target=self._talk),
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def _talk(self) -> None:
+        while not self._stop.wait(0.05):
+            self.device.say(step_ms=50, **self.fields)
+
+    def get(self, path: str, **params: Any) -> Any:
+        """JSON of a GET that must succeed."""
+        answer = self.client.get(path, params=params)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def post(self, path: str, body: dict[str, Any], *, status: int = 200) -> Any:
+        """JSON of a POST that must end in `status`."""
+        answer = self.client.post(path, json=body)
+        assert answer.status_code == status, answer.text
+        return answer.json()
+
+    def until(self, true: Callable[[], object], what: str) -> None:
+        """Poll until something is so."""
+        end = time.monotonic() + LONG_S
+        while not true():
+            assert time.monotonic() < end, f"it did not come about: {what}"
+            time.sleep(0.05)
+
+    def recording(self) -> str:
+        """Wait for a run with data; its id."""
+        self.until(lambda: self.get("/api/state")["run"], "a run")
+        return str(self.get("/api/state")["run"]["id"])
+
+    def close(self) -> None:
+        """Stop all."""
+        self._stop.set()
+        for thread in self._threads:
+            thread.join(LONG_S)
+        self._store.close()
+
+
+@pytest.fixture
+def client(bench: Bench) -> Iterator[TestClient]:
+    with TestClient(create_app(bench), base_url="http://127.0.0.1:8737") as made:
+        yield made
+
+
+@pytest.fixture
+def rig(bench: Bench, device: PtyDevice, client: TestClient) -> Iterator[Rig]:
+    made = Rig(bench, device, client)
+    yield made
+    made.close()

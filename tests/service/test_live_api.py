@@ -1,0 +1,120 @@
+"""The API of what goes on now, against a real reader on a pseudo-terminal."""
+
+from __future__ import annotations
+
+import json
+
+from starlette.testclient import TestClient
+
+from tests.service.conftest import Rig
+
+
+def test_without_a_reader_nothing_is_claimed(client: TestClient) -> None:
+    state = client.get("/api/state").json()
+    assert state["run"] is None
+    assert state["supply"]["state"] == "unknown"
+    assert "reader is not running" in state["data"]["words"]
+    assert client.get("/api/health").json()["status"] == "impaired"
+    refused = client.post("/api/trip", json={})
+    assert refused.status_code == 409
+    assert "cut the supply by hand" in refused.json()["error"]["remedy"]
+
+
+def test_the_state_says_what_is_so(rig: Rig) -> None:
+    rig.recording()
+    state = rig.get("/api/state")
+    assert state["supply"] == {"state": "on", "words": "Supply is on, 8.0 A"}
+    assert state["data"]["state"] == "fresh"
+    assert state["trip"] is None
+    assert state["links"][0]["source"] == "head"
+    assert rig.get("/api/health")["status"] == "ok"
+
+
+def test_numbers_come_with_their_uncertainty_and_reference(rig: Rig) -> None:
+    rig.recording()
+    rig.until(lambda: rig.get("/api/recent")["assessments"], "an assessment")
+    newest = rig.get("/api/recent")["assessments"][-1]
+    power = newest["numbers"]["power_w"]
+    assert power["unit"] == "W"
+    assert abs(power["value"] - 96.0) < 0.5
+    # 1.2 % of reading + 0.5 W is a limit of 1.652 W; k = 2 of a rectangle is 2/sqrt(3) of that
+    # (JCGM 100:2008, 4.3.7).
+    assert 1.8 < power["u95"] < 2.2
+    assert newest["reference"] == "0 °C, 101.325 kPa"
+    bench = rig.get("/api/bench")
+    assert {n["key"] for n in bench["numbers"]} == set(newest["numbers"])
+
+
+def test_the_stream_carries_samples_and_catches_up(rig: Rig) -> None:
+    rig.recording()
+    # The hub remembers rows, so that a page which was away is given what it missed.
+    rig.until(lambda: rig.get("/api/recent")["row"] > 10, "rows")
+    live = rig.client.app.state.live  # type: ignore[attr-defined]
+    first = next(iter(live.hub._recent)).row
+    portal = rig.client.portal
+    assert portal is not None
+
+    async def some() -> bytes:
+        text = b""
+        async for chunk in live.hub.stream(first, live.first_events()):
+            text += chunk
+            if text.count(b"event: samples") >= 3:
+                break
+        return text
+
+    text = portal.call(some).decode()
+    ids = [int(line[4:]) for line in text.splitlines() if line.startswith("id: ")]
+    assert ids == sorted(set(ids))
+    assert ids[0] > first
+    data = [json.loads(line[6:]) for line in text.splitlines() if line.startswith("data: ")]
+    rows = [row for d in data for row in d.get("rows", [])]
+    assert rows[0]["source"] == "head"
+    assert rows[0]["v"]["volts"] == 12.0
+
+
+def test_a_trip_from_the_page_and_its_reset(rig: Rig) -> None:
+    rig.recording()
+    rig.post("/api/trip", {"who": "Ada", "reason": "smell of lye"})
+    rig.until(lambda: rig.device.relay == 0.0, "the relay opens")
+    rig.until(lambda: rig.get("/api/state")["supply"]["state"] == "tripped", "the page says so")
+    trip = rig.get("/api/state")["trip"]
+    assert "Ada" in trip["detail"]
+    assert rig.post("/api/reset", {"who": "Ada", "reason": "aired"}, status=422)["error"]["place"].endswith(
+        "cause_gone"
+    )
+    rig.post("/api/reset", {"who": "Ada", "reason": "aired, hose refitted", "cause_gone": True})
+    rig.until(lambda: rig.device.relay == 1.0, "the relay closes")
+    assert rig.get("/api/state")["trip"] is None
+
+
+def test_a_reset_is_refused_in_words_while_the_cause_stands(rig: Rig) -> None:
+    rig.recording()
+    rig.fields["temp"] = 70.0
+    rig.until(lambda: rig.device.relay == 0.0, "the guard trips")
+    refused = rig.post("/api/reset", {"who": "Ada", "reason": "impatient", "cause_gone": True}, status=409)[
+        "error"
+    ]
+    assert "must first fall below" in refused["message"]
+    assert rig.device.relay == 0.0
+
+
+def test_an_alarm_is_raised_acknowledged_and_written_down(rig: Rig) -> None:
+    run_id = rig.recording()
+    rig.fields["temp"] = 52.0
+
+    def standing() -> dict[str, str]:
+        return {a["alarm"]: a["state"] for a in rig.get("/api/state")["standing"]}
+
+    rig.until(lambda: standing().get("lye_temp.warn") == "unacknowledged", "the warning")
+    assert rig.get("/api/state")["alarms"]["state"] == "unacknowledged"
+    rig.post("/api/alarms/lye_temp.warn/acknowledge", {"who": "Ada", "note": "fan on"})
+    assert standing()["lye_temp.warn"] == "acknowledged"
+    rig.fields["temp"] = 40.0
+    rig.until(lambda: "lye_temp.warn" not in standing(), "the return")
+    told = [(a["to"], a["who"]) for a in rig.get(f"/api/runs/{run_id}/alarms")["alarms"]
+            if a["alarm"] == "lye_temp.warn"]  # fmt: skip
+    assert [t for t, _ in told] == ["unacknowledged", "acknowledged", "normal"]
+    assert told[1][1] == "Ada"
+    assert (
+        rig.post("/api/alarms/no.such/acknowledge", {"who": "Ada"}, status=409)["error"]["place"] == "no.such"
+    )

@@ -1,0 +1,71 @@
+"""The API of runs: start, stop, marks, series, export, documentation."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from starlette.testclient import TestClient
+
+from tests.service.conftest import Rig
+
+
+def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
+    first = rig.recording()
+    second = rig.post("/api/runs", {"name": "ports sealed", "build": "B", "who": "Ada"})["run"]
+    assert second != first
+    rig.until(lambda: (rig.get("/api/state")["run"] or {}).get("id") == second, "the new run is live")
+    marked = rig.post(f"/api/runs/{second}/marks", {"text": "topped up 200 mL", "who": "Ada"})
+    assert marked["t_s"] >= 0
+    rig.post(f"/api/runs/{second}/marks", {"text": "earlier", "t_s": 0.5})
+    texts = [m["text"] for m in rig.get(f"/api/runs/{second}/marks")["marks"]]
+    assert {"topped up 200 mL", "earlier"} <= set(texts)
+    renamed = rig.client.patch(f"/api/runs/{second}", json={"name": "ports sealed, second day"}).json()
+    assert renamed["name"] == "ports sealed, second day"
+    assert rig.post("/api/runs/current/stop", {"who": "Ada"})["run"] == second
+    listed = {r["id"]: r for r in rig.get("/api/runs")["runs"]}
+    assert listed[first]["state"] == listed[second]["state"] == "ended"
+    assert listed[second]["peak_lye_temp"] == 40.0
+    assert set(listed) == {first, second}, "the standby between runs is not a run"
+    rig.until(lambda: rig.get("/api/state")["run"] is None, "nothing is recorded")
+    assert rig.get("/api/state")["data"]["state"] == "fresh", "the bench is still watched"
+
+
+def test_series_of_channels_and_numbers(rig: Rig) -> None:
+    run_id = rig.recording()
+    rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 4, "some seconds")
+    got = rig.get(f"/api/runs/{run_id}/series", channels="volts,lye_temp,power_w", points=100)["channels"]
+    assert set(got) == {"volts", "lye_temp", "power_w"}
+    assert got["volts"]["unit"] == "V"
+    assert set(got["volts"]["lo"]) == {12.0}
+    assert len(got["power_w"]["t"]) == len(got["power_w"]["lo"]) == len(got["power_w"]["u95"])
+    refused = rig.client.get(f"/api/runs/{run_id}/series", params={"channels": "volts,watt"})
+    assert refused.status_code == 422
+    assert refused.json()["error"]["value"] == "watt"
+
+
+def test_export_is_a_table_of_what_was_recorded(rig: Rig) -> None:
+    run_id = rig.recording()
+    rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 2, "some seconds")
+    answer = rig.client.get(f"/api/runs/{run_id}/export.csv")
+    assert answer.status_code == 200
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert rows[0].keys() >= {"elapsed_s", "time", "volts", "lye_temp"}
+    assert {row["volts"] for row in rows} == {"12"}
+    assert rig.client.get(f"/api/runs/{run_id}/export.xls").status_code == 422
+
+
+def test_what_is_not_there_is_said(client: TestClient) -> None:
+    for path in ("", "/series?channels=volts", "/marks", "/alarms", "/review", "/report.html", "/export.csv"):
+        answer = client.get(f"/api/runs/20200101-000000{path}")
+        assert answer.status_code == 404, path
+        assert "20200101-000000" in answer.json()["error"]["place"]
+
+
+def test_the_documentation_needs_no_internet(client: TestClient) -> None:
+    page = client.get("/docs").text
+    assert "POST /api/trip" in page
+    assert "<script" not in page
+    assert "http://" not in page.replace("http://127.0.0.1", "")
+    schema = client.get("/openapi.json").json()
+    assert "/api/runs/{run_id}/series" in schema["paths"]
