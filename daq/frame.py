@@ -33,7 +33,8 @@ class Frame:
     source : str
         The source's name in the bench file.
     mono_ns : int
-        When the values were measured, on the host's monotonic clock as far as the source's clock mode can tell [ns].
+        When the values were measured, on the host's monotonic clock as far as the source's clock mode can
+        tell [ns].
     fields : mapping of str to float
         Raw numbers by field name; NaN where the device says that it has none.
     seq : int
@@ -43,7 +44,8 @@ class Frame:
     checked : bool
         Whether a checksum covered the frame.
     received_ns : int
-        The host's monotonic clock when the frame's last byte had arrived [ns]; what is too old is judged by this.
+        The host's monotonic clock when the frame's last byte had arrived [ns]; what is too old is judged by
+        this.
     """
 
     source: str
@@ -116,7 +118,8 @@ class Block:
 
     @classmethod
     def from_samples(cls, source: str, samples: list[Sample]) -> Block:
-        """Columns from samples of one source, sorted by time (stable, so that equal times keep their order)."""
+        """Columns from samples of one source, sorted by time (stable, so that equal times keep their
+        order)."""
         ordered = sorted(samples, key=lambda s: s.t_ns)
         names = list(dict.fromkeys(name for s in ordered for name in s.values))
         raw_names = list(dict.fromkeys(name for s in ordered for name in s.raw))
