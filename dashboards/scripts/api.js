@@ -26,27 +26,39 @@ function sentence(body, status) {
 }
 
 async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}) {
-  const ours = AbortSignal.timeout(waitMs);
-  const options = {
-    method,
-    signal: signal ? AbortSignal.any([signal, ours]) : ours,
-    headers: { Accept: "application/json" },
-  };
+  // One controller for both reasons to give up; AbortSignal.any would shut out phones of a few years ago.
+  const controller = new AbortController();
+  let late = false;
+  const timer = setTimeout(() => {
+    late = true;
+    controller.abort();
+  }, waitMs);
+  const giveUp = () => controller.abort();
+  signal?.addEventListener("abort", giveUp);
+  if (signal?.aborted) giveUp();
+  try {
+    return await exchange(path, method, body, controller.signal);
+  } catch (error) {
+    if (error instanceof Refused || signal?.aborted) throw error;
+    if (late) throw new Refused(`The service did not answer within ${Math.round(waitMs / 1000)} s.`);
+    throw new Refused("The service cannot be reached.");
+  } finally {
+    clearTimeout(timer);
+    signal?.removeEventListener("abort", giveUp);
+  }
+}
+
+async function exchange(path, method, body, signal) {
+  const options = { method, signal, headers: { Accept: "application/json" } };
   if (body !== undefined) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(body);
   }
-  let response;
-  try {
-    response = await fetch(path, options);
-  } catch (error) {
-    if (signal?.aborted) throw error;
-    if (ours.aborted) throw new Refused(`The service did not answer within ${Math.round(waitMs / 1000)} s.`);
-    throw new Refused("The service cannot be reached.");
-  }
+  const response = await fetch(path, options);
+  const text = await response.text();
   let answer = null;
   try {
-    answer = await response.json();
+    answer = JSON.parse(text);
   } catch {
     answer = null; // an answer without JSON has only its status to tell
   }

@@ -48,10 +48,13 @@ function supplySays({ supply, trip }, gone) {
   return { level: "", shape: supply.state === "off" ? "idle" : "plain", words: supply.words };
 }
 
+/** Seconds of silence, whole: a number that changed each tenth would be noise. */
+const wholeSpan = (seconds) => (seconds < 60 ? `${Math.max(1, Math.floor(seconds))}\u202fs` : span(seconds));
+
 function dataSays({ data }, fresh) {
   if (!fresh.live) {
     const words = fresh.connected
-      ? `Data are stale: nothing for ${span(Math.floor(fresh.silent_s) || 2)}`
+      ? `Data are stale: nothing for ${wholeSpan(fresh.silent_s)}`
       : `No connection to the service since ${wall(fresh.since)}`;
     return { level: "high", shape: "high", words };
   }

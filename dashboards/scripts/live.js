@@ -23,6 +23,9 @@ const view = () => {
   return [to - windowS, to];
 };
 
+/** Whether the figures are of now: the service must be heard, and must call its own data fresh. */
+const current = () => watch !== null && watch.fresh().live && watch.state()?.data.state === "fresh";
+
 /** Elapsed time of the recording run: the newest reading is nearer to now than the last state. */
 const elapsed = () => {
   const run = watch?.state()?.run;
@@ -37,7 +40,7 @@ watch = watchBench("/", {
     else if (kind === "assessment") traces.assess(data);
     else if (kind === "state" && panels) tellState(data);
   },
-  onFresh: ({ live }) => panels?.strips.forEach((strip) => strip.tell(live)),
+  onFresh: () => panels?.strips.forEach((strip) => strip.tell(current())),
 });
 
 function tellState(state) {
@@ -61,8 +64,7 @@ function frame(now) {
   requestAnimationFrame(frame);
   if (now - toldAt >= 500) {
     toldAt = now;
-    const { live } = watch.fresh();
-    panels.strips.forEach((strip) => strip.tell(live));
+    panels.strips.forEach((strip) => strip.tell(current()));
     panels.findings.tell(traces.assessment);
     panels.numbers.tell(traces);
     if (watch.state()) panels.recording.tell(watch.state(), elapsed());

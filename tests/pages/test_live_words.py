@@ -101,6 +101,7 @@ def test_the_services_own_word_of_stale_data_is_shown(page: Page, bench: FakeBen
     page.goto(serving.url)
     bench.data = {"state": "stale", "age_s": 4.0, "words": "Data are 4 s old"}
     expect(page.locator("#band-data")).to_have_text("Data are 4 s old")
+    expect(page.locator("#lye_temp")).to_have_attribute("data-live", "no")
     expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
 
 

@@ -235,6 +235,17 @@ def test_a_refusal_becomes_one_sentence(call: Any, page: Page) -> None:
     assert call("api", "m.path`/api/runs/${a}/marks`", "a/b?c") == "/api/runs/a%2Fb%3Fc/marks"
 
 
+def test_no_answer_in_time_and_no_service_are_told_apart(call: Any, page: Page) -> None:
+    page.route("**/api/slow", lambda route: None)
+    page.route("**/api/gone", lambda route: route.abort())
+    said = "m.get('/api/slow', {waitMs: 600}).catch((e) => e.message)"
+    assert call("api", said) == "The service did not answer within 1 s."
+    assert call("api", "m.get('/api/gone').catch((e) => e.message)") == "The service cannot be reached."
+    given_up = """(async () => { const c = new AbortController(); setTimeout(() => c.abort(), 20);
+      return m.get("/api/slow", { signal: c.signal }).catch((e) => e.name); })()"""
+    assert call("api", given_up) == "AbortError", "what the page itself gave up is no failure to tell"
+
+
 def test_a_forecast_is_one_sentence(call: Any) -> None:
     forecasts = [
         None,
