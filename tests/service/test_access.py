@@ -57,7 +57,7 @@ def test_beyond_this_computer_a_token_is_needed(bench: Bench) -> None:
     with pytest.raises(UsageError, match="LYEWATCH_TOKEN"):
         create_app(bench, host="0.0.0.0", token="")
     with TestClient(
-        create_app(bench, host="0.0.0.0", token="s3cret"), base_url="http://bench:8737"
+        create_app(bench, host="0.0.0.0", token="s3cret"), base_url="http://127.0.0.1:8737"
     ) as client:
         assert client.get("/api/bench").status_code == 401
         assert client.get("/api/bench", headers={"Authorization": "Bearer wrong"}).status_code == 401
