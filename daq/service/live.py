@@ -11,6 +11,7 @@ import logging
 import math
 import time
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from daq.frame import Block, Sample
 from daq.service.hub import Hub, encode
 from daq.service.words import alarm_words, data_words, iso_utc, supply_words, trip_dict
 from daq.store import RunRecord, Store, TailRow
-from daq.watch import Assessment, Watch
+from daq.watch import RATIOS, Assessment, Watch
 
 __all__ = ["Live"]
 
@@ -262,7 +263,7 @@ class Live:
         newest: Assessment | None = None
         while self._ticked_ns + STEP_NS <= now_ns:
             self._ticked_ns += STEP_NS
-            newest = self.watch.tick(self._ticked_ns)
+            newest = self._shown(self.watch.tick(self._ticked_ns))
             self.assessments.append(newest)
             self.record_transitions()
         self._lag_s = max(0.0, (now_ns - self._ticked_ns) / 1e9 - STEP_NS / 1e9)
@@ -275,6 +276,13 @@ class Live:
             self.store.logbook.put_state(
                 "watch", {"run": self.run.id, "t_ns": self._ticked_ns, "watch": self.watch.save()}
             )
+
+    def _shown(self, assessment: Assessment) -> Assessment:
+        """Without the ratios while the supply is switched: that window's gas is not that of its current."""
+        if self.watch.settled(assessment.t_ns):
+            return assessment
+        blank = {key: {**assessment.numbers[key], "value": None, "u95": None} for key in RATIOS}
+        return replace(assessment, numbers={**assessment.numbers, **blank})
 
     def _tell_state(self) -> None:
         wall = time.monotonic()
@@ -354,7 +362,7 @@ class Live:
         self.watch.feed(blocks.values())
         numbers = self.watch.advance(self._ticked_ns)
         for i in range(len(numbers)):
-            self.assessments.append(self.watch.assessment(numbers, i))
+            self.assessments.append(self._shown(self.watch.assessment(numbers, i)))
         self.record_transitions()
 
 

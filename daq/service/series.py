@@ -14,7 +14,7 @@ from daq.service.words import iso_utc
 from daq.store import RunRecord, Store
 from daq.study.benches import recorded_bench
 from daq.study.windows import window_numbers
-from daq.watch import NUMBERS
+from daq.watch import NUMBERS, RATIOS
 
 __all__ = ["run_series", "run_summary"]
 
@@ -70,12 +70,16 @@ def run_series(
         blocks = store.read(record.id, start_ns=start_ns, end_ns=end_ns)
         made = window_numbers(bench, blocks, window_s=window_s)
         for name in numbers:
+            value, u95 = made.value[name], made.u95[name]
+            if name in RATIOS and name != "leak_amps":
+                # A ratio not known to within itself, as while the supply is switched, hides the rest.
+                value = np.where(u95 < np.abs(value), value, np.nan)
             out[name] = {
                 "unit": _NUMBER_UNITS[name],
                 "t": _round(made.end_ns / 1e9, 3),
-                "lo": _null(made.value[name]),
-                "hi": _null(made.value[name]),
-                "u95": _null(made.u95[name]),
+                "lo": _null(value),
+                "hi": _null(value),
+                "u95": _null(np.where(np.isnan(value), np.nan, u95)),
                 "window_s": window_s,
             }
     return {"run": record.id, "from_s": from_s or 0.0, "to_s": to_s, "channels": out}

@@ -8,12 +8,13 @@ from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Column, Columns
 from daq.watch.efficiency import Assessor, Balance, assess_windows, reference_words
 from daq.watch.findings import Finding
-from daq.watch.numbers import NUMBERS, Numbers, NumberSpec
+from daq.watch.numbers import NUMBERS, RATIOS, Numbers, NumberSpec
 from daq.watch.replay import Replay, replay, replay_alarms, suited_to
 from daq.watch.watch import Watch
 
 __all__ = [
     "NUMBERS",
+    "RATIOS",
     "Alarm",
     "AlarmSpec",
     "Assessment",

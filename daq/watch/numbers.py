@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from daq.watch.columns import FloatArray, IntArray
 
-__all__ = ["NUMBERS", "UNITS", "NumberSpec", "Numbers", "unit_words"]
+__all__ = ["NUMBERS", "RATIOS", "UNITS", "NumberSpec", "Numbers", "unit_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +113,20 @@ NUMBERS = (
     NumberSpec("mmw_ceiling_reversible", "MMW, limit", "mL/min/W", "Dry; a reading above it is impossible."),
 )
 """Every number, in the order of showing."""
+
+RATIOS = frozenset(
+    {
+        "mmw_as_read",
+        "mmw_dry_ref",
+        "faradaic_efficiency",
+        "leak_amps",
+        "energy_efficiency_hhv",
+        "watt_hours_per_litre",
+        "kwh_per_nm3_h2",
+        "kwh_per_kg_h2",
+    }
+)
+"""Those that set gas against power or current: the two do not belong together while the supply switches."""
 
 UNITS = {n.key: n.unit for n in NUMBERS}
 

@@ -228,13 +228,20 @@ class Watch(AlarmDesk):
             else:
                 alarm.edge(edge, cause)
 
+    def settled(self, t_ns: int) -> bool:
+        """Whether the supply was not switched within the window that ends at `t_ns` [ns]."""
+        return t_ns - self.course.changed_ns >= self.steps * self.step_ns
+
     def assessment(self, numbers: Numbers, i: int) -> Assessment:
         """What is said of one of the windows that `advance` gave."""
         values = numbers.at(i)
         t_ns = int(numbers.end_ns[i])
-        settled = t_ns - self.course.changed_ns >= numbers.window_ns
         found = find(
-            self.bench, values, refusals=numbers.refusals(i), relay_open=self._relay_open, settled=settled
+            self.bench,
+            values,
+            refusals=numbers.refusals(i),
+            relay_open=self._relay_open,
+            settled=self.settled(t_ns),
         )
         return Assessment(
             t_ns=t_ns,
