@@ -90,7 +90,9 @@ class Breaker:
     def reset_asked(self, request: Request, now: int, run: ActiveRun) -> None:
         """A person asks for the supply back."""
         if self.guard.cause is None:
-            self.logbook.answer_request(request.id, False, "nothing is tripped")
+            # The logbook may have refused to be told of an earlier reset.
+            told = self.logbook.clear_trip(request.who, str(request.body.get("reason", "")))
+            self.logbook.answer_request(request.id, told, "reset" if told else "nothing is tripped")
             return
         if not request.who:
             self.logbook.answer_request(

@@ -11,6 +11,7 @@ import queue
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from daq.bench import Bench
 from daq.errors import SourceError, StoreError
@@ -153,7 +154,7 @@ class Reader:
                 for chore in self._chores:
                     if now >= chore.due_ns:
                         chore.due_ns = now + chore.every_ns
-                        chore.do(now)
+                        self._quietly(partial(chore.do, now))
         finally:
             self._close()
 
@@ -195,7 +196,7 @@ class Reader:
 
     def _heard(self, event: SourceEvent) -> None:
         if event.kind == "reply":
-            self._breaker.replied(event, self._run)
+            self._quietly(partial(self._breaker.replied, event, self._run))
             return
         if event.kind in ("lost", "silent"):
             self._links[event.source].lost = True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -11,6 +12,9 @@ from daq.bench import Bench
 from daq.store import TripRecord
 
 __all__ = ["alarm_words", "data_words", "iso_utc", "supply_words", "trip_dict"]
+
+CUT_WITHIN_NS = 2_000_000_000
+"""A relay opens, and the news of it arrives, within this time of a trip [ns]."""
 
 _ORDER = ("critical", "high", "medium", "low")
 _UNACKNOWLEDGED = ("unacknowledged", "latched_unack")
@@ -35,6 +39,8 @@ def supply_words(
     amps, relay = latest.get("amps", math.nan), latest.get("relay", math.nan)
     flowing = not math.isnan(amps) and abs(amps) > bench.supply.powered_above_amps
     if trip is not None:
+        if time.time_ns() - trip.t_utc_ns < CUT_WITHIN_NS:
+            return {"state": "tripped", "words": "The supply is being cut"}
         if fresh and flowing:
             return {
                 "state": "unknown",

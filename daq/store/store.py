@@ -33,6 +33,7 @@ _log = logging.getLogger(__name__)
 _TOUCH_EVERY_S = 1.0
 _FINISH_WAIT_S = 30.0
 _TOUCH_WAIT_S = 0.02  # the logbook must not hold up the samples
+_WRITER_WAIT_S = 1.0  # nor may anybody else hold up the reader, which guards
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
 
 
@@ -68,7 +69,7 @@ class Store(RunReading):
         self._lock = writer_lock(self.folder) if writer else None
         try:
             self.journal = Journal(self.folder / "journal.db")
-            self.logbook = Logbook(self.folder / "logbook.db")
+            self.logbook = Logbook(self.folder / "logbook.db", busy_s=_WRITER_WAIT_S if writer else 10.0)
             self._sealer = Sealer(self.journal, self.archive, self._about)
             self._sealer.adopt()
             if writer:
