@@ -28,10 +28,11 @@ def _lyewatch(*arguments: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.browser
 @pytest.mark.slow
+@pytest.mark.timeout(300)
 def test_the_demo_from_its_start_to_the_review(tmp_path: Path, page: Page, free_port: int) -> None:
     folder = tmp_path / "demo"
     log = (tmp_path / "demo.log").open("w")
-    flags = ["--for", "75s", "--no-browser", "--folder", str(folder), "--port", str(free_port)]
+    flags = ["--for", "60s", "--no-browser", "--folder", str(folder), "--port", str(free_port)]
     demo = subprocess.Popen(
         [sys.executable, "-m", "daq", "demo", *flags],
         stdout=log,
