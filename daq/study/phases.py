@@ -66,7 +66,8 @@ def find_phases(bench: Bench, numbers: Numbers) -> list[Phase]:
         size = len(list(group))
         last = at + size - 1
         out.append(
-            Phase(label, at, last, float((numbers.end_ns[at] - numbers.window_ns) / 1e9), float(ends[last]))
+            # The first window may reach back beyond the run's zero.
+            Phase(label, at, last, max(0.0, float(ends[at]) - width), float(ends[last]))
         )
         at += size
     return out
