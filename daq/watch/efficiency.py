@@ -17,34 +17,29 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.physics.cell_voltage import (
-    HHV_J_MOL,
-    mmw_ceiling_faraday,
     mmw_ceiling_reversible,
     mmw_ceiling_thermoneutral,
     reaction_enthalpy_j_mol,
-    voltage_efficiency_hhv,
 )
-from daq.physics.constants import M_H2, M_H2O
-from daq.physics.faraday import current_for_gas_a, mol_s_from_lpm, reference_condition, water_rate_g_s
+from daq.physics.constants import M_H2O
+from daq.physics.faraday import reference_condition
 from daq.physics.moist_gas import vapour_per_dry, vapour_pressure_lye
-from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
-from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
+from daq.physics.reference import ReferenceCondition
+from daq.physics.water import latent_heat_j_kg
 from daq.quantity import Quantity, propagate
 from daq.watch.bins import Bins
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
 from daq.watch.measured import Measured, first_known, mean_of, measure
 from daq.watch.numbers import UNITS, Numbers
+from daq.watch.ratios import H2_SHARE, Ratios, where
 
 __all__ = ["Assessor", "Balance", "assess_windows", "reference_words"]
 
-H2_SHARE = 2.0 / 3.0
-"""Hydrogen in the mixed gas [mol/mol]."""
 YIELD_GUESS, YIELD_HALF_WIDTH = 0.95, 0.05
 """Faradaic efficiency taken for the heat balance where no flow is measured: 0.90 to 1.00 (judgement)."""
 LEAD_U_SHARE = 0.1
 """Standard uncertainty of the leads' resistance, as a share of it (judgement)."""
-NORMAL = REFERENCE_CONDITIONS["0C_101.325kPa"]
 
 PWM_REFUSAL = (
     "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
@@ -166,11 +161,11 @@ class Assessor:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.reference = _reference(bench)
-        cells = bench.stack.cells
-        self._mol_s_per_lpm = float(mol_s_from_lpm(1.0, self.reference))
-        # Amps that one litre a minute of dry gas takes.
-        self._amps_per_lpm = float(current_for_gas_a(self._mol_s_per_lpm, cells))
-        self.water_ml_per_coulomb = 1e3 * float(water_rate_g_s(1.0, cells)) / float(water_density_kg_m3(20.0))
+        supply = bench.supply
+        self.ratios = Ratios(
+            bench.stack.cells, self.reference, supply.powered_above_amps, supply.mode == "pwm"
+        )
+        self.water_ml_per_coulomb = self.ratios.water_ml_per_coulomb
 
     def assess(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
         """The numbers of windows of `steps` steps; `ends` is the step after each one's last."""
@@ -216,46 +211,7 @@ class Assessor:
 
     def numbers(self, balance: Balance) -> Numbers:
         """The numbers that a balance makes."""
-        f, mmw = balance.flows, UNITS["mmw_dry_ref"]
-        power, amps, dry, cells = f["power"], f["amps"], f["dry"], self.bench.stack.cells
-        powered = np.nan_to_num(np.asarray(amps.value)) > self.bench.supply.powered_above_amps
-        on_power = _where(power, powered & _above_noise(power))
-        on_amps = _where(amps, powered)
-        made = _where(dry, powered & _above_noise(dry))
-        taken = (dry * self._amps_per_lpm).named("A")
-        h2_mol_s = made * (self._mol_s_per_lpm * H2_SHARE)
-        # Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
-        # what the charge met on average.
-        chopped = self.bench.supply.mode == "pwm"
-        cell = (power / on_amps * (1.0 / cells)).named("V") if chopped else f["cell_volts"]
-        usable = _where(cell, np.nan_to_num(np.asarray(cell.value)) > 0.2)
-        out = {
-            "power_w": power,
-            "volts": f["volts"],
-            "amps": amps,
-            "cell_volts": cell,
-            "lye_temp": f["lye_temp"],
-            "flow_as_read_lpm": f["flow"],
-            "flow_dry_ref_lpm": dry,
-            "mmw_as_read": f["flow"] / on_power * 1000.0,
-            "mmw_dry_ref": dry / on_power * 1000.0,
-            "faradaic_efficiency": taken / on_amps,
-            "leak_amps": on_amps - taken,
-            "voltage_efficiency_hhv": propagate(voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"),
-            "energy_efficiency_hhv": h2_mol_s * HHV_J_MOL / on_power,
-            "watt_hours_per_litre": power / made * (1.0 / 60.0),
-            "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
-            "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
-            "water_ml_per_h": amps * (3600.0 * self.water_ml_per_coulomb),
-            "heat_w": f["heat"],
-            "vapour_w": f["vapour"],
-            "temp_rate_c_per_min": f["rate"],
-            "mmw_ceiling_faraday": propagate(
-                mmw_ceiling_faraday, usable, reference=self.reference, unit=mmw, outside="nan"
-            ),
-            "mmw_ceiling_thermoneutral": f["ceiling_thermoneutral"],
-            "mmw_ceiling_reversible": f["ceiling_reversible"],
-        }
+        out = self.ratios.numbers(balance.flows)
         shape = balance.end_ns.shape
         value = {k: _full(out[k].value, shape) for k in UNITS}
         u95 = {k: _full(out[k].u95, shape) for k in UNITS}
@@ -305,15 +261,15 @@ class Assessor:
             shape="rectangular",
             label="gas yield",
         )
-        could = (amps * (1.0 / self._amps_per_lpm)).named("L/min")
+        could = (amps * (1.0 / self.ratios.amps_per_lpm)).named("L/min")
         made = first_known(dry, could * share)
         # More gas than the current can make, or less than none, is a fault of the reading; the heat balance
         # does not follow it.
         most = np.nan_to_num(np.asarray(could.value), nan=np.inf)
-        made = first_known(_where(made, np.nan_to_num(np.asarray(made.value)) <= most), could)
+        made = first_known(where(made, np.nan_to_num(np.asarray(made.value)) <= most), could)
         none = Quantity(np.where(known(amps), 0.0, np.nan), 0.0, "L/min")
-        made = first_known(_where(made, np.nan_to_num(np.asarray(made.value)) >= 0.0), none)
-        mol_s = made * self._mol_s_per_lpm
+        made = first_known(where(made, np.nan_to_num(np.asarray(made.value)) >= 0.0), none)
+        mol_s = made * self.ratios.mol_s_per_lpm
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
             over_lye = vapour_pressure_lye(t_c, stack.mass_fraction, stack.electrolyte, outside="nan")
@@ -325,17 +281,6 @@ class Assessor:
         return vapour, power - (mol_s * H2_SHARE * enthalpy).named("W") - vapour
 
 
-def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
-    return Quantity.from_parts(np.where(condition, quantity.value, np.nan), quantity.unit, quantity.parts)
-
-
 def _full(value: float | FloatArray, shape: tuple[int, ...]) -> FloatArray:
     array = np.asarray(value, dtype=np.float64)
     return array if array.shape == shape else np.broadcast_to(array, shape)
-
-
-def _above_noise(quantity: Quantity) -> NDArray[np.bool_]:
-    """Where a value stands above its own expanded uncertainty: only then may it be divided by."""
-    value, u95 = np.nan_to_num(np.asarray(quantity.value)), np.nan_to_num(np.asarray(quantity.u95))
-    above: NDArray[np.bool_] = value > u95
-    return above

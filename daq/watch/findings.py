@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from daq.bench import Bench
 from daq.physics.faraday import gas_rate_lpm, reference_condition
+from daq.physics.reference import ReferenceCondition
 
-__all__ = ["Finding", "cells_that_fit", "find"]
+__all__ = ["Finding", "Setting", "cells_that_fit", "find", "judge"]
 
 CELL_VOLTS_REASON = (1.45, 2.6)
 """Volts per cell of stainless plates in lye from a trickle to a hard drive (judgement)."""
@@ -50,6 +51,44 @@ class Finding:
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
         return {"code": self.code, "text": self.text, "causes": list(self.causes)}
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the numbers were made with, as far as judging them goes.
+
+    Attributes
+    ----------
+    cells : int
+    wet_over : {"water", "lye", "dry"}
+        The last liquid that the gas touched.
+    reference : ReferenceCondition
+    powered_above_amps : float
+        [A]
+    gas_by : {"meter", "fill"}
+        Whether a flow meter told the gas, or a vessel filled against the clock.
+    """
+
+    cells: int
+    wet_over: str
+    reference: ReferenceCondition
+    powered_above_amps: float
+    gas_by: Literal["meter", "fill"] = "meter"
+
+    @classmethod
+    def of(cls, bench: Bench) -> Setting:
+        """The bench's own."""
+        return cls(
+            bench.stack.cells,
+            bench.gas.wet_over,
+            reference_condition(bench.site.reference),
+            bench.supply.powered_above_amps,
+        )
+
+    @property
+    def said(self) -> str:
+        """Where what is said of the stack was said."""
+        return " in the bench file" if self.gas_by == "meter" else ""
 
 
 class _Seen:
@@ -91,25 +130,42 @@ def find(
         Whether the supply has been as it is for the whole window. While it was switched, volts, current and
         the gas that comes after them do not belong together, and nothing is judged but what was refused.
     """
+    return judge(Setting.of(bench), numbers, refusals=refusals, relay_open=relay_open, settled=settled)
+
+
+def judge(
+    setting: Setting,
+    numbers: Known,
+    *,
+    refusals: Sequence[str] = (),
+    relay_open: bool = False,
+    settled: bool = True,
+) -> list[Finding]:
+    """As `find`, of numbers made by a meter or by a fill."""
     seen = _Seen(numbers)
     chopped = ("the supply chops and no device multiplies volts and amps sample by sample",)
     out = [Finding("power_refused", text, chopped) for text in refusals]
     if settled:
-        out += _above_one(bench, seen)
-        out += _above_ceilings(seen)
-        out += _cells(bench, numbers, seen)
-        out += _flow(bench, seen)
-        out += _relay(bench, seen, relay_open)
+        out += _above_one(setting, seen)
+        out += _above_ceilings(setting, seen)
+        out += _cells(setting, numbers, seen)
+        if setting.gas_by == "meter":
+            out += _flow(setting, seen)
+        out += _relay(setting, seen, relay_open)
     return out
 
 
-def _above_one(bench: Bench, seen: _Seen) -> list[Finding]:
+def _above_one(setting: Setting, seen: _Seen) -> list[Finding]:
     efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     if not efficiency - u > 1.0:
         return []
     steam = "more steam than is taken out: the gas is hotter at the meter than said, or wet from foam"
-    if bench.gas.wet_over == "dry":
-        steam = "the gas is called dry in the bench file and is not: its steam counts as gas"
+    if setting.wet_over == "dry":
+        steam = f"the gas is called dry{setting.said} and is not: its steam counts as gas"
+    gas = "the meter's gas factor: a meter scaled for another gas reads this one wrong"
+    if setting.gas_by == "fill":
+        steam = steam.replace("at the meter than said", "in the vessel than said")
+        gas = "the vessel holds less than said, or the time was taken too short"
     return [
         Finding(
             "faradaic_above_one",
@@ -117,20 +173,20 @@ def _above_one(bench: Bench, seen: _Seen) -> list[Finding]:
             "No stack does that.",
             (
                 steam,
-                "the meter's gas factor: a meter scaled for another gas reads this one wrong",
-                "`cells` in the bench file is too low",
+                gas,
+                f"`cells`{setting.said} is too low",
                 "the current reads low",
             ),
         )
     ]
 
 
-def _above_ceilings(seen: _Seen) -> list[Finding]:
+def _above_ceilings(setting: Setting, seen: _Seen) -> list[Finding]:
     dry, u = seen("mmw_dry_ref"), seen.u("mmw_dry_ref")
     reversible, neutral = seen("mmw_ceiling_reversible"), seen("mmw_ceiling_thermoneutral")
     causes = (
         "the power reads low: volts sensed in the wrong place, or a chopped supply's mean volts by mean amps",
-        "steam counted as gas, or the meter's gas factor",
+        "steam counted as gas" + (", or the meter's gas factor" if setting.gas_by == "meter" else ""),
         "a volume or a time is wrong by a factor",
     )
     if dry - u > reversible:
@@ -145,14 +201,15 @@ def _above_ceilings(seen: _Seen) -> list[Finding]:
     return []
 
 
-def cells_that_fit(bench: Bench, numbers: Known) -> list[int]:
+def cells_that_fit(cells: int, numbers: Known) -> list[int]:
     """Cell counts at which both volts per cell and gas from the current are in reason, the likeliest first.
 
-    A count is in reason when the volts per cell lie in `CELL_VOLTS_REASON` and the Faradaic efficiency
-    between `LEAST_EFFICIENCY` and 1, uncertainties allowed for. Empty where volts or gas are not known.
+    `cells` is the count that the numbers were made with. A count is in reason when the volts per cell lie in
+    `CELL_VOLTS_REASON` and the Faradaic efficiency between `LEAST_EFFICIENCY` and 1, uncertainties allowed
+    for. Empty where volts or gas are not known.
     """
     seen = _Seen(numbers)
-    said = bench.stack.cells
+    said = cells
     stack_volts = seen("cell_volts") * said
     efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     low, high = CELL_VOLTS_REASON
@@ -166,17 +223,17 @@ def cells_that_fit(bench: Bench, numbers: Known) -> list[int]:
     return [n for _, n in sorted(fits)]
 
 
-def _cells(bench: Bench, numbers: Known, seen: _Seen) -> list[Finding]:
+def _cells(setting: Setting, numbers: Known, seen: _Seen) -> list[Finding]:
     cell, efficiency, u = seen("cell_volts"), seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     if math.isnan(cell) or math.isnan(efficiency):
         return []
     low, high = CELL_VOLTS_REASON
-    said = bench.stack.cells
+    said = setting.cells
     odd_volts = not low <= cell <= high
     odd_gas = efficiency - u > 1.0 or efficiency + u < LEAST_EFFICIENCY
     if not odd_volts and (not odd_gas or efficiency + u < NO_FLOW_SHARE):
         return []  # in reason, or gas that has gone missing, which is no matter of counting
-    fits = [n for n in cells_that_fit(bench, numbers) if n != said]
+    fits = [n for n in cells_that_fit(said, numbers) if n != said]
     if not fits:
         return []
     best, others = fits[0], ", ".join(map(str, fits[1:4]))
@@ -184,21 +241,23 @@ def _cells(bench: Bench, numbers: Known, seen: _Seen) -> list[Finding]:
         f"With {said} cells the stack would run at {cell:.2f} V a cell and {efficiency:.2f} Faradaic "
         f"efficiency; with {best} at {cell * said / best:.2f} V and {efficiency * said / best:.2f}."
     )
-    count = f"`cells` in the bench file: count the gaps between powered plates, not the plates; {best} fits"
+    count = f"`cells`{setting.said}: count the gaps between powered plates, not the plates; {best} fits"
     causes = (
         f"{count}, and so do {others}" if others else count,
         "cells in parallel: `cells` counts only those in series",
-        "the flow meter, or the volts, read wrong",
+        "the flow meter, or the volts, read wrong"
+        if setting.gas_by == "meter"
+        else "the volume, the time or the volts are wrong",
     )
     return [Finding("wrong_cells", text, causes)]
 
 
-def _flow(bench: Bench, seen: _Seen) -> list[Finding]:
+def _flow(setting: Setting, seen: _Seen) -> list[Finding]:
     amps, u_amps = seen("amps"), seen.u("amps")
     flow, u_flow = seen("flow_as_read_lpm"), seen.u("flow_as_read_lpm")
     if math.isnan(amps) or math.isnan(flow):
         return []
-    threshold = bench.supply.powered_above_amps
+    threshold = setting.powered_above_amps
     if amps <= threshold and flow - u_flow > LEAST_FLOW_LPM:
         text = f"Gas flows at {flow:.2f} L/min as read and no current is measured."
         causes: tuple[str, ...] = (
@@ -207,8 +266,7 @@ def _flow(bench: Bench, seen: _Seen) -> list[Finding]:
             "gas or air comes from elsewhere: a purge, a closed vessel that warms",
         )
         return [Finding("flow_without_current", text, causes)]
-    reference = reference_condition(bench.site.reference)
-    could = float(gas_rate_lpm(max(amps, 0.0), bench.stack.cells, reference=reference))
+    could = float(gas_rate_lpm(max(amps, 0.0), setting.cells, reference=setting.reference))
     if amps - u_amps > threshold and flow + u_flow < NO_FLOW_SHARE * could:
         text = f"{amps:.1f} A could make {could:.2f} L/min, and the meter reads {flow:.2f}."
         causes = (
@@ -221,9 +279,9 @@ def _flow(bench: Bench, seen: _Seen) -> list[Finding]:
     return []
 
 
-def _relay(bench: Bench, seen: _Seen, relay_open: bool) -> list[Finding]:
+def _relay(setting: Setting, seen: _Seen, relay_open: bool) -> list[Finding]:
     amps = seen("amps")
-    if not (relay_open and amps - seen.u("amps") > bench.supply.powered_above_amps):
+    if not (relay_open and amps - seen.u("amps") > setting.powered_above_amps):
         return []
     causes = (
         "the relay's contacts have welded, or something bridges it: cut the supply by hand",

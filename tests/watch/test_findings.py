@@ -60,7 +60,7 @@ def test_the_data_tell_which_count_fits() -> None:
     """A stack of six cells, called four in the bench file: 3.3 V a cell, and 1.4 times the gas."""
     made = bench(stack={"cells": 4}, gas=DRY_AT_0)
     said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    assert cells_that_fit(made, said)[0] == 6
+    assert cells_that_fit(made.stack.cells, said)[0] == 6
     (wrong,) = [f for f in find(made, said) if f.code == "wrong_cells"]
     assert "6 cells" in wrong.text or "with 6" in wrong.text
     assert "count the gaps" in wrong.causes[0]
@@ -71,7 +71,7 @@ def test_thirteen_plates_counted_as_cells() -> None:
     made = bench(stack={"cells": 13}, gas=DRY_AT_0)
     said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
     assert "wrong_cells" in codes(made, said)
-    assert 6 in cells_that_fit(made, said)
+    assert 6 in cells_that_fit(made.stack.cells, said)
 
 
 def test_seven_for_six_can_not_be_told_and_is_not_claimed() -> None:
