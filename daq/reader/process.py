@@ -116,6 +116,7 @@ class Reader:
         self._impaired: str | None = None
         self._failure: str | None = None
         self._committed_ns = self._synced_ns = self._retry_ns = 0
+        self._unsynced = False
         self._rates_ns = clocks.mono_ns()
         self._run = runs.resume(store, bench, clocks) or self._begin_first()
         self._chores = [
@@ -207,9 +208,11 @@ class Reader:
             self._say(f"{event.source}: {event.text}")
 
     def _commit(self, now: int) -> None:
-        if not self._pending or now - self._committed_ns < COMMIT_EVERY_NS or now < self._retry_ns:
-            return
         full = now - self._synced_ns >= FULL_EVERY_NS
+        # The last samples before a silence must be made safe too, with an empty commit if need be.
+        due = bool(self._pending) or (full and self._unsynced)
+        if not due or now - self._committed_ns < COMMIT_EVERY_NS or now < self._retry_ns:
+            return
         try:
             self._store.commit(self._pending, full=full)
         except StoreError as exc:
@@ -224,6 +227,7 @@ class Reader:
             self._impaired, self._lost_samples = None, 0
         self._pending.clear()
         self._committed_ns = now
+        self._unsynced = not full
         if full:
             self._synced_ns = now
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from daq.bench import Bench, load_bench
+from daq.errors import StoreError
 from daq.examples import example_text
+from daq.frame import Sample
 from daq.reader import Reader
 from daq.store import Store
 from tests.reader.device import PtyDevice
@@ -231,3 +233,43 @@ def test_a_trip_outlives_the_reader(bench: Bench, device: PtyDevice) -> None:
         trip = it.store.logbook.current_trip()
         assert trip is not None
         assert trip.cause == "lye_temp.trip"
+
+
+def test_a_store_that_refuses_holds_up_neither_guard_nor_samples(
+    bench: Bench, device: PtyDevice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: len(it.seqs()) >= 3)
+        first = it.seqs()[0]
+        taking = it.store.commit
+
+        def refuse(*_given: object, **_how: object) -> int:
+            raise StoreError("the disk is full", place="journal.db", remedy="make room")
+
+        monkeypatch.setattr(it.store, "commit", refuse)
+        it.until(lambda: (it.store.logbook.get_state("reader") or {}).get("impaired"))
+        stored = len(it.seqs())
+        it.until(lambda: device.relay == 0.0, temp=70.0)
+        assert len(it.seqs()) == stored
+        monkeypatch.setattr(it.store, "commit", taking)
+        it.until(lambda: len(it.seqs()) > stored + 10, temp=50.0)
+        it.until(lambda: not (it.store.logbook.get_state("reader") or {}).get("impaired"), temp=50.0)
+        newest = it.seqs()[-1]
+        assert it.seqs() == list(range(first, newest + 1)), "what came meanwhile was kept"
+        assert "recovered" in kinds(it)
+
+
+def test_the_last_samples_before_a_silence_are_made_safe(
+    bench: Bench, device: PtyDevice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with running(bench, device) as it:
+        commits: list[tuple[int, bool]] = []
+        taking = it.store.commit
+
+        def counted(samples: Sequence[tuple[str, Sample]], *, full: bool) -> int:
+            commits.append((len(samples), full))
+            return taking(samples, full=full)
+
+        monkeypatch.setattr(it.store, "commit", counted)
+        it.until(lambda: len(commits) >= 4)
+        it.until(lambda: commits[-1][1], talk=False)
