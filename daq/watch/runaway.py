@@ -1,0 +1,207 @@
+"""The runaway watch: does this stack settle below its limit, and if not, how long is left.
+
+Causal and deterministic: what it says at an instant uses nothing after it, and a replay of the same samples
+says the same. Feed it ticks of one to some ten seconds; it thinks in bins of twenty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from daq.physics.faraday import faradaic_efficiency
+from daq.watch.runaway_current import CurrentLaw
+from daq.watch.runaway_forecast import Band, Futures, roll_out
+from daq.watch.runaway_intake import Bin, Intake
+from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
+from daq.watch.runaway_thermal import CAPACITY, KAPPA, ROOM, ThermalFilter
+from daq.watch.runaway_thermal import T as TEMP
+from daq.watch.runaway_warning import RunawayWarning, WarningState
+
+__all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
+
+BIN_S: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What the watch says at an instant, under present conditions."""
+
+    at_s: float
+    time_to_limit_s: dict[str, Band]
+    steady_state_c: Band
+    loop_gain: Band
+    chance: float
+    regime: str
+    confidence: str
+    heat_w: float | None
+    gas_w: float | None
+    vapour_w: float | None
+    loss_w: float | None
+    lye_c: float | None
+    capacity_j_k: Band
+    resistance_k_w: Band
+    unknowns: tuple[str, ...]
+    reason: str
+
+
+def _band(values: FloatArray) -> Band:
+    ordered = np.sort(values)
+    n = len(ordered)
+    picked = (ordered[n // 2], ordered[round(0.05 * n)], ordered[round(0.95 * n)])
+    return Band(*(float(v) if math.isfinite(v) else None for v in picked))
+
+
+def _later(b: Band, age_s: float) -> Band:
+    """A time to something, so much later."""
+    value, low, high = (None if v is None else max(0.0, v - age_s) for v in (b.value, b.low, b.high))
+    return Band(value, low, high)
+
+
+class RunawayWatch:
+    """Feed it samples with `update`; ask with `forecast`; read `warnings`."""
+
+    def __init__(self, config: RunawayConfig) -> None:
+        self.config = config
+        self.tables = Tables(config)
+        self.warnings: list[RunawayWarning] = []
+        self._intake = Intake(BIN_S)
+        self._thermal = ThermalFilter(self.tables, config.room_temp_c)
+        self._law = CurrentLaw(config)
+        self._state = WarningState()
+        self._faradaic = 1.0
+        self._t_s = 0.0
+        self._powered = False
+        self._heat = self._gas_amps = 0.0
+        self._last: Bin | None = None
+        self._forecast: Forecast | None = None
+        self._bad_for_s = 0.0
+        self._settling_s = 0.0
+
+    def update(
+        self,
+        t_s: float,
+        volts: float | None,
+        amps: float | None,
+        watts: float | None,
+        lye_temp: float | None,
+        room_temp: float | None = None,
+        gas_flow: float | None = None,
+    ) -> None:
+        """Take one tick; None or NaN is missing or bad."""
+        volts, amps, watts, lye_temp, room_temp, gas_flow = (
+            None if v is None or not math.isfinite(v) else float(v)
+            for v in (volts, amps, watts, lye_temp, room_temp, gas_flow)
+        )
+        if watts is None and volts is not None and amps is not None:
+            watts = volts * amps
+        self._t_s = t_s
+        full = self._intake.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
+        if full is not None:
+            self._think(full)
+
+    def forecast(self) -> Forecast | None:
+        """The latest forecast, its times counted from the last tick; None before anything can be said."""
+        f = self._forecast
+        if f is None:
+            return None
+        age = self._t_s - f.at_s
+        times = {k: _later(b, age) for k, b in f.time_to_limit_s.items()}
+        return replace(f, at_s=self._t_s, time_to_limit_s=times)
+
+    def _think(self, b: Bin) -> None:
+        self._electric(b)
+        self._balance(b)
+        self._last = b
+        if self._thermal.started:
+            self._say(b)
+
+    def _electric(self, b: Bin) -> None:
+        law, thermal = self._law, self._thermal
+        if b.amps is None or b.watts is None:
+            return
+        powered = b.amps > self.config.powered_above_amps
+        t = float(thermal.x[TEMP]) if thermal.started else b.lye_c
+        if powered and t is not None:
+            if not self._powered and not math.isnan(law.t_ref):
+                law.restart(t, b.amps, keep_slope=True)
+            if law.update(b.dt_s, t, b.amps, b.watts):
+                thermal.loosen(t=0.3)
+        self._powered = powered
+        if b.flow is not None and powered:
+            share = float(
+                faradaic_efficiency(b.flow, b.amps, self.config.cells, reference=self.config.flow_reference)
+            )
+            if 0.3 < share < 1.1:
+                self._faradaic += 0.1 * (min(share, 1.0) - self._faradaic)
+        self._gas_amps = self._faradaic * b.amps
+        self._heat = b.watts - self._gas_amps * self.tables.gas_at(25.0 if t is None else t)
+
+    def _balance(self, b: Bin) -> None:
+        thermal = self._thermal
+        if not thermal.started:
+            if b.lye_c is not None and self._powered:
+                thermal.start(b.lye_c, self._heat, b.room_c)
+            return
+        thermal.predict(b.dt_s, self._heat, self._gas_amps)
+        if b.room_c is not None:
+            thermal.measure_room(b.room_c)
+        good = b.lye_c is not None and not b.stuck
+        if b.jumped and good:
+            thermal.loosen(t=10.0, capacity=0.1)
+            self._settling_s = 180.0
+        if self._settling_s > 0.0:
+            self._settling_s -= b.dt_s
+            thermal.loosen(t=0.2)
+        if good and b.lye_c is not None:
+            self._bad_for_s = 0.0
+            if thermal.measure(b.lye_c, b.lye_var):
+                thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=0.0 if thermal.room_measured else 1.0)
+        else:
+            self._bad_for_s += b.dt_s
+
+    def _say(self, b: Bin) -> None:
+        now = float(self._thermal.x[TEMP])
+        if not self._powered or math.isnan(self._law.volts):
+            self._forecast = None
+            if self._state.update(b.t_s, 0.0, powered=False):
+                self._cleared(b.t_s, "the supply is off")
+            return
+        futures = roll_out(self._thermal, self._law, self.tables, self._faradaic)
+        f = self._forecast = self._spoken(b, futures, now)
+        if self._state.update(b.t_s, f.chance, powered=True):
+            if self._state.raised:
+                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.reason, {}))
+            else:
+                self._cleared(b.t_s, f.reason)
+
+    def _cleared(self, t_s: float, why: str) -> None:
+        self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)
+
+    def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
+        times = {name: futures.time_to(limit, now) for name, limit in self.config.limits_c.items()}
+        watched = times[self.config.watched]
+        chance = float(np.isfinite(watched).mean())
+        th = self._thermal
+        c, k = math.exp(th.x[CAPACITY]), math.exp(th.x[KAPPA])
+        return Forecast(
+            at_s=b.t_s,
+            time_to_limit_s={name: _band(t) for name, t in times.items()},
+            steady_state_c=_band(futures.settles_c),
+            loop_gain=_band(futures.gain),
+            chance=chance,
+            regime=self._law.held,
+            confidence="",
+            heat_w=self._heat,
+            gas_w=None,
+            vapour_w=None,
+            loss_w=None,
+            lye_c=now,
+            capacity_j_k=Band(1.0 / c, None, None),
+            resistance_k_w=Band(c / k, None, None),
+            unknowns=(),
+            reason=f"settles at {_band(futures.settles_c)}, room {th.x[ROOM]:.1f}",
+        )

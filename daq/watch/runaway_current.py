@@ -1,0 +1,140 @@
+"""What the supply holds, and how the current follows the temperature: learned as data come.
+
+At a held voltage ``I = I_ref (1 + m alpha x)^(1/m)``, x the temperature over a reference: exponential for
+m = 0, linear for m = 1. Published polarisation curves lie between (m 0.2 to 1.1, alpha 0.012 to 0.035 /K). At
+a held current the voltage falls with temperature instead.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from daq.watch.runaway_model import FloatArray, RunawayConfig
+
+__all__ = ["CurrentLaw", "Held"]
+
+Held = Literal["voltage", "current"]
+
+_ALPHA: Final = (0.021, 0.008)
+_BEND: Final = (0.5, 0.25)
+VOLTS_SLOPE: Final = (0.0022, 0.0008)
+"""Relative fall of a cell's voltage for each kelvin at a held current [1/K]."""
+_NOISE: Final = 0.003
+_STEP_SHARE: Final = 0.012
+_LOOK_K: Final = 1.0
+
+
+@dataclass(slots=True)
+class _Snapshot:
+    t: float
+    log_amps: float
+    volts: float
+
+
+class CurrentLaw:
+    """Recursive estimate of (ln I_ref, alpha, m) and of what is held."""
+
+    def __init__(self, config: RunawayConfig) -> None:
+        self.held: Held = "current" if config.mode == "constant_current" else "voltage"
+        self.pulsed = config.mode == "pwm"
+        self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0]])
+        self.p: FloatArray = np.diag(np.array([1.0, _ALPHA[1], _BEND[1]]) ** 2)
+        self.t_ref = math.nan
+        self.volts = math.nan
+        self.volts_slope = VOLTS_SLOPE[0]
+        self.volts_slope_var = VOLTS_SLOPE[1] ** 2
+        self.amps = math.nan
+        self.t_now = math.nan
+        self.cap = config.amps_max
+        self.cap_exceeded = False
+        self.low_t = self.high_t = math.nan
+        self._snap: _Snapshot | None = None
+        self._last: tuple[float, float] | None = None
+
+    def restart(self, t: float, amps: float, *, keep_slope: bool) -> None:
+        """Begin anew at a temperature: after a change of set-point, or at power-up."""
+        if math.isnan(self.t_ref) or not keep_slope:
+            self.x = np.array([math.log(amps), _ALPHA[0], _BEND[0]])
+            self.p = np.diag(np.array([0.3, _ALPHA[1], _BEND[1]]) ** 2)
+        else:
+            m, x = float(self.x[2]), t - self.t_ref
+            slope = float(self.x[1]) / max(1.0 + m * float(self.x[1]) * x, 0.3)
+            sd = math.sqrt(float(self.p[1, 1])) + 0.15 * slope
+            self.x = np.array([math.log(amps), slope, m])
+            self.p = np.diag(np.array([0.3, sd, math.sqrt(float(self.p[2, 2]))]) ** 2)
+        self.t_ref = t
+        self.low_t = self.high_t = t
+        self._snap = None
+        self.volts = math.nan
+
+    def update(self, dt: float, t: float, amps: float, watts: float) -> bool:
+        """Take a bin; True when the set-point has stepped."""
+        volts, log_amps = watts / amps, math.log(amps)
+        stepped = False
+        if math.isnan(self.t_ref):
+            self.restart(t, amps, keep_slope=False)
+        elif self._last is not None:
+            d_volts = volts / self._last[0] - 1.0
+            d_amps = log_amps - self._last[1]
+            if (abs(d_volts) > _STEP_SHARE and abs(d_amps) > _STEP_SHARE) or abs(d_amps) > 0.08:
+                self.restart(t, amps, keep_slope=True)
+                stepped = True
+        self._last = (volts, log_amps)
+        self.t_now, self.amps = t, amps
+        self.volts = volts if math.isnan(self.volts) else self.volts + 0.25 * (volts - self.volts)
+        self.low_t, self.high_t = min(self.low_t, t), max(self.high_t, t)
+        if self.cap is not None and amps > 1.03 * self.cap:
+            self.cap_exceeded = True
+        self._learn(dt, t, log_amps)
+        self._look(t, log_amps, volts)
+        return stepped
+
+    def _learn(self, dt: float, t: float, log_amps: float) -> None:
+        if self.held == "current":
+            self.x[0] = log_amps
+            return
+        hours = dt / 3600.0
+        self.p[0, 0] += 0.006**2 * hours
+        self.p[1, 1] += (0.03 * self.x[1]) ** 2 * hours
+        x = t - self.t_ref
+        alpha, m = float(self.x[1]), max(float(self.x[2]), 0.02)
+        g = max(1.0 + m * alpha * x, 0.2)
+        predicted = float(self.x[0]) + math.log(g) / m
+        h = np.array([1.0, x / g, alpha * x / (m * g) - math.log(g) / m**2])
+        ph = self.p @ h
+        s = float(h @ ph) + _NOISE**2
+        e = log_amps - predicted
+        limit = 5.0 * math.sqrt(s)
+        gain = ph / s
+        self.x += gain * max(-limit, min(limit, e))
+        self.p -= np.outer(gain, ph)
+        self.p = 0.5 * (self.p + self.p.T)
+        self.x[1] = min(max(self.x[1], 0.0), 0.08)
+        self.x[2] = min(max(self.x[2], 0.05), 1.5)
+
+    def _look(self, t: float, log_amps: float, volts: float) -> None:
+        """Compare with a kelvin ago: which of the two moved?"""
+        if self._snap is None:
+            self._snap = _Snapshot(t, log_amps, volts)
+            return
+        d_t = t - self._snap.t
+        if abs(d_t) < _LOOK_K:
+            return
+        by_voltage = (log_amps - self._snap.log_amps) / (d_t * _ALPHA[0])
+        by_current = -(volts / self._snap.volts - 1.0) / (d_t * VOLTS_SLOPE[0])
+        if by_voltage > 0.4:
+            if self.held == "current":
+                self.held = "voltage"
+                self.restart(t, math.exp(log_amps), keep_slope=True)
+        elif by_voltage < 0.2 and by_current > 0.4:
+            self.held = "current"
+            slope = by_current * VOLTS_SLOPE[0]
+            gain = self.volts_slope_var / (self.volts_slope_var + (0.0015 / abs(d_t)) ** 2)
+            self.volts_slope += gain * (slope - self.volts_slope)
+            self.volts_slope_var *= 1.0 - gain
+            self.volts_slope_var += (0.1 * VOLTS_SLOPE[0]) ** 2
+        self._snap = _Snapshot(t, log_amps, volts)

@@ -1,0 +1,180 @@
+"""From ticks to bins: what a reading is worth before the heat balance sees it.
+
+Glitches (the 85.0 of a power-on sensor) are held back unless they persist; a reading that stands still is
+told from a steady one; a clipped current is told from a held one; gaps are counted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Final
+
+__all__ = ["Bin", "Intake"]
+
+POWER_ON_C: Final = 85.0
+"""What a DS18B20 says after power-up before its first conversion (its data sheet)."""
+_PERSISTS: Final = 4
+_STUCK_TICKS: Final = 40
+_CLIPPED_TICKS: Final = 12
+
+
+@dataclass(slots=True)
+class Bin:
+    """Means over a bin; None is not known in it."""
+
+    t_s: float
+    dt_s: float
+    lye_c: float | None
+    lye_var: float
+    amps: float | None
+    watts: float | None
+    room_c: float | None
+    flow: float | None
+    jumped: bool
+    stuck: bool
+    clipped: bool
+    missing: float
+    noise_c: float
+
+
+@dataclass(slots=True)
+class _Mean:
+    total: float = 0.0
+    n: int = 0
+
+    def add(self, value: float) -> None:
+        self.total += value
+        self.n += 1
+
+    def take(self) -> float | None:
+        mean = self.total / self.n if self.n else None
+        self.total, self.n = 0.0, 0
+        return mean
+
+
+@dataclass(slots=True)
+class _Still:
+    """How long a reading has not changed in its last digit, and whether it used to."""
+
+    last: float = math.nan
+    run: int = 0
+    changes: float = 0.5
+
+    def add(self, value: float) -> None:
+        if value == self.last:
+            self.run += 1
+        else:
+            self.run = 0
+            self.last = value
+        if self.run < 8:
+            self.changes += 0.02 * ((0.0 if self.run else 1.0) - self.changes)
+
+    def beyond(self, ticks: int) -> bool:
+        """Whether it stands still for longer than its own noise allows."""
+        return self.changes > 0.2 and self.run >= ticks / max(self.changes, 0.25)
+
+
+@dataclass(slots=True)
+class Intake:
+    """Collects ticks; `add` returns a bin when one is full."""
+
+    bin_s: float
+    _start: float | None = None
+    _last_t: float = math.nan
+    _lye: list[float] = field(default_factory=list)
+    _accepted: float = math.nan
+    _doubt: list[float] = field(default_factory=list)
+    _recent: deque[float] = field(default_factory=lambda: deque(maxlen=3))
+    _noise: float = 0.08
+    _jumped: bool = False
+    _lye_still: _Still = field(default_factory=_Still)
+    _amps_still: _Still = field(default_factory=_Still)
+    _amps: _Mean = field(default_factory=_Mean)
+    _watts: _Mean = field(default_factory=_Mean)
+    _room: _Mean = field(default_factory=_Mean)
+    _flow: _Mean = field(default_factory=_Mean)
+    _missing: float = 0.0
+
+    def add(
+        self,
+        t_s: float,
+        amps: float | None,
+        watts: float | None,
+        lye: float | None,
+        room: float | None,
+        flow: float | None,
+    ) -> Bin | None:
+        """Take one tick; None for what is missing or bad."""
+        full = None
+        if self._start is None:
+            self._start = t_s
+        elif t_s - self._start >= self.bin_s:
+            full = self._close(t_s)
+        self._missing += 0.02 * ((1.0 if lye is None or amps is None else 0.0) - self._missing)
+        if lye is not None:
+            self._temperature(lye)
+        if amps is not None:
+            self._amps.add(amps)
+            self._amps_still.add(amps)
+        if watts is not None:
+            self._watts.add(watts)
+        if room is not None:
+            self._room.add(room)
+        if flow is not None:
+            self._flow.add(flow)
+        self._last_t = t_s
+        return full
+
+    def _temperature(self, value: float) -> None:
+        allowed = 1.5 + 6.0 * self._noise
+        first = math.isnan(self._accepted)
+        if first and value == POWER_ON_C and not self._doubt:
+            self._doubt.append(value)
+            return
+        if not first and abs(value - self._accepted) > allowed:
+            if self._doubt and abs(value - self._doubt[-1]) > allowed:
+                self._doubt.clear()
+            self._doubt.append(value)
+            if len(self._doubt) < _PERSISTS or value == POWER_ON_C:
+                return
+            # It persists: the temperature has really moved, as when cold water is added.
+            self._jumped = True
+            self._lye.clear()
+            self._recent.clear()
+        self._doubt.clear()
+        self._accepted = value
+        self._lye_still.add(value)
+        self._lye.append(value)
+        self._recent.append(value)
+        if len(self._recent) == 3:
+            a, b, c = self._recent
+            # sd of a second difference of white noise is sqrt(6) times its own
+            bend = min(abs(a - 2.0 * b + c) / 2.45, 6.0 * self._noise)
+            self._noise += 0.02 * (1.25 * bend - self._noise)
+            self._noise = max(self._noise, 0.004)
+
+    def _close(self, t_s: float) -> Bin:
+        assert self._start is not None
+        n = len(self._lye)
+        stuck = self._lye_still.beyond(_STUCK_TICKS)
+        made = Bin(
+            t_s=t_s,
+            dt_s=t_s - self._start,
+            lye_c=math.fsum(self._lye) / n if n else None,
+            lye_var=(self._noise**2 / n if n else math.inf) + 0.01**2,
+            amps=self._amps.take(),
+            watts=self._watts.take(),
+            room_c=self._room.take(),
+            flow=self._flow.take(),
+            jumped=self._jumped,
+            stuck=stuck,
+            clipped=self._amps_still.beyond(_CLIPPED_TICKS),
+            missing=self._missing,
+            noise_c=self._noise,
+        )
+        self._lye.clear()
+        self._jumped = False
+        self._start = t_s
+        return made

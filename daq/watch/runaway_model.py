@@ -1,0 +1,115 @@
+"""What the runaway watch is told of a bench, and the physics it needs, as tables over the lye's temperature.
+
+The equations are those of `daq.physics`; they are tabulated once so that a forecast of a hundred futures
+costs less than a millisecond.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.physics.cell_voltage import v_tn
+from daq.physics.constants import ATMOSPHERE_KPA
+from daq.physics.faraday import gas_rate_mol_s
+from daq.physics.heat import thermal_mass_j_k, vapour_power_w
+from daq.physics.lye import Electrolyte
+from daq.physics.moist_gas import vapour_pressure_lye
+from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
+
+__all__ = ["FloatArray", "RunawayConfig", "SupplyMode", "Tables"]
+
+FloatArray: TypeAlias = NDArray[np.float64]
+SupplyMode: TypeAlias = Literal["constant_voltage", "constant_current", "pwm"]
+
+GRID_LOW_C: Final = 0.0
+GRID_HIGH_C: Final = 99.0
+"""Lye boils above that; the forecast ends there."""
+_STEP_C: Final = 0.25
+_VAPOUR_SHARE_MAX: Final = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class RunawayConfig:
+    """What the bench file says that the watch can use; a prior where data can say better.
+
+    Attributes
+    ----------
+    cells : int
+        Gaps in series between powered plates.
+    litres, steel_kg : float
+        Lye in the whole circuit [L] and metal [kg]: the prior of the heat capacity.
+    electrolyte, mass_fraction
+        As `daq.physics.lye`.
+    limits_c : dict of str to float
+        Temperature limits [degC] by name ("warn", "high", "trip").
+    watched : str
+        The limit that warnings speak of.
+    mode : {"constant_voltage", "constant_current", "pwm"}
+        What the supply is set to hold, until the data say otherwise.
+    amps_max, volts_max : float or None
+        The supply's limits [A], [V]; data that exceed them win.
+    room_temp_c : float or None
+        The room's temperature where no channel measures it [degC]; None is unknown.
+    powered_above_amps : float
+        Current above which the supply counts as on [A].
+    pressure_kpa : float
+        Pressure over the lye [kPa].
+    flow_reference : ReferenceCondition
+        Condition at which the flow handed to `update` is stated, dry.
+    """
+
+    cells: int
+    litres: float
+    steel_kg: float
+    limits_c: dict[str, float]
+    electrolyte: Electrolyte = "KOH"
+    mass_fraction: float = 0.25
+    watched: str = "high"
+    mode: SupplyMode = "constant_voltage"
+    amps_max: float | None = None
+    volts_max: float | None = None
+    room_temp_c: float | None = None
+    powered_above_amps: float = 0.3
+    pressure_kpa: float = ATMOSPHERE_KPA
+    flow_reference: ReferenceCondition = field(default_factory=lambda: REFERENCE_CONDITIONS["0C_101.325kPa"])
+
+    @property
+    def limit_c(self) -> float:
+        """The watched limit [degC]."""
+        return self.limits_c[self.watched]
+
+
+class Tables:
+    """Thermoneutral voltage and vapour's power for each ampere, over the temperature of the lye."""
+
+    def __init__(self, config: RunawayConfig) -> None:
+        self.grid: FloatArray = np.arange(GRID_LOW_C, GRID_HIGH_C + 0.5 * _STEP_C, _STEP_C)
+        self.gas_volts: FloatArray = config.cells * np.asarray(v_tn(self.grid))
+        """Stack volts that leave as the gas' heating value [V]."""
+        vapour = np.asarray(vapour_pressure_lye(self.grid, config.mass_fraction, config.electrolyte))
+        vapour = np.minimum(vapour, _VAPOUR_SHARE_MAX * config.pressure_kpa)
+        gas = gas_rate_mol_s(1.0, config.cells)
+        self.vapour_volts: FloatArray = np.asarray(
+            vapour_power_w(gas, vapour, config.pressure_kpa, self.grid)
+        )
+        """Power carried off by saturated gas for each ampere that makes gas [W/A]."""
+        self.capacity_j_k: float = float(
+            thermal_mass_j_k(config.litres, config.mass_fraction, config.steel_kg, config.electrolyte)
+        )
+        self._slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
+
+    def gas_at(self, t_c: float) -> float:
+        """`gas_volts` at a temperature."""
+        return float(np.interp(t_c, self.grid, self.gas_volts))
+
+    def vapour_at(self, t_c: float) -> tuple[float, float]:
+        """`vapour_volts` at a temperature and its slope [W/A], [W/(A K)]."""
+        i = (min(max(t_c, GRID_LOW_C), GRID_HIGH_C - _STEP_C) - GRID_LOW_C) / _STEP_C
+        k = int(i)
+        f = i - k
+        v, s = self.vapour_volts, self._slope
+        return float(v[k] + f * (v[k + 1] - v[k])), float(s[k] + f * (s[k + 1] - s[k]))

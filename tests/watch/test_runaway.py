@@ -1,0 +1,62 @@
+"""The runaway watch on systems whose course is known, and its being causal."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from daq.physics.cell_voltage import v_tn
+from daq.watch.runaway import RunawayConfig, RunawayWatch
+from tests.runaway_bench.scenarios import make
+from tests.runaway_bench.simulate import simulate
+from tests.runaway_bench.watched import config_of, ticks
+
+
+def test_a_lumped_step_is_foreseen() -> None:
+    """C 2000 J/K, R 0.8 K/W, 60 W: settles 48 K above the room, at 1600 s has risen 30.34 K.
+
+    First-order lumped system (Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, ch. 5); evaporation
+    is left out of it, so the stack is kept cool enough not to matter.
+    """
+    watch = RunawayWatch(
+        RunawayConfig(
+            cells=6,
+            litres=0.4,
+            steel_kg=0.9,
+            limits_c={"high": 40.0},
+            mode="constant_current",
+            room_temp_c=0.0,
+        )
+    )
+    for t in np.arange(0.0, 3000.0, 5.0):
+        lye = 48.0 * -math.expm1(-t / 1600.0)
+        volts = 6.0 * float(v_tn(lye)) + 6.0
+        watch.update(float(t), volts, 10.0, None, lye, 0.0)
+    said = watch.forecast()
+    assert said is not None
+    assert said.steady_state_c.value == pytest.approx(48.0, abs=3.0)
+    true = 1600.0 * math.log(48.0 / 8.0) - 2995.0
+    assert said.time_to_limit_s["high"].value == pytest.approx(0.0 if true < 0 else true, abs=120.0)
+
+
+def test_what_it_says_uses_nothing_later() -> None:
+    """Logs cut short at many points end with the forecasts of the whole log at those points."""
+    (run,) = simulate([make("plain", True, (5, 1))])
+    rows = list(ticks(run.log))
+    whole = RunawayWatch(config_of(run))
+    said = []
+    for row in rows:
+        whole.update(*row)  # type: ignore[arg-type]
+        said.append(whole.forecast())
+    for n in range(40, len(rows), len(rows) // 7):
+        part = RunawayWatch(config_of(run))
+        for row in rows[: n + 1]:
+            part.update(*row)  # type: ignore[arg-type]
+        last = part.forecast()
+        expected = said[n]
+        assert (last is None) == (expected is None)
+        if last is not None and expected is not None:
+            assert dataclasses.asdict(last) == dataclasses.asdict(expected)
