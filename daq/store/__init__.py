@@ -7,14 +7,25 @@ from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
-from daq.store.records import AlarmTransition, Mark, Request, RunRecord, Transition, TripRecord
+from daq.store.records import (
+    AlarmTransition,
+    CalibrationRecord,
+    FillRecord,
+    Mark,
+    Request,
+    RunRecord,
+    Transition,
+    TripRecord,
+)
 from daq.store.segments import Segments
 from daq.store.store import Store
 
 __all__ = [
     "AlarmTransition",
+    "CalibrationRecord",
     "ChannelSpan",
     "Envelope",
+    "FillRecord",
     "Head",
     "Journal",
     "Logbook",

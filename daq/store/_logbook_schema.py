@@ -43,4 +43,28 @@ LOGBOOK = (
             "CREATE TABLE state (key TEXT PRIMARY KEY, body TEXT NOT NULL, t_utc_ns INTEGER NOT NULL)",
         ),
     ),
+    Migration(
+        "0002 fills",
+        (
+            """CREATE TABLE fills (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, bench TEXT NOT NULL, build TEXT NOT NULL,
+                run_id TEXT, t_ns INTEGER, t_utc_ns INTEGER NOT NULL, who TEXT NOT NULL, note TEXT NOT NULL,
+                body TEXT NOT NULL)""",
+            "CREATE INDEX fills_by_time ON fills (t_utc_ns)",
+        ),
+    ),
+    Migration(
+        "0003 calibrations, and which of them a run was recorded with",
+        (
+            """CREATE TABLE calibrations (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, bench TEXT NOT NULL, channel TEXT NOT NULL,
+                t_utc_ns INTEGER NOT NULL, who TEXT NOT NULL, reference TEXT NOT NULL, due_utc_ns INTEGER,
+                body TEXT NOT NULL, withdrawn_utc_ns INTEGER, withdrawn_by TEXT NOT NULL DEFAULT '',
+                withdrawn_reason TEXT NOT NULL DEFAULT '')""",
+            "CREATE INDEX calibrations_by_channel ON calibrations (bench, channel, id)",
+            """CREATE TABLE run_calibrations (
+                run_id TEXT NOT NULL, channel TEXT NOT NULL, calibration_id INTEGER NOT NULL,
+                PRIMARY KEY (run_id, channel))""",
+        ),
+    ),
 )

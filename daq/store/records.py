@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-__all__ = ["AlarmTransition", "Mark", "Request", "RunRecord", "Transition", "TripRecord"]
+__all__ = [
+    "AlarmTransition",
+    "CalibrationRecord",
+    "FillRecord",
+    "Mark",
+    "Request",
+    "RunRecord",
+    "Transition",
+    "TripRecord",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,3 +151,69 @@ class TripRecord:
     cleared_by: str = ""
     cleared_reason: str = ""
     id: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class FillRecord:
+    """A timed fill: when, of which build, by whom, and what it came to.
+
+    Attributes
+    ----------
+    bench, build : str
+    t_utc_ns : int
+        When it was stopped, UTC [ns].
+    body : dict
+        The form as written down and the result, as anything JSON can say.
+    run_id : str or None
+        The run during which it was made.
+    t_ns : int or None
+        The run's time at its start [ns].
+    who, note : str
+    id : int
+        Given by the logbook.
+    """
+
+    bench: str
+    build: str
+    t_utc_ns: int
+    body: dict[str, Any]
+    run_id: str | None = None
+    t_ns: int | None = None
+    who: str = ""
+    note: str = ""
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRecord:
+    """A calibration of one channel: when, against what, by whom, and the curve.
+
+    Attributes
+    ----------
+    bench, channel : str
+    t_utc_ns : int
+        When it was made, UTC [ns].
+    who : str
+    reference : str
+        The instrument or standard that it was made against.
+    due_utc_ns : int or None
+        When it is due again, UTC [ns].
+    body : dict
+        The points and the curve, as anything JSON can say.
+    id : int
+        Given by the logbook.
+    withdrawn_utc_ns, withdrawn_by, withdrawn_reason
+        Of one that turned out to be wrong; None while it stands.
+    """
+
+    bench: str
+    channel: str
+    t_utc_ns: int
+    who: str
+    reference: str
+    due_utc_ns: int | None
+    body: dict[str, Any]
+    id: int = 0
+    withdrawn_utc_ns: int | None = None
+    withdrawn_by: str = ""
+    withdrawn_reason: str = ""

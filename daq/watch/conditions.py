@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.bench import Bench
+from daq.physics.lye import Electrolyte
 from daq.physics.moist_gas import (
     ALTITUDE_PRESSURE_U_KPA,
+    WetOver,
     dry_flow_at_reference,
     pressure_from_altitude,
     psat_water,
@@ -25,7 +27,18 @@ from daq.quantity import Quantity, propagate
 from daq.watch.columns import FloatArray
 from daq.watch.measured import first_known
 
-__all__ = ["Notes", "dry_flow", "known", "pressure_kpa"]
+__all__ = [
+    "GUESSED_ROOM_C",
+    "GUESSED_ROOM_U",
+    "ROOM_TO_METER_U",
+    "Liquid",
+    "Notes",
+    "dry_factor",
+    "dry_flow",
+    "known",
+    "pressure_kpa",
+    "taken_as_saturated",
+]
 
 SATURATION_HALF_WIDTH = 0.05
 """How far from saturation gas behind a bubbler is taken to be, at most [1] (judgement)."""
@@ -43,6 +56,28 @@ _SATURATED = {
     "lye": "gas taken as saturated at the meter over lye of the meter's temperature",
     "dry": "gas taken as dry at the meter",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Liquid:
+    """What the gas touched last: water, lye of a mass fraction [kg/kg], or ("dry") nothing."""
+
+    wet_over: WetOver
+    mass_fraction: float
+    electrolyte: Electrolyte
+
+    def vapour_kpa(self, t_c: FloatArray, humidity: FloatArray) -> FloatArray:
+        """Pressure of the vapour that the gas carries [kPa]; NaN out of range."""
+        return np.asarray(
+            vapour_in_gas_kpa(
+                self.wet_over,
+                t_c,
+                humidity=humidity,
+                mass_fraction=self.mass_fraction,
+                electrolyte=self.electrolyte,
+                outside="nan",
+            )
+        )
 
 
 @dataclass(slots=True)
@@ -106,29 +141,59 @@ def dry_flow(
     sensor = Quantity.from_parts(np.clip(sensor.value, 0.0, 1.0), "", sensor.parts)
     sensed = known(sensor)
     notes.add(_SATURATED[gas.wet_over], wanted & ~sensed)
-    width = 0.0 if gas.wet_over == "dry" else SATURATION_HALF_WIDTH / np.sqrt(3.0)
-    taken = Quantity(np.ones(notes.size), width, "", shape="rectangular", label="saturation")
-    share = first_known(sensor, taken)
+    share = first_known(sensor, taken_as_saturated(gas.wet_over, notes.size))
+    over = Liquid(gas.wet_over, stack.mass_fraction, stack.electrolyte)
+    to_dry = dry_factor(over, reference, temp, pressure, share, sensed=sensed)
+    return (flow * Quantity(gas.meter_factor, gas.meter_factor_u, "", label="meter factor") * to_dry).named(
+        "L/min"
+    )
+
+
+def taken_as_saturated(wet_over: WetOver, size: int) -> Quantity:
+    """Share of saturation where no sensor tells it [1]."""
+    width = 0.0 if wet_over == "dry" else SATURATION_HALF_WIDTH / np.sqrt(3.0)
+    return Quantity(np.ones(size), width, "", shape="rectangular", label="saturation")
+
+
+def dry_factor(
+    over: Liquid,
+    reference: ReferenceCondition,
+    temp: Quantity,
+    pressure: Quantity,
+    share: Quantity,
+    *,
+    sensed: NDArray[np.bool_] | None = None,
+) -> Quantity:
+    """Dry gas at the reference to moist gas as it is [1], by volume or by flow.
+
+    Parameters
+    ----------
+    over : Liquid
+        The last liquid that the gas touched.
+    reference : ReferenceCondition
+    temp, pressure : Quantity
+        Of the gas where its volume is told [degC, kPa absolute].
+    share : Quantity
+        Share of saturation over that liquid; against water where `sensed`.
+    sensed : bool[m], optional
+        Where a humidity sensor told `share`.
+
+    Returns
+    -------
+    Quantity
+        NaN where out of the equations' range.
+    """
 
     def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray) -> FloatArray:
-        vapour = vapour_in_gas_kpa(
-            gas.wet_over,
-            t_c,
-            humidity=humidity,
-            mass_fraction=stack.mass_fraction,
-            electrolyte=stack.electrolyte,
-            outside="nan",
-        )
-        if sensed.any():  # a humidity sensor reads against water, whatever the gas stood over
+        vapour = over.vapour_kpa(t_c, humidity)
+        if sensed is not None and sensed.any():
+            # a humidity sensor reads against water, whatever the gas stood over
             vapour = np.where(sensed, humidity * psat_water(t_c, outside="nan"), vapour)
         return np.asarray(
             dry_flow_at_reference(1.0, t_c, p_kpa, vapour_kpa=vapour, reference=reference, outside="nan")
         )
 
-    to_dry = propagate(factor, temp, pressure, share, unit="")
-    return (flow * Quantity(gas.meter_factor, gas.meter_factor_u, "", label="meter factor") * to_dry).named(
-        "L/min"
-    )
+    return propagate(factor, temp, pressure, share, unit="")
 
 
 def _meter_temp(
