@@ -17,7 +17,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "export",
         help="write a run to a CSV or Parquet file",
         description="One row an instant: elapsed_s, time (UTC), the channels, and a status column "
-        "for each channel that was ever not good. With --numbers the computed numbers of each window "
+        "for each channel that was ever bad or uncertain. With --numbers the computed numbers of each window "
         "instead, each with its U (k = 2).",
     )
     parser.add_argument(

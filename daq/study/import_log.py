@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -66,12 +66,8 @@ def import_log(
         )
     if start_utc is None:
         start_utc = int(path.stat().st_mtime_ns) - last_ns
-        log = LogFile(
-            log.path,
-            log.time_column,
-            log.columns,
-            (*log.notes, f"{path.name}: has no wall time; the file's own date was taken as the run's end"),
-        )
+        note = f"{path.name}: has no wall time; the file's own date was taken as the run's end"
+        log = replace(log, notes=(*log.notes, note))
     record = store.logbook.create_run(
         bench=bench.name,
         kind="import",

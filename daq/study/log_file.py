@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv as table
 import difflib
 import re
 from collections.abc import Iterator
@@ -26,10 +27,6 @@ NOT_A_NUMBER = ["", "nan", "NaN", "NAN", "NA", "N/A", "null", "None", "OL", "ol"
 """Words by which meters and spreadsheets say that they have no value."""
 
 _HEADING = re.compile(r"^(?P<name>[^\[\]()]+?)\s*(?:[\[(](?P<unit>[^\])]*)[\])])?$")
-_ROW = re.compile(
-    r"column #(?P<column>\d+).*?(?:Row #(?P<row>\d+))?.*?invalid value '(?P<value>.*)'", re.DOTALL
-)
-_WIDTH = re.compile(r"(?:Row #(?P<row>\d+): )?Expected (?P<expected>\d+) columns, got (?P<got>\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +53,7 @@ class LogFile:
     """An opened log: its channels, its start where it has one, and notes on what was left aside."""
 
     path: Path
+    headings: tuple[str, ...]
     time_column: str
     columns: tuple[_Column, ...]
     notes: tuple[str, ...]
@@ -106,7 +104,7 @@ def open_log(path: Path, bench: Bench) -> LogFile:
             value=text[:60],
             remedy="save it with commas between columns and points in numbers",
         )
-    headings = [h.strip().strip('"') for h in text.split(",")]
+    headings = [h.strip() for h in next(table.reader([text], skipinitialspace=True))]
     time_column = next((name for name in TIME_COLUMNS if name in headings), None)
     if time_column is None:
         raise LogFileError(
@@ -116,7 +114,7 @@ def open_log(path: Path, bench: Bench) -> LogFile:
             remedy="name one column elapsed_s (seconds) or time (ISO 8601)",
         )
     columns, notes = _columns(path, headings, bench)
-    return LogFile(path, time_column, columns, notes)
+    return LogFile(path, tuple(headings), time_column, columns, notes)
 
 
 def _columns(path: Path, headings: list[str], bench: Bench) -> tuple[tuple[_Column, ...], tuple[str, ...]]:
@@ -169,21 +167,24 @@ def _columns(path: Path, headings: list[str], bench: Bench) -> tuple[tuple[_Colu
 
 
 def _read(log: LogFile) -> Iterator[tuple[int | None, LogPiece]]:
-    wanted = [log.time_column, *(c.heading for c in log.columns)]
-    types: dict[str, pa.DataType] = {c.heading: pa.float64() for c in log.columns}
-    types[log.time_column] = pa.float64() if log.time_column == "elapsed_s" else pa.string()
+    # By position and not by name: headings may be quoted, spaced, or carry units.
+    positions = [log.headings.index(h) for h in (log.time_column, *(c.heading for c in log.columns))]
+    names = [str(i) for i in range(len(log.headings))]
+    wanted = [names[i] for i in positions]
+    types: dict[str, pa.DataType] = dict.fromkeys(wanted, pa.float64())
+    if log.time_column == "time":
+        types[wanted[0]] = pa.string()
     size = max(1, log.path.stat().st_size)
     convert_options = csv.ConvertOptions(
         column_types=types, include_columns=wanted, null_values=NOT_A_NUMBER, strings_can_be_null=True
     )
+    read_options = csv.ReadOptions(block_size=4 << 20, column_names=names, skip_rows=1)
     start_utc: int | None = None
     last_ns = -1
     rows = 1  # the header
     done = 0
     try:
-        reader = csv.open_csv(
-            log.path, csv.ReadOptions(block_size=4 << 20), csv.ParseOptions(), convert_options
-        )
+        reader = csv.open_csv(log.path, read_options, csv.ParseOptions(), convert_options)
         for batch in reader:
             if log.time_column == "elapsed_s":
                 t_ns = _elapsed(log, batch.column(0), rows)
@@ -264,31 +265,36 @@ def _in_order(log: LogFile, t_ns: NDArray[np.int64], last_ns: int, rows: int) ->
 
 
 def _said_plainly(log: LogFile, text: str, rows: int) -> LogFileError:
-    found = _ROW.search(text)
-    if found:
-        row = found["row"] or f"{rows + 1} or after"
-        names = [log.time_column, *(c.heading for c in log.columns)]
-        heading = _heading_at(log.path, int(found["column"])) or ", ".join(names)
-        return LogFileError(
-            "is no number",
-            place=f"{log.path}: row {row}: {heading}",
-            value=found["value"],
-            remedy="write a number with a point, or leave the cell empty",
-        )
-    width = _WIDTH.search(text)
-    if width:
-        row = width["row"] or f"{rows + 1} or after"
-        return LogFileError(
-            f"has {width['got']} columns where the header has {width['expected']}",
-            place=f"{log.path}: row {row}",
-            remedy="give every row the same columns",
-        )
+    """Arrow names no row; a second, slow look finds it, in a file that is not taken anyway."""
+    wanted = {log.headings.index(h): h for h in (*(c.heading for c in log.columns), log.time_column)}
+    if log.time_column == "time":
+        del wanted[log.headings.index("time")]
+    with log.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        for row, cells in enumerate(table.reader(file), start=1):
+            if row <= rows or not cells:
+                continue
+            if len(cells) != len(log.headings):
+                return LogFileError(
+                    f"has {len(cells)} columns where the header has {len(log.headings)}",
+                    place=f"{log.path}: row {row}",
+                    remedy="give every row the same columns",
+                )
+            for i, heading in wanted.items():
+                if cells[i].strip() not in NOT_A_NUMBER and not _is_number(cells[i]):
+                    return LogFileError(
+                        "is no number",
+                        place=f"{log.path}: row {row}: {heading}",
+                        value=cells[i],
+                        remedy="write a number with a point, or leave the cell empty",
+                    )
     return LogFileError(
         f"is no CSV table: {text.splitlines()[0]}", place=str(log.path), remedy="save it as CSV with commas"
     )
 
 
-def _heading_at(path: Path, index: int) -> str | None:
-    with path.open(encoding="utf-8-sig", errors="replace") as file:
-        headings = file.readline().rstrip("\r\n").split(",")
-    return headings[index].strip().strip('"') if index < len(headings) else None
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
