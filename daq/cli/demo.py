@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
         stop_event() as stop,
         VirtualBenchProcess(scenario=args.scenario, seed=args.seed, speed=args.speed, link=link) as virtual,
     ):
-        service_port = args.port or _free_port()
+        service_port = _port(args.port)
         bench_file.write_text(
             demo_bench_text(virtual.port, scenario=args.scenario, service_port=service_port), encoding="utf-8"
         )
@@ -148,12 +148,20 @@ class _Guide:
             return None
 
 
-def _free_port() -> int:
+def _port(wanted: int) -> int:
+    """`wanted`, or a free one where that is 0 or taken: a demo should not fail for want of a number."""
     import socket
 
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    for port in (wanted, 0):
+        with socket.socket() as probe:
+            if sys.platform != "win32":
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    raise LyewatchError("no port of this computer is free", place="demo", remedy="close some programs")
 
 
 def _say_where(bench: Bench, bench_file: Path, url: str, *, as_json: bool) -> int:
