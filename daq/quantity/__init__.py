@@ -7,6 +7,7 @@ Follows the Guide to the Expression of Uncertainty in Measurement (JCGM 100:2008
 from daq.quantity._core import Part, Quantity, combine
 from daq.quantity._variable import Num, Shape, Variable
 from daq.quantity.correlated import correlated, correlation
+from daq.quantity.curve import KINDS, Curve, Fit, Kind, fit_curve
 from daq.quantity.display import Shown, shown
 from daq.quantity.evaluate import (
     TypeA,
@@ -22,6 +23,10 @@ from daq.quantity.monte_carlo import MonteCarlo, monte_carlo
 from daq.quantity.propagate import propagate
 
 __all__ = [
+    "KINDS",
+    "Curve",
+    "Fit",
+    "Kind",
     "MonteCarlo",
     "Num",
     "Part",
@@ -34,6 +39,7 @@ __all__ = [
     "correlated",
     "correlation",
     "effective_size",
+    "fit_curve",
     "monte_carlo",
     "propagate",
     "resolution_u",
