@@ -1,13 +1,13 @@
 """The bench file: its models, its units, and how it is read."""
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
+from daq.bench.alarm_models import MAX_TIME_SHELVED_S, AlarmRule, AlarmsSpec, LimitSpec, NotifySpec
 from daq.bench.load import load_bench, parse_bench
 from daq.bench.models import (
     Bench,
     BenchAbout,
     ChannelSpec,
     GasSpec,
-    LimitSpec,
     RecordingSpec,
     ServiceSpec,
     SiteSpec,
@@ -20,12 +20,16 @@ from daq.bench.units import KNOWN_CHANNELS, convert
 
 __all__ = [
     "KNOWN_CHANNELS",
+    "MAX_TIME_SHELVED_S",
     "Accuracy",
+    "AlarmRule",
+    "AlarmsSpec",
     "Bench",
     "BenchAbout",
     "ChannelSpec",
     "GasSpec",
     "LimitSpec",
+    "NotifySpec",
     "RecordingSpec",
     "ServiceSpec",
     "SiteSpec",

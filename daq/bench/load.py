@@ -91,6 +91,8 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
         value = error["loc"][-2]
         message = "is no name"
         remedy = "use a lower-case letter, then lower-case letters, digits and underscores, 32 at the most"
+    elif kind in ("model_type", "dict_type"):
+        message, remedy = "is no table", f"open a table [{key}] and write its keys below"
     elif kind == "value_error":
         message, value, remedy = _split(error["msg"].removeprefix("Value error, "), value)
         head, sep, tail = message.partition(": ")
@@ -103,8 +105,8 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
             message, remedy = "is not one of the words allowed", f"use {context['expected']}"
         else:
             message, remedy = "is not allowed", f"it {_lower(message)}"
-    if isinstance(value, Mapping):
-        value = None
+    if isinstance(value, Mapping) or (key.startswith("notify") and not isinstance(value, int | float)):
+        value = None  # what somebody wrote under [notify] may be an address with its password
     return BenchFileError(message, place=f"{path}: {key}" if key else str(path), value=value, remedy=remedy)
 
 

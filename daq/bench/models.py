@@ -5,13 +5,13 @@ The models are frozen: a bench is read once and then handed to every room.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator, model_validator
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
+from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
 from daq.errors import LyewatchError
 from daq.physics.reference import reference_condition
@@ -21,7 +21,6 @@ __all__ = [
     "BenchAbout",
     "ChannelSpec",
     "GasSpec",
-    "LimitSpec",
     "RecordingSpec",
     "ServiceSpec",
     "SiteSpec",
@@ -206,35 +205,6 @@ class ChannelSpec(_Table):
         )
 
 
-class LimitSpec(_Table):
-    """``[limits.CHANNEL]``: where to warn, where to raise the alarm, where to cut the supply [channel's
-    unit]."""
-
-    low_trip: Finite | None = None
-    low_warn: Finite | None = None
-    warn: Finite | None = None
-    high: Finite | None = None
-    trip: Finite | None = None
-    deadband: NotNegative = 0.0
-    on_delay_s: NotNegative = 0.0
-    off_delay_s: NotNegative = 0.0
-    stuck_after_s: Positive | None = None
-    """A value that has not changed at all for so long while powered is a stuck sensor [s]."""
-
-    @model_validator(mode="after")
-    def _in_order(self) -> LimitSpec:
-        names = ("low_trip", "low_warn", "warn", "high", "trip")
-        given = [(n, v) for n in names if (v := getattr(self, n)) is not None]
-        if not given:
-            raise ValueError(f"no limit is given: write at least one of {', '.join(names)}")
-        for (low_name, low), (high_name, high) in pairwise(given):
-            if low >= high:
-                raise ValueError(
-                    f"{low_name} = {low} is not below {high_name} = {high}: write the limits in rising order"
-                )
-        return self
-
-
 class StoreSpec(_Table):
     """``[store]``: where runs are kept."""
 
@@ -270,6 +240,8 @@ class Bench(_Table):
     sources: Annotated[dict[Name, SourceSpec], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSpec], Field(min_length=1)]
     limits: dict[Name, LimitSpec] = Field(default_factory=dict)
+    alarms: AlarmsSpec = AlarmsSpec()
+    notify: NotifySpec = NotifySpec()
     store: StoreSpec = StoreSpec()
     service: ServiceSpec = ServiceSpec()
     recording: RecordingSpec = RecordingSpec()
@@ -321,6 +293,7 @@ class Bench(_Table):
                 raise ValueError(
                     f"limits.{name}: no channel is named {name!r}: use one of {', '.join(self.channels)}"
                 )
+        check_delays(self.limits, self.alarms, {n: c.unit for n, c in self.channels.items()})
         if self.supply.trip_source not in self.sources:
             raise ValueError(
                 f"supply.trip_source: no source is named {self.supply.trip_source!r}: "
