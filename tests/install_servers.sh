@@ -5,6 +5,7 @@ set -euo pipefail
 
 needed="
 chromium        chromium
+ngspice         ngspice
 libatomic.so.1  libatomic1
 "
 # libatomic: for the driver that playwright talks to the browser through; absent from the smallest Debian.

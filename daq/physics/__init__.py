@@ -5,7 +5,8 @@ published range raises `PhysicsRangeError`; where a function offers ``outside="n
 Nothing is extrapolated.
 
 One topic a module: `reference`, `constants`, `faraday`, `water`, `moist_gas`, `lye`, `conductivity`,
-`cell_voltage`, `heat`, `feedback`, `leak_path`, `flow_meters`, `transducers`, `pwm`, `lead_drop`.
+`cell_voltage`, `heat`, `feedback`, `leak_path`, `leak_network`, `flow_meters`, `transducers`, `pwm`,
+`lead_drop`.
 """
 
 from daq.physics._ranges import FloatArray, Num, Outside
@@ -116,6 +117,7 @@ from daq.physics.lead_drop import (
     stack_power_w,
     stack_volts,
 )
+from daq.physics.leak_network import LeakCurrents, LeakNetwork
 from daq.physics.leak_path import (
     Ladder,
     access_resistance_ohm,
@@ -231,6 +233,8 @@ __all__ = [
     "Electrolyte",
     "FloatArray",
     "Ladder",
+    "LeakCurrents",
+    "LeakNetwork",
     "Num",
     "Outside",
     "PowerEstimate",
