@@ -11,16 +11,17 @@ from daq.bench.models import (
     RecordingSpec,
     ServiceSpec,
     SiteSpec,
-    SourceSpec,
     StackSpec,
     StoreSpec,
     SupplySpec,
 )
+from daq.bench.sources import SOURCE_KINDS, LineSpec, RecordedSpec, SourceSpec, TextSpec
 from daq.bench.units import KNOWN_CHANNELS, convert
 
 __all__ = [
     "KNOWN_CHANNELS",
     "MAX_TIME_SHELVED_S",
+    "SOURCE_KINDS",
     "Accuracy",
     "AlarmRule",
     "AlarmsSpec",
@@ -29,7 +30,9 @@ __all__ = [
     "ChannelSpec",
     "GasSpec",
     "LimitSpec",
+    "LineSpec",
     "NotifySpec",
+    "RecordedSpec",
     "RecordingSpec",
     "ServiceSpec",
     "SiteSpec",
@@ -37,6 +40,7 @@ __all__ = [
     "StackSpec",
     "StoreSpec",
     "SupplySpec",
+    "TextSpec",
     "convert",
     "load_bench",
     "parse_accuracy",

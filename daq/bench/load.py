@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.bench.models import Bench
+from daq.bench.sources import SOURCE_KINDS, SourceSpec
 from daq.errors import BenchFileError
 
 __all__ = ["load_bench", "parse_bench"]
@@ -73,22 +74,24 @@ def _said_plainly(errors: Sequence[ErrorDetails], data: Mapping[str, Any], path:
 
 
 def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileError:
+    loc = _as_written(error["loc"])
     # pydantic puts "[key]" after the name of a mapping's entry whose key is wrong.
-    key = ".".join(str(part) for part in error["loc"] if part != "[key]")
+    key = ".".join(str(part) for part in loc if part != "[key]")
     message, remedy, value = error["msg"], None, error.get("input")
     kind = error["type"]
     if kind == "extra_forbidden":
-        known = _keys_at(error["loc"][:-1])
-        near = difflib.get_close_matches(str(error["loc"][-1]), known, n=1, cutoff=0.5)
+        known = _keys_at(loc[:-1], data)
+        near = difflib.get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
         message = "is no key of a bench file here"
         remedy = (f"did you mean {near[0]!r}? " if near else "") + f"the keys here are {', '.join(known)}"
     elif kind == "missing":
         message, value = "is missing", None
-        remedy = f"add {error['loc'][-1]!r} to " + (
-            f"[{key.rpartition('.')[0]}]" if "." in key else "the file"
-        )
-    elif kind == "string_pattern_mismatch" and error["loc"][-1] == "[key]":
-        value = error["loc"][-2]
+        remedy = f"add {loc[-1]!r} to " + (f"[{key.rpartition('.')[0]}]" if "." in key else "the file")
+    elif kind == "union_tag_invalid":
+        key, message, value = f"{key}.kind", "no source is of this kind", error.get("ctx", {}).get("tag")
+        remedy = f"use {', '.join(SOURCE_KINDS)}"
+    elif kind == "string_pattern_mismatch" and loc[-1] == "[key]":
+        value = loc[-2]
         message = "is no name"
         remedy = "use a lower-case letter, then lower-case letters, digits and underscores, 32 at the most"
     elif kind in ("model_type", "dict_type"):
@@ -129,15 +132,34 @@ def _look_up(data: Any, key: str) -> Any:
     return data
 
 
-def _keys_at(loc: Sequence[int | str]) -> list[str]:
+def _as_written(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """Where in the file: pydantic puts the kind of a source between its name and its keys."""
+    tagged = len(loc) > 2 and loc[0] == "sources" and loc[2] in SOURCE_KINDS
+    return (*loc[:2], *loc[3:]) if tagged else loc
+
+
+def _keys_at(loc: Sequence[int | str], data: Mapping[str, Any]) -> list[str]:
     """The keys that the table at `loc` may hold."""
     model: Any = Bench
-    for part in loc:
-        if isinstance(model, type) and issubclass(model, BaseModel):
+    for depth, part in enumerate(loc):
+        if depth == 1 and loc[0] == "sources":
+            kind = _look_up(data, f"sources.{part}.kind") or "line"
+            model = SOURCE_KINDS.get(kind, SourceSpec)
+        elif isinstance(model, type) and issubclass(model, BaseModel):
             field = model.model_fields.get(str(part))
-            model = field.annotation if field else None
+            model = _table_in(field.annotation) if field else None
         elif typing.get_origin(model) is dict:
             model = typing.get_args(model)[1]
     if isinstance(model, type) and issubclass(model, BaseModel):
         return list(model.model_fields)
     return []
+
+
+def _table_in(annotation: Any) -> Any:
+    """The table's class within ``Table | None`` or ``tuple[Table, ...]``; a mapping is left as it is."""
+    if typing.get_origin(annotation) is dict:
+        return annotation
+    for part in (annotation, *typing.get_args(annotation)):
+        if isinstance(part, type) and issubclass(part, BaseModel):
+            return part
+    return annotation

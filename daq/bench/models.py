@@ -8,10 +8,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
+from daq.bench._table import FieldName, Finite, Name, NotNegative, Positive
+from daq.bench._table import Table as _Table
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
+from daq.bench.sources import AnySource
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
 from daq.errors import LyewatchError
 from daq.physics.reference import reference_condition
@@ -24,20 +27,10 @@ __all__ = [
     "RecordingSpec",
     "ServiceSpec",
     "SiteSpec",
-    "SourceSpec",
     "StackSpec",
     "StoreSpec",
     "SupplySpec",
 ]
-
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
-Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 class BenchAbout(_Table):
@@ -122,27 +115,11 @@ class GasSpec(_Table):
     """Standard uncertainty of `meter_temp_c` [K]."""
 
 
-class SourceSpec(_Table):
-    """``[sources.NAME]``: a device and the port it is on."""
-
-    kind: Literal["line", "recording"] = "line"
-    port: Annotated[str, Field(min_length=1)]
-    baud: Annotated[int, Field(ge=50, le=4_000_000, strict=True)] = 115200
-    crc: Literal["required", "optional"] = "required"
-    clock: Literal["host", "fitted", "device"] = "fitted"
-    rate_hz: Positive = 10.0
-    """Frames a second that are to be expected."""
-    silent_after_s: Positive = 1.0
-    """Without a frame for so long the source counts as lost [s]."""
-    heartbeat: bool = True
-    """Whether the device is fed `do=beat`; only the trip source is."""
-
-
 class ChannelSpec(_Table):
     """``[channels.NAME]``: a quantity, where it comes from and how well it is known."""
 
     source: Name
-    field: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,31}$")]
+    field: FieldName
     unit: str
     """The unit of `raw * scale + offset`; known channels are converted to lyewatch's own."""
     scale: Finite = 1.0
@@ -237,7 +214,7 @@ class Bench(_Table):
     supply: SupplySpec
     site: SiteSpec
     gas: GasSpec = GasSpec()
-    sources: Annotated[dict[Name, SourceSpec], Field(min_length=1)]
+    sources: Annotated[dict[Name, AnySource], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSpec], Field(min_length=1)]
     limits: dict[Name, LimitSpec] = Field(default_factory=dict)
     alarms: AlarmsSpec = AlarmsSpec()

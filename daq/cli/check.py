@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import math
 import queue
 import time
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from typing import Any, Final
 
 from daq.bench import Bench, load_bench
 from daq.cli.common import json_option, print_json, print_table, seconds
@@ -17,13 +20,16 @@ from daq.sources import Source, SourceEvent, make_source
 
 __all__ = ["add", "run"]
 
+SHOWN: Final = 12
+"""How many of the lines, answers or messages heard are shown."""
+
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
     parser = subparsers.add_parser(
         "check",
         help="check a bench file, open its ports, and show the first frames and what is wrong",
-        description="Sends no command to any device.",
+        description="Sends no command that changes anything; asks instruments only what the bench file says.",
     )
     parser.add_argument("bench", metavar="BENCH", nargs="?", help="the bench file (TOML)")
     parser.add_argument(
@@ -74,6 +80,14 @@ def run(args: argparse.Namespace) -> int:
         return 0 if ok else 1
     for source in found:
         print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
+        if source["heard"]:
+            print_table(
+                ("heard", "taken as", "why not"),
+                [
+                    (f"{h['asked']} -> {h['text']}" if h["asked"] else h["text"], h["taken"], h["problem"])
+                    for h in source["heard"]
+                ],
+            )
         if source["channels"]:
             print_table(
                 ("channel", "field", "raw", "value", "status"),
@@ -109,7 +123,7 @@ def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: 
     spec = bench.sources[name]
     if not frames:
         wrong.append(
-            counters.last_error or f"the port is open but no frame came; is the baud rate {spec.baud}?"
+            counters.last_error or "it is open but no frame came; look at its baud rate and settings"
         )
     for label, count in (
         ("bad checksum", counters.bad_crc),
@@ -127,19 +141,19 @@ def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: 
         notes.append(f"{rate:.1f} frames a second came; the bench file expects {spec.rate_hz:g}")
     rows = []
     calibrate = Calibrator(bench)
-    last = frames[-1] if frames else None
+    last = _latest(frames, together=spec.sparse)
     sample = calibrate(last, 0)[0] if last else None
     for channel, channel_spec in bench.channels.items():
         if channel_spec.source != name or sample is None or last is None:
             continue
-        status = sample.status.get(channel, Status.GOOD)
+        status = sample.status.get(channel, Status.GOOD) if channel in sample.values else Status.MISSING
         raw = last.fields.get(channel_spec.field)
         rows.append(
             {
                 "channel": channel,
                 "field": channel_spec.field,
                 "raw": "absent" if raw is None else f"{raw:g}",
-                "value": f"{sample.values[channel]:.4g} {channel_spec.unit}",
+                "value": f"{sample.values.get(channel, math.nan):.4g} {channel_spec.unit}",
                 "status": status.name.lower(),
             }
         )
@@ -160,12 +174,23 @@ def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: 
             notes.append(f"fields that no channel uses: {', '.join(spare)}")
     return {
         "source": name,
-        "port": spec.port,
+        "port": spec.place,
         "frames": len(frames),
         "rate_hz": round(rate, 2),
         "channels": rows,
+        "heard": [asdict(heard) for heard in source.witness.all()[-SHOWN:]],
         "first_frames": [dict(f.fields) for f in frames[:3]],
         "wrong": wrong,
         "notes": notes,
         "counters": counters.as_dict(),
     }
+
+
+def _latest(frames: Sequence[Frame], *, together: bool) -> Frame | None:
+    """The latest frame; where each carries only some fields, the latest of every field in one."""
+    if not frames or not together:
+        return frames[-1] if frames else None
+    fields: dict[str, float] = {}
+    for frame in frames:
+        fields |= frame.fields
+    return replace(frames[-1], fields=fields)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from daq.bench import Bench
 from daq.frame import Frame, Sample, Status
+from daq.quantity import Curve
 
 __all__ = ["Calibrator"]
 
@@ -22,13 +23,17 @@ class _Line:
     low: float
     high: float
     identity: bool
+    calibration: Curve | None = None
 
 
 class Calibrator:
-    """Turns frames into samples by the bench file's scales, offsets and valid ranges.
+    """Turns frames into samples by the bench file's scales, offsets and valid ranges, or by a channel's
+    calibration where it has one.
 
     A number outside its channel's `valid` range is bad: its value becomes NaN and the raw number is kept
-    beside it. A field that the frame lacks is missing. Nothing raises.
+    beside it. A field that the frame lacks is missing, but left out where the source's frames carry only what
+    was measured just then. A raw number beyond the range of a channel's calibration makes an uncertain value,
+    by the curve continued straight. Nothing raises.
 
     Parameters
     ----------
@@ -37,6 +42,7 @@ class Calibrator:
     """
 
     def __init__(self, bench: Bench) -> None:
+        curves = {name: c.curve for name, c in bench.calibrations.items()}
         self._lines: dict[str, tuple[_Line, ...]] = {
             source: tuple(
                 _Line(
@@ -46,13 +52,15 @@ class Calibrator:
                     offset=spec.offset,
                     low=spec.valid[0] if spec.valid else -math.inf,
                     high=spec.valid[1] if spec.valid else math.inf,
-                    identity=spec.scale == 1.0 and spec.offset == 0.0,
+                    identity=spec.scale == 1.0 and spec.offset == 0.0 and name not in curves,
+                    calibration=curves.get(name),
                 )
                 for name, spec in bench.channels.items()
                 if spec.source == source
             )
             for source in bench.sources
         }
+        self._sparse = frozenset(name for name, spec in bench.sources.items() if spec.sparse)
 
     def __call__(self, frame: Frame, t_ns: int) -> tuple[Sample, int]:
         """The frame's sample at run time `t_ns`, and how many of its values were out of range."""
@@ -61,18 +69,24 @@ class Calibrator:
         raw_kept: dict[str, float] = {}
         out_of_range = 0
         fields = frame.fields
+        sparse = frame.source in self._sparse
         for line in self._lines.get(frame.source, ()):
             raw = fields.get(line.field)
             if raw is None:
+                if sparse:
+                    continue
                 values[line.channel] = math.nan
                 status[line.channel] = Status.MISSING
                 continue
-            value = raw * line.scale + line.offset
+            curve = line.calibration
+            value = raw * line.scale + line.offset if curve is None else curve.at(raw)
             # Also false for NaN, by which a device says that its sensor is silent, and for infinities.
             if line.low <= value <= line.high and not math.isinf(value):
                 values[line.channel] = value
                 if not line.identity:
                     raw_kept[line.channel] = raw
+                if curve is not None and not curve.low <= raw <= curve.high:
+                    status[line.channel] = Status.UNCERTAIN
                 continue
             values[line.channel] = math.nan
             status[line.channel] = Status.BAD

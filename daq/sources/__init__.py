@@ -5,8 +5,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from daq.bench import LineSpec, RecordedSpec, SourceSpec, TextSpec
 from daq.errors import BenchFileError
 from daq.sources.backoff import Backoff
 from daq.sources.base import Source, SourceEnded
@@ -14,14 +13,13 @@ from daq.sources.clock import DeviceClock, MsUnwrapper
 from daq.sources.counters import LinkCounters
 from daq.sources.decoder import Decoder, WireDecoder
 from daq.sources.events import Reply, Sink, SourceEvent
-from daq.sources.line import LineSource, SerialPort
+from daq.sources.line import LineSource
 from daq.sources.outbox import Command
 from daq.sources.ports import HeardLine, Listened, PortInfo, list_ports, listen
 from daq.sources.recording import RecordedFrame, RecordingSource, block_frames, read_csv_frames
+from daq.sources.serial_port import SerialPort
 from daq.sources.stream import StreamSource
-
-if TYPE_CHECKING:
-    from daq.bench import SourceSpec
+from daq.sources.text import TextDecoder, TextSource
 
 __all__ = [
     "Backoff",
@@ -43,6 +41,8 @@ __all__ = [
     "SourceEnded",
     "SourceEvent",
     "StreamSource",
+    "TextDecoder",
+    "TextSource",
     "WireDecoder",
     "block_frames",
     "list_ports",
@@ -54,7 +54,7 @@ __all__ = [
 
 def make_source(name: str, spec: SourceSpec) -> Source:
     """The source that a bench file's ``[sources.NAME]`` describes, not yet started."""
-    if spec.kind == "line":
+    if isinstance(spec, LineSpec):
         return LineSource(
             name,
             spec.port,
@@ -63,11 +63,13 @@ def make_source(name: str, spec: SourceSpec) -> Source:
             clock=spec.clock,
             silent_after_s=spec.silent_after_s,
         )
-    if spec.kind == "recording":
+    if isinstance(spec, RecordedSpec):
         return RecordingSource.from_csv(name, spec.port, clock=spec.clock, silent_after_s=spec.silent_after_s)
+    if isinstance(spec, TextSpec):
+        return TextSource(name, spec)
     raise BenchFileError(
         "no source is of this kind",
         place=f"sources.{name}.kind",
         value=spec.kind,
-        remedy='"line" or "recording"',
+        remedy="see `SOURCE_KINDS`",
     )

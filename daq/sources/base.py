@@ -24,6 +24,7 @@ from daq.sources.events import EventKind, Reply, Sink, SourceEvent
 from daq.sources.outbox import Command, Outbox
 from daq.sources.sequence import SequenceTracker
 from daq.sources.wire import WIRE_VERSION, WireFrame, WireHello, WireReply
+from daq.sources.witness import Witness
 
 __all__ = ["Source", "SourceEnded"]
 
@@ -64,6 +65,8 @@ class Source(ABC):
         What the link counts.
     failure : BaseException or None
         Why the thread died, if it did.
+    witness : Witness
+        What was heard lately, where the kind of source keeps it.
     """
 
     def __init__(
@@ -81,6 +84,7 @@ class Source(ABC):
         self.place = place
         self.counters = LinkCounters()
         self.failure: BaseException | None = None
+        self.witness = Witness()
         self._now = now
         self._clock = DeviceClock(clock)
         self._sequence = SequenceTracker()
@@ -284,7 +288,7 @@ class Source(ABC):
             self._clock.restart()
             self._event("restarted", f"the device began anew, with frame {heard.seq}")
         counters.gaps += verdict.missing
-        mono_ns, device_ms = self._clock.map(heard.ms, received_ns)
+        mono_ns, device_ms = self._clock.map(heard.ms, received_ns - heard.age_ns)
         counters.clock_steps = self._clock.steps
         counters.good += 1
         counters.unchecked += not heard.checked

@@ -48,6 +48,8 @@ class LinkCounters:
         Times the device began anew.
     clock_steps : int
         Times the device's clock was fitted anew because it jumped.
+    overrange : int
+        Values that the device called over range or no number.
     state : str
         "opening", "open", "silent" (open, and nothing good heard for long), "waiting" (for the next try to
         open), "closed" (stopped), "failed" (the thread died: a fault of ours).
@@ -74,6 +76,7 @@ class LinkCounters:
     partial: int = 0
     restarts: int = 0
     clock_steps: int = 0
+    overrange: int = 0
     state: LinkState = "opening"
     last_error: str | None = None
     last_frame_mono_ns: int = 0

@@ -1,128 +1,20 @@
-"""Lines from any port that pyserial opens: device paths, COM ports, `socket://`, `rfc2217://`, `loop://`."""
+"""Devices that speak the line format, on any port that pyserial opens."""
 
 from __future__ import annotations
 
-import errno
 import random
-import select
-import sys
-import threading
 import time
 from collections.abc import Callable
-from typing import Any, Final
 
-import serial
-
-from daq.errors import PortError
 from daq.sources.clock import ClockMode
 from daq.sources.decoder import WireDecoder
-from daq.sources.stream import StreamSource
+from daq.sources.serial_port import PortSource
 from daq.sources.wire import Crc
 
-__all__ = ["LineSource", "SerialPort", "port_error"]
-
-_TICK_S: Final = 0.1
-_WRITE_S: Final = 0.2
-_CHUNK: Final = 65_536
-_TCP_SILENCE_S: Final = 15.0
+__all__ = ["LineSource"]
 
 
-class SerialPort:
-    """A pyserial port as used here: 8N1, exclusive, read in chunks, and failing only with PortError.
-
-    pyserial's own `readline` takes one byte at a time, a hundred times the work. Here what is waiting is
-    taken at once. The modem lines are left alone, because a pseudo-terminal has none and a board may be
-    wired to restart by them.
-
-    Parameters
-    ----------
-    url : str
-        A device path, a COM port's name, or an address that `serial.serial_for_url` knows.
-    baud : int
-        Baud rate; without meaning for pseudo-terminals and sockets.
-
-    Raises
-    ------
-    PortError
-        It can not be opened: it is not there, belongs to another reader, or may not be used by this user.
-    """
-
-    def __init__(self, url: str, baud: int) -> None:
-        self.url = url
-        # socket:// only knows whether anything waits, not how much.
-        self._counts_waiting = not url.lower().startswith("socket://")
-        try:
-            self._port: Any = serial.serial_for_url(
-                url, baudrate=baud, timeout=_TICK_S, write_timeout=_WRITE_S, exclusive=True
-            )
-        except Exception as exc:
-            raise port_error(exc, url) from exc
-        self._fd = self._descriptor()
-        # Waking writes to a descriptor of the port: once closed, its number may belong to somebody else's
-        # file.
-        self._closing = threading.Lock()
-        self._open = True
-
-    def read(self) -> bytes:
-        """What has arrived, after waiting up to 0.1 s for some; raises PortError when the port is gone."""
-        port = self._port
-        try:
-            if not self._counts_waiting:
-                return self._read_socket()
-            waiting: int = port.in_waiting
-            if waiting:
-                return bytes(port.read(min(waiting, _CHUNK)))
-            first: bytes = port.read(1)
-            if not first:
-                return b""
-            waiting = port.in_waiting
-            return first + port.read(min(waiting, _CHUNK)) if waiting else first
-        except Exception as exc:
-            raise port_error(exc, self.url) from exc
-
-    def write(self, data: bytes) -> None:
-        """Write all of `data`; raises PortError when the port is gone or takes no bytes."""
-        try:
-            # pyserial spins on a full buffer until its timeout; asking first costs nothing.
-            if self._fd is not None and not select.select([], [self._fd], [], _WRITE_S)[1]:
-                raise serial.SerialTimeoutException("the device takes no bytes")
-            self._port.write(data)
-        except Exception as exc:
-            raise port_error(exc, self.url) from exc
-
-    def wake(self) -> None:
-        """Make a `read` that waits in another thread return, where the port can."""
-        cancel = getattr(self._port, "cancel_read", None)
-        with self._closing:
-            if cancel is not None and self._open:
-                cancel()
-
-    def close(self) -> None:
-        """Close it; raises PortError when even that fails."""
-        try:
-            with self._closing:
-                self._open = False
-                self._port.close()
-        except Exception as exc:
-            raise port_error(exc, self.url) from exc
-
-    def _read_socket(self) -> bytes:
-        port = self._port
-        port.timeout = _TICK_S
-        first = port.read(1)
-        if not first:
-            return b""
-        port.timeout = 0
-        return bytes(first + port.read(_CHUNK))
-
-    def _descriptor(self) -> int | None:
-        try:
-            return int(self._port.fileno())
-        except (AttributeError, OSError):  # io.UnsupportedOperation is an OSError
-            return None
-
-
-class LineSource(StreamSource):
+class LineSource(PortSource):
     """A device that speaks the line format on a serial port.
 
     Parameters
@@ -151,84 +43,13 @@ class LineSource(StreamSource):
         rng: random.Random | None = None,
         now: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        over_network = port.lower().startswith(("socket://", "rfc2217://"))
         super().__init__(
             name,
             lambda counters: WireDecoder(counters, crc),
-            place=port,
+            port=port,
+            baud=baud,
             clock=clock,
             silent_after_s=silent_after_s,
-            reopen_when_silent_s=_TCP_SILENCE_S + silent_after_s if over_network else None,
             rng=rng,
             now=now,
         )
-        self._baud = baud
-        self._port: SerialPort | None = None
-
-    def _open(self) -> None:
-        self._port = SerialPort(self.place, self._baud)
-
-    def _read(self, timeout_s: float) -> bytes:
-        assert self._port is not None
-        return self._port.read()
-
-    def _write(self, data: bytes) -> None:
-        assert self._port is not None
-        self._port.write(data)
-
-    def _close(self) -> None:
-        port, self._port = self._port, None
-        if port is not None:
-            port.close()
-
-    def _wake(self) -> None:
-        port = self._port
-        if port is not None:
-            port.wake()
-
-
-_AGAIN = "it is tried again by itself; check the cable and the device's power if it stays so"
-
-
-def port_error(exc: Exception, place: str) -> PortError:
-    """Whatever pyserial, the system or termios raised about a port, as one of our errors with its remedy.
-
-    The one place where foreign exceptions of ports are translated. pyserial puts the system's error number in
-    `errno` on POSIX and only in its text on Windows, so both are looked at.
-    """
-    if isinstance(exc, PortError):
-        return exc
-    text, code = str(exc), getattr(exc, "errno", None)
-    if isinstance(exc, serial.SerialTimeoutException):
-        message, remedy = "the device takes no bytes", "check that it reads its port, and its flow control"
-    elif code in (errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY) or "exclusively lock" in text:
-        message = "another program has the port open"
-        remedy = "close it there first; two readers would each get half of the data"
-    elif code in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
-        if sys.platform == "win32":
-            message, remedy = "another program has the port open", "close it there first"
-        else:
-            message = "this user may not open the port"
-            remedy = "join the group that owns it (often dialout or uucp) and log in again"
-    elif code in (errno.ENOENT, errno.ENODEV) or "FileNotFoundError" in text:
-        message, remedy = "there is no such port", "plug the device in; `lyewatch ports` lists what there is"
-    elif place.lower().startswith(("socket://", "rfc2217://")):
-        message, remedy = (
-            f"the connection failed: {text}",
-            "check the address, and that the other side listens",
-        )
-    elif isinstance(exc, ValueError):
-        message, remedy = (
-            f"this can not be opened as a port: {text}",
-            "give a device path, a COM port or socket://host:port",
-        )
-    elif code == errno.ENOTTY or "Inappropriate ioctl" in text:
-        message, remedy = "this is not a serial port", "`lyewatch ports` lists what there is"
-    elif type(exc).__module__ == "termios":
-        message, remedy = (
-            f"the port does not take its settings: {text}",
-            "use 8 data bits, no parity, and a baud rate that it has",
-        )
-    else:
-        message, remedy = f"the port was lost: {text or type(exc).__name__}", _AGAIN
-    return PortError(message, place=place, remedy=remedy)

@@ -10,7 +10,7 @@ from typing import Final
 from serial.tools import list_ports as _pyserial_ports
 
 from daq.errors import ChecksumError, FrameError
-from daq.sources.line import SerialPort
+from daq.sources.serial_port import SerialPort
 from daq.sources.splitter import Splitter
 from daq.sources.wire import Crc, Line, checksum, decode_line
 

@@ -78,9 +78,11 @@ class StreamSource(Source):
         self._torn = False
 
     def _silence(self) -> str:
-        if self._bytes_since_frame:
-            return (
-                f"{self._bytes_since_frame} bytes arrived and none was a good frame; check the baud rate, "
-                "and that the device speaks the format of firmware_notes/wire_format.md"
-            )
-        return super()._silence()
+        return self._unread(self._bytes_since_frame) if self._bytes_since_frame else super()._silence()
+
+    def _unread(self, count: int) -> str:
+        """What to say where `count` bytes made no frame."""
+        return (
+            f"{count} bytes arrived and none was a good frame; check the baud rate, "
+            "and that the device speaks the format of firmware_notes/wire_format.md"
+        )

@@ -67,12 +67,16 @@ class TripCause(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class WireFrame:
-    """Numbers by field name; `seq` is `NO_SEQ` and `ms` None where a foreign device sends none."""
+    """Numbers by field name; `seq` is `NO_SEQ` and `ms` None where a foreign device sends none.
+
+    `age_ns` is how long before its receipt a foreign device is known to have measured [ns].
+    """
 
     fields: Mapping[str, float]
     seq: int = NO_SEQ
     ms: int | None = None
     checked: bool = True
+    age_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

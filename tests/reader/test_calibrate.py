@@ -46,3 +46,16 @@ def test_what_can_not_be_believed_is_no_number(raw: float | None, status: Status
     assert sample.values["volts"] == 12.0
     if counted:
         assert sample.raw["lye_temp"] == raw
+
+
+def test_a_source_that_says_one_thing_at_a_time_lacks_nothing() -> None:
+    text = example_text("chopped_supply").replace(
+        'crc = "optional"               # shown as unchecked',
+        'kind = "text"\npattern = ["flow=(?P<flow>.*)", "room=(?P<room>.*)"]',
+    )
+    calibrate = Calibrator(parse_bench(text, Path("b.toml")))
+    sample, _ = calibrate(Frame("meter", 0, {"flow": 1500.0}), 5)
+    assert sample.values == {"gas_flow": pytest.approx(1.5)}
+    assert sample.status == {}
+    empty, _ = calibrate(Frame("meter", 0, {"other": 1.0}), 5)
+    assert (empty.values, empty.status) == ({}, {})

@@ -17,7 +17,7 @@ import serial
 
 from daq.errors import PortError
 from daq.sources import Command, LineSource, SerialPort, make_source
-from daq.sources.line import port_error
+from daq.sources.serial_port import port_error
 from daq.sources.wire import encode_frame
 from tests.sources.peers import Listener, PtyPeer, TcpPeer
 from tests.waiting import wait_until
@@ -132,7 +132,7 @@ def test_settings_that_a_pseudo_terminal_refuses_are_one_of_our_errors(
     # The kernel refuses 7 bits there once nothing else is to change; termios.error is not even an OSError.
     SerialPort(peer.url, 115200).close()
     plain = serial.serial_for_url
-    monkeypatch.setattr(serial, "serial_for_url", lambda url, **kw: plain(url, **kw, bytesize=7))
+    monkeypatch.setattr(serial, "serial_for_url", lambda url, **kw: plain(url, **{**kw, "bytesize": 7}))
     with pytest.raises(PortError, match="does not take its settings") as caught:
         SerialPort(peer.url, 115200)
     assert isinstance(caught.value.__cause__, termios.error)
@@ -222,11 +222,11 @@ def test_a_loop_port_hears_its_own_commands_as_an_echo() -> None:
 
 
 def test_a_source_from_the_bench_file(tmp_path: Path, free_ports: Callable[[], int]) -> None:
-    from daq.bench import SourceSpec
+    from daq.bench import LineSpec
 
     peer = TcpPeer(free_ports())
     peer.plug()
-    spec = SourceSpec(kind="line", port=peer.url, crc="optional", clock="host", silent_after_s=2.0)
+    spec = LineSpec(port=peer.url, crc="optional", clock="host", silent_after_s=2.0)
     source, listener = make_source("meter", spec), Listener()
     source.start(listener)
     listener.await_event("opened")

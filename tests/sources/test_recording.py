@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.bench import SourceSpec
+from daq.bench import RecordedSpec
 from daq.errors import PortError
 from daq.frame import Block
 from daq.sources import Command, RecordedFrame, RecordingSource, block_frames, make_source, read_csv_frames
@@ -22,7 +22,7 @@ def test_a_file_of_a_bench_is_played_to_its_end(tmp_path: Path) -> None:
         "# torch, first build\nelapsed_s,volts,amps\n0,12.5,3\n0.1,12.6,\n0.2,nan,3.2\n", encoding="utf-8"
     )
     source, listener = (
-        make_source("head", SourceSpec(kind="recording", port=str(path), clock="device")),
+        make_source("head", RecordedSpec(port=str(path), clock="device")),
         Listener(),
     )
     source.start(listener)

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from daq.sources import Command, LineSource, RecordedFrame, RecordingSource, Source
+from daq.bench import TextSpec
+from daq.sources import Command, LineSource, RecordedFrame, RecordingSource, Source, TextSource
 from daq.sources.wire import encode_command, encode_frame, encode_reply
 from tests.sources.contract import (
     ByteSource,
@@ -59,6 +60,30 @@ class LineRig(Rig):
         return encode_command(command.action, command.number)
 
 
+class TextRig(LineRig):
+    """A foreign meter's lines, with a count and milliseconds of its own."""
+
+    PATTERN = r"(?P<seq>\d+);(?P<ms>\d+) ms;(?P<volts>\S+) V(?:;(?P<amps>\S+) A)?"
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        spec = TextSpec(port=self.peer.url, pattern=self.PATTERN, silent_after_s=self.SILENT_AFTER_S)
+        return TextSource("meter", spec, rng=random.Random(1))
+
+    def plug(self) -> None:
+        super().plug()
+        self._fresh = True
+
+    def say(self, data: bytes) -> None:
+        # Nothing proves the line that was under way at opening, so it is never taken.
+        super().say(b"\n" + data if self._fresh else data)
+        self._fresh = False
+
+    def line(self, row: Row) -> bytes:
+        seq, ms, fields = row
+        amps = f";{fields['amps']} A" if "amps" in fields else ""
+        return f"{seq};{ms} ms;{fields['volts']} V{amps}\r\n".encode()
+
+
 class RecordingRig(Rig):
     """A recording."""
 
@@ -87,6 +112,26 @@ class TestLineOverTcp(EverySource, ReopeningSource, ByteSource, CommandedSource)
     def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
         peer = TcpPeer(free_ports())
         yield LineRig(peer)
+        peer.close()
+
+
+class TestTextOverPseudoTerminal(EverySource, ReopeningSource, ByteSource):
+    """A meter that streams text."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path) -> Iterator[Rig]:
+        peer = PtyPeer(tmp_path / "port")
+        yield TextRig(peer)
+        peer.close()
+
+
+class TestTextOverTcp(EverySource, ReopeningSource, ByteSource):
+    """The same behind a socket."""
+
+    @pytest.fixture
+    def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
+        peer = TcpPeer(free_ports())
+        yield TextRig(peer)
         peer.close()
 
 
