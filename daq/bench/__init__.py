@@ -2,6 +2,8 @@
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import MAX_TIME_SHELVED_S, AlarmRule, AlarmsSpec, LimitSpec, NotifySpec
+from daq.bench.calibration import Calibration, read_calibrations
+from daq.bench.geometry import GeometrySpec, ManifoldSpec, OpeningSpec, PortSpec, SlotSpec
 from daq.bench.load import load_bench, parse_bench
 from daq.bench.models import (
     Bench,
@@ -27,9 +29,14 @@ __all__ = [
     "AlarmsSpec",
     "Bench",
     "BenchAbout",
+    "Calibration",
     "ChannelSpec",
     "GasSpec",
+    "GeometrySpec",
     "LimitSpec",
+    "ManifoldSpec",
+    "OpeningSpec",
+    "PortSpec",
     "LineSpec",
     "NotifySpec",
     "RecordedSpec",
@@ -45,4 +52,5 @@ __all__ = [
     "load_bench",
     "parse_accuracy",
     "parse_bench",
+    "read_calibrations",
 ]

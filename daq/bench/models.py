@@ -5,6 +5,7 @@ The models are frozen: a bench is read once and then handed to every room.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -14,6 +15,8 @@ from daq.bench._table import FieldName, Finite, Name, NotNegative, Positive
 from daq.bench._table import Table as _Table
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
+from daq.bench.calibration import Calibration
+from daq.bench.geometry import GeometrySpec
 from daq.bench.sources import AnySource
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
 from daq.errors import LyewatchError
@@ -58,6 +61,15 @@ class StackSpec(_Table):
     """Mass of plates and end plates, which warms with the lye [kg]."""
     litres_min: NotNegative = 0.0
     """Below this much lye the plates run dry [L]; 0 where it is not known."""
+    geometry: GeometrySpec | None = None
+    """Plates and openings, from which the leak is predicted."""
+
+    @model_validator(mode="after")
+    def _geometry_fits(self) -> StackSpec:
+        misfit = None if self.geometry is None else self.geometry.misfit(self.cells)
+        if misfit is not None:
+            raise ValueError(misfit)
+        return self
 
 
 class SupplySpec(_Table):
@@ -225,6 +237,22 @@ class Bench(_Table):
 
     _path: Path = PrivateAttr(default=Path("bench.toml"))
     _text: str = PrivateAttr(default="")
+    _calibrations: Mapping[str, Calibration] = PrivateAttr(default_factory=dict)
+
+    @property
+    def calibrations(self) -> Mapping[str, Calibration]:
+        """The calibrations that stand in place of channels' scales, offsets and accuracies, by channel."""
+        return self._calibrations
+
+    def calibrated(self, found: Mapping[str, Calibration]) -> Bench:
+        """The same bench with these calibrations and no others.
+
+        One that was made for another field or unit than the channel has now is left out.
+        """
+        fitting = {n: c for n, c in found.items() if n in self.channels and c.fits(self.channels[n])}
+        made = self.model_copy()
+        made._calibrations = fitting
+        return made
 
     @property
     def name(self) -> str:

@@ -105,7 +105,6 @@ class Reader:
         self._inbox = _Inbox()
         self._sources = dict(sources or {n: make_source(n, spec) for n, spec in bench.sources.items()})
         self._links = {name: _Link() for name in self._sources}
-        self._calibrate = Calibrator(bench)
         self._guard = Guard(bench, clocks.mono_ns())
         self._breaker = Breaker(
             self._guard, self._sources[bench.supply.trip_source], store.logbook, clocks, say
@@ -119,6 +118,7 @@ class Reader:
         self._unsynced = False
         self._rates_ns = clocks.mono_ns()
         self._run = runs.resume(store, bench, clocks) or self._begin_first()
+        self._calibrate = Calibrator(self._run.bench)
         self._chores = [
             _Chore(200_000_000, self._answer_requests),
             _Chore(1_000_000_000, self._heartbeat),
@@ -142,6 +142,7 @@ class Reader:
             source.start(self._inbox)
         self._report(now)
         self._say(f"reading {', '.join(self._sources)} into run {self._run.id}")
+        self._say_calibrations()
         try:
             while not stop.is_set():
                 self._drain()
@@ -327,9 +328,15 @@ class Reader:
         self._flush()
         old = self._run
         self._run = runs.begin(self._store, self._bench, self._clocks, kind=kind, name=name, build=build)
+        self._calibrate = Calibrator(self._run.bench)
         self._save_links(old)
         self._quietly(lambda: runs.end(self._store, old, old.now_ns(now)))
         self._report(now)
+        self._say_calibrations()
+
+    def _say_calibrations(self) -> None:
+        for words in runs.calibration_words(self._store, self._run, self._clocks.utc_ns()):
+            self._say(words)
 
     def _flush(self) -> None:
         self._committed_ns = self._synced_ns = self._retry_ns = 0

@@ -6,11 +6,12 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from daq.bench import Bench
+from daq.bench import Bench, read_calibrations
+from daq.bench.calibration import day
 from daq.reader.timebase import Clocks
 from daq.store import RunRecord, Store
 
-__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "end", "prune", "resume"]
+__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "calibration_words", "end", "prune", "resume"]
 
 RESUME_WITHIN_S = 3600.0
 """A run whose reader died longer ago than this is ended, not continued [s]: what happened since is
@@ -28,6 +29,8 @@ class ActiveRun:
     ----------
     record : RunRecord
         The run, or the standby between runs.
+    bench : Bench
+        With the calibrations that the run is recorded with.
     zero_ns : int or None
         The sources' clock at the run's zero [ns]. None until the first frame, where a device's own clock
         paces the run: a virtual bench at many times real speed is nowhere near the host's clock.
@@ -38,6 +41,7 @@ class ActiveRun:
     """
 
     record: RunRecord
+    bench: Bench
     zero_ns: int | None
     start_ns: int = 0
     last_ns: int = 0
@@ -78,7 +82,8 @@ def begin(
     build: str = "",
     note: str = "",
 ) -> ActiveRun:
-    """Start a run, or the standby, now."""
+    """Start a run, or the standby, now, with the newest calibration of each channel."""
+    calibrated = bench.calibrated(read_calibrations(store.logbook.newest_calibrations(bench.name)))
     mono0, utc = clocks.mono_ns(), clocks.utc_ns()
     record = store.logbook.create_run(
         bench=bench.name,
@@ -91,9 +96,10 @@ def begin(
         bench_toml=bench.text,
         bench_json=json.dumps(bench.model_dump(mode="json")),
         note=note,
+        calibrations={n: c.id for n, c in calibrated.calibrations.items()},
     )
     paced = _device_paced(bench)
-    return ActiveRun(record, None if paced else mono0, device_paced=paced)
+    return ActiveRun(record, calibrated, None if paced else mono0, device_paced=paced)
 
 
 def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
@@ -128,12 +134,30 @@ def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
         now_ns = by_mono if same_boot else by_wall
     # A clock set back must not write new samples among the old ones.
     now_ns = max(now_ns, (last_ns or 0) + 1)
-    run = ActiveRun(record, None if paced else mono_now - now_ns, now_ns, now_ns, paced)
+    # The run goes on as it began, even where a newer calibration has come meanwhile.
+    pinned = bench.calibrated(read_calibrations(store.logbook.run_calibrations(record.id)))
+    run = ActiveRun(record, pinned, None if paced else mono_now - now_ns, now_ns, now_ns, paced)
     away = "an unknown time" if last_ns is None else f"{(now_ns - last_ns) / 1e9:.2f} s"
     store.logbook.add_mark(
         record.id, now_ns, "restart", f"reader restarted, nothing recorded for {away}", "reader"
     )
     return run
+
+
+def calibration_words(store: Store, run: ActiveRun, utc_ns: int) -> list[str]:
+    """What is to be said of the run's calibrations: which are due, and which do not fit the bench file."""
+    used = run.bench.calibrations
+    said = [
+        f"{n}: {c.words} was due on {day(c.due_utc_ns or 0)}" for n, c in used.items() if c.overdue(utc_ns)
+    ]
+    for channel, kept in store.logbook.newest_calibrations(run.bench.name).items():
+        spec = run.bench.channels.get(channel)
+        if channel not in used and spec is not None:
+            said.append(
+                f"{channel}: calibration {kept.id} is not used: it was made for field {kept.body['field']!r} "
+                f"in {kept.body['unit']}, and the bench file now says {spec.field!r} in {spec.unit}"
+            )
+    return said
 
 
 def end(store: Store, run: ActiveRun, t_ns: int) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -117,13 +116,6 @@ class MeasureBook(RunBook):
                 (time.time_ns(), who, reason, calibration_id),
             ).rowcount
         return done > 0
-
-    def pin_calibrations(self, run_id: str, calibrations: Mapping[str, int]) -> None:
-        """Write down with which calibrations (channel to id) a run is recorded; a second call replaces."""
-        rows = [(run_id, channel, given) for channel, given in calibrations.items()]
-        with self._db.writing(full=True) as con:
-            con.execute("DELETE FROM run_calibrations WHERE run_id = ?", (run_id,))
-            con.executemany("INSERT INTO run_calibrations VALUES (?, ?, ?)", rows)
 
     def run_calibrations(self, run_id: str) -> dict[str, CalibrationRecord]:
         """The calibrations that a run was recorded with, by channel."""

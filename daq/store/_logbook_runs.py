@@ -49,8 +49,12 @@ class RunBook:
         bench_toml: str = "",
         bench_json: str = "{}",
         note: str = "",
+        calibrations: Mapping[str, int] | None = None,
     ) -> RunRecord:
-        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`."""
+        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`.
+
+        `calibrations` says with which of them (channel to id) it is recorded.
+        """
         start = time.time_ns() if start_utc_ns is None else start_utc_ns
         stem = datetime.fromtimestamp(start // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
         with self._db.writing(full=True) as con:
@@ -90,6 +94,10 @@ class RunBook:
                     bench_json,
                     note,
                 ),
+            )
+            con.executemany(
+                "INSERT INTO run_calibrations VALUES (?, ?, ?)",
+                [(run_id, channel, given) for channel, given in (calibrations or {}).items()],
             )
         return record
 

@@ -28,6 +28,7 @@ from daq.physics.reference import ReferenceCondition
 from daq.physics.water import latent_heat_j_kg
 from daq.quantity import Quantity, propagate
 from daq.watch.bins import Bins
+from daq.watch.calibrated import note_calibrations
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
 from daq.watch.measured import Measured, first_known, mean_of, measure
@@ -176,6 +177,7 @@ class Assessor:
         m = measured.end_ns.size
         notes, refused = Notes(m), Notes(m)
         means, seconds = measured.means, measured.seconds
+        note_calibrations(self.bench, means, notes)
         amps, temp = means["amps"].named("A"), means["lye_temp"].named("degC")
         power, volts = self._power(means, notes, refused), self._stack_volts(means)
         pressure = pressure_kpa(self.bench, means, notes)

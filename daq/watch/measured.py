@@ -129,6 +129,9 @@ def _specified(bench: Bench, name: str, value: FloatArray) -> Quantity:
     spec = bench.channels.get(name)
     if spec is None:
         return Quantity(value, 0.0, _unit(bench, name))
+    calibration = bench.calibrations.get(name)
+    if calibration is not None:
+        return calibration.quantity(value, name, spec.resolution)
     width = 0.0 if spec.valid is None else spec.valid[1] - spec.valid[0]
     a = spec.accuracy
     return specified(

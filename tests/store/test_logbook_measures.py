@@ -71,9 +71,8 @@ def test_the_newest_standing_calibration_counts(book: Logbook) -> None:
 
 
 def test_a_run_remembers_what_it_was_recorded_with(book: Logbook) -> None:
-    run = book.create_run(bench="torch", start_utc_ns=START).id
     volts = book.add_calibration(CALIBRATION)
-    book.pin_calibrations(run, {"volts": volts.id})
+    run = book.create_run(bench="torch", start_utc_ns=START, calibrations={"volts": volts.id}).id
     book.add_calibration(replace(CALIBRATION, t_utc_ns=START + DAY))
     assert book.run_calibrations(run) == {"volts": volts}
     book.withdraw_calibration(volts.id, "Ada", "wrong")
