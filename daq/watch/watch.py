@@ -22,6 +22,7 @@ from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
+from daq.watch.calibrated import overdue
 from daq.watch.columns import Columns
 from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge, LimitDetector
@@ -257,6 +258,9 @@ class Watch(AlarmDesk):
             run=self.run,
             start_utc_ns=self.start_utc_ns,
         )
+
+    def _utc_ns(self, t_ns: int) -> int | None:
+        return None if self.start_utc_ns is None else self.start_utc_ns + t_ns
 
     def _utc_ns(self, t_ns: int) -> int | None:
         return None if self.start_utc_ns is None else self.start_utc_ns + t_ns
