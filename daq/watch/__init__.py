@@ -3,6 +3,8 @@
 The watch knows samples and the bench; it knows nothing of HTTP, stores or wall clocks.
 """
 
+from daq.watch.alarm_rules import check_alarms
+from daq.watch.alarm_settings import alarm_table
 from daq.watch.alarms import Alarm, AlarmSpec, Priority, State, Transition
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Column, Columns
@@ -31,7 +33,9 @@ __all__ = [
     "State",
     "Transition",
     "Watch",
+    "alarm_table",
     "assess_windows",
+    "check_alarms",
     "reference_words",
     "replay",
     "replay_alarms",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from daq.errors import RequestRefused
-from daq.watch.alarms import Alarm, State, Transition
+from daq.watch.alarm_states import Transition
+from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import iso_utc
 from daq.watch.detectors import Edge
 from daq.watch.rules import ExternalRule, Rule
@@ -55,7 +57,8 @@ class AlarmDesk:
         return [self._standing(a) for _, a in sorted(self.alarms.items())]
 
     def _standing(self, alarm: Alarm) -> dict[str, Any]:
-        spec = alarm.spec
+        spec, until_ns = alarm.spec, alarm.shelved_until_ns
+        until_utc = None if until_ns is None else iso_utc(self.start_utc_ns, until_ns)
         return {
             "alarm": spec.name,
             "title": spec.title,
@@ -70,7 +73,12 @@ class AlarmDesk:
             "what": spec.what,
             "do": spec.action,
             "t_s": spec.time_s,
-            "shelved_until_s": None if alarm.shelved_until_ns is None else alarm.shelved_until_ns / 1e9,
+            "shelved_until_s": None if until_ns is None else until_ns / 1e9,
+            "shelved_until_utc": until_utc,
+            "shelve_s": spec.shelve_s,
+            "cuts": spec.cuts,
+            "by": alarm.by,
+            "why": alarm.why,
         }
 
     def set_condition(
@@ -115,6 +123,27 @@ class AlarmDesk:
     def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
         """A person puts it back. Raises RequestRefused when it is in service."""
         self._alarm(alarm).put_back(t_ns, who, note)
+
+    def load_alarms(
+        self, saved: Mapping[str, Any], *, off_since_ns: int | None = None, later_ns: int = 0
+    ) -> None:
+        """Put every alarm into its saved state, and one that was not saved into its first.
+
+        Parameters
+        ----------
+        saved : mapping
+            `Alarm.save` by name.
+        off_since_ns : int or None
+            Since when the supply is off; None while it is on [ns].
+        later_ns : int
+            Added to the saved times, where they are of another run [ns].
+        """
+        for name, alarm in list(self.alarms.items()):
+            fresh = self.alarms[name] = Alarm(alarm.spec)
+            if name in saved:
+                fresh.load(saved[name], later_ns=later_ns)
+            elif fresh.spec.suppressed_while_off and off_since_ns is not None:
+                fresh.suppress(off_since_ns, True, "supply off")
 
     def _alarm(self, name: str) -> Alarm:
         found = self.alarms.get(name)

@@ -15,8 +15,9 @@ from daq.bench import Bench, LimitSpec
 from daq.physics.cell_voltage import v_tn
 from daq.physics.heat import thermal_mass_j_k
 from daq.watch import alarm_words as words
+from daq.watch.alarm_settings import check_rules, configured
+from daq.watch.alarm_states import Priority
 from daq.watch.alarm_words import rationale
-from daq.watch.alarms import Priority
 from daq.watch.columns import FloatArray
 from daq.watch.detectors import LimitDetector, PulseDetector
 from daq.watch.rules import (
@@ -30,7 +31,7 @@ from daq.watch.rules import (
     Ticks,
 )
 
-__all__ = ["alarm_rules", "is_protective", "stuck_after_s", "warming_limit_c_per_min"]
+__all__ = ["TOLD", "alarm_rules", "check_alarms", "is_protective", "stuck_after_s", "warming_limit_c_per_min"]
 
 CELL_VOLTS_HIGH, CELL_VOLTS_LOW = 2.7, 1.35
 """Volts per cell beyond which something is wrong (judgement: steel plates in lye run at 1.8 to 2.5 V)."""
@@ -48,8 +49,8 @@ WATER_WARN_SHARE = 0.15
 """Share of the lye between full and lowest level at which to top up (judgement)."""
 LEAST_LYE_SHARE = 0.75
 """Lowest level as a share of the filling, where the bench file names none (judgement)."""
-REALARM_CRITICAL_S = 600.0
-"""A critical alarm that stands acknowledged for so long is raised again [s]."""
+TOLD = ("supply.tripped", "supply.not_cut", "recording.impaired", "notify.failed")
+"""Alarms whose conditions the watch can not see in samples; see `Watch.set_condition`."""
 
 _FALLS_WHEN_OFF = ("volts", "amps", "watts", "gas_flow", "gas_pressure")
 
@@ -98,8 +99,20 @@ def alarm_rules(bench: Bench) -> list[Rule]:
     rules += _supply_rules(bench)
     rules += _gas_rules(bench)
     rules += _slow_rules(bench)
-    rules.append(ExternalRule(rationale("supply.tripped")))
-    rules.append(ExternalRule(rationale("recording.impaired")))
+    rules += [ExternalRule(rationale(name)) for name in TOLD]
+    return configured(bench, rules)
+
+
+def check_alarms(bench: Bench) -> list[Rule]:
+    """The rules of a bench, the forecast's among them, once what the bench file says of them is in order.
+
+    Raises
+    ------
+    BenchFileError
+        Where it names an alarm that there is not, or a key that one does not take.
+    """
+    rules = [*alarm_rules(bench), *configured(bench, [ExternalRule(rationale("lye_temp.forecast"))])]
+    check_rules(bench, rules)
     return rules
 
 
@@ -125,7 +138,7 @@ def _limit_rules(bench: Bench, channel: str, limit: LimitSpec) -> Iterator[Rule]
             words.of_limit(channel, level),
             limit=at,
             latched=trip,
-            realarm_s=REALARM_CRITICAL_S if trip else None,
+            cuts="reader" if trip else None,
             time_s=time_s,
             unit=bench.channels[channel].unit,
             suppressed_while_off=goes,

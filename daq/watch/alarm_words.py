@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from daq.watch.alarms import AlarmSpec, Priority
+from daq.watch.alarm_states import AlarmSpec, Cutter, Priority
 
 __all__ = ["LEVEL_WORDS", "Rationale", "channel_words", "rationale"]
 
@@ -244,6 +244,21 @@ _FIXED = {
         "A hard limit, a lost sensor, a person or the device itself cut the supply.",
         "Find the first cause. Reset only when it is gone and you have looked at the bench.",
     ),
+    "supply.not_cut": Rationale(
+        "Supply may not be cut",
+        Priority.CRITICAL,
+        "A cut was asked for, and nothing shows that it happened: the reader does not answer, current still "
+        "flows, or the relay does not report.",
+        "Cut the supply by its own switch now. Then look at reader, cable and relay.",
+        0.0,
+    ),
+    "notify.failed": Rationale(
+        "Messages do not get through",
+        Priority.MEDIUM,
+        "Somebody who is to be told of alarms can not be reached; only this page tells of them.",
+        "Stay at the bench, or turn the supply off; look at the network, and try `lyewatch notify BENCH "
+        "--test`.",
+    ),
     "recording.impaired": Rationale(
         "Recording is impaired",
         Priority.MEDIUM,
@@ -254,7 +269,7 @@ _FIXED = {
 
 
 def rationale(name: str, words: Rationale | None = None, *, limit: float | None = None, latched: bool = False,
-              realarm_s: float | None = None, time_s: float | None = None, unit: str | None = None,
+              cuts: Cutter | None = None, time_s: float | None = None, unit: str | None = None,
               suppressed_while_off: bool | None = None) -> AlarmSpec:  # fmt: skip
     """An alarm of this name: with `words`, or with those kept here for it."""
     w = _FIXED[name] if words is None else words
@@ -269,5 +284,5 @@ def rationale(name: str, words: Rationale | None = None, *, limit: float | None 
         limit=limit,
         latched=latched,
         suppressed_while_off=w.suppressed_while_off if suppressed_while_off is None else suppressed_while_off,
-        realarm_s=realarm_s,
+        cuts=cuts,
     )

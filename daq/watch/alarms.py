@@ -1,30 +1,18 @@
-"""The life of an alarm: states and words of ANSI/ISA-18.2-2016 and IEC 62682.
-
-==  =====================  =================================================================
-A   normal                 condition absent, nothing to acknowledge
-B   unacknowledged         condition present, nobody has said that they know
-C   acknowledged           condition present and known
-D   returned               condition gone, still unacknowledged
-E   latched_unack          condition gone, alarm held until acknowledged and reset
-F   latched_ack            condition gone, acknowledged, held until reset
-G   shelved                put aside by a person for a limited time
-H   suppressed             put aside by design, as while the supply is off
-I   out_of_service         taken out by a person until put back
-==  =====================  =================================================================
-
-G, H and I leave to A or B by the condition. While they hold, the condition is still followed.
-"""
+"""An alarm, alive: what the data, the design and people do to it. The states are those of `alarm_states`."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
+from daq.bench import MAX_TIME_SHELVED_S
 from daq.errors import RequestRefused
+from daq.watch.alarm_states import ASIDE, LATCHED, NEXT, AlarmSpec, Event, Priority, State, Transition
 from daq.watch.detectors import Edge, finite_or_none
 
 __all__ = [
+    "ASIDE",
     "MAX_TIME_SHELVED_S",
     "NEXT",
     "Alarm",
@@ -35,131 +23,10 @@ __all__ = [
     "Transition",
 ]
 
-MAX_TIME_SHELVED_S = 8 * 3600.0
-"""No alarm stays shelved for longer [s] (a shift; OPC 10000-9 calls the bound MaxTimeShelved)."""
-
-
-class State(StrEnum):
-    """Where an alarm is in its life."""
-
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned"
-    LATCHED_UNACK = "latched_unack"
-    LATCHED_ACK = "latched_ack"
-    SHELVED = "shelved"
-    SUPPRESSED = "suppressed"
-    OUT_OF_SERVICE = "out_of_service"
-
-
-class Priority(StrEnum):
-    """How soon somebody must act, and how bad it is when nobody does."""
-
-    CRITICAL = "critical"
-    HIGH = "high"
-    MEDIUM = "medium"
-    LOW = "low"
-
-
-class Event(StrEnum):
-    """What moves an alarm that is not put aside."""
-
-    ALARM = "alarm"
-    RETURN = "return"
-    ACKNOWLEDGE = "acknowledge"
-    RESET = "reset"
-    REALARM = "realarm"
-
-
-_A, _B, _C = State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED
-_D, _E, _F = State.RETURNED, State.LATCHED_UNACK, State.LATCHED_ACK
-_ASIDE = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
-
-NEXT: dict[tuple[State, Event], State] = {
-    (_A, Event.ALARM): _B,
-    (_B, Event.ACKNOWLEDGE): _C,
-    (_B, Event.RETURN): _D,
-    (_C, Event.RETURN): _A,
-    (_C, Event.REALARM): _B,
-    (_D, Event.ACKNOWLEDGE): _A,
-    (_D, Event.ALARM): _B,
-    (_E, Event.ACKNOWLEDGE): _F,
-    (_E, Event.ALARM): _B,
-    (_F, Event.RESET): _A,
-    (_F, Event.ALARM): _B,
-}
-"""Where each event leads; any other changes nothing. Latching alarms return to E and F, not D and A."""
-
-_LATCHED = {_D: _E, _A: _F}
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmSpec:
-    """What an alarm is, and its rationale: why it is there and what a person should do about it.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``lye_temp.high``.
-    title : str
-        In a few words.
-    priority : Priority
-    what, action : str
-        What it means; what to do.
-    time_s : float or None
-        How long there is before the consequence [s]; None where that can not be said.
-    unit : str
-        Of `limit` and of the values.
-    limit : float or None
-    latched : bool
-        Whether it is held after its condition has gone, until a person resets it.
-    suppressed_while_off : bool
-        Suppressed by design while no current flows.
-    realarm_s : float or None
-        An acknowledged alarm that still stands becomes unacknowledged again after so long [s].
-    """
-
-    name: str
-    title: str
-    priority: Priority
-    what: str
-    action: str
-    time_s: float | None = None
-    unit: str = ""
-    limit: float | None = None
-    latched: bool = False
-    suppressed_while_off: bool = False
-    realarm_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Transition:
-    """An alarm went from one state to another: when [ns], why, at what value, by whom."""
-
-    t_ns: int
-    alarm: str
-    state_from: str
-    state_to: str
-    cause: str
-    value: float | None
-    who: str
-    note: str
-    priority: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON, with the time as seconds of the run."""
-        return {
-            "t_s": self.t_ns / 1e9,
-            "alarm": self.alarm,
-            "state_from": self.state_from,
-            "state_to": self.state_to,
-            "cause": self.cause,
-            "value": self.value,
-            "who": self.who,
-            "note": self.note,
-            "priority": self.priority,
-        }
+BY_FILE: Final = "the bench file has it out of service"
+_TAKEN_ON: Final = (State.ACKNOWLEDGED, State.LATCHED_ACK, State.SHELVED, State.OUT_OF_SERVICE)
+"""Where a person has put their name to it."""
+_IN_SERVICE: Final = tuple(s for s in State if s is not State.OUT_OF_SERVICE)
 
 
 @dataclass(slots=True)
@@ -180,7 +47,15 @@ class Alarm:
     suppressed: bool = False
     out_of_service: bool = False
     acknowledged_ns: int | None = None
+    by: str = ""
+    """Who acknowledged it or put it aside; empty when nobody did."""
+    why: str = ""
+    """What they said of it."""
     _made: list[Transition] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if not self.spec.in_service:
+            self.state, self.out_of_service, self.why = State.OUT_OF_SERVICE, True, BY_FILE
 
     def take_transitions(self) -> list[Transition]:
         """The transitions since last asked, oldest first."""
@@ -197,7 +72,7 @@ class Alarm:
         self.active = edge.active
         value = finite_or_none(edge.value)
         self.value = value if value is not None or not edge.active else self.value
-        if self.state in _ASIDE:
+        if self.state in ASIDE:
             return
         self._happen(Event.ALARM if edge.active else Event.RETURN, edge.t_ns, cause)
 
@@ -205,9 +80,13 @@ class Alarm:
         """Suppress by design, or end that."""
         self.advance(t_ns)
         self.suppressed = suppressed
-        if not self.active and self.state in (_A, State.SUPPRESSED) and self.shelved_until_ns is None:
+        if (
+            not self.active
+            and self.state in (State.NORMAL, State.SUPPRESSED)
+            and self.shelved_until_ns is None
+        ):
             # Put aside, or brought back, while nothing is wrong: no event in the alarm's life.
-            self.state = State.SUPPRESSED if suppressed else _A
+            self.state = State.SUPPRESSED if suppressed else State.NORMAL
             return
         self._settle(t_ns, cause)
 
@@ -235,7 +114,8 @@ class Alarm:
         RequestRefused
             When nobody is named or there is nothing to acknowledge.
         """
-        self._asked(t_ns, who, (_B, _D, _E), "has nothing to acknowledge", "look at the alarms that stand")
+        waiting = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACK)
+        self._asked(t_ns, who, waiting, "has nothing to acknowledge", "look at the alarms that stand")
         self._happen(Event.ACKNOWLEDGE, t_ns, "acknowledged", who, note)
 
     def reset(self, t_ns: int, who: str, note: str = "") -> None:
@@ -248,26 +128,36 @@ class Alarm:
         """
         remedy = (
             "acknowledge it first"
-            if self.state is _E
+            if self.state is State.LATCHED_UNACK
             else "its condition must have gone, and it must be latched"
         )
-        self._asked(t_ns, who, (_F,), "can not be reset", remedy)
+        self._asked(t_ns, who, (State.LATCHED_ACK,), "can not be reset", remedy)
         self._happen(Event.RESET, t_ns, "reset", who, note)
 
     def shelve(self, t_ns: int, who: str, note: str, for_s: float) -> None:
-        """A person puts the alarm aside for a while, at most `MAX_TIME_SHELVED_S`.
+        """A person puts the alarm aside for a while, for as long as its `spec.shelve_s` allows.
 
         Raises
         ------
         RequestRefused
-            When nobody is named, the time is not allowed, or the alarm is out of service.
+            When nobody is named, no reason is given, the time is not allowed, or it is out of service.
         """
-        self._asked(
-            t_ns, who, tuple(s for s in State if s is not State.OUT_OF_SERVICE), "is out of service", ""
-        )
-        if not 0.0 < for_s <= MAX_TIME_SHELVED_S:
-            raise RequestRefused("can not be shelved for so long", place=self.spec.name, value=f"{for_s:g} s",
-                                 remedy=f"give more than 0 and at most {MAX_TIME_SHELVED_S:g} s")  # fmt: skip
+        self._asked(t_ns, who, _IN_SERVICE, "is out of service", "put it back into service first")
+        self._reasoned(note)
+        longest = self.spec.shelve_s
+        if longest <= 0.0:
+            raise RequestRefused(
+                "may not be shelved",
+                place=self.spec.name,
+                remedy="mend what raises it, or take it out of service",
+            )
+        if not 0.0 < for_s <= longest:
+            raise RequestRefused(
+                "can not be shelved for so long",
+                place=self.spec.name,
+                value=f"{for_s:g} s",
+                remedy=f"give more than 0 and at most {longest:g} s",
+            )
         self.shelved_until_ns = t_ns + round(for_s * 1e9)
         self._settle(t_ns, f"shelved for {for_s:g} s", who, note)
 
@@ -289,11 +179,10 @@ class Alarm:
         Raises
         ------
         RequestRefused
-            When nobody is named or it is out of service already.
+            When nobody is named, no reason is given, or it is out of service already.
         """
-        self._asked(
-            t_ns, who, tuple(s for s in State if s is not State.OUT_OF_SERVICE), "is out of service", ""
-        )
+        self._asked(t_ns, who, _IN_SERVICE, "is out of service already", "")
+        self._reasoned(note)
         self.out_of_service = True
         self._settle(t_ns, "taken out of service", who, note)
 
@@ -320,12 +209,16 @@ class Alarm:
         if self.state not in allowed:
             raise RequestRefused(message, place=self.spec.name, value=str(self.state), remedy=remedy or None)
 
+    def _reasoned(self, note: str) -> None:
+        if not note.strip():
+            raise RequestRefused("is put aside only for a reason", place=self.spec.name, remedy="give `note`")
+
     def _happen(self, event: Event, t_ns: int, cause: str, who: str = "", note: str = "") -> None:
         to = NEXT.get((self.state, event))
         if to is None:
             return
         if self.spec.latched and event is Event.RETURN:
-            to = _LATCHED[to]
+            to = LATCHED[to]
         self._go(to, t_ns, cause, who, note)
 
     def _settle(self, t_ns: int, cause: str, who: str = "", note: str = "") -> None:
@@ -336,7 +229,7 @@ class Alarm:
             to = State.SHELVED
         elif self.suppressed:
             to = State.SUPPRESSED
-        elif self.state in _ASIDE:
+        elif self.state in ASIDE:
             to = State.UNACKNOWLEDGED if self.active else State.NORMAL
         else:
             return
@@ -347,10 +240,23 @@ class Alarm:
         self._made.append(
             Transition(t_ns, self.spec.name, self.state, to, cause, self.value, who, note, self.spec.priority)
         )
-        if to in _ASIDE or (to is _B and self.state is not _C):
+        if to in ASIDE or (to is State.UNACKNOWLEDGED and self.state is not State.ACKNOWLEDGED):
             self.since_ns = t_ns
         self.acknowledged_ns = t_ns if to is State.ACKNOWLEDGED else None
+        if who or to not in _TAKEN_ON:
+            self.by, self.why = (who, note) if to in _TAKEN_ON else ("", "")
         self.state = to
+
+    def tell_again(self, t_ns: int, cause: str) -> None:
+        """Make a transition to where it stands already, for a log that begins here."""
+        if self.state in (State.NORMAL, State.SUPPRESSED):
+            return
+        spec = self.spec
+        self._made.append(
+            Transition(
+                t_ns, spec.name, State.NORMAL, self.state, cause, self.value, self.by, self.why, spec.priority
+            )
+        )
 
     def save(self) -> dict[str, Any]:
         """State as JSON says it."""
@@ -363,15 +269,22 @@ class Alarm:
             "suppressed": self.suppressed,
             "out_of_service": self.out_of_service,
             "acknowledged_ns": self.acknowledged_ns,
+            "by": self.by,
+            "why": self.why,
         }
 
-    def load(self, saved: dict[str, Any]) -> None:
-        """Take up a saved state."""
+    def load(self, saved: Mapping[str, Any], *, later_ns: int = 0) -> None:
+        """Take up a saved state, with `later_ns` added to its times where it is of another run."""
+
+        def moved(t_ns: int | None) -> int | None:
+            return None if t_ns is None else int(t_ns) + later_ns
+
         self.state = State(saved["state"])
         self.active = bool(saved["active"])
-        self.since_ns = int(saved["since_ns"])
+        self.since_ns = int(saved["since_ns"]) + later_ns
         self.value = saved["value"]
-        self.shelved_until_ns = saved["shelved_until_ns"]
+        self.shelved_until_ns = moved(saved["shelved_until_ns"])
         self.suppressed = bool(saved["suppressed"])
         self.out_of_service = bool(saved["out_of_service"])
-        self.acknowledged_ns = saved["acknowledged_ns"]
+        self.acknowledged_ns = moved(saved["acknowledged_ns"])
+        self.by, self.why = str(saved.get("by", "")), str(saved.get("why", ""))

@@ -53,7 +53,8 @@ class Course:
     water_ml: float = 0.0
     efficiencies: deque[float] = field(default_factory=lambda: deque(maxlen=EFFICIENCY_WINDOWS))
     efficiency_best: float = 0.0
-    _switch: LimitDetector = field(init=False)
+    switch: LimitDetector = field(init=False)
+    """From the current, or else the relay: whether it is powered."""
     _channel: str | None = field(init=False)
     _still: dict[str, _Still] = field(init=False)
     _ml_per_coulomb: float = field(init=False)
@@ -63,9 +64,9 @@ class Course:
         bench = self.bench
         limit = bench.supply.powered_above_amps
         if "amps" in bench.channels:
-            self._channel, self._switch = "amps", LimitDetector(limit, deadband=0.3 * limit)
+            self._channel, self.switch = "amps", LimitDetector(limit, deadband=0.3 * limit)
         else:
-            self._channel, self._switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
+            self._channel, self.switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
         self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
         self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
         self._ml_per_coulomb = (
@@ -78,7 +79,7 @@ class Course:
         """When the supply began or ceased to drive current, among new samples."""
         if self._channel is None:
             return []
-        return self._switch.process(*columns.good(self._channel))
+        return self.switch.process(*columns.good(self._channel))
 
     def passed(self, switched: list[Edge]) -> None:
         """These switchings lie behind."""
@@ -178,7 +179,7 @@ class Course:
             "water_ml": self.water_ml,
             "efficiencies": list(self.efficiencies),
             "efficiency_best": self.efficiency_best,
-            "switch": self._switch.save(),
+            "switch": self.switch.save(),
             "still": {
                 c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
             },
@@ -189,7 +190,7 @@ class Course:
         self.powered, self.changed_ns = bool(saved["powered"]), int(saved["changed_ns"])
         self.water_ml, self.efficiency_best = float(saved["water_ml"]), float(saved["efficiency_best"])
         self.efficiencies.extend(float(e) for e in saved["efficiencies"])
-        self._switch.load(saved["switch"])
+        self.switch.load(saved["switch"])
         for channel, (value, since_ns) in saved["still"].items():
             if channel in self._still:
                 self._still[channel] = _Still(_or_nan(value), int(since_ns))

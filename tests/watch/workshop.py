@@ -58,7 +58,7 @@ def bench(
         "gas": {"meter_temp_c": 20.0, "meter_temp_u": 0.5},
     }  # fmt: skip
     for table, keys in tables.items():
-        base[table].update(keys)
+        base.setdefault(table, {}).update(keys)
     for written in base.values():
         for key in [k for k, v in written.items() if v is None]:
             del written[key]
