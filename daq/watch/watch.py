@@ -16,6 +16,7 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.watch.alarm_desk import AlarmDesk
 from daq.watch.alarm_rules import alarm_rules
+from daq.watch.alarm_settings import configured
 from daq.watch.alarm_words import rationale
 from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import Assessment, Forecaster
@@ -23,7 +24,7 @@ from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
 from daq.watch.columns import Columns
 from daq.watch.course import BRIEF_STEPS, Course
-from daq.watch.detectors import Edge
+from daq.watch.detectors import Edge, LimitDetector
 from daq.watch.efficiency import Assessor
 from daq.watch.findings import find
 from daq.watch.foresight import Foresight
@@ -78,6 +79,7 @@ class Watch(AlarmDesk):
         self.bench = bench
         rules = alarm_rules(bench)
         foresees = ExternalRule(rationale("lye_temp.forecast"))
+        configured(bench, [foresees])
         if forecaster is not None:
             rules.append(foresees)
         super().__init__(rules, start_utc_ns)
@@ -273,7 +275,10 @@ class Watch(AlarmDesk):
             "relay_open": self._relay_open,
             "course": self.course.save(),
             "alarms": {
-                n: a.save() for n, a in self.alarms.items() if a.state is not State.NORMAL or a.active
+                n: a.save()
+                for n, a in self.alarms.items()
+                # One that the bench file has out of service is told also when a person has put it back.
+                if a.state is not State.NORMAL or a.active or not a.spec.in_service
             },
             "detectors": {
                 r.spec.name: _detector_state(r) for r in self.rules if not isinstance(r, ExternalRule)
@@ -285,14 +290,10 @@ class Watch(AlarmDesk):
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             return
         self.begin(int(state["ticked"]) * self.step_ns)
-        for alarm in self.alarms.values():
-            alarm.suppressed, alarm.state = False, State.NORMAL
         self.bins = Bins(self.bench, step_ns=self.step_ns)
         self._relay_open = bool(state["relay_open"])
         self.course.load(state["course"])
-        for name, saved in state["alarms"].items():
-            if name in self.alarms:
-                self.alarms[name].load(saved)
+        self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns)
         for rule in self.rules:
             saved = state["detectors"].get(rule.spec.name)
             if saved is not None and not isinstance(rule, ExternalRule):
@@ -301,6 +302,40 @@ class Watch(AlarmDesk):
                     rule.frame_ns = saved.get("frame_ns")
         if self._foresight is not None:
             self._foresight.warned = self.alarms["lye_temp.forecast"].active
+
+    def take_over(self, state: Mapping[str, Any], *, then_ns: int, now_ns: int) -> None:
+        """Begin at `now_ns` of this run with the alarms of the run before, saved at `then_ns` of that one.
+
+        An alarm's life does not end because somebody starts another recording. What stands is told again, so
+        that the new run's log is whole; what was used up and learned belongs to the run before.
+        """
+        if state.get("version") != STATE_VERSION or state["ticked"] is None:
+            self.begin(now_ns)
+            return
+        later_ns = now_ns - then_ns
+        course = state["course"]
+        self.course.powered = bool(course["powered"])
+        self.course.switch.load(course["switch"])
+        self.begin(now_ns)
+        self.course.changed_ns = int(course["changed_ns"]) + later_ns
+        self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns, later_ns=later_ns)
+        for rule in self.rules:
+            saved = state["detectors"].get(rule.spec.name)
+            if saved is None or isinstance(rule, ExternalRule):
+                continue
+            rule.detector.active = bool(saved["active"])
+            since_ns = saved.get("since_ns")
+            if isinstance(rule.detector, LimitDetector) and since_ns is not None:
+                rule.detector.since_ns = int(since_ns) + later_ns
+        if self._foresight is not None:
+            self._foresight.warned = self.alarms["lye_temp.forecast"].active
+        for alarm in self.alarms.values():
+            alarm.tell_again(now_ns, "stood when this run began")
+        self._collect()
+
+    @property
+    def _off_since_ns(self) -> int | None:
+        return None if self.course.powered else self.course.changed_ns
 
 
 def _detector_state(rule: ChannelRule | FailedRule | LostRule | StaleRule | TickRule) -> dict[str, Any]:
