@@ -13,7 +13,7 @@ from daq.errors import LyewatchError
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
-COMMANDS = ("demo", "up", "read", "serve", "check", "ports", "runs", "review", "import", "export")
+COMMANDS = ("demo", "up", "read", "serve", "check", "ports", "runs", "review", "leak", "import", "export")
 
 
 def build_parser() -> argparse.ArgumentParser:
