@@ -116,7 +116,7 @@ def _rows(path: Path) -> list[tuple[int, Mapping[str, str | None]]]:
         )
     delimiter = ";" if ";" in lines[0][1] else ","
     reader = csv.DictReader([line for _, line in lines], delimiter=delimiter, skipinitialspace=True)
-    out = []
+    out: list[tuple[int, Mapping[str, str | None]]] = []
     for (number, _), row in zip(lines[1:], reader, strict=False):
         out.append((number, {(k or "").strip().lower(): v for k, v in row.items()}))
     return out

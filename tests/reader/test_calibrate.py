@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from daq.bench import parse_bench
+from daq.bench import Bench, Calibration, parse_bench
 from daq.examples import example_text
 from daq.frame import Frame, Status
+from daq.quantity import Kind, fit_curve
 from daq.reader import Calibrator
 
 
@@ -59,3 +61,46 @@ def test_a_source_that_says_one_thing_at_a_time_lacks_nothing() -> None:
     assert sample.status == {}
     empty, _ = calibrate(Frame("meter", 0, {"other": 1.0}), 5)
     assert (empty.values, empty.status) == ({}, {})
+
+
+def _calibrated(kind: Kind, points: list[tuple[float, float]]) -> Bench:
+    bench = parse_bench(example_text("water_torch"), Path("b.toml"))
+    spec = bench.channels["lye_temp"]
+    raw, true = zip(*points, strict=True)
+    curve = fit_curve(raw, true, [0.1] * len(points), kind=kind).curve
+    return bench.calibrated(
+        {"lye_temp": Calibration("lye_temp", spec.field, spec.unit, curve, 1, "Ada", "bath")}
+    )
+
+
+def test_a_calibration_stands_in_the_place_of_scale_and_offset() -> None:
+    bench = _calibrated("linear", [(0.0, 1.0), (100.0, 99.0)])
+    sample, _ = Calibrator(bench)(Frame("head", 0, {"temp": 50.0, "volts": 12.0}), 0)
+    assert sample.values["lye_temp"] == pytest.approx(50.0)
+    sample, _ = Calibrator(bench)(Frame("head", 0, {"temp": 60.0, "volts": 12.0}), 0)
+    assert sample.values["lye_temp"] == pytest.approx(59.8)
+    assert sample.raw == {"lye_temp": 60.0}, "the raw number is kept, to compute the run again"
+    assert "lye_temp" not in sample.status
+    assert sample.values["volts"] == 12.0
+
+
+@pytest.mark.parametrize("kind", ["linear", "piecewise"])
+def test_beyond_the_points_a_value_is_uncertain_and_still_guards(kind: Kind) -> None:
+    # A trip limit above the last point must still be reached: the value is there, only not so certain.
+    bench = _calibrated(kind, [(10.0, 10.0), (30.0, 30.5), (50.0, 50.0)])
+    sample, out_of_range = Calibrator(bench)(Frame("head", 0, {"temp": 70.0}), 0)
+    assert sample.status["lye_temp"] is Status.UNCERTAIN
+    assert 68.0 < sample.values["lye_temp"] < 72.0
+    assert out_of_range == 0
+    sample, out_of_range = Calibrator(bench)(Frame("head", 0, {"temp": 200.0}), 0)
+    assert sample.status["lye_temp"] is Status.BAD
+    assert out_of_range == 1
+    assert sample.raw["lye_temp"] == 200.0
+
+
+def test_a_calibration_of_another_field_or_unit_is_left_out() -> None:
+    bench = _calibrated("linear", [(0.0, 1.0), (100.0, 99.0)])
+    made = bench.calibrations["lye_temp"]
+    for changed in (replace(made, field="t2"), replace(made, unit="K")):
+        assert bench.calibrated({"lye_temp": changed}).calibrations == {}
+    assert bench.calibrated({}).calibrations == {}
