@@ -4,20 +4,35 @@ cut."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from daq.errors import StoreError
 from daq.reader.guard import Guard, TripCause
 from daq.reader.runs import ActiveRun
 from daq.reader.timebase import Clocks
 from daq.sources import Command, Source, SourceEvent
-from daq.store import Logbook, Request, TripRecord
+from daq.store import CUTS_STATE, Logbook, Request, TripRecord
 
-__all__ = ["Breaker"]
+__all__ = ["Breaker", "asked_cause"]
 
 RESEND_NS = 1_000_000_000
 CONFIRM_WITHIN_NS = 3_000_000_000
 ANSWER_WITHIN_NS = 3_000_000_000
+TOLD_WITHIN_S = 10.0
+"""The watch says so often at least which of its alarms stand, or else it is not known [s]."""
+WATCH = "watch"
+"""Who cuts when an alarm of the watch does, by the bench file's `cuts`."""
+
+
+def asked_cause(request: Request) -> TripCause:
+    """The cause of a cut that was asked for: by the watch, for an alarm, or else by a person."""
+    reason = str(request.body.get("reason") or "no reason given")
+    alarm = request.body.get("alarm")
+    if alarm is None:
+        who = request.who or "somebody"
+        return TripCause("person", f"{who} asked for it: {reason}", by=who)
+    value = request.body.get("value")
+    return TripCause(str(alarm), reason, None if value is None else float(value), WATCH)
 
 
 @dataclass(slots=True)
@@ -45,13 +60,16 @@ class Breaker:
     _sent_ns: int = 0
     _since_ns: int = 0
     _reset: _Reset | None = None
-    _unwritten: TripRecord | None = None
+    _unwritten: list[Callable[[], object]] = field(default_factory=list)
+    _listed: int = 0
     _retry_ns: int = 0
 
     def __post_init__(self) -> None:
         standing = self.logbook.current_trip()
         if standing is not None:
-            self.guard.trip(TripCause(standing.cause, standing.detail, standing.value))
+            for known in (standing, *standing.later):
+                self.guard.trip(TripCause(known.cause, known.detail, known.value, known.by))
+            self._listed = len(self.guard.later)
             self._since_ns = self.clocks.mono_ns()
 
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
@@ -60,9 +78,8 @@ class Breaker:
         self._send_trip(self._since_ns)
         self._reset = None
         self.say(f"TRIP: {cause.words}")
-        self._unwritten = TripRecord(
-            self.clocks.utc_ns(), run.id, t_ns, cause.code, cause.words, cause.value, "guard"
-        )
+        self._listed = 0
+        self._note(cause, run, t_ns)
         self._write_down()
 
     def tick(self, now: int, run: ActiveRun) -> None:
@@ -71,6 +88,10 @@ class Breaker:
         cause = self.guard.tick(now)
         if cause is not None:
             self.tripped(cause, run, run.now_ns(now))
+        for later in self.guard.later[self._listed :]:
+            self.say(f"and then: {later.words}")
+            self._note(later, run, run.now_ns(now))
+        self._listed = len(self.guard.later)
         if self.guard.cause is not None and self._reset is None:
             confirmed = self.guard.cut_confirmed
             self.unconfirmed = not confirmed and now - self._since_ns > CONFIRM_WITHIN_NS
@@ -99,7 +120,7 @@ class Breaker:
                 request.id, False, "a reset needs the name of who takes it on himself"
             )
             return
-        reasons = self.guard.standing(now)
+        reasons = [*self.guard.standing(now), *self._alarms_standing()]
         if reasons:
             self.logbook.answer_request(request.id, False, "the cause stands: " + "; ".join(reasons))
             return
@@ -135,19 +156,45 @@ class Breaker:
         self.logbook.answer_request(reset.request.id, True, "reset; the relay may close")
         self.say(f"reset by {reset.request.who}")
 
+    def _alarms_standing(self) -> list[str]:
+        """Why a cut that the watch asked for may not be reset yet: the watch alone knows its alarms."""
+        cause = self.guard.cause
+        asked = [c for c in (cause, *self.guard.later) if c is not None and c.by == WATCH]
+        told = self.logbook.get_state(CUTS_STATE) or {}
+        reasons = [f"the alarm stands: {words}" for words in dict(told.get("standing", {})).values()]
+        age_s = (self.clocks.utc_ns() - int(told.get("utc_ns", 0))) / 1e9
+        if asked and age_s > TOLD_WITHIN_S:
+            reasons.append(
+                f"{asked[0].words}: the watch has not told for {age_s:.0f} s whether that is over; "
+                "see that the service runs"
+            )
+        return reasons
+
+    def _note(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
+        """Have a cause written down."""
+        record = TripRecord(
+            self.clocks.utc_ns(), run.id, t_ns, cause.code, cause.words, cause.value, cause.by
+        )
+
+        def write() -> None:
+            kind, text = "trip", record.detail
+            if not self.logbook.set_trip(record):
+                kind, text = "cause", f"and then: {text}"
+            self._unwritten.insert(1, lambda: self.logbook.add_mark(run.id, t_ns, kind, text, record.by))
+
+        self._unwritten.append(write)
+
     def _write_down(self) -> None:
-        """Record the trip; a logbook that refuses is tried again, and stops nothing."""
-        record, now = self._unwritten, self.clocks.mono_ns()
-        if record is None or now < self._retry_ns:
-            return
-        try:
-            self.logbook.set_trip(record)
-            self.logbook.add_mark(record.run_id, record.t_ns, "trip", record.detail, "guard")
-        except StoreError as exc:
-            self._retry_ns = now + RESEND_NS
-            self.say(f"the trip could not be written down yet: {exc}")
-            return
-        self._unwritten = None
+        """Record trip and later causes; a logbook that refuses is tried again, and stops nothing."""
+        now = self.clocks.mono_ns()
+        while self._unwritten and now >= self._retry_ns:
+            try:
+                self._unwritten[0]()
+            except StoreError as exc:
+                self._retry_ns = now + RESEND_NS
+                self.say(f"the trip could not be written down yet: {exc}")
+                return
+            self._unwritten.pop(0)
 
     def _refuse(self, words: str) -> None:
         assert self._reset is not None

@@ -3,7 +3,8 @@
 It knows only samples and the host's monotonic clock. It trips on a hard limit, on a protective channel that
 has given no good value for too long while the stack is powered, on a lost source while powered, and when the
 device says that it has cut the supply itself. A trip latches: it ends by `reset`, which a person asks for
-and which is refused while the cause stands.
+and which is refused while the cause stands. The first cause is kept as the one that tripped; those that come
+after it are listed.
 
 No delay applies to a hard limit. One glitch of a sensor may therefore cut the supply; the other way round, a
 delay would let a real excursion through, and an electrolyser that stands idle hurts nobody.
@@ -30,13 +31,18 @@ DEVICE_CAUSES = {
 _RELAY_CLOSED = 0.5
 
 
+HEARTBEAT_LOST = 3
+"""A tripped guard starves the device's heartbeat: what the device then says of it is no cause of its own."""
+
+
 @dataclass(frozen=True, slots=True)
 class TripCause:
-    """Why the supply was cut: a code, the words for a person, and the value that did it."""
+    """Why the supply was cut: a code, the words for a person, the value that did it, and who cut."""
 
     code: str
     words: str
     value: float | None = None
+    by: str = "guard"
 
 
 @dataclass(slots=True)
@@ -83,6 +89,8 @@ class Guard:
     started_ns: int
     grace_s: float = 5.0
     cause: TripCause | None = None
+    later: list[TripCause] = field(default_factory=list)
+    """Causes that came after `cause`, each once."""
     _protective: dict[str, _Protective] = field(default_factory=dict)
     _watched: dict[str, _Watched] = field(default_factory=dict)
     _relay: float = math.nan
@@ -130,8 +138,10 @@ class Guard:
         return not self.powered
 
     def trip(self, cause: TripCause) -> bool:
-        """Latch `cause`; False when a trip already stands, whose first cause is kept."""
+        """Latch `cause`; False when a trip already stands: then it is listed among the `later` ones."""
         if self.cause is not None:
+            if cause.code not in {c.code for c in (self.cause, *self.later)}:
+                self.later.append(cause)
             return False
         self.cause = cause
         return True
@@ -142,7 +152,8 @@ class Guard:
             return None
         code = frame.fields.get("trip", 0.0)
         self._device_code = 0 if math.isnan(code) else int(code)
-        if self._device_code > 1 and self.cause is None:
+        starved = self._device_code == HEARTBEAT_LOST and self.cause is not None
+        if self._device_code > 1 and not starved:
             words = DEVICE_CAUSES.get(self._device_code, f"a cause of its own, code {self._device_code}")
             return self._tripped(TripCause("device", f"the device cut the supply: {words}"))
         return None
@@ -162,12 +173,12 @@ class Guard:
             if guarded is None or math.isnan(value):
                 continue
             guarded.value, guarded.good_ns = value, now_ns
-            if guarded.low_trip < value < guarded.trip or self.cause is not None or found is not None:
+            if guarded.low_trip < value < guarded.trip:
                 continue
             verb, limit = (
                 ("reached", guarded.trip) if value >= guarded.trip else ("fell to", guarded.low_trip)
             )
-            found = self._tripped(
+            cause = self._tripped(
                 TripCause(
                     f"{name}.trip",
                     f"the {guarded.words} {verb} {value:.2f} {guarded.unit}; "
@@ -175,15 +186,17 @@ class Guard:
                     value,
                 )
             )
+            found = found or cause
         return found
 
     def tick(self, now_ns: int) -> TripCause | None:
         """Look at what has not arrived; returns the cause when this trips."""
-        if self.cause is not None or not self.powered:
+        if not self.powered:
             return None
-        for words in self._missing(now_ns):
-            return self._tripped(words)
-        return None
+        found: TripCause | None = None
+        for cause in self._missing(now_ns):
+            found = self._tripped(cause) or found
+        return found
 
     def fresh(self, now_ns: int) -> bool:
         """Whether all that protects is being heard: the condition for feeding the device's heartbeat."""
@@ -212,6 +225,7 @@ class Guard:
         reasons = self.standing(now_ns)
         if not reasons:
             self.cause = None
+            self.later.clear()
         return reasons
 
     def _tripped(self, cause: TripCause) -> TripCause | None:

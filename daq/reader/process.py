@@ -17,9 +17,9 @@ from daq.bench import Bench
 from daq.errors import SourceError, StoreError
 from daq.frame import Frame, Sample
 from daq.reader import runs
-from daq.reader.breaker import Breaker
+from daq.reader.breaker import Breaker, asked_cause
 from daq.reader.calibrate import Calibrator
-from daq.reader.guard import Guard, TripCause
+from daq.reader.guard import Guard
 from daq.reader.timebase import SYSTEM_CLOCKS, Clocks, StepDetector
 from daq.sources import Source, SourceEvent, make_source
 from daq.store import Request, Store
@@ -262,8 +262,7 @@ class Reader:
         self._store.logbook.answer_request(request.id, True, ended)
 
     def _on_trip(self, request: Request, now: int) -> None:
-        words = f"{request.who or 'somebody'} asked for it: {request.body.get('reason') or 'no reason given'}"
-        cause = TripCause("person", words)
+        cause = asked_cause(request)
         if self._guard.trip(cause):
             self._breaker.tripped(cause, self._run, self._run.now_ns(now))
             self._store.logbook.answer_request(request.id, True, "the supply is being cut")

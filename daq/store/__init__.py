@@ -8,6 +8,7 @@ from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStor
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
 from daq.store.records import (
+    CUTS_STATE,
     AlarmTransition,
     CalibrationRecord,
     FillRecord,
@@ -21,6 +22,7 @@ from daq.store.segments import Segments
 from daq.store.store import Store
 
 __all__ = [
+    "CUTS_STATE",
     "AlarmTransition",
     "CalibrationRecord",
     "ChannelSpan",

@@ -67,4 +67,8 @@ LOGBOOK = (
                 PRIMARY KEY (run_id, channel))""",
         ),
     ),
+    Migration(
+        "0004 causes that came after a trip's first one",
+        ("ALTER TABLE trips ADD COLUMN after_id INTEGER",),
+    ),
 )

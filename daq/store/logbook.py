@@ -7,7 +7,8 @@ What a person or the guard did is committed so that it survives a power cut; wha
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import orjson
@@ -19,7 +20,10 @@ from daq.store.records import AlarmTransition, Request, Transition, TripRecord
 
 __all__ = ["Logbook"]
 
-_TRIP = "t_utc_ns, run_id, t_ns, cause, detail, value, by, cleared_utc_ns, cleared_by, cleared_reason, id"
+_TRIP = (
+    "t_utc_ns, run_id, t_ns, cause, detail, value, by, "
+    "cleared_utc_ns, cleared_by, cleared_reason, id, after_id"
+)
 _REQUEST = "id, kind, body, who, t_utc_ns, state, ok, message"
 _TRANSITION = "run_id, t_ns, alarm, state_from, state_to, cause, value, who, note, priority"
 
@@ -125,22 +129,28 @@ class Logbook(MeasureBook):
 
     # -- trip --------------------------------------------------------------------------------------
 
-    def set_trip(self, trip: TripRecord) -> None:
-        """Write down that the supply was cut. It stands until `clear_trip`."""
+    def set_trip(self, trip: TripRecord) -> bool:
+        """Write down that the supply was cut. It stands until `clear_trip`.
+
+        False when a trip stood already: the first cause is kept, and this one is listed after it.
+        """
         with self._db.writing(full=True) as con:
+            (first,) = con.execute("SELECT min(id) FROM trips WHERE cleared_utc_ns IS NULL").fetchone()
             con.execute(
-                "INSERT INTO trips (t_utc_ns, run_id, t_ns, cause, detail, value, by) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (trip.t_utc_ns, trip.run_id, trip.t_ns, trip.cause, trip.detail, _real(trip.value), trip.by),
-            )
+                "INSERT INTO trips (t_utc_ns, run_id, t_ns, cause, detail, value, by, after_id) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (trip.t_utc_ns, trip.run_id, trip.t_ns, trip.cause, trip.detail, _real(trip.value), trip.by,
+                 first),
+            )  # fmt: skip
+        return first is None
 
     def current_trip(self) -> TripRecord | None:
-        """The trip that stands, the first of them when there are several; None when there is none."""
+        """The trip that stands, with its first cause and those that came later; None when there is none."""
         with self._db.reading() as con:
-            row = con.execute(
-                f"SELECT {_TRIP} FROM trips WHERE cleared_utc_ns IS NULL ORDER BY id LIMIT 1"  # noqa: S608
-            ).fetchone()
-        return None if row is None else TripRecord(*row)
+            rows = con.execute(
+                f"SELECT {_TRIP} FROM trips WHERE cleared_utc_ns IS NULL ORDER BY id"  # noqa: S608
+            ).fetchall()
+        return next(iter(_trips(rows)), None)
 
     def clear_trip(self, who: str, reason: str) -> bool:
         """Write down who took the reset on himself, and why; False when no trip stood."""
@@ -153,13 +163,14 @@ class Logbook(MeasureBook):
         return done > 0
 
     def list_trips(self, run_id: str | None = None) -> list[TripRecord]:
-        """Trips of a run, or of all, oldest first."""
+        """Trips of a run, or of all, oldest first, each with the causes that came later."""
         with self._db.reading() as con:
             rows = con.execute(
-                f"SELECT {_TRIP} FROM trips WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id",  # noqa: S608
+                f"SELECT {_TRIP} FROM trips WHERE ?1 IS NULL OR (run_id = ?1 AND after_id IS NULL) "  # noqa: S608
+                "OR after_id IN (SELECT id FROM trips WHERE run_id = ?1) ORDER BY id",
                 (run_id,),
             ).fetchall()
-        return [TripRecord(*row) for row in rows]
+        return _trips(rows)
 
     # -- state -------------------------------------------------------------------------------------
 
@@ -179,6 +190,19 @@ class Logbook(MeasureBook):
 
 def _real(value: float | None) -> float | None:
     return None if value is None else float(value)
+
+
+def _trips(rows: Sequence[tuple[Any, ...]]) -> list[TripRecord]:
+    """Trips by their first cause, in order, each with what came after it."""
+    firsts: dict[int, TripRecord] = {}
+    for *values, after_id in rows:
+        trip = TripRecord(*values)
+        first = firsts.get(after_id)
+        if first is None:
+            firsts[trip.id] = trip
+        else:
+            firsts[after_id] = replace(first, later=(*first.later, trip))
+    return list(firsts.values())
 
 
 def _request(row: tuple[Any, ...]) -> Request:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 __all__ = [
+    "CUTS_STATE",
     "AlarmTransition",
     "CalibrationRecord",
     "FillRecord",
@@ -15,6 +16,11 @@ __all__ = [
     "Transition",
     "TripRecord",
 ]
+
+
+CUTS_STATE: Final = "watch_cuts"
+"""Key under which the service tells the reader which of the alarms that cut stand: `standing`, the words of
+each by its name, and `utc_ns`, when it said so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +144,10 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class TripRecord:
-    """The supply was cut: when, why, by whom; and how the trip was cleared, when it was."""
+    """The supply was cut: when, why, by whom; and how the trip was cleared, when it was.
+
+    `cause` is the first one; `later` holds those that came while the trip stood.
+    """
 
     t_utc_ns: int
     run_id: str
@@ -151,6 +160,7 @@ class TripRecord:
     cleared_by: str = ""
     cleared_reason: str = ""
     id: int = field(default=0, compare=False)
+    later: tuple[TripRecord, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

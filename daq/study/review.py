@@ -245,6 +245,10 @@ def _trip(trip: TripRecord) -> dict[str, Any]:
         "detail": trip.detail,
         "value": trip.value,
         "by": trip.by,
+        "later": [
+            {"t_s": t.t_ns / 1e9, "cause": t.cause, "detail": t.detail, "value": t.value, "by": t.by}
+            for t in trip.later
+        ],
         "cleared_by": trip.cleared_by,
         "cleared_reason": trip.cleared_reason,
     }

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from daq.bench import Bench, parse_bench
+from daq.bench import Bench, LimitSpec, parse_bench
 from daq.examples import example_text
 from daq.frame import Frame, Sample
 from daq.reader import Guard
+from daq.reader.guard import TripCause
 
 S = 1_000_000_000
 
@@ -46,6 +47,41 @@ def test_only_the_first_cause_is_kept(bench: Bench) -> None:
     assert guard.sample(sample(lye_temp=80.0), 3 * S) is None
     assert guard.tick(100 * S) is None
     assert guard.cause is first
+
+
+def test_the_first_cause_is_kept_and_later_ones_are_listed_once(bench: Bench) -> None:
+    guard = running(bench)
+    first = guard.sample(sample(lye_temp=66.0), 2 * S)
+    for second in range(3, 9):
+        guard.tick(second * S)
+    assert guard.trip(TripCause("gas_flow.none", "no gas while powered", 0.0, "watch")) is False
+    assert guard.trip(TripCause("gas_flow.none", "no gas while powered", 0.0, "watch")) is False
+    guard.frame(Frame("head", 9 * S, {"trip": 4.0}))
+    guard.frame(Frame("head", 9 * S, {"trip": 4.0}))
+    assert guard.cause is first
+    assert [c.code for c in guard.later] == ["head.lost", "lye_temp.stale", "gas_flow.none", "device"]
+    guard.sample(sample(lye_temp=40.0, relay=0.0, amps=0.0), 10 * S)
+    assert guard.reset(10 * S) == []
+    assert guard.later == []
+
+
+def test_a_heartbeat_that_a_tripped_guard_withholds_is_no_later_cause(bench: Bench) -> None:
+    guard = running(bench)
+    guard.sample(sample(lye_temp=66.0), 2 * S)
+    guard.frame(Frame("head", 5 * S, {"trip": 3.0}))
+    assert guard.later == []
+    alone = running(bench)
+    cause = alone.frame(Frame("head", 5 * S, {"trip": 3.0}))
+    assert cause is not None
+    assert "heartbeat" in cause.words
+
+
+def test_two_limits_passed_in_one_sample_make_one_first_cause(bench: Bench) -> None:
+    limits = {**bench.limits, "amps": LimitSpec(trip=20.0)}
+    guard = Guard(bench.model_copy(update={"limits": limits}), started_ns=0)
+    cause = guard.sample(sample(lye_temp=66.0, amps=25.0), S)
+    assert cause is guard.cause
+    assert {c.code for c in (guard.cause, *guard.later) if c} == {"lye_temp.trip", "amps.trip"}
 
 
 def test_no_good_temperature_while_powered_trips_and_not_before_its_time(bench: Bench) -> None:

@@ -15,7 +15,7 @@ from daq.errors import StoreError
 from daq.examples import example_text
 from daq.frame import Sample
 from daq.reader import Reader
-from daq.store import Store
+from daq.store import CUTS_STATE, Store
 from tests.reader.device import PtyDevice
 
 LONG_S = 20.0
@@ -185,6 +185,80 @@ def test_a_device_that_cuts_by_itself_is_taken_over(bench: Bench, device: PtyDev
         trip = it.store.logbook.current_trip()
         assert trip is not None
         assert trip.cause == "device"
+
+
+def cuts(it: Running, *alarms: str, age_s: float = 0.0) -> None:
+    """What the watch says of the alarms that cut."""
+    words = {alarm: f"{alarm} says so" for alarm in alarms}
+    told = {"utc_ns": time.time_ns() - int(age_s * 1e9), "standing": words}
+    it.store.logbook.put_state(CUTS_STATE, told)
+
+
+def test_an_alarm_trips_and_is_reset_only_when_it_has_gone(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        cuts(it, "gas_flow.none")
+        body = {"alarm": "gas_flow.none", "reason": "No gas while powered: 0.05, limit 0.2", "value": 0.05}
+        ok, _ = it.ask("trip", dict(body), who="watch")
+        assert ok
+        it.until(lambda: device.relay == 0.0)
+        it.until(lambda: it.store.logbook.current_trip() is not None)
+        trip = it.store.logbook.current_trip()
+        assert trip is not None
+        assert (trip.cause, trip.value, trip.by) == ("gas_flow.none", 0.05, "watch")
+        assert trip.detail == "No gas while powered: 0.05, limit 0.2"
+
+        ok, words = it.ask("reset", {"reason": "hose refitted"})
+        assert not ok
+        assert "gas_flow.none says so" in words
+        cuts(it, age_s=30.0)
+        ok, words = it.ask("reset", {"reason": "hose refitted"})
+        assert not ok
+        assert "the watch has not told" in words
+        assert device.relay == 0.0
+        cuts(it)
+        ok, words = it.ask("reset", {"reason": "hose refitted"})
+        assert ok, words
+        assert device.relay == 1.0
+
+
+def test_the_first_cause_outlives_the_reader_with_those_that_came_later(
+    bench: Bench, device: PtyDevice
+) -> None:
+    def causes(it: Running) -> list[str]:
+        trip = it.store.logbook.current_trip()
+        return [] if trip is None else [trip.cause, *(t.cause for t in trip.later)]
+
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs())
+        it.until(lambda: device.relay == 0.0, temp=70.0)
+        ok, words = it.ask("trip", {"reason": "smell of lye"})
+        assert ok
+        assert words == "a trip stood already"
+        it.until(lambda: causes(it) == ["lye_temp.trip", "person"])
+        it.until(lambda: {"trip", "cause"} <= set(kinds(it)))
+        assert kinds(it).count("trip") == 1
+    with running(bench, device) as it:
+        it.until(lambda: it.seqs(), temp=70.0)
+        it.ask("trip", {"alarm": "gas_flow.none", "reason": "no gas"}, who="watch")
+        it.until(lambda: causes(it) == ["lye_temp.trip", "person", "gas_flow.none"], temp=70.0)
+
+
+def test_the_device_is_fed_only_while_its_data_are_fresh(bench: Bench, device: PtyDevice) -> None:
+    """Frames go on, but without a good temperature: nothing guards, so the device must not be told that all
+    is well. The relay is open, so that no trip is what ends the feeding."""
+    with running(bench, device) as it:
+        it.until(lambda: device.heard.count("beat") >= 2)
+        device.relay = 0.0
+        stale_s = bench.channels["lye_temp"].stale_after_s
+        end = time.monotonic() + stale_s + 1.5
+        it.until(lambda: time.monotonic() > end, temp=float("nan"), amps=0.0)
+        beats = device.heard.count("beat")
+        end = time.monotonic() + 2.5
+        it.until(lambda: time.monotonic() > end, temp=float("nan"), amps=0.0)
+        assert device.heard.count("beat") == beats
+        assert it.store.logbook.current_trip() is None
+        it.until(lambda: device.heard.count("beat") > beats, amps=0.0)
 
 
 def test_a_person_trips(bench: Bench, device: PtyDevice) -> None:

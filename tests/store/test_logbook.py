@@ -162,17 +162,30 @@ def test_a_trip_stands_until_it_is_cleared(book: Logbook) -> None:
     assert book.current_trip() is None
     assert not book.clear_trip("Ada", "nothing stood")
     first = TripRecord(START, "r", 5, "lye_temp", "lye_temp 80.2 above 80", 80.2, "guard")
-    book.set_trip(first)
-    book.set_trip(TripRecord(START + 1, "r", 6, "lost", "stack is lost"))
-    assert book.current_trip() == first
+    assert book.set_trip(first)
+    assert not book.set_trip(TripRecord(START + 1, "r", 6, "lost", "stack is lost"))
+    standing = book.current_trip()
+    assert standing == first
+    assert standing is not None
+    assert [t.cause for t in standing.later] == ["lost"]
     assert book.clear_trip("Ada", "cooled down, fan mended")
     assert book.current_trip() is None
     kept = book.list_trips("r")
-    assert [t.cause for t in kept] == ["lye_temp", "lost"]
+    assert [t.cause for t in kept] == ["lye_temp"], "the first cause is the trip's"
+    assert [(t.cause, t.t_ns) for t in kept[0].later] == [("lost", 6)]
     assert (kept[0].cleared_by, kept[0].cleared_reason) == ("Ada", "cooled down, fan mended")
     assert kept[0].cleared_utc_ns is not None
     assert book.list_trips("other") == []
-    assert len(book.list_trips()) == 2
+    assert len(book.list_trips()) == 1
+    assert book.set_trip(TripRecord(START + 9, "r", 9, "person", "Ada asked for it"))
+    assert [t.cause for t in book.list_trips("r")] == ["lye_temp", "person"]
+
+
+def test_a_cause_in_the_next_run_is_listed_with_the_trip_of_the_run_before(book: Logbook) -> None:
+    book.set_trip(TripRecord(START, "a", 5, "lye_temp", "hot"))
+    book.set_trip(TripRecord(START + 1, "b", 1, "lost", "stack is lost"))
+    assert [[t.cause for t in trip.later] for trip in book.list_trips("a")] == [["lost"]]
+    assert book.list_trips("b") == []
 
 
 def test_small_facts(book: Logbook) -> None:

@@ -24,6 +24,34 @@ def test_the_arithmetic_of_a_day() -> None:
         assert load["flood_share"] == 0.0
 
 
+@pytest.mark.parametrize(
+    ("count", "rating"),
+    [
+        (144, "very likely acceptable"),  # 1 in 10 min
+        (150, "manageable at most"),
+        (288, "manageable at most"),  # 1 in 5 min
+        (300, "more than a person can answer"),
+        (1440, "more than a person can answer"),  # 1 a minute
+        (1500, "unacceptable"),
+    ],
+)
+def test_the_ratings_of_eemua_191(count: int, rating: str) -> None:
+    """Bounds as check lists of the trade repeat them: 1 in 10 min, 1 in 5 min, 1 a minute."""
+    made = [change(i * 86400.0 / count, f"a{i}", "unacknowledged") for i in range(count)]
+    assert alarm_load(made, 86400.0)["rating"] == rating
+
+
+def test_shares_of_priorities_and_of_the_loudest() -> None:
+    made = [change(60.0 * i, f"a{i}", "unacknowledged", "low") for i in range(16)]
+    made += [change(60.0 * i, "b", "unacknowledged", "medium") for i in range(20, 23)]
+    made += [change(3000.0, "c", "unacknowledged", "high")]
+    load = alarm_load(made, 6000.0)
+    assert load["priority_share"] == {"low": 0.8, "medium": 0.15, "high": 0.05}
+    assert load["loudest"][0] == {"alarm": "b", "raised": 3}
+    assert load["loudest_share"] == pytest.approx(12 / 20)
+    assert alarm_load([], 600.0)["loudest_share"] == 0.0
+
+
 def test_more_than_ten_in_ten_minutes_are_a_flood() -> None:
     made = [change(600.0 + i, f"a{i}", "unacknowledged") for i in range(11)]
     load = alarm_load(made, 6000.0)
