@@ -22,7 +22,7 @@ from daq.frame import Block, Sample
 from daq.service.hub import Hub, encode
 from daq.service.words import alarm_words, data_words, iso_utc, supply_words, trip_dict
 from daq.store import RunRecord, Store, TailRow
-from daq.watch import RATIOS, Assessment, Watch
+from daq.watch import RATIOS, Assessment, Watch, foreseer
 
 __all__ = ["Live"]
 
@@ -320,7 +320,9 @@ class Live:
 
     def _change_run(self, run_id: str) -> None:
         self.run = self.store.logbook.get_run(run_id)
-        self.watch = Watch(self.bench, run=run_id, start_utc_ns=self.run.start_utc_ns)
+        self.watch = Watch(
+            self.bench, run=run_id, start_utc_ns=self.run.start_utc_ns, forecaster=foreseer(self.bench)
+        )
         self._told.clear()
         self.assessments.clear()
         self._latest.clear()

@@ -9,6 +9,7 @@ from daq.frame import Block
 from daq.store import RunRecord, Store
 from daq.study.benches import recorded_bench
 from daq.study.review import Review, review
+from daq.watch import foreseer
 
 __all__ = ["Recorded", "review_run"]
 
@@ -35,5 +36,6 @@ def review_run(store: Store, record: RunRecord) -> Recorded:
         alarms=store.logbook.list_transitions(record.id),
         links=store.logbook.load_links(record.id),
         trips=store.logbook.list_trips(record.id),
+        forecaster=foreseer,
     )
     return Recorded(record, bench, blocks, made)

@@ -68,7 +68,7 @@ def review(
     alarms: Sequence[Transition] | None = None,
     links: Mapping[str, Any] | None = None,
     trips: Sequence[TripRecord] = (),
-    forecaster: Callable[[Bench], Forecaster] | None = None,
+    forecaster: Callable[[Bench], Forecaster | None] | None = None,
     window_s: float | None = None,
 ) -> Review:
     """Review one run.
@@ -152,12 +152,12 @@ def _balance(bench: Bench, columns: Columns, assessor: Assessor, steps: int) -> 
 
 
 def _again(
-    bench: Bench, blocks: Sequence[Block], make: Callable[[Bench], Forecaster] | None
+    bench: Bench, blocks: Sequence[Block], make: Callable[[Bench], Forecaster | None] | None
 ) -> tuple[list[Transition], list[dict[str, Any]], list[dict[str, Any]]]:
     """The run through the watch: its alarms and, with a forecaster, what it foresaw and warned of."""
-    if make is None:
+    foresees = None if make is None else make(bench)
+    if foresees is None:
         return list(replay(bench, blocks, keep_numbers=False).transitions), [], []
-    foresees = make(bench)
     forecasts: list[dict[str, Any]] = []
 
     def each_minute(t_ns: int) -> None:

@@ -10,6 +10,7 @@ from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Column, Columns
 from daq.watch.efficiency import Assessor, Balance, assess_windows, reference_words
 from daq.watch.findings import Finding
+from daq.watch.foresee import RunawayForecaster, foreseer
 from daq.watch.numbers import NUMBERS, RATIOS, Numbers, NumberSpec
 from daq.watch.replay import Replay, replay, replay_alarms, suited_to
 from daq.watch.watch import Watch
@@ -30,12 +31,14 @@ __all__ = [
     "Numbers",
     "Priority",
     "Replay",
+    "RunawayForecaster",
     "State",
     "Transition",
     "Watch",
     "alarm_table",
     "assess_windows",
     "check_alarms",
+    "foreseer",
     "reference_words",
     "replay",
     "replay_alarms",

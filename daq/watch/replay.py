@@ -13,6 +13,7 @@ from daq.frame import Block
 from daq.watch.alarms import Transition
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Columns
+from daq.watch.foresee import foreseer
 from daq.watch.numbers import Numbers
 from daq.watch.watch import Watch
 
@@ -155,4 +156,5 @@ def replay_alarms(
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[Transition]:
     """The alarm transitions of a recorded run."""
-    return list(replay(bench, blocks, keep_numbers=False, progress=progress).transitions)
+    done = replay(bench, blocks, keep_numbers=False, progress=progress, forecaster=foreseer(bench))
+    return list(done.transitions)

@@ -17,9 +17,10 @@ from daq.watch.runaway_current import CurrentLaw
 from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
-from daq.watch.runaway_thermal import CAPACITY, KAPPA, ROOM, ThermalFilter
+from daq.watch.runaway_thermal import CAPACITY, KAPPA, VAPOUR, ThermalFilter
 from daq.watch.runaway_thermal import T as TEMP
 from daq.watch.runaway_warning import RunawayWarning, WarningState
+from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
 
@@ -45,7 +46,7 @@ class Forecast:
     capacity_j_k: Band
     resistance_k_w: Band
     unknowns: tuple[str, ...]
-    reason: str
+    words: str
 
 
 def _band(values: FloatArray) -> Band:
@@ -96,7 +97,7 @@ class RunawayWatch:
             None if v is None or not math.isfinite(v) else float(v)
             for v in (volts, amps, watts, lye_temp, room_temp, gas_flow)
         )
-        if watts is None and volts is not None and amps is not None:
+        if watts is None and volts is not None and amps is not None and self.config.mode != "pwm":
             watts = volts * amps
         self._t_s = t_s
         full = self._intake.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
@@ -174,34 +175,52 @@ class RunawayWatch:
         f = self._forecast = self._spoken(b, futures, now)
         if self._state.update(b.t_s, f.chance, powered=True):
             if self._state.raised:
-                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.reason, {}))
+                assert self.config.limit_c is not None
+                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, _numbers(f)))
             else:
-                self._cleared(b.t_s, f.reason)
+                self._cleared(b.t_s, f.words)
 
     def _cleared(self, t_s: float, why: str) -> None:
         self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)
 
     def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
-        times = {name: futures.time_to(limit, now) for name, limit in self.config.limits_c.items()}
-        watched = times[self.config.watched]
-        chance = float(np.isfinite(watched).mean())
-        th = self._thermal
+        config, th = self.config, self._thermal
+        times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
+        chance = 0.0 if config.watched is None else float(np.isfinite(times[config.watched]).mean())
+        bands = {name: _band(t) for name, t in times.items()}
+        settles = _band(futures.settles_c)
         c, k = math.exp(th.x[CAPACITY]), math.exp(th.x[KAPPA])
+        vapour = float(th.x[VAPOUR]) * self._gas_amps * self.tables.vapour_at(now)[0]
         return Forecast(
             at_s=b.t_s,
-            time_to_limit_s={name: _band(t) for name, t in times.items()},
-            steady_state_c=_band(futures.settles_c),
+            time_to_limit_s=bands,
+            steady_state_c=settles,
             loop_gain=_band(futures.gain),
             chance=chance,
             regime=self._law.held,
             confidence="",
             heat_w=self._heat,
-            gas_w=None,
-            vapour_w=None,
-            loss_w=None,
+            gas_w=self._gas_amps * self.tables.gas_at(now),
+            vapour_w=vapour,
+            loss_w=self._heat - vapour - th.rate / c,
             lye_c=now,
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),
             unknowns=(),
-            reason=f"settles at {_band(futures.settles_c)}, room {th.x[ROOM]:.1f}",
+            words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
         )
+
+
+def _numbers(f: Forecast) -> dict[str, float | None]:
+    """What stands behind a warning."""
+    numbers = {
+        "chance": f.chance,
+        "steady_state_c": f.steady_state_c.value,
+        "loop_gain": f.loop_gain.value,
+        "heat_w": f.heat_w,
+        "vapour_w": f.vapour_w,
+        "loss_w": f.loss_w,
+        "lye_c": f.lye_c,
+        **{f"time_to_{name}_s": b.value for name, b in f.time_to_limit_s.items()},
+    }
+    return {name: None if value is None else round(float(value), 3) for name, value in numbers.items()}

@@ -2,6 +2,12 @@
 
 The balance has one state, so no stepping is needed: where the net rate first falls to zero the temperature
 settles, and the time to a limit is the integral of dT over the rate.
+
+References
+----------
+.. [1] Additive recurrences (Kronecker sequences): L. Kuipers, H. Niederreiter, Uniform Distribution of
+   Sequences (1974), ch. 2. The step, powers of the root of ``x^(d+1) = x + 1``, is common practice, no
+   published source.
 """
 
 from __future__ import annotations
@@ -12,7 +18,6 @@ from typing import Final
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from daq.watch.runaway_current import VOLTS_SLOPE, CurrentLaw
 from daq.watch.runaway_model import GRID_HIGH_C, FloatArray, Tables
@@ -22,6 +27,7 @@ from daq.watch.runaway_thermal import T as TEMP
 __all__ = ["FUTURES", "Band", "Futures", "roll_out"]
 
 FUTURES: Final = 96
+_DIMENSIONS: Final = 12
 _GRID_UP: Final = 64
 _GRID_DOWN: Final = 24
 _CAP_BELIEVED: Final = 0.9
@@ -38,9 +44,18 @@ class Band:
 
 
 def _normals() -> FloatArray:
-    sobol = qmc.Sobol(d=12, scramble=True, rng=np.random.default_rng(20250), bits=30)
-    u = sobol.random(128)[:FUTURES]
+    """Standard normal numbers, evenly spread: an additive recurrence, [1]."""
+    root = _generalised_golden_ratio(_DIMENSIONS)
+    steps = root ** -np.arange(1.0, _DIMENSIONS + 1.0)
+    u = (0.5 + np.arange(1.0, FUTURES + 1.0)[:, None] * steps) % 1.0
     return np.asarray(ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)))
+
+
+def _generalised_golden_ratio(d: int) -> float:
+    x = 2.0
+    for _ in range(64):
+        x = float((1.0 + x) ** (1.0 / (d + 1.0)))
+    return x
 
 
 _Z: Final = _normals()

@@ -46,8 +46,8 @@ class RunawayConfig:
         As `daq.physics.lye`.
     limits_c : dict of str to float
         Temperature limits [degC] by name ("warn", "high", "trip").
-    watched : str
-        The limit that warnings speak of.
+    watched : str or None
+        The limit that warnings speak of; None where there is no limit.
     mode : {"constant_voltage", "constant_current", "pwm"}
         What the supply is set to hold, until the data say otherwise.
     amps_max, volts_max : float or None
@@ -68,7 +68,7 @@ class RunawayConfig:
     limits_c: dict[str, float]
     electrolyte: Electrolyte = "KOH"
     mass_fraction: float = 0.25
-    watched: str = "high"
+    watched: str | None = "high"
     mode: SupplyMode = "constant_voltage"
     amps_max: float | None = None
     volts_max: float | None = None
@@ -78,9 +78,9 @@ class RunawayConfig:
     flow_reference: ReferenceCondition = field(default_factory=lambda: REFERENCE_CONDITIONS["0C_101.325kPa"])
 
     @property
-    def limit_c(self) -> float:
+    def limit_c(self) -> float | None:
         """The watched limit [degC]."""
-        return self.limits_c[self.watched]
+        return None if self.watched is None else self.limits_c[self.watched]
 
 
 class Tables:

@@ -20,7 +20,7 @@ TEMPERATURE = ("lye_temp.warn", "lye_temp.high", "lye_temp.trip")
 def test_a_sound_run_raises_nothing() -> None:
     n = 900 * HZ
     amps = np.where(np.arange(n) < 60 * HZ, 0.0, 10.0)
-    lye = 25.0 + np.cumsum(amps) / HZ * 2e-3
+    lye = 25.0 - 12.0 * np.expm1(-np.cumsum(amps) / HZ / 15_000.0)
     assert replay_alarms(bench(ALL), [run_of(900.0, lye=lye, amps=amps)]) == []
 
 

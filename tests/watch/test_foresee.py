@@ -1,0 +1,66 @@
+"""The runaway watch behind a bench file: its limit, its JSON, its alarm."""
+
+from __future__ import annotations
+
+import json
+from itertools import pairwise
+
+import numpy as np
+import orjson
+import pytest
+
+from daq.study import review
+from daq.watch import foreseer, replay
+from daq.watch.foresee import runaway_config
+from tests.watch.workshop import ALL, HZ, bench, raised, run_of
+
+
+def _running_away() -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Forty minutes at one rate, as of a stack that loses next to nothing."""
+    return 25.0 + np.arange(2400 * HZ) / HZ * 0.0085
+
+
+def test_the_limit_watched_is_the_high_one_else_the_trip_else_the_warning() -> None:
+    both = bench(ALL)
+    assert runaway_config(both).limit_c == 60.0
+    for kept, expected in (({"warn": 50.0, "trip": 65.0}, 65.0), ({"warn": 50.0}, 50.0)):
+        config = runaway_config(bench(ALL, limits={"lye_temp": kept}))
+        assert config.limit_c == expected
+    assert runaway_config(bench(ALL, limits={})).limit_c is None
+
+
+def test_a_bench_without_temperature_or_power_is_not_foreseen() -> None:
+    assert foreseer(bench(dict.fromkeys(("volts", "amps"), "head"), limits={})) is None
+    assert foreseer(bench(dict.fromkeys(("amps", "lye_temp"), "head"))) is None
+    assert foreseer(bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))) is not None
+
+
+def test_a_runaway_is_warned_of_long_before_the_limit() -> None:
+    made = bench(ALL)
+    done = replay(made, [run_of(2400.0, lye=_running_away())], forecaster=foreseer(made))
+    first = raised(done.transitions)
+    crosses = (50.0 - 25.0) / 0.0085
+    assert first["lye_temp.forecast"] < 0.5 * crosses
+    cause = next(t.cause for t in done.transitions if t.alarm == "lye_temp.forecast")
+    assert "does not settle below 60 °C" in cause
+    assert "it crosses in about" in cause
+
+
+def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
+    made = bench(ALL)
+    body = review(made, [run_of(2400.0, lye=_running_away())], forecaster=foreseer).as_dict()
+    again = json.loads(orjson.dumps({k: body[k] for k in ("forecasts", "warnings")}))
+    told = again["forecasts"]
+    assert {b["at_s"] - a["at_s"] for a, b in pairwise(told)} == {60.0}
+    last = told[-1]
+    assert last["limit"] == "high"
+    true = (60.0 - 25.0) / 0.0085 - last["at_s"]
+    assert last["time_to_limit_s"] == pytest.approx(true, rel=0.15)
+    assert last["time_to_limit_low_s"] < last["time_to_limit_s"]
+    assert set(last["limits"]) == {"warn", "high", "trip"}
+    assert last["limits"]["warn"]["time_s"] < last["time_to_limit_s"] < last["limits"]["trip"]["time_s"]
+    assert last["words"].startswith("At these settings the lye does not settle below 60 °C")
+    (warning,) = again["warnings"]
+    assert warning["cleared_s"] is None
+    assert warning["limit_c"] == 60.0
+    assert warning["numbers"]["time_to_high_s"] > 600.0
