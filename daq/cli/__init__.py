@@ -13,7 +13,21 @@ from daq.errors import LyewatchError
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
-COMMANDS = ("demo", "up", "read", "serve", "check", "ports", "runs", "review", "leak", "import", "export")
+COMMANDS = (
+    "demo",
+    "up",
+    "read",
+    "serve",
+    "check",
+    "ports",
+    "runs",
+    "review",
+    "leak",
+    "fill",
+    "calibrate",
+    "import",
+    "export",
+)
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -37,6 +37,7 @@ __all__ = [
     "shown_utc",
     "stop_event",
     "store_options",
+    "utc_day",
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
@@ -168,6 +169,15 @@ def duration(span_s: float) -> str:
 def shown_utc(utc_ns: int) -> str:
     """A time of day, UTC, to the second."""
     return datetime.fromtimestamp(utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def utc_day(text: str) -> int:
+    """An argument such as ``2025-03-04``: when that day began, UTC [ns]."""
+    try:
+        day = datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date: write it as 2025-03-04") from None
+    return int(day.timestamp()) * 1_000_000_000
 
 
 @contextmanager
