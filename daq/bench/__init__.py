@@ -17,7 +17,10 @@ from daq.bench.models import (
     StoreSpec,
     SupplySpec,
 )
-from daq.bench.sources import SOURCE_KINDS, LineSpec, RecordedSpec, SourceSpec, TextSpec
+from daq.bench.scpi_spec import ScpiQuery, ScpiSpec, ScpiSupply
+from daq.bench.source_base import SourceSpec
+from daq.bench.sources import SOURCE_KINDS, LineSpec, RecordedSpec
+from daq.bench.text_spec import TextSpec
 from daq.bench.units import KNOWN_CHANNELS, convert
 
 __all__ = [
@@ -41,6 +44,9 @@ __all__ = [
     "PortSpec",
     "RecordedSpec",
     "RecordingSpec",
+    "ScpiQuery",
+    "ScpiSpec",
+    "ScpiSupply",
     "ServiceSpec",
     "SiteSpec",
     "SlotSpec",

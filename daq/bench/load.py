@@ -13,7 +13,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.bench.models import Bench
-from daq.bench.sources import SOURCE_KINDS, SourceSpec
+from daq.bench.source_base import SourceSpec
+from daq.bench.sources import SOURCE_KINDS
 from daq.errors import BenchFileError
 
 __all__ = ["load_bench", "parse_bench"]

@@ -17,7 +17,7 @@ from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
 from daq.bench.calibration import Calibration
 from daq.bench.geometry import GeometrySpec
-from daq.bench.sources import AnySource
+from daq.bench.sources import AnySource, check_cutters
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
 from daq.errors import LyewatchError
 from daq.physics.reference import reference_condition
@@ -82,6 +82,8 @@ class SupplySpec(_Table):
     amps_max: Positive
     trip_source: Name
     """The source whose device holds the relay that cuts the supply."""
+    second_cut: Name | None = None
+    """Another source that cuts it as well: an instrument with ``[sources.NAME.supply]``."""
     powered_above_amps: Positive = 0.3
     """Current above which the stack counts as powered [A]."""
     lead_milliohms: NotNegative = 0.0
@@ -299,11 +301,7 @@ class Bench(_Table):
                     f"limits.{name}: no channel is named {name!r}: use one of {', '.join(self.channels)}"
                 )
         check_delays(self.limits, self.alarms, {n: c.unit for n, c in self.channels.items()})
-        if self.supply.trip_source not in self.sources:
-            raise ValueError(
-                f"supply.trip_source: no source is named {self.supply.trip_source!r}: "
-                f"use one of {', '.join(self.sources)}"
-            )
+        check_cutters(self.supply.trip_source, self.supply.second_cut, self.sources)
         if self.supply.mode == "constant_current" and self.supply.amps_set is None:
             raise ValueError(
                 "supply.amps_set: a constant_current supply needs it: write the current that is held"

@@ -1,63 +1,20 @@
-"""``[sources.NAME]``: what is on the bench, and how each of it speaks. One class for each `kind`.
-
-Nothing that is written here can make a source send a command that changes an output, except the one that
-cuts a supply at a trip (`ScpiSupply.off`).
-"""
+"""``[sources.NAME]``: what is on the bench, and how each of it speaks. One class for each `kind`."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
 
-import re2
-from pydantic import Discriminator, Field, Tag, field_validator, model_validator
+from pydantic import Discriminator, Tag
 
-from daq.bench._table import NotNegative, Positive, Table
+from daq.bench.scpi_spec import ScpiSpec
+from daq.bench.source_base import Baud, Clock, PortedSpec, SourceSpec
+from daq.bench.text_spec import TextSpec
 
-__all__ = [
-    "SOURCE_KINDS",
-    "AnySource",
-    "Framing",
-    "LineSpec",
-    "RecordedSpec",
-    "SourceSpec",
-    "TextSpec",
-]
-
-Framing = Literal["8N1", "8E1", "8O1", "8N2", "7E1", "7O1", "7N2"]
-"""Data bits, parity (none, even, odd) and stop bits of a serial port."""
-Baud = Annotated[int, Field(ge=50, le=4_000_000, strict=True)]
-Clock = Literal["host", "fitted", "device"]
-Port = Annotated[str, Field(min_length=1)]
+__all__ = ["SOURCE_KINDS", "AnySource", "LineSpec", "RecordedSpec", "check_cutters"]
 
 
-class SourceSpec(Table):
-    """What every source has."""
-
-    sparse: ClassVar[bool] = False
-    """Whether a frame carries only what was measured just then: a field that it lacks is not missing."""
-
-    kind: str
-    clock: Clock = "host"
-    rate_hz: Positive = 10.0
-    """Frames a second that are to be expected."""
-    silent_after_s: Positive = 1.0
-    """Without a frame for so long the source counts as lost [s]."""
-
-    @property
-    def place(self) -> str:
-        """The port, file or broker, for messages."""
-        raise AttributeError(f"a source of kind {self.kind} has no place")
-
-
-class _PortSpec(SourceSpec):
-    port: Port
-
-    @property
-    def place(self) -> str:
-        return self.port
-
-
-class LineSpec(_PortSpec):
+class LineSpec(PortedSpec):
     """A device that speaks lyewatch's own line format."""
 
     kind: Literal["line"] = "line"
@@ -68,7 +25,7 @@ class LineSpec(_PortSpec):
     """Whether the device is fed `do=beat`; only the trip source is."""
 
 
-class RecordedSpec(_PortSpec):
+class RecordedSpec(PortedSpec):
     """A recording that is played; `port` is its file."""
 
     kind: Literal["recording"] = "recording"
@@ -78,114 +35,26 @@ class RecordedSpec(_PortSpec):
     heartbeat: bool = True
 
 
-class TextSpec(_PortSpec):
-    """A meter that streams text, one reading a line.
-
-    A line is described either by `pattern`, which the whole line must match and whose named groups are the
-    fields, or by `columns`, which are the fields in the order of their columns. The fields `seq` and `ms` are
-    the meter's own count and milliseconds. A group `NAME_prefix` holds the SI prefix of NAME's unit, for a
-    meter that ranges by itself.
-    """
-
-    sparse: ClassVar[bool] = True
-
-    kind: Literal["text"] = "text"
-    baud: Baud = 9600
-    framing: Framing = "8N1"
-    pattern: str | tuple[str, ...] = ()
-    """Regular expressions in RE2's syntax; the first that matches counts."""
-    columns: tuple[str, ...] = ()
-    """Field names; "" leaves a column out."""
-    separator: Annotated[str, Field(max_length=8)] = ""
-    """What stands between columns; "" is any white space."""
-    decimal: Literal[".", ","] = "."
-    overrange: tuple[Annotated[str, Field(min_length=1)], ...] = (
-        "OL",
-        "0L",
-        "OVL",
-        "OVLD",
-        "OVER",
-        "OVERLOAD",
-        "OFL",
-        "UL",
-        "ERR",
-        "----",
-        "---",
-        "nan",
-        "inf",
-    )
-    """Words that stand for a value the meter can not give, whatever their case and sign."""
-    line_bytes: Annotated[int, Field(ge=8, le=4096, strict=True)] = 240
-    """Longest line [bytes]."""
-    delay_ms: NotNegative = 0.0
-    """How long after measuring its line arrives [ms]."""
-    rate_hz: Positive = 2.0
-    silent_after_s: Positive = 3.0
-
-    @property
-    def patterns(self) -> tuple[str, ...]:
-        """`pattern` as a tuple."""
-        return (self.pattern,) if isinstance(self.pattern, str) else self.pattern
-
-    @model_validator(mode="after")
-    def _described_once(self) -> TextSpec:
-        if bool(self.patterns) == bool(self.columns):
+def check_cutters(trip_source: str, second_cut: str | None, sources: Mapping[str, SourceSpec]) -> None:
+    """Whether those who are to cut the supply can; raises ValueError naming the key that is wrong."""
+    for key, name in (("trip_source", trip_source), ("second_cut", second_cut)):
+        if name is None:
+            continue
+        spec = sources.get(name)
+        if spec is None:
+            raise ValueError(f"supply.{key}: no source is named {name!r}: use one of {', '.join(sources)}")
+        if isinstance(spec, ScpiSpec):
+            if spec.supply is None:
+                raise ValueError(
+                    f"supply.{key}: {name!r} does not say how its output is cut: add [sources.{name}.supply]"
+                )
+        elif key == "second_cut" or not isinstance(spec, LineSpec | RecordedSpec):
+            kinds = "scpi" if key == "second_cut" else "line, or scpi with a supply"
             raise ValueError(
-                "a line is described by pattern or by columns, one of the two: "
-                'write pattern = \'(?P<volts>\\S+) V\' or columns = ["volts", "amps"]'
+                f"supply.{key}: a source of kind {spec.kind!r} can not cut a supply: name one of kind {kinds}"
             )
-        return self
-
-    @field_validator("pattern")
-    @classmethod
-    def _compiles(cls, value: str | tuple[str, ...]) -> str | tuple[str, ...]:
-        for pattern in (value,) if isinstance(value, str) else value:
-            _check_groups(list(compile_pattern(pattern).groupindex), f"pattern {pattern!r}")
-        return value
-
-    @field_validator("columns")
-    @classmethod
-    def _named(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        named = [name for name in value if name]
-        if value:
-            _check_groups(named, "columns")
-        if len(set(named)) != len(named):
-            raise ValueError("a field is named twice: give each column a name of its own")
-        return value
-
-
-def compile_pattern(pattern: str) -> Any:
-    """A pattern of a bench file, compiled; raises ValueError with what is wrong.
-
-    RE2 matches in time linear in the line, whatever the pattern: with a backtracking engine one unlucky
-    pattern and one noisy line would hold up the guard.
-    """
-    options = re2.Options()
-    options.log_errors = False
-    try:
-        return re2.compile(pattern, options)
-    except re2.error as exc:
-        said = exc.args[0] if exc.args else "no reason given"
-        words = said.decode(errors="replace") if isinstance(said, bytes) else str(said)
-        raise ValueError(
-            f"is no regular expression ({words}): RE2's syntax has no look-around and no back-references"
-        ) from None
-
-
-_FIELD = re2.compile(r"[A-Za-z][A-Za-z0-9_]{0,31}")
-PREFIX = "_prefix"
-"""Ends the name of a group that holds an SI prefix."""
-
-
-def _check_groups(names: list[str], what: str) -> None:
-    fields = [name for name in names if name not in ("seq", "ms") and not name.endswith(PREFIX)]
-    if not fields:
-        raise ValueError(f"{what} names no field: write a named group, (?P<volts>...), for each number")
-    for name in names:
-        if not _FIELD.fullmatch(name):
-            raise ValueError(f"{name!r} is no field's name: use a letter, then letters, digits and _")
-        if name.endswith(PREFIX) and name.removesuffix(PREFIX) not in fields:
-            raise ValueError(f"{name!r} is the prefix of no field: name the number's group as well")
+    if second_cut is not None and second_cut == trip_source:
+        raise ValueError("supply.second_cut: is the trip source itself: name another source, or leave it out")
 
 
 def _kind_of(value: Any) -> str:
@@ -196,7 +65,8 @@ def _kind_of(value: Any) -> str:
 AnySource = Annotated[
     Annotated[LineSpec, Tag("line")]
     | Annotated[RecordedSpec, Tag("recording")]
-    | Annotated[TextSpec, Tag("text")],
+    | Annotated[TextSpec, Tag("text")]
+    | Annotated[ScpiSpec, Tag("scpi")],
     Discriminator(_kind_of),
 ]
 """A source of any kind; without `kind` it speaks the line format."""
@@ -205,5 +75,6 @@ SOURCE_KINDS: dict[str, type[SourceSpec]] = {
     "line": LineSpec,
     "recording": RecordedSpec,
     "text": TextSpec,
+    "scpi": ScpiSpec,
 }
 """The class of each kind."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from daq.errors import StoreError
 from daq.reader.guard import Guard, TripCause
 from daq.reader.runs import ActiveRun
+from daq.reader.second_cut import SecondCut
 from daq.reader.timebase import Clocks
 from daq.sources import Command, Source, SourceEvent
 from daq.store import CUTS_STATE, Logbook, Request, TripRecord
@@ -56,6 +57,7 @@ class Breaker:
     logbook: Logbook
     clocks: Clocks
     say: Callable[[str], None]
+    second: SecondCut | None = None
     unconfirmed: bool = False
     _sent_ns: int = 0
     _since_ns: int = 0
@@ -71,6 +73,8 @@ class Breaker:
                 self.guard.trip(TripCause(known.cause, known.detail, known.value, known.by))
             self._listed = len(self.guard.later)
             self._since_ns = self.clocks.mono_ns()
+            if self.second is not None:
+                self.second.order(self._since_ns)
 
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
         """Send the command first, write it down after: the disk must not delay the relay."""
@@ -94,9 +98,14 @@ class Breaker:
         self._listed = len(self.guard.later)
         if self.guard.cause is not None and self._reset is None:
             confirmed = self.guard.cut_confirmed
-            self.unconfirmed = not confirmed and now - self._since_ns > CONFIRM_WITHIN_NS
+            cut = confirmed or (self.second is not None and self.second.verified(now))
+            self.unconfirmed = not cut and now - self._since_ns > CONFIRM_WITHIN_NS
             if not confirmed and now - self._sent_ns > RESEND_NS:
                 self._send_trip(now)
+            doubt = self.second.tick(now) if self.second is not None else None
+            if doubt is not None:
+                t_ns = run.now_ns(now)
+                self._unwritten.append(lambda: self.logbook.add_mark(run.id, t_ns, "notice", doubt, "reader"))
         elif self.guard.cause is None:
             self.unconfirmed = False
         self._write_down()
@@ -131,6 +140,10 @@ class Breaker:
 
     def replied(self, event: SourceEvent, run: ActiveRun) -> None:
         """The device answered a command."""
+        if event.source != self.source.name:
+            if self.second is not None:
+                self.second.replied(event, self.clocks.mono_ns())
+            return
         reset, reply = self._reset, event.reply
         if reset is None or reply is None or reply.number != reset.number:
             return
@@ -144,6 +157,8 @@ class Breaker:
             self._refuse("the cause stands: " + "; ".join(reasons))
             return
         self._reset = None
+        if self.second is not None:
+            self.second.withdraw()
         reason = str(reset.request.body.get("reason", ""))
         self.logbook.clear_trip(reset.request.who, reason)
         self.logbook.add_mark(
@@ -204,3 +219,5 @@ class Breaker:
     def _send_trip(self, now: int) -> None:
         self._sent_ns = now
         self.source.send(Command("trip"))
+        if self.second is not None:
+            self.second.order(now)

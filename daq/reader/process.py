@@ -20,6 +20,7 @@ from daq.reader import runs
 from daq.reader.breaker import Breaker, asked_cause
 from daq.reader.calibrate import Calibrator
 from daq.reader.guard import Guard
+from daq.reader.second_cut import SecondCut
 from daq.reader.timebase import SYSTEM_CLOCKS, Clocks, StepDetector
 from daq.sources import Source, SourceEvent, make_source
 from daq.store import Request, Store
@@ -107,7 +108,12 @@ class Reader:
         self._links = {name: _Link() for name in self._sources}
         self._guard = Guard(bench, clocks.mono_ns())
         self._breaker = Breaker(
-            self._guard, self._sources[bench.supply.trip_source], store.logbook, clocks, say
+            self._guard,
+            self._sources[bench.supply.trip_source],
+            store.logbook,
+            clocks,
+            say,
+            second=self._second_cut(),
         )
         self._steps = StepDetector(clocks)
         self._pending: list[tuple[str, Sample]] = []
@@ -204,7 +210,7 @@ class Reader:
             self._links[event.source].lost = True
         if event.kind == "failed":
             self._failure = f"{event.source}: {event.text}"
-        if event.kind in ("lost", "reopened", "silent", "restarted", "ended", "failed"):
+        if event.kind in ("lost", "reopened", "silent", "restarted", "notice", "ended", "failed"):
             self._mark(event.kind, f"{event.source}: {event.text}")
             self._say(f"{event.source}: {event.text}")
 
@@ -317,6 +323,10 @@ class Reader:
             self._quietly(lambda: self._store.seal_apart(self._run.id))
 
     # -- helpers -------------------------------------------------------------------------------------------
+
+    def _second_cut(self) -> SecondCut | None:
+        name = self._bench.supply.second_cut
+        return None if name is None else SecondCut(self._sources[name], self._clocks, self._say)
 
     def _begin_first(self) -> runs.ActiveRun:
         kind = "run" if self._bench.recording.autostart else "standby"

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from daq.bench import LineSpec, RecordedSpec, SourceSpec, TextSpec
+from daq.bench import LineSpec, RecordedSpec, ScpiSpec, SourceSpec, TextSpec
 from daq.errors import BenchFileError
 from daq.sources.backoff import Backoff
 from daq.sources.base import Source, SourceEnded
@@ -17,6 +17,7 @@ from daq.sources.line import LineSource
 from daq.sources.outbox import Command
 from daq.sources.ports import HeardLine, Listened, PortInfo, list_ports, listen
 from daq.sources.recording import RecordedFrame, RecordingSource, block_frames, read_csv_frames
+from daq.sources.scpi import ScpiSource
 from daq.sources.serial_port import SerialPort
 from daq.sources.stream import StreamSource
 from daq.sources.text import TextDecoder, TextSource
@@ -35,6 +36,7 @@ __all__ = [
     "RecordedFrame",
     "RecordingSource",
     "Reply",
+    "ScpiSource",
     "SerialPort",
     "Sink",
     "Source",
@@ -67,6 +69,8 @@ def make_source(name: str, spec: SourceSpec) -> Source:
         return RecordingSource.from_csv(name, spec.port, clock=spec.clock, silent_after_s=spec.silent_after_s)
     if isinstance(spec, TextSpec):
         return TextSource(name, spec)
+    if isinstance(spec, ScpiSpec):
+        return ScpiSource(name, spec)
     raise BenchFileError(
         "no source is of this kind",
         place=f"sources.{name}.kind",

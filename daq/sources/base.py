@@ -157,6 +157,10 @@ class Source(ABC):
         self._wake_safely()
         return number
 
+    def withdraw(self, action: str) -> None:
+        """Give up a command that waits, or is being repeated."""
+        self._outbox.withdraw(action)
+
     # -- the thread ----------------------------------------------------------------------------------------
 
     def _run(self) -> None:

@@ -48,6 +48,14 @@ class LinkCounters:
         Times the device began anew.
     clock_steps : int
         Times the device's clock was fitted anew because it jumped.
+    late : int
+        Answers that came after their time, or that nobody asked for, and were thrown away.
+    timeouts : int
+        Questions that were not answered in time.
+    resyncs : int
+        Times that answers had to be matched with questions anew.
+    device_errors : int
+        Errors that the instrument reports: SCPI's error queue, Modbus exceptions.
     overrange : int
         Values that the device called over range or no number.
     state : str
@@ -76,6 +84,10 @@ class LinkCounters:
     partial: int = 0
     restarts: int = 0
     clock_steps: int = 0
+    late: int = 0
+    timeouts: int = 0
+    resyncs: int = 0
+    device_errors: int = 0
     overrange: int = 0
     state: LinkState = "opening"
     last_error: str | None = None

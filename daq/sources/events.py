@@ -9,7 +9,9 @@ from daq.frame import Frame
 
 __all__ = ["EventKind", "Reply", "Sink", "SourceEvent"]
 
-EventKind = Literal["opened", "lost", "reopened", "reply", "hello", "silent", "restarted", "ended", "failed"]
+EventKind = Literal[
+    "opened", "lost", "reopened", "reply", "hello", "notice", "silent", "restarted", "ended", "failed"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +28,9 @@ class SourceEvent:
     """Something that happened to a link, in words fit for a mark in the run.
 
     `kind` is "opened" (for the first time), "lost" (or could not be opened: said once), "reopened",
-    "silent" (open, and no good frame for `silent_after_s`), "hello" (the device began), "restarted" (it
-    began anew), "reply" (with `reply` filled in), "ended" (a recording is over) or "failed" (the thread
-    died: a fault of ours).
+    "silent" (open, and no good frame for `silent_after_s`), "hello" (the device began), "notice" (what an
+    instrument says of itself), "restarted" (it began anew), "reply" (with `reply` filled in), "ended" (a
+    recording is over) or "failed" (the thread died: a fault of ours).
     """
 
     source: str

@@ -130,6 +130,11 @@ class Outbox:
                     del self._entries[action]
                     return
 
+    def withdraw(self, action: str) -> None:
+        """It is no longer wanted; one that went out already is only not repeated."""
+        with self._lock:
+            self._drop(action)
+
     def lost(self, now_ns: int) -> None:
         """The port went away: a trip is kept and begins anew when it is back, the others are given up."""
         with self._lock:

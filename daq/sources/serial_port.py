@@ -19,12 +19,13 @@ from daq.sources.counters import LinkCounters
 from daq.sources.decoder import Decoder
 from daq.sources.stream import StreamSource
 
-__all__ = ["PortSource", "SerialPort", "over_network", "port_error"]
+__all__ = ["TCP_SILENCE_S", "PortSource", "SerialPort", "over_network", "port_error"]
 
 _TICK_S: Final = 0.1
 _WRITE_S: Final = 0.2
 _CHUNK: Final = 65_536
-_TCP_SILENCE_S: Final = 15.0
+TCP_SILENCE_S: Final = 15.0
+"""A connection whose other side has vanished is silent for ever and raises nothing: opened anew [s]."""
 
 
 class SerialPort:
@@ -164,8 +165,7 @@ class PortSource(StreamSource):
             place=port,
             clock=clock,
             silent_after_s=silent_after_s,
-            # A connection whose other side has vanished is silent for ever and raises nothing.
-            reopen_when_silent_s=_TCP_SILENCE_S + silent_after_s if over_network(port) else None,
+            reopen_when_silent_s=TCP_SILENCE_S + silent_after_s if over_network(port) else None,
             rng=rng,
             now=now,
         )

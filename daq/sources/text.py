@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from daq.bench import TextSpec
-from daq.bench.sources import PREFIX, compile_pattern
+from daq.bench.text_spec import PREFIX, compile_pattern
 from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters

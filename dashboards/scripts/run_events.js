@@ -13,6 +13,7 @@ const KINDS = {
   lost: "source lost",
   gap: "gap",
   clock_step: "clock stepped",
+  notice: "instrument says",
   trip: "supply cut",
   reset: "supply restored",
   restart: "restart",

@@ -19,7 +19,16 @@ from daq.sources import Command, Source, SourceEvent
 from tests.sources.peers import Listener
 from tests.waiting import wait_until
 
-__all__ = ["ByteSource", "CommandedSource", "EverySource", "ReopeningSource", "Rig", "Row"]
+__all__ = [
+    "AskedRig",
+    "AskedSource",
+    "ByteSource",
+    "CommandedSource",
+    "EverySource",
+    "ReopeningSource",
+    "Rig",
+    "Row",
+]
 
 Row = tuple[int, int, Mapping[str, float]]
 """Sequence number, device milliseconds, values."""
@@ -70,6 +79,20 @@ class Rig(ABC):
     def written(self, command: Command) -> bytes:
         """A command as the device gets it."""
         raise AssertionError("this rig takes no commands")
+
+
+class AskedRig(Rig):
+    """A source that asks, and a device that answers. Without a reading to give it does not answer."""
+
+    TIMEOUT_S: ClassVar[float] = 2.0
+
+    @abstractmethod
+    def befall(self, kind: str, seconds: float = 0.0) -> None:
+        """The next reading's answer comes "late" (by `seconds`), is "mute", "garbled" or "dripped"."""
+
+    @abstractmethod
+    def shout(self) -> None:
+        """The device sends a megabyte that nobody asked for, and is quiet then."""
 
 
 class _Contract:
@@ -359,3 +382,67 @@ class CommandedSource(_Contract):
 
         wait_until(tripped, "the trip after reopening")
         assert rig.written(Command("reset", 8)) not in heard
+
+
+class AskedSource(_Contract):
+    """What holds where each reading is asked for."""
+
+    def test_a_late_answer_is_never_taken_for_the_next(
+        self, rig: AskedRig, running: Source, listener: Listener
+    ) -> None:
+        rig.play(rows(3))
+        listener.await_frames(3)
+        rig.befall("late", rig.TIMEOUT_S + 0.5)
+        rig.play(rows(5, first=3))
+        frames = listener.await_frames(7)
+        wait_until(lambda: running.counters.late, "the late answer to be thrown away")
+        assert [f.seq for f in frames] == [0, 1, 2, 4, 5, 6, 7]
+        assert all(dict(f.fields) == dict(rows(8)[f.seq][2]) for f in frames)
+        assert running.counters.timeouts >= 1
+        assert running.counters.gaps == 1
+
+    def test_an_answer_that_never_comes(self, rig: AskedRig, running: Source, listener: Listener) -> None:
+        rig.befall("mute")
+        rig.play(rows(3))
+        frames = listener.await_frames(2)
+        assert [f.seq for f in frames] == [1, 2]
+        assert running.counters.timeouts >= 1
+
+    def test_a_garbled_answer_is_counted_and_passed_over(
+        self, rig: AskedRig, running: Source, listener: Listener
+    ) -> None:
+        rig.befall("garbled")
+        rig.play(rows(4))
+        frames = listener.await_frames(3)
+        assert [f.seq for f in frames] == [1, 2, 3]
+        counters = running.counters
+        assert counters.malformed + counters.bad_crc + counters.timeouts >= 1
+
+    def test_an_answer_that_comes_byte_by_byte(
+        self, rig: AskedRig, running: Source, listener: Listener
+    ) -> None:
+        rig.befall("dripped")
+        rig.play(rows(3))
+        frames = listener.await_frames(3)
+        assert [f.seq for f in frames] == [0, 1, 2]
+        assert (running.counters.malformed, running.counters.bad_crc) == (0, 0)
+
+    def test_what_nobody_asked_for_is_thrown_away(
+        self, rig: AskedRig, running: Source, listener: Listener
+    ) -> None:
+        rig.play(rows(2))
+        listener.await_frames(2)
+        rig.shout()
+        rig.play(rows(3, first=2))
+        wait_until(lambda: len(listener.frames) >= 4, "readings after the noise")
+        seqs = [f.seq for f in listener.frames]
+        assert seqs == sorted(set(seqs))
+        assert all(dict(f.fields) == dict(rows(5)[f.seq][2]) for f in listener.frames)
+
+    def test_a_reading_is_timed_between_question_and_answer(
+        self, rig: AskedRig, running: Source, listener: Listener
+    ) -> None:
+        rig.play(rows(5))
+        for frame in listener.await_frames(5):
+            assert 0 <= frame.received_ns - frame.mono_ns <= rig.TIMEOUT_S * 1e9
+        assert running.counters.unchecked in (0, 5)

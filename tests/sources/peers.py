@@ -143,6 +143,11 @@ class TcpPeer:
             server.close()
             self._drop()
 
+    @property
+    def connected(self) -> bool:
+        """Whether a reader has connected."""
+        return self._client is not None
+
     def _connected(self) -> socket.socket:
         return wait_until(lambda: self._client, "a reader's connection")  # type: ignore[return-value]
 

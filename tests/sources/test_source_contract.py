@@ -9,10 +9,21 @@ from pathlib import Path
 
 import pytest
 
-from daq.bench import TextSpec
-from daq.sources import Command, LineSource, RecordedFrame, RecordingSource, Source, TextSource
+from daq.bench import ScpiQuery, ScpiSpec, TextSpec
+from daq.sources import (
+    Command,
+    LineSource,
+    RecordedFrame,
+    RecordingSource,
+    ScpiSource,
+    Source,
+    TextSource,
+)
 from daq.sources.wire import encode_command, encode_frame, encode_reply
+from tests.sources.asked_peer import Mishap, ScpiInstrument
 from tests.sources.contract import (
+    AskedRig,
+    AskedSource,
     ByteSource,
     CommandedSource,
     EverySource,
@@ -84,6 +95,38 @@ class TextRig(LineRig):
         return f"{seq};{ms} ms;{fields['volts']} V{amps}\r\n".encode()
 
 
+class ScpiRig(AskedRig):
+    """An instrument that is asked for one reading after the other."""
+
+    def __init__(self, peer: PtyPeer | TcpPeer) -> None:
+        self.device = ScpiInstrument(peer)
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        spec = ScpiSpec(
+            port=self.device.peer.url,
+            queries=(ScpiQuery(ask="READ?", fields=("seq", "ms", "volts", "amps")),),
+            period_s=0.001,
+            timeout_s=self.TIMEOUT_S,
+            silent_after_s=self.SILENT_AFTER_S,
+        )
+        return ScpiSource("meter", spec, rng=random.Random(1))
+
+    def play(self, rows: Sequence[Row]) -> None:
+        self.device.rows.extend(rows)
+
+    def plug(self) -> None:
+        self.device.plug()
+
+    def unplug(self) -> None:
+        self.device.unplug()
+
+    def befall(self, kind: str, seconds: float = 0.0) -> None:
+        self.device.mishaps.append(Mishap(kind, seconds, b"1,2\x00\xff,,\n"))  # type: ignore[arg-type]
+
+    def shout(self) -> None:
+        self.device.say(b"9" * 500_000 + b"\n" + b"1,2,3,4\n" * 100)
+
+
 class RecordingRig(Rig):
     """A recording."""
 
@@ -133,6 +176,26 @@ class TestTextOverTcp(EverySource, ReopeningSource, ByteSource):
         peer = TcpPeer(free_ports())
         yield TextRig(peer)
         peer.close()
+
+
+class TestScpiOverPseudoTerminal(EverySource, ReopeningSource, AskedSource):
+    """A SCPI instrument on a serial port."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path) -> Iterator[Rig]:
+        rig = ScpiRig(PtyPeer(tmp_path / "port"))
+        yield rig
+        rig.device.close()
+
+
+class TestScpiOverTcp(EverySource, ReopeningSource, AskedSource):
+    """A SCPI instrument on a raw socket."""
+
+    @pytest.fixture
+    def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
+        rig = ScpiRig(TcpPeer(free_ports()))
+        yield rig
+        rig.device.close()
 
 
 class TestRecording(EverySource):

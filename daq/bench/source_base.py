@@ -1,0 +1,66 @@
+"""What all sources of a bench file share: ports, clocks, and for those that are asked, how often."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field, model_validator
+
+from daq.bench._table import Positive, Table
+
+__all__ = ["Baud", "Clock", "Framing", "PolledSpec", "Port", "PortedSpec", "SourceSpec"]
+
+Framing = Literal["8N1", "8E1", "8O1", "8N2", "7E1", "7O1", "7N2"]
+"""Data bits, parity (none, even, odd) and stop bits of a serial port."""
+Baud = Annotated[int, Field(ge=50, le=4_000_000, strict=True)]
+Clock = Literal["host", "fitted", "device"]
+Port = Annotated[str, Field(min_length=1)]
+
+
+class SourceSpec(Table):
+    """What every source has."""
+
+    sparse: ClassVar[bool] = False
+    """Whether a frame carries only what was measured just then: a field that it lacks is not missing."""
+
+    kind: str
+    clock: Clock = "host"
+    rate_hz: Positive = 10.0
+    """Frames a second that are to be expected."""
+    silent_after_s: Positive = 1.0
+    """Without a frame for so long the source counts as lost [s]."""
+
+    @property
+    def place(self) -> str:
+        """The port, file or broker, for messages."""
+        raise AttributeError(f"a source of kind {self.kind} has no place")
+
+
+class PortedSpec(SourceSpec):
+    port: Port
+
+    @property
+    def place(self) -> str:
+        return self.port
+
+
+class PolledSpec(PortedSpec):
+    """What is asked, rather than listened to."""
+
+    sparse: ClassVar[bool] = True
+
+    timeout_s: Annotated[float, Field(ge=0.02, le=30, strict=True)] = 1.0
+    """How long an answer may take [s]."""
+    period_s: Positive = 0.5
+    """How often each question is asked that has no period of its own [s]."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _rates_follow(cls, data: Any) -> Any:
+        """What is to be expected follows from how often is asked, where the file says nothing else."""
+        period = data.get("period_s", 0.5) if isinstance(data, dict) else None
+        timeout = data.get("timeout_s", 1.0) if isinstance(data, dict) else None
+        if not (isinstance(period, float | int) and isinstance(timeout, float | int) and period > 0):
+            return data
+        silent = max(2.0, 3.0 * period + 2.0 * timeout)
+        return {"rate_hz": 1.0 / period, "silent_after_s": silent, **data}
