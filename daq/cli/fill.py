@@ -24,6 +24,7 @@ from daq.store import FillRecord, RunRecord, Store
 
 if TYPE_CHECKING:
     from daq.study.fill_book import FillMade
+    from daq.study.fill_form import FillForm
 
 __all__ = ["add", "run"]
 
@@ -198,30 +199,29 @@ def _print_words(
         print(f"\nkept as {'fill' if len(kept) == 1 else 'fills'} {', '.join(str(k.id) for k in kept)}")
 
 
-def _forms(args: argparse.Namespace, bench: Bench | None) -> list[Any]:
+def _forms(args: argparse.Namespace, bench: Bench | None) -> list[FillForm]:
     """One form for each time."""
-    from daq.study.fill_form import FillForm, form_from_bench
+    from daq.study.fill_form import FillForm, form_from_bench, form_in_run
 
-    given: dict[str, Any] = {} if bench is None else form_from_bench(bench)
-    if args.pressure_kpa is not None or args.altitude_m is not None or args.in_run is not None:
-        # What is said, or measured in the run, stands in place of what the bench file says of the air.
-        for name in ("pressure_kpa", "pressure_error_kpa", "altitude_m"):
-            given.pop(name, None)
-    if args.in_run is not None:
-        given.pop("room_temp_c", None)
     said = {name: getattr(args, name) for _, name, _, _ in _NUMBERS}
     said |= {f"{n}_accuracy": getattr(args, f"{n}_accuracy") for n in _ACCURACIES}
     said |= {"cells": args.cells, "chopped": args.pwm, "electrolyte": args.electrolyte}
-    said |= {"seal": "dry" if args.dry else args.seal, "reference": args.reference}
-    given |= {name: value for name, value in said.items() if value is not None}
+    said |= {"seal": "dry" if args.dry else args.seal, "reference": args.reference, "volume_ml": args.volume}
+    said = {name: value for name, value in said.items() if value is not None}
+    given: dict[str, Any] = {} if bench is None else form_from_bench(bench)
+    if "pressure_kpa" in said or "altitude_m" in said:
+        for name in ("pressure_kpa", "pressure_error_kpa", "altitude_m"):
+            given.pop(name, None)
     missing = [f"--{n}" for n in ("volume", "seconds") if getattr(args, n) is None]
-    if "cells" not in given:
+    if "cells" not in {**given, **said}:
         missing.append("--cells (or --bench)")
     if missing:
         raise UsageError(
             f"needs {', '.join(missing)}", place="lyewatch fill", remedy="see `lyewatch fill --help`"
         )
-    return [FillForm(volume_ml=args.volume, seconds=s, **given) for s in args.seconds]
+    if bench is not None and args.in_run is not None:
+        return [form_in_run(bench, {**said, "seconds": s}) for s in args.seconds]
+    return [FillForm(**{**given, **said, "seconds": s}) for s in args.seconds]
 
 
 def _store_of(args: argparse.Namespace, bench: Bench | None) -> Store | None:

@@ -19,6 +19,12 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     store_options(parser)
     json_option(parser)
+    parser.add_argument(
+        "--calibration",
+        metavar="N|newest|none",
+        help="work the run out again from its raw numbers: with calibration N of its channel, with the "
+        "newest of every channel, or by the bench file's own scales; what was recorded stays",
+    )
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
     parser.set_defaults(run=run)
 
@@ -31,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)
         bar.add_task(f"reviewing {record.id}", total=None)
-        reviewed = review_run(store, record)
+        reviewed = review_run(store, record, calibration=args.calibration)
         page = html_report(reviewed.review, reviewed.blocks) if args.html else None
     if page is not None:
         try:

@@ -13,8 +13,15 @@ from fastapi.responses import JSONResponse
 
 import daq
 from daq.bench import Bench
-from daq.errors import BenchFileError, LyewatchError, RequestRefused, RunNotFound, UsageError
-from daq.service import live_routes, pages, run_routes
+from daq.errors import (
+    BenchFileError,
+    LyewatchError,
+    PhysicsRangeError,
+    RequestRefused,
+    RunNotFound,
+    UsageError,
+)
+from daq.service import fill_routes, live_routes, pages, run_routes
 from daq.service.access import Access
 from daq.service.live import Live
 from daq.store import Store
@@ -69,6 +76,7 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
     app.add_exception_handler(RequestValidationError, _on_invalid)
     app.include_router(live_routes.router, prefix="/api")
     app.include_router(run_routes.router, prefix="/api")
+    app.include_router(fill_routes.router, prefix="/api")
     pages.add_pages(app)
     return app
 
@@ -88,7 +96,7 @@ def _on_error(_request: Request, exc: Exception) -> JSONResponse:
         status = 404
     elif isinstance(exc, RequestRefused):
         status = 409
-    elif isinstance(exc, UsageError | BenchFileError):
+    elif isinstance(exc, UsageError | BenchFileError | PhysicsRangeError):
         status = 422
     return JSONResponse({"error": exc.as_dict()}, status_code=status)
 

@@ -8,6 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
     "AcknowledgeBody",
+    "FillStartBody",
+    "FillStopBody",
     "MarkBody",
     "RenameBody",
     "ResetBody",
@@ -79,3 +81,27 @@ class ResetBody(WhoBody):
 
     reason: Annotated[str, Field(min_length=1, max_length=500)]
     cause_gone: Literal[True]
+
+
+class FillStopBody(_Body):
+    """A timed fill that ends now, with what was read at its end."""
+
+    who: Annotated[str, Field(max_length=80)] = ""
+    note: Words = ""
+    volume_ml: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    gas_temp_c: Annotated[float, Field(ge=0, le=100)] | None = None
+    head_mm: Annotated[float, Field(ge=-2000, le=2000)] | None = None
+
+
+class FillStartBody(_Body):
+    """A timed fill that begins now: what is known of the vessel."""
+
+    who: Annotated[str, Field(max_length=80)] = ""
+    note: Words = ""
+    volume_ml: Annotated[float, Field(gt=0, le=1e6)]
+    volume_error_ml: Annotated[float, Field(ge=0, le=1e5)] | None = None
+    reaction_s: Annotated[float, Field(ge=0, le=60)] | None = None
+    seal: Literal["water", "lye", "dry"] | None = None
+    gas_temp_c: Annotated[float, Field(ge=0, le=100)] | None = None
+    gas_temp_error_c: Annotated[float, Field(ge=0, le=50)] | None = None
+    head_mm: Annotated[float, Field(ge=-2000, le=2000)] | None = None

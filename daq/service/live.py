@@ -14,12 +14,10 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
-from daq.bench import Bench
+from daq.bench import Bench, read_calibrations
 from daq.errors import RequestRefused, StoreError
-from daq.frame import Block, Sample
 from daq.service.hub import Hub, encode
+from daq.service.tail import blocks_of, by_run, part_of
 from daq.service.words import alarm_words, data_words, iso_utc, supply_words, trip_dict
 from daq.store import RunRecord, Store, TailRow
 from daq.watch import RATIOS, Assessment, Watch, foreseer
@@ -32,6 +30,7 @@ ASSESSMENT_EVERY_S = 0.5  # of wall time: a bench at many times real speed makes
 STATE_EVERY_S = 2.0
 REBUILD_NS = 1_800_000_000_000  # how much of the open run a restarted service goes through again
 CATCH_UP_ROWS = 5000
+OPEN_FILL = "open_fill"  # the logbook's key
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +51,9 @@ class Live:
         self.store = store
         self.hub = Hub()
         self.run: RunRecord | None = None
+        self.run_bench = bench  # with the calibrations of the run
+        self.fill_lock = asyncio.Lock()
+        self.open_fill: dict[str, Any] | None = store.logbook.get_state(OPEN_FILL)
         self.watch = Watch(bench)
         self.assessments: deque[Assessment] = deque(maxlen=3600)
         self.failed: str | None = None
@@ -116,7 +118,21 @@ class Live:
             "standing": standing,
             "links": self.links(),
             "impaired": (self._reader or {}).get("impaired"),
+            "fill": self.open_fill,
         }
+
+    def set_fill(self, said: dict[str, Any] | None) -> None:
+        """Say that a timed fill is running, or that none is; pages are told at once, a restart remembers."""
+        self.store.logbook.put_state(OPEN_FILL, said)
+        self.open_fill = said
+        self._sent_state_s, self._sent_words = 0.0, None
+
+    async def caught_up(self, t_ns: int, *, within_s: float) -> None:
+        """Wait until samples as late as the run's time `t_ns` have come [ns], or so long."""
+        for _ in range(round(within_s / POLL_S)):
+            if self._last_t_ns >= t_ns:
+                return
+            await asyncio.sleep(POLL_S)
 
     def health(self) -> dict[str, Any]:
         """Whether every part works."""
@@ -223,7 +239,7 @@ class Live:
         if rows:
             self._last_id = rows[-1].id
             self._arrived_s = time.monotonic()
-            for run_id, part in _by_run(rows):
+            for run_id, part in by_run(rows):
                 if self.run is None or run_id != self.run.id:
                     self._change_run(run_id)
                 self._feed(part)
@@ -235,7 +251,7 @@ class Live:
         self._last_t_ns = max(self._last_t_ns, max(s.t_ns for s in samples))
         for sample in samples:
             self._latest.update(sample.values)
-        self.watch.feed(_blocks(samples))
+        self.watch.feed(blocks_of(samples))
         assert self.run is not None
         self.hub.publish(
             "samples",
@@ -320,8 +336,14 @@ class Live:
 
     def _change_run(self, run_id: str) -> None:
         self.run = self.store.logbook.get_run(run_id)
+        if self.open_fill is not None and self.open_fill["run"] != run_id:
+            self.set_fill(None)  # the run that it was to be averaged over has ended
+        self.run_bench = self.bench.calibrated(read_calibrations(self.store.logbook.run_calibrations(run_id)))
         self.watch = Watch(
-            self.bench, run=run_id, start_utc_ns=self.run.start_utc_ns, forecaster=foreseer(self.bench)
+            self.run_bench,
+            run=run_id,
+            start_utc_ns=self.run.start_utc_ns,
+            forecaster=foreseer(self.run_bench),
         )
         self._told.clear()
         self.assessments.clear()
@@ -358,44 +380,11 @@ class Live:
         self._last_t_ns, self._ticked_ns = last_ns, last_ns // STEP_NS * STEP_NS
         if known_ns >= 0:
             # What the saved state has seen only fills the windows again; the rest is new to it.
-            self.watch.feed([_part(b, None, known_ns) for b in blocks.values()], quiet=True)
+            self.watch.feed([part_of(b, None, known_ns) for b in blocks.values()], quiet=True)
             self.watch.tick(known_ns, quiet=True)
-            blocks = {name: _part(b, known_ns, None) for name, b in blocks.items()}
+            blocks = {name: part_of(b, known_ns, None) for name, b in blocks.items()}
         self.watch.feed(blocks.values())
         numbers = self.watch.advance(self._ticked_ns)
         for i in range(len(numbers)):
             self.assessments.append(self._shown(self.watch.assessment(numbers, i)))
         self.record_transitions()
-
-
-def _part(block: Block, after_ns: int | None, up_to_ns: int | None) -> Block:
-    """The block's samples later than `after_ns` and not later than `up_to_ns`."""
-    rows = slice(
-        None if after_ns is None else int(np.searchsorted(block.t_ns, after_ns, side="right")),
-        None if up_to_ns is None else int(np.searchsorted(block.t_ns, up_to_ns, side="right")),
-    )
-    return Block(
-        block.source,
-        block.t_ns[rows],
-        block.seq[rows],
-        {n: v[rows] for n, v in block.values.items()},
-        {n: v[rows] for n, v in block.status.items()},
-        {n: v[rows] for n, v in block.raw.items()},
-    )
-
-
-def _by_run(rows: list[TailRow]) -> list[tuple[str, list[TailRow]]]:
-    """The rows in runs of one run id each, in order."""
-    parts: list[tuple[str, list[TailRow]]] = []
-    for row in rows:
-        if not parts or parts[-1][0] != row.run_id:
-            parts.append((row.run_id, []))
-        parts[-1][1].append(row)
-    return parts
-
-
-def _blocks(samples: list[Sample]) -> list[Block]:
-    by_source: dict[str, list[Sample]] = {}
-    for sample in samples:
-        by_source.setdefault(sample.source, []).append(sample)
-    return [Block.from_samples(source, part) for source, part in by_source.items()]

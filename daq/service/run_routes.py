@@ -122,9 +122,14 @@ async def alarms(request: Request, run_id: str) -> dict[str, Any]:
 
 
 @router.get("/runs/{run_id}/review")
-async def review(request: Request, run_id: str) -> dict[str, Any]:
+async def review(
+    request: Request,
+    run_id: str,
+    calibration: str | None = Query(None, description="work it out again with one: its number, newest, none"),
+) -> dict[str, Any]:
     """The run's review, as `lyewatch review --json` prints it."""
-    return await run_in_threadpool(lambda: _reviewed(live_of(request).store, run_id).review.as_dict())
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: _reviewed(store, run_id, calibration).review.as_dict())
 
 
 @router.get("/runs/{run_id}/report.html")
@@ -172,8 +177,8 @@ def transition_dict(transition: Any) -> dict[str, Any]:
     }
 
 
-def _reviewed(store: Store, run_id: str) -> Recorded:
+def _reviewed(store: Store, run_id: str, calibration: str | None = None) -> Recorded:
     from daq.study.recorded import review_run
 
     record = store.logbook.get_run(run_id)
-    return review_run(store, record)
+    return review_run(store, record, calibration=calibration)

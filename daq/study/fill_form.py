@@ -31,6 +31,7 @@ __all__ = [
     "FillForm",
     "Seal",
     "form_from_bench",
+    "form_in_run",
 ]
 
 Seal = Literal["water", "lye", "dry"]
@@ -264,6 +265,23 @@ def form_from_bench(bench: Bench) -> dict[str, Any]:
         if spec is not None and (line := _line(spec)):
             out[f"{name}_accuracy"] = line
     return {k: v for k, v in out.items() if v is not None}
+
+
+def form_in_run(bench: Bench, said: Mapping[str, Any]) -> FillForm:
+    """A form for a fill in a run of the bench: what was said, else what the bench file says and no run tells.
+
+    Raises
+    ------
+    UsageError
+        For what can not be.
+    """
+    given = form_from_bench(bench)
+    # The run tells the air's pressure, by its channels or by the same bench file, and allows for either.
+    for name in ("pressure_kpa", "pressure_error_kpa", "altitude_m"):
+        given.pop(name, None)
+    if "room_temp" in bench.channels:
+        given.pop("room_temp_c", None)
+    return FillForm(**{**given, **{k: v for k, v in said.items() if v is not None}})
 
 
 def _line(spec: ChannelSpec) -> str:

@@ -8,6 +8,7 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.store import RunRecord, Store
 from daq.study.benches import recorded_bench
+from daq.study.calibration import recalibrated, recalibrated_bench
 from daq.study.review import Review, review
 from daq.watch import foreseer
 
@@ -24,10 +25,21 @@ class Recorded:
     review: Review
 
 
-def review_run(store: Store, record: RunRecord) -> Recorded:
-    """Review one run of the store."""
-    bench = recorded_bench(store, record)
-    blocks = store.read(record.id)
+def review_run(store: Store, record: RunRecord, *, calibration: str | None = None) -> Recorded:
+    """Review one run of the store.
+
+    Parameters
+    ----------
+    store, record
+    calibration : str, optional
+        Work the run out again from its raw numbers under another calibration, see `recalibrated_bench`. What
+        the store holds is left as it is.
+    """
+    was = bench = recorded_bench(store, record)
+    blocks = store.read(record.id, raw=calibration is not None)
+    if calibration is not None:
+        bench = recalibrated_bench(store, record, was, calibration)
+        blocks = recalibrated(was, bench, blocks, imported=record.kind == "import")
     made = review(
         bench,
         list(blocks.values()),
@@ -37,5 +49,6 @@ def review_run(store: Store, record: RunRecord) -> Recorded:
         links=store.logbook.load_links(record.id),
         trips=store.logbook.list_trips(record.id),
         forecaster=foreseer,
+        calibrated_as=was,
     )
     return Recorded(record, bench, blocks, made)

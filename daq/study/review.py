@@ -18,6 +18,7 @@ from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, replay, suited_to
 from daq.watch.bins import Bins
+from daq.watch.calibrated import overdue
 from daq.watch.findings import find
 from daq.watch.measured import measure
 
@@ -70,6 +71,7 @@ def review(
     trips: Sequence[TripRecord] = (),
     forecaster: Callable[[Bench], Forecaster | None] | None = None,
     window_s: float | None = None,
+    calibrated_as: Bench | None = None,
 ) -> Review:
     """Review one run.
 
@@ -87,6 +89,8 @@ def review(
         Makes what foresees, for the `forecasts` and `warnings`.
     window_s : float, optional
         Width of the windows [s] (default: the bench file's).
+    calibrated_as : Bench, optional
+        With the calibrations that the run was recorded with, where `bench` has others.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
@@ -134,9 +138,10 @@ def review(
         "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},
         "bad_values": bad_values(blocks),
         "links": dict(links or {}),
-        "findings": _findings(suited, windows, phases),
+        "findings": _findings(suited, windows, phases) + _overdue(bench, record, end_s),
+        "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
         "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
-        "notes": list(notes),
+        "notes": [*notes, *_recalibrated(bench, calibrated_as)],
     }
     return Review(suited, body, windows, tuple(phases))
 
@@ -286,3 +291,24 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
             line["phases"].append({"phase": phase.name, "from_s": phase.from_s, "share": count / size})
             line["windows"] += count
     return sorted(out.values(), key=lambda line: -int(line["windows"]))
+
+
+def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[dict[str, Any]]:
+    """Calibrations that were due before the run's end."""
+    end_ns = None if record is None else record.start_utc_ns + round(end_s * 1e9)
+    return [{**found.as_dict(), "phases": [], "windows": 0} for found in overdue(bench, end_ns)]
+
+
+def _recalibrated(bench: Bench, was: Bench | None) -> list[str]:
+    """What is otherwise than when the run was recorded."""
+    if was is None:
+        return []
+    out = []
+    for channel in bench.channels:
+        now, then = bench.calibrations.get(channel), was.calibrations.get(channel)
+        if now != then:
+            words = [c.words if c is not None else "the bench file's scale" for c in (now, then)]
+            out.append(f"{channel} worked out again with {words[0]}; it was recorded with {words[1]}")
+    if out:
+        out.append("alarms and trips stand as they were raised, by the values of that time")
+    return out
