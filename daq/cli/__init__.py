@@ -19,6 +19,7 @@ COMMANDS = (
     "read",
     "serve",
     "check",
+    "notify",
     "ports",
     "runs",
     "review",

@@ -11,12 +11,14 @@ from dataclasses import asdict, replace
 from typing import Any, Final
 
 from daq.bench import Bench, load_bench
+from daq.cli.alarm_list import print_alarms
 from daq.cli.common import json_option, print_json, print_table, seconds
 from daq.errors import UsageError
 from daq.examples import EXAMPLES, example_text
 from daq.frame import Frame, Status
 from daq.reader import Calibrator
 from daq.sources import Source, SourceEvent, make_source
+from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
 
@@ -39,6 +41,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--example", choices=EXAMPLES, nargs="?", const=EXAMPLES[0], help="print a worked bench file"
     )
+    parser.add_argument("--alarms", action="store_true", help="list the bench's alarms; opens no port")
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -67,6 +70,10 @@ def run(args: argparse.Namespace) -> int:
             "no bench file is given", place="lyewatch check", remedy="name one, or use --example"
         )
     bench = load_bench(args.bench)
+    rules = check_alarms(bench)
+    if args.alarms:
+        print_alarms(bench, rules, as_json=args.json)
+        return 0
     if args.file_only:
         if args.json:
             print_json({"bench": bench.name, "ok": True, "sources": []})

@@ -7,6 +7,7 @@ import sys
 
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, stop_event
+from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
 
@@ -29,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from daq.store import Store
 
     bench = load_bench(args.bench)
+    check_alarms(bench)
     store = Store(bench.store_folder, writer=True)
     try:
         with stop_event(stdin_too=args.until_stdin_closes) as stop:

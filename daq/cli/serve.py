@@ -9,6 +9,7 @@ import sys
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, stop_event
 from daq.errors import LyewatchError
+from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
 
@@ -34,6 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from daq.service import create_app
 
     bench = load_bench(args.bench)
+    check_alarms(bench)
     host = bench.service.host if args.host is None else args.host
     port = bench.service.port if args.port is None else args.port
     app = create_app(bench, host=host)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, seconds, stop_event
+from daq.watch import check_alarms
 
 __all__ = ["Child", "add", "run", "supervise"]
 
@@ -32,7 +33,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Run both until told to stop."""
-    load_bench(args.bench)  # a wrong file is said once, here, and not by two children again and again
+    # A wrong file is said once, here, and not by two children again and again.
+    check_alarms(load_bench(args.bench))
     with stop_event() as stop:
         return supervise(children(args.bench, args.port), stop, span_s=args.span)
 
