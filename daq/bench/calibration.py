@@ -23,7 +23,7 @@ from daq.errors import StoreCorrupt
 from daq.quantity import Curve, Quantity, Variable
 from daq.quantity.evaluate import resolution_u, specification_u
 
-__all__ = ["Calibration", "Kept", "plain_accuracy", "read_calibrations"]
+__all__ = ["Calibration", "Kept", "calibration_words", "day", "plain_accuracy", "read_calibrations"]
 
 FloatArray = NDArray[np.float64]
 _GRID = 513
@@ -212,6 +212,31 @@ def read_calibrations(kept: Mapping[str, Kept]) -> dict[str, Calibration]:
                 remedy=f"withdraw it: `lyewatch calibrate BENCH --withdraw {record.id}`",
             ) from None
     return out
+
+
+def calibration_words(bench: Any, newest: Mapping[str, Kept], utc_ns: int) -> list[str]:
+    """What is to be said of a bench's calibrations: which are due, and which do not fit its file.
+
+    Parameters
+    ----------
+    bench : Bench
+        With the calibrations that it uses.
+    newest : mapping
+        The newest of each channel in the logbook.
+    utc_ns : int
+        Now, UTC [ns].
+    """
+    used: Mapping[str, Calibration] = bench.calibrations
+    late = {n: c for n, c in used.items() if c.overdue(utc_ns)}
+    said = [f"{n}: {c.words} was due again on {day(c.due_utc_ns or 0)}" for n, c in late.items()]
+    for channel, kept in newest.items():
+        spec = bench.channels.get(channel)
+        if channel not in used and spec is not None:
+            said.append(
+                f"{channel}: calibration {kept.id} is not used: it was made for field {kept.body['field']!r} "
+                f"in {kept.body['unit']}, and the bench file now says {spec.field!r} in {spec.unit}"
+            )
+    return said
 
 
 def plain_accuracy(line: str, unit: str) -> Accuracy:

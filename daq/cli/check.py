@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final
 
-from daq.bench import Bench, load_bench
+from daq.bench import Bench, load_bench, read_calibrations
+from daq.bench.calibration import calibration_words
 from daq.cli.alarm_list import print_alarms
 from daq.cli.common import json_option, print_json, print_table, seconds
 from daq.errors import UsageError
@@ -18,6 +19,7 @@ from daq.examples import EXAMPLES, example_text
 from daq.frame import Frame, Status
 from daq.reader import Calibrator
 from daq.sources import Source, SourceEvent, make_source
+from daq.store import Store
 from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
@@ -69,21 +71,22 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(
             "no bench file is given", place="lyewatch check", remedy="name one, or use --example"
         )
-    bench = load_bench(args.bench)
+    bench, said = _calibrated(load_bench(args.bench))
     rules = check_alarms(bench)
     if args.alarms:
         print_alarms(bench, rules, as_json=args.json)
         return 0
     if args.file_only:
         if args.json:
-            print_json({"bench": bench.name, "ok": True, "sources": []})
+            print_json({"bench": bench.name, "ok": True, "sources": [], "calibrations": said})
         else:
             print(f"{args.bench}: in order")
+            _print_notes(said)
         return 0
     found = _listen(bench, args.span)
     ok = all(not source["wrong"] for source in found)
     if args.json:
-        print_json({"bench": bench.name, "ok": ok, "sources": found})
+        print_json({"bench": bench.name, "ok": ok, "sources": found, "calibrations": said})
         return 0 if ok else 1
     for source in found:
         print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
@@ -104,8 +107,25 @@ def run(args: argparse.Namespace) -> int:
             print(f"  wrong: {words}")
         for words in source["notes"]:
             print(f"  note: {words}")
+    _print_notes(said)
     print("\neverything the bench file names is there" if ok else "\nsomething is wrong; see above")
     return 0 if ok else 1
+
+
+def _calibrated(bench: Bench) -> tuple[Bench, list[str]]:
+    """The bench with the newest calibrations of its logbook, and what is to be said of them."""
+    if not (bench.store_folder / "logbook.db").is_file():
+        return bench, []
+    with Store(bench.store_folder) as store:
+        newest = store.logbook.newest_calibrations(bench.name)
+    bench = bench.calibrated(read_calibrations(newest))
+    return bench, calibration_words(bench, newest, time.time_ns())
+
+
+def _print_notes(said: Sequence[str]) -> None:
+    """Notes that belong to no source."""
+    for words in said:
+        print(f"  note: {words}")
 
 
 def _listen(bench: Bench, span_s: float) -> list[dict[str, Any]]:

@@ -317,5 +317,8 @@ def _forget(args: argparse.Namespace) -> int:
             raise UsageError(
                 "no such fill", place="lyewatch fill --forget", value=args.forget, remedy="see --list"
             )
-    print(f"fill {args.forget} is removed")
+    if args.json:
+        print_json({"forgotten": args.forget})
+    else:
+        print(f"fill {args.forget} is removed")
     return 0

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from daq.bench import Bench
+from daq.bench.calibration import calibration_words
 from daq.errors import SourceError, StoreError
 from daq.frame import Frame, Sample
 from daq.reader import runs
@@ -344,7 +345,8 @@ class Reader:
         self._say_calibrations()
 
     def _say_calibrations(self) -> None:
-        for words in runs.calibration_words(self._store, self._run, self._clocks.utc_ns()):
+        newest = self._store.logbook.newest_calibrations(self._bench.name)
+        for words in calibration_words(self._run.bench, newest, self._clocks.utc_ns()):
             self._say(words)
 
     def _flush(self) -> None:

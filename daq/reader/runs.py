@@ -7,11 +7,10 @@ import json
 from dataclasses import dataclass
 
 from daq.bench import Bench, read_calibrations
-from daq.bench.calibration import day
 from daq.reader.timebase import Clocks
 from daq.store import RunRecord, Store
 
-__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "calibration_words", "end", "prune", "resume"]
+__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "end", "prune", "resume"]
 
 RESUME_WITHIN_S = 3600.0
 """A run whose reader died longer ago than this is ended, not continued [s]: what happened since is
@@ -142,22 +141,6 @@ def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
         record.id, now_ns, "restart", f"reader restarted, nothing recorded for {away}", "reader"
     )
     return run
-
-
-def calibration_words(store: Store, run: ActiveRun, utc_ns: int) -> list[str]:
-    """What is to be said of the run's calibrations: which are due, and which do not fit the bench file."""
-    used = run.bench.calibrations
-    said = [
-        f"{n}: {c.words} was due on {day(c.due_utc_ns or 0)}" for n, c in used.items() if c.overdue(utc_ns)
-    ]
-    for channel, kept in store.logbook.newest_calibrations(run.bench.name).items():
-        spec = run.bench.channels.get(channel)
-        if channel not in used and spec is not None:
-            said.append(
-                f"{channel}: calibration {kept.id} is not used: it was made for field {kept.body['field']!r} "
-                f"in {kept.body['unit']}, and the bench file now says {spec.field!r} in {spec.unit}"
-            )
-    return said
 
 
 def end(store: Store, run: ActiveRun, t_ns: int) -> None:

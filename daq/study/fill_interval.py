@@ -19,6 +19,7 @@ from daq.watch import Assessor, Columns, suited_to
 from daq.watch.bins import Bins
 from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
 from daq.watch.measured import Measured, first_known, measure
+from daq.watch.ratios import above_noise
 
 __all__ = ["LEAD_IN_NS", "FillInterval", "MeterCheck", "check_meter", "interval_of"]
 
@@ -70,7 +71,7 @@ def interval_of(bench: Bench, blocks: Mapping[str, Block], start_ns: int, end_ns
             "is no time to fill anything in", place="fill: seconds", value=(end_ns - start_ns) / 1e9
         )
     suited, _ = suited_to(bench, list(blocks.values()))
-    step_ns = max(1, (end_ns - start_ns) // STEPS)
+    step_ns = -(-(end_ns - start_ns) // STEPS)  # rounded up, or the last sample would fall out
     bins = Bins(suited, step_ns=step_ns)
     # The interval's own zero: steps are counted from it, whatever instant of the run it is.
     bins.add(Columns.from_blocks([_shifted(b, start_ns) for b in blocks.values()]))
@@ -147,9 +148,7 @@ def check_meter(fill: TimedFill, interval: FillInterval) -> MeterCheck | None:
     pressure = first_known(means["gas_pressure"].named("kPa"), interval.during.pressure)
     reading = {**means, "gas_flow": flow.without(*_WITHOUT)}
     by_meter = dry_flow(plain, fill.form.condition(), reading, pressure, Notes(1))
-    if not float(np.nan_to_num(np.asarray(by_meter.value))[0]) > float(
-        np.nan_to_num(np.asarray(by_meter.u95))[0]
-    ):
+    if not (above_noise(flow) & known(by_meter)).all():
         return None
     factor = (fill.dry / by_meter).named("")
     spec = bench.channels["gas_flow"]
