@@ -23,6 +23,7 @@ COMMANDS = (
     "ports",
     "runs",
     "review",
+    "compare",
     "leak",
     "fill",
     "calibrate",

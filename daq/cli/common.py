@@ -34,10 +34,12 @@ __all__ = [
     "print_table",
     "progress",
     "seconds",
+    "share",
     "shown_utc",
     "stop_event",
     "store_options",
     "utc_day",
+    "write_file",
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
@@ -154,6 +156,34 @@ def seconds(text: str) -> float:
         float(match["number"])
         * {"ms": 1e-3, "s": 1.0, None: 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}[match["unit"]]
     )
+
+
+def share(text: str) -> float:
+    """An argument such as ``3%`` or ``0.03``, as a share [1]; above 0 and up to 1."""
+    number = text.strip().removesuffix("%").strip()
+    try:
+        value = float(number) / (100.0 if text.strip().endswith("%") else 1.0)
+    except ValueError:
+        value = math.nan
+    if not 0.0 < value <= 1.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no share above 0 and up to 1: write 3%% or 0.03")
+    return value
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a result where the user wants it.
+
+    Raises
+    ------
+    UsageError
+        When it can not be written there.
+    """
+    try:
+        path.write_bytes(data)
+    except OSError as exc:
+        raise UsageError(
+            f"can not be written: {exc.strerror or exc}", place=str(path), remedy="choose another place"
+        ) from None
 
 
 def duration(span_s: float) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy as np
 from daq.bench import Bench
 from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
+from daq.study.html_parts import cautions, page, table
 from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
@@ -25,15 +25,6 @@ from daq.watch.numbers import unit_words
 
 __all__ = ["html_report"]
 
-CAUTIONS = (
-    (
-        "The gas is hydrogen and oxygen already mixed and can detonate; lye burns skin and blinds; supplies "
-        "start fires. These numbers are no permission to run a stack unattended, and software is never its "
-        "only protection."
-    ),
-    "Nothing here claims that fuel is saved. Local codes, and licensed people for mains and gas, come first.",
-)
-MOST_ROWS = 60
 _LEVELS = (("warn", "warn"), ("high", "high"), ("trip", "trip"), ("low_warn", "warn"), ("low_trip", "trip"))
 
 
@@ -52,7 +43,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
     columns = Columns.from_blocks(series)
     parts = [
         _head(body, title),
-        _cautions(),
+        cautions(),
         _key_facts(body),
         _findings(body["findings"]),
         "<h2>Trends</h2>",
@@ -65,17 +56,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         _data(body),
         _rests_on(body),
     ]
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>\n{_style()}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(p for p in parts if p)
-        + "\n</main>\n</body>\n</html>\n"
-    )
-
-
-def _style() -> str:
-    return files("daq.study").joinpath("report.css").read_text(encoding="utf-8")
+    return page(title, parts)
 
 
 # -- head --------------------------------------------------------------------------------------------------
@@ -94,14 +75,6 @@ def _head(body: Mapping[str, Any], title: str) -> str:
     listed = "".join(f"<div><dt>{escape(k)}</dt><dd>{escape(str(v))}</dd></div>" for k, v in facts)
     note = f"<p>{escape(run['note'])}</p>" if run["note"] else ""
     return f'<header><h1>{escape(title)}</h1><dl class="facts">{listed}</dl>{note}</header>'
-
-
-def _cautions() -> str:
-    return (
-        '<aside class="cautions" aria-label="Cautions">'
-        + "".join(f"<p>{escape(c)}</p>" for c in CAUTIONS)
-        + "</aside>"
-    )
 
 
 def _key_facts(body: Mapping[str, Any]) -> str:
@@ -203,35 +176,13 @@ def _marks(bench: Bench, channel: str) -> list[Mark]:
 # -- tables ------------------------------------------------------------------------------------------------
 
 
-def _table(headings: Sequence[str], rows: Sequence[Sequence[str]], caption: str, numeric: int = 0) -> str:
-    """Rows under headings; the first column heads its row, the last `numeric` stand to the right."""
-    if not rows:
-        return ""
-    n = len(headings)
-    aligned = [' class="n"' if i >= n - numeric else "" for i in range(n)]
-    head = "".join(f'<th scope="col"{a}>{escape(h)}</th>' for h, a in zip(headings, aligned, strict=True))
-    lines = []
-    for row in rows[:MOST_ROWS]:
-        cells = "".join(f"<td{a}>{escape(c)}</td>" for c, a in zip(row[1:], aligned[1:], strict=True))
-        lines.append(f'<tr><th scope="row">{escape(row[0])}</th>{cells}</tr>')
-    more = (
-        f"<p>… and {len(rows) - MOST_ROWS} more; the JSON form of the review has all.</p>"
-        if len(rows) > MOST_ROWS
-        else ""
-    )
-    return (
-        f"<section><h2>{escape(caption)}</h2><table><thead><tr>{head}</tr></thead>"
-        f"<tbody>{''.join(lines)}</tbody></table>{more}</section>"
-    )
-
-
 def _totals(body: Mapping[str, Any]) -> str:
     rows = [
         [label, number_words(body["totals"][key])]
         for key, label in TOTALS
         if body["totals"][key]["value"] is not None
     ]
-    return _table(["Total", "Value ± U (k = 2)"], rows, "Totals", numeric=1)
+    return table(["Total", "Value ± U (k = 2)"], rows, "Totals", numeric=1)
 
 
 def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
@@ -241,7 +192,7 @@ def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
         [p["phase"], clock_words(p["from_s"]), clock_words(p["to_s"]), duration_words(p["duration_s"])]
         for p in phases
     ]
-    out = _table(["Phase", "From", "To", "Duration"], rows, "Phases", numeric=3)
+    out = table(["Phase", "From", "To", "Duration"], rows, "Phases", numeric=3)
     # The longest powered phases, as many as stand side by side on a page.
     picked = sorted(
         sorted(
@@ -258,7 +209,7 @@ def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
         numbers = [p["numbers"][spec.key] for p in picked]
         if any(n["value"] is not None for n in numbers):
             lines.append([spec.label, *(number_words(n) for n in numbers)])
-    return out + _table(headings, lines, "Means of each number, ± U (k = 2)", numeric=len(picked))
+    return out + table(headings, lines, "Means of each number, ± U (k = 2)", numeric=len(picked))
 
 
 def _limits(body: Mapping[str, Any]) -> str:
@@ -269,7 +220,7 @@ def _limits(body: Mapping[str, Any]) -> str:
         first = "–" if x["first_at_s"] is None else clock_words(x["first_at_s"])
         limit = f"{x['limit']:g} {unit_words(x['unit'])}"
         rows.append([x["channel"], x["level"].replace("_", " "), f"{side} {limit}", spent, first])
-    return _table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
+    return table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
 
 
 def _alarms(body: Mapping[str, Any]) -> str:
@@ -296,7 +247,7 @@ def _alarms(body: Mapping[str, Any]) -> str:
         "flood.</p>"
     )
     headings = ["First at", "Priority", "Cause", "Stood for", "Raised", "At the end"]
-    return _table(headings, rows, caption, numeric=3) + said
+    return table(headings, rows, caption, numeric=3) + said
 
 
 def _events(body: Mapping[str, Any]) -> str:
@@ -309,7 +260,7 @@ def _events(body: Mapping[str, Any]) -> str:
     ]
     events += [(w["raised_s"], "warning", w["reason"]) for w in body["warnings"]]
     rows = [[clock_words(t), kind, text] for t, kind, text in sorted(events)]
-    return _table(["At", "What", "Words"], rows, "Trips, warnings and marks")
+    return table(["At", "What", "Words"], rows, "Trips, warnings and marks")
 
 
 def _data(body: Mapping[str, Any]) -> str:
@@ -322,9 +273,9 @@ def _data(body: Mapping[str, Any]) -> str:
         longest = duration_words(max((g["seconds"] for g in own), default=0.0)) if own else "–"
         rows.append([source, str(count), str(missing), str(len(own)), longest, str(errors) if link else "–"])
     headings = ["Source", "Samples", "Frames missing", "Gaps", "Longest gap", "Link errors"]
-    out = _table(headings, rows, "Data", numeric=5)
+    out = table(headings, rows, "Data", numeric=5)
     bad = [[c, *(str(n[k]) for k in ("uncertain", "bad", "missing"))] for c, n in body["bad_values"].items()]
-    return out + _table(
+    return out + table(
         ["Channel", "Uncertain", "Bad", "Missing"], bad, "Values that were not good", numeric=3
     )
 

@@ -1,0 +1,89 @@
+"""`lyewatch compare RUN RUN ...`: what one build does otherwise than another, with an interval."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from daq.cli.common import (
+    find_run,
+    json_option,
+    open_store,
+    print_json,
+    progress,
+    share,
+    store_options,
+    write_file,
+)
+from daq.errors import UsageError
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "compare",
+        help="compare builds by their runs: gas per watt and what is behind it, with an interval",
+        description="Runs of one build are repeats of each other; the build that comes first is what the "
+        "others are compared with. Runs that are all of one build are compared one by one.",
+    )
+    parser.add_argument(
+        "targets",
+        metavar="RUN",
+        nargs="+",
+        help="the run's id, the beginning of it, or its name; two or more",
+    )
+    parser.add_argument(
+        "--by", choices=("build", "run"), default="build", help="what is compared (default: builds)"
+    )
+    parser.add_argument(
+        "--matters",
+        type=share,
+        default=0.03,
+        metavar="SHARE",
+        help="from which share of gas per watt on a difference matters (default: 3%%)",
+    )
+    store_options(parser)
+    json_option(parser)
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
+    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the picture")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare them."""
+    from daq.study.compare import compare_groups, group_runs
+    from daq.study.compare_form import as_dict, comparison_text
+    from daq.study.compare_page import comparison_page
+    from daq.study.compare_picture import comparison_picture
+    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+
+    with open_store(args) as store, progress() as bar:
+        records = [find_run(store, target) for target in args.targets]
+        if len({r.id for r in records}) < len(records):
+            raise UsageError("one run is named twice", place="compare", remedy="name each run once")
+        block_s = block_seconds(recorded_seconds(store, r) for r in records)
+        task = bar.add_task(f"reading {len(records)} runs", total=float(len(records)))
+        runs = []
+        for number, record in enumerate(records):
+
+            def moved(done: float, before: int = number) -> None:
+                bar.update(task, completed=before + done)
+
+            runs.append(read_run(store, record, block_s, moved))
+    comparisons = compare_groups(group_runs(runs, args.by), matters=args.matters)
+    written = []
+    if args.html:
+        write_file(args.html, comparison_page(comparisons).encode("utf-8"))
+        written.append(f"page written: {args.html}")
+    if args.png:
+        write_file(args.png, comparison_picture(comparisons[0], "png"))
+        written.append(f"picture written: {args.png}")
+    if args.json:
+        print_json(as_dict(comparisons))
+    else:
+        print(comparison_text(comparisons))
+        for line in written:
+            print(f"\n{line}")
+    return 0

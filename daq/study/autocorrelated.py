@@ -1,0 +1,326 @@
+"""Regression over several records whose noise is autocorrelated, by generalised least squares.
+
+Each record is a level of its own, slopes that all share, and noise of two parts: a first-order autoregressive
+one and a white one. Neither the correlation nor the shares are known, and with a hundred blocks they can not
+be told well. So every pair on a grid is fitted, weighted by its restricted likelihood, and the answers are
+averaged: the interval then allows for what is not known of the noise too.
+
+References
+----------
+.. [1] H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545, DOI 10.1093/biomet/58.3.545: the restricted
+   likelihood.
+.. [2] R. E. Kalman, J. Basic Eng. 82 (1960) 35, DOI 10.1115/1.3662552: whitening, one block after another.
+.. [3] D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320, DOI 10.1080/01621459.1977.10480998: averaging over
+   variance parameters with the restricted likelihood as weight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import stdtr
+
+from daq.errors import LyewatchError
+from daq.study.regression import cosine_scores, cosines_for
+from daq.watch.columns import FloatArray, IntArray
+
+__all__ = ["Contrast", "Record", "RecordFit", "fit_records"]
+
+_RHO = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.85, 0.9, 0.94, 0.97])
+_SHARE = np.array([0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
+"""Correlation from block to block, and the autoregressive part's share of the variance [1]."""
+
+
+def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
+    edges = np.concatenate([[0.0], 0.5 * (_RHO[1:] + _RHO[:-1]), [1.0]])
+    width = np.diff(edges)
+    rho = np.concatenate([[0.0], np.repeat(_RHO[1:], _SHARE.size)])
+    share = np.concatenate([[1.0], np.tile(_SHARE, _RHO.size - 1)])
+    # Uniform in the correlation and in the share.
+    prior = np.concatenate([[width[0]], np.repeat(width[1:] / _SHARE.size, _SHARE.size)])
+    return rho, share, np.log(prior)
+
+
+GRID_RHO, GRID_SHARE, GRID_LOG_PRIOR = _grid()
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record of n blocks.
+
+    Attributes
+    ----------
+    at : int64[n]
+        Number of each block, rising; what lies between is missing.
+    response : float64[n]
+    covariates : float64[n, p]
+        Centred alike in all records.
+    carried : float64[n, q]
+        Errors that go with the response, such as a calibration's: each is put through the same estimator.
+    """
+
+    at: IntArray
+    response: FloatArray
+    covariates: FloatArray
+    carried: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """A weighted sum of the records' levels.
+
+    Attributes
+    ----------
+    value : float
+    u : float
+        Standard uncertainty from the blocks' noise.
+    low, high : float
+        Ends of the 95 % interval from the blocks' noise.
+    u_hac : float
+        The same standard uncertainty by cosine scores on the whitened blocks, as a check that leans less on
+        the form of the noise.
+    u_slopes : float
+        The part of `u` that comes from the shared slopes: 0 where the records lie at the same covariates.
+    """
+
+    value: float
+    u: float
+    low: float
+    high: float
+    u_hac: float
+    u_slopes: float
+
+    @property
+    def half_width(self) -> float:
+        """Of the interval."""
+        return 0.5 * (self.high - self.low)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """What a record leaves once whitened, for each of the grid's noises."""
+
+    uu: FloatArray
+    ux: FloatArray
+    uy: FloatArray
+    xx: FloatArray
+    xy: FloatArray
+    yy: FloatArray
+    log_f: FloatArray
+
+
+class RecordFit:
+    """The fit of all records; see `fit_records`.
+
+    Attributes
+    ----------
+    weights : float64[G]
+        Of each noise on the grid.
+    rho, share : float
+        Averages over the grid: correlation from block to block, and the autoregressive share [1].
+    dof : int
+        Blocks less coefficients.
+    slopes, slopes_u : float64[p]
+    scatter : float
+        Standard deviation of the noise.
+    """
+
+    def __init__(self, records: Sequence[Record], sums: Sequence[_Sums], dof: int) -> None:
+        self._records, self._sums, self.dof = tuple(records), tuple(sums), dof
+        uu = np.stack([s.uu for s in sums], axis=1)
+        ux = np.stack([s.ux for s in sums], axis=1)
+        uy = np.stack([s.uy for s in sums], axis=1)
+        g, p = uu.shape[0], ux.shape[2]
+        ratio = ux / uu[:, :, np.newaxis]
+        inner = sum(s.xx for s in sums) - np.einsum("grp,grq->gpq", ratio, ux)
+        right = sum(s.xy for s in sums) - np.einsum("grp,grk->gpk", ratio, uy)
+        self._inverse = np.linalg.inv(inner) if p else np.zeros((g, 0, 0))
+        self._beta = self._inverse @ right
+        self._level = (uy - np.einsum("grp,gpk->grk", ux, self._beta)) / uu[:, :, np.newaxis]
+        fitted = np.einsum("gp,gp->g", self._beta[:, :, 0], right[:, :, 0])
+        total = sum(s.yy for s in sums) - np.einsum("gr,gr->g", uy[:, :, 0] ** 2, 1.0 / uu)
+        rss = np.maximum(total - fitted, 1e-300)
+        self._variance = rss / dof
+        log_det = np.linalg.slogdet(inner)[1] if p else np.zeros(g)
+        log_like = (
+            -0.5 * sum(s.log_f for s in sums)
+            - 0.5 * (np.log(uu).sum(axis=1) + log_det)
+            - 0.5 * dof * np.log(rss)
+        )
+        log_weight = log_like + GRID_LOG_PRIOR
+        weight = np.exp(log_weight - log_weight.max())
+        self.weights: FloatArray = weight / weight.sum()
+        self._best = int(np.argmax(log_weight))
+        self._uu, self._ratio = uu, ratio
+        self.rho = float(self.weights @ GRID_RHO)
+        self.share = float(self.weights @ GRID_SHARE)
+        self.scatter = float(np.sqrt(self.weights @ self._variance))
+        self.slopes: FloatArray = np.einsum("g,gp->p", self.weights, self._beta[:, :, 0])
+        spread = self._variance[:, np.newaxis] * np.einsum("gpp->gp", self._inverse)
+        apart = (self._beta[:, :, 0] - self.slopes) ** 2
+        self.slopes_u: FloatArray = np.sqrt(np.einsum("g,gp->p", self.weights, spread + apart))
+
+    @property
+    def levels(self) -> FloatArray:
+        """Each record's level at covariates of zero, float64[records]."""
+        found: FloatArray = np.einsum("g,gr->r", self.weights, self._level[:, :, 0])
+        return found
+
+    @property
+    def levels_u(self) -> FloatArray:
+        """Standard uncertainty of each level at given slopes, from its own blocks' noise."""
+        found: FloatArray = np.sqrt(
+            np.einsum("g,gr->r", self.weights, self._variance[:, np.newaxis] / self._uu)
+        )
+        return found
+
+    @property
+    def carried_levels(self) -> FloatArray:
+        """The carried errors put through the estimator, float64[records, q]."""
+        found: FloatArray = np.einsum("g,grk->rk", self.weights, self._level[:, :, 1:])
+        return found
+
+    def contrast(self, weights: FloatArray) -> Contrast:
+        """The sum of the levels, each times its weight (float64[records])."""
+        w = self.weights
+        values = np.einsum("r,grk->gk", weights, self._level)
+        lean = np.einsum("r,grp->gp", weights, self._ratio)
+        own = np.einsum("r,gr->g", weights**2, 1.0 / self._uu)
+        slopes = np.einsum("gp,gpq,gq->g", lean, self._inverse, lean)
+        spread = np.sqrt(self._variance * (own + slopes))
+        value = float(w @ values[:, 0])
+        u = float(np.sqrt(w @ (spread**2 + (values[:, 0] - value) ** 2)))
+        low, high = (self._quantile(values[:, 0], spread, value, u, p) for p in (0.025, 0.975))
+        return Contrast(
+            value=value,
+            u=u,
+            low=low,
+            high=high,
+            u_hac=self._hac(weights, lean[self._best]),
+            u_slopes=float(np.sqrt(w @ (self._variance * slopes))),
+        )
+
+    def _quantile(self, centre: FloatArray, spread: FloatArray, value: float, u: float, p: float) -> float:
+        """Of the mixture of Student's t."""
+        if u == 0.0:
+            return value
+        dof = float(self.dof)
+
+        def beyond(x: float) -> float:
+            return float(self.weights @ stdtr(dof, (x - centre) / spread)) - p
+
+        reach = 4.0
+        while beyond(value - reach * u) > 0.0 or beyond(value + reach * u) < 0.0:
+            reach *= 2.0
+        return float(brentq(beyond, value - reach * u, value + reach * u, xtol=1e-6 * u))
+
+    def _hac(self, weights: FloatArray, lean: FloatArray) -> float:
+        """The contrast's standard uncertainty from cosine scores of the likeliest noise's whitened blocks."""
+        g = self._best
+        variance = 0.0
+        for r, record in enumerate(self._records):
+            white, _ = _whiten(_stacked(record), record.at, GRID_RHO[g : g + 1], GRID_SHARE[g : g + 1])
+            one, x, y = white[0, :, 0], white[0, :, 1 : 1 + lean.size], white[0, :, 1 + lean.size]
+            residual = y - one * self._level[g, r, 0] - x @ self._beta[g, :, 0]
+            push = weights[r] / self._uu[g, r] * one
+            if lean.size:
+                centred = x - np.outer(one, self._ratio[g, r])
+                push = push - centred @ (self._inverse[g] @ lean)
+            if record.at.size > 4:
+                variance += float(cosine_scores(push * residual, min(cosines_for(one.size), one.size - 1)))
+        blocks = sum(r.at.size for r in self._records)
+        return float(np.sqrt(variance * blocks / self.dof))
+
+
+def fit_records(records: Sequence[Record]) -> RecordFit:
+    """Fit levels and shared slopes.
+
+    Parameters
+    ----------
+    records : sequence of Record
+        At least one, each of at least two blocks.
+
+    Raises
+    ------
+    LyewatchError
+        When the covariates do not determine the slopes, or there are too few blocks.
+    """
+    p = records[0].covariates.shape[1]
+    blocks = sum(r.at.size for r in records)
+    dof = blocks - len(records) - p
+    if dof < 3 or min(r.at.size for r in records) < 2:
+        raise LyewatchError(
+            "too few blocks", value=blocks, remedy="record for longer, or take shorter blocks"
+        )
+    if p:
+        within = np.vstack([r.covariates - r.covariates.mean(axis=0) for r in records])
+        size = np.sqrt(np.einsum("ij,ij->j", within, within))
+        singular = np.linalg.svd(within / np.where(size > 0.0, size, 1.0), compute_uv=False)
+        if size.min() == 0.0 or singular[-1] < 1e-6:
+            raise LyewatchError(
+                "the covariates do not vary apart from each other within the records",
+                remedy="leave one of them out",
+            )
+    return RecordFit(records, [_summed(r) for r in records], dof)
+
+
+def _stacked(record: Record) -> FloatArray:
+    one = np.ones((record.at.size, 1))
+    return np.concatenate([one, record.covariates, record.response[:, np.newaxis], record.carried], axis=1)
+
+
+def _summed(record: Record) -> _Sums:
+    p = record.covariates.shape[1]
+    white, log_f = _whiten(_stacked(record), record.at, GRID_RHO, GRID_SHARE)
+    one, x, y = white[:, :, 0], white[:, :, 1 : 1 + p], white[:, :, 1 + p :]
+    return _Sums(
+        uu=np.einsum("gn,gn->g", one, one),
+        ux=np.einsum("gn,gnp->gp", one, x),
+        uy=np.einsum("gn,gnk->gk", one, y),
+        xx=np.einsum("gnp,gnq->gpq", x, x),
+        xy=np.einsum("gnp,gnk->gpk", x, y),
+        yy=np.einsum("gn,gn->g", y[:, :, 0], y[:, :, 0]),
+        log_f=log_f,
+    )
+
+
+def _whiten(
+    columns: FloatArray, at: IntArray, rho: FloatArray, share: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Columns freed of the noise's correlation, for each noise of the grid.
+
+    Parameters
+    ----------
+    columns : float64[n, c]
+    at : int64[n]
+        Blocks' numbers.
+    rho, share : float64[G]
+
+    Returns
+    -------
+    float64[G, n, c], float64[G]
+        Columns of unit noise, and the logarithm of the noise's determinant.
+    """
+    n, c = columns.shape
+    g = rho.size
+    out = np.empty((g, n, c))
+    state = np.zeros((g, c))
+    p = share.copy()
+    white = 1.0 - share
+    log_f = np.zeros(g)
+    for i in range(n):
+        if i:
+            kept = rho ** float(at[i] - at[i - 1])
+            state *= kept[:, np.newaxis]
+            p = kept * kept * p + share * (1.0 - kept * kept)
+        f = p + white
+        surprise = columns[i] - state
+        out[:, i] = surprise / np.sqrt(f)[:, np.newaxis]
+        gain = p / f
+        state += gain[:, np.newaxis] * surprise
+        p = p * white / f
+        log_f += np.log(f)
+    return out, log_f

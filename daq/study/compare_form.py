@@ -1,0 +1,204 @@
+"""A comparison as JSON and as readable lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from daq.quantity import shown
+from daq.study.compare import Comparison, Difference, Group
+from daq.study.compare_verdict import DAY, span_words, verdict
+from daq.study.summary import utc_words
+from daq.watch.numbers import unit_words
+
+__all__ = ["SCHEMA", "as_dict", "basis", "comparison_text", "level_words"]
+
+SCHEMA = "lyewatch.compare/1"
+HAC_APART = 1.6
+"""Where the check on the noise gives so much more, it is said."""
+
+_ALWAYS = (
+    "Each difference holds for both builds at the same temperature, and the same current where it says so.",
+    "Each interval is a 95 % one of its own.",
+    "The noise of neighbouring blocks goes together; the interval counts that.",
+    "The interval counts what the meters' errors do not have in common.",
+    "A meter that was exchanged or moved between the runs and kept its name is not seen.",
+)
+
+
+def as_dict(comparisons: Sequence[Comparison]) -> dict[str, Any]:
+    """For JSON; `schema` names its version. Differences of a "ratio" are shares [1]."""
+    groups = [comparisons[0].first, *(c.second for c in comparisons)]
+    return {
+        "schema": SCHEMA,
+        "reference": groups[0].runs[0].reference,
+        "matters": comparisons[0].matters,
+        "groups": [_group(g) for g in groups],
+        "comparisons": [
+            {
+                "first": c.first.name,
+                "second": c.second.name,
+                "verdict": _verdict(c),
+                "repeated": c.repeated,
+                "differences": [_difference(d) for d in c.differences],
+            }
+            for c in comparisons
+        ],
+        "rests_on": basis(comparisons),
+    }
+
+
+def comparison_text(comparisons: Sequence[Comparison]) -> str:
+    """Readable lines."""
+    lines: list[str] = []
+    for c in comparisons:
+        lines += [verdict(c).sentence, ""]
+        for k, group in enumerate((c.first, c.second)):
+            what = f"{len(group.runs)} run{'s' if len(group.runs) > 1 else ''}, {group.hours:.1f} h compared"
+            lines.append(f"{'AB'[k]}  {group.name}: {what}")
+            lines += [f"   {r.run_id}  {r.name}  {utc_words(r.start_utc_ns)}" for r in group.runs if r.run_id]
+        lines += ["", f"{'':<22}{'A':<24}{'B':<24}{'difference B - A, 95 %'}"]
+        for d in c.differences:
+            if not d.known:
+                continue
+            a, b = (level_words(d, k) for k in (0, 1))
+            lines.append(f"{d.metric.label:<22}{a:<24}{b:<24}{span_words(d)}")
+        lines += [f"{d.metric.label:<22}{d.reason}" for d in c.differences if not d.known and d.reason]
+        lines.append("")
+        head = c.headline
+        if head.known:
+            lines += _budget(head)
+    lines += ["THIS RESTS ON", *(f"  {text}" for text in basis(comparisons))]
+    return "\n".join(lines)
+
+
+def level_words(d: Difference, side: int) -> str:
+    """A build's own level with its uncertainty."""
+    value, u = d.levels[side]
+    return shown(value, u, unit_words(d.metric.unit)).text
+
+
+def basis(comparisons: Sequence[Comparison]) -> list[str]:
+    """What the comparison rests on, in plain words."""
+    out = list(_ALWAYS)
+    if not all(c.repeated for c in comparisons):
+        out.append(DAY)
+    else:
+        out.append(
+            "Where a build has several runs, their scatter from day to day is what the interval is made of."
+        )
+    for c in comparisons:
+        for d in c.differences:
+            if not d.known:
+                continue
+            if d.matched:
+                out.append(f"{d.metric.label}: compared at {_matched(d)}.")
+            out += [f"{d.metric.label}: {text}." for text in d.unmatched]
+            if math.isfinite(d.hac) and d.hac > HAC_APART * d.noise:
+                out.append(
+                    f"{d.metric.label}: the noise has a slow part; by cosine scores its share of the "
+                    f"interval would be {d.hac / d.noise:.1f} times as wide."
+                )
+    runs = [r for c in comparisons for g in (c.first, c.second) for r in g.runs]
+    out += [f"Assumed: {text}." for r in runs for text in r.assumed]
+    return list(dict.fromkeys(out))
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _matched(d: Difference) -> str:
+    units = {"lye_temp": ("lye at", "°C"), "density": ("", "mA/cm²"), "cell_volts": ("", "V a cell")}
+    return ", ".join(f"{units[k][0]} {v:.3g} {units[k][1]}".strip() for k, v in (d.matched or {}).items())
+
+
+def _budget(d: Difference) -> list[str]:
+    def words(x: float) -> str:
+        if d.metric.scale == "ratio" or d.metric.unit == "1":
+            return f"± {100.0 * x:.2f} %"
+        return f"± {x:.2g} {unit_words(d.metric.unit)}"
+
+    lines = [f"What the interval of {d.metric.label} is made of, each alone"]
+    if d.between_dof:
+        lines.append(f"  scatter from run to run     {words(d.between)} ({d.between_dof} repeats)")
+    else:
+        lines.append(f"  noise of the blocks         {words(d.noise)}")
+    of = f" (most of it: {d.calibration_from})" if d.calibration_from else ""
+    lines.append(f"  calibrations, not cancelled {words(d.calibration)}{of}")
+    return [*lines, ""]
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _group(group: Group) -> dict[str, Any]:
+    return {
+        "name": group.name,
+        "hours": group.hours,
+        "runs": [
+            {
+                "id": r.run_id,
+                "name": r.name,
+                "build": r.build,
+                "bench": r.bench,
+                "start_utc_ns": r.start_utc_ns,
+                "blocks": len(r),
+                "block_s": r.block_s,
+                "notes": list(r.notes),
+            }
+            for r in group.runs
+        ],
+    }
+
+
+def _verdict(comparison: Comparison) -> dict[str, Any]:
+    v = verdict(comparison)
+    return {
+        "kind": v.kind,
+        "sentence": v.sentence,
+        "metric": comparison.headline.metric.key,
+        "more_hours": v.more_hours,
+        "runs_each": v.runs_each,
+    }
+
+
+def _difference(d: Difference) -> dict[str, Any]:
+    m = d.metric
+    out: dict[str, Any] = {
+        "metric": m.key,
+        "label": m.label,
+        "scale": m.scale,
+        "unit": "1" if m.scale == "ratio" else m.unit,
+        "better": m.better or None,
+        "value": _number(d.value),
+        "low95": _number(d.low),
+        "high95": _number(d.high),
+        "reason": d.reason or None,
+    }
+    if not d.known:
+        return out
+    return {
+        **out,
+        "levels": [{"value": v, "u95": u, "unit": m.unit} for v, u in d.levels],
+        "half_width_alone": {
+            "noise": d.noise,
+            "between_runs": _number(d.between),
+            "calibration": d.calibration,
+            "calibration_mostly_from": d.calibration_from or None,
+            "noise_by_cosine_scores": _number(d.hac),
+        },
+        "between_dof": d.between_dof,
+        "day_sd": _number(d.day_sd),
+        "matched": dict(_matched_numbers(d)),
+        "not_adjusted": list(d.unmatched),
+        "blocks": list(d.blocks),
+        "hours": list(d.hours),
+        "noise_correlation": _number(d.rho),
+    }
+
+
+def _matched_numbers(d: Difference) -> Mapping[str, dict[str, Any]]:
+    units = {"lye_temp": "degC", "density": "mA/cm2", "cell_volts": "V"}
+    return {k: {"value": v, "unit": units[k]} for k, v in (d.matched or {}).items()}

@@ -1,0 +1,46 @@
+"""A comparison as one self-contained page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from daq.study.compare import Comparison
+from daq.study.compare_form import basis, level_words
+from daq.study.compare_picture import comparison_picture
+from daq.study.compare_verdict import span_words, verdict
+from daq.study.html_parts import cautions, page, table
+from daq.study.summary import utc_words
+
+__all__ = ["comparison_page"]
+
+
+def comparison_page(comparisons: Sequence[Comparison]) -> str:
+    """The page."""
+    first = comparisons[0].first
+    title = f"{first.name} compared with {', '.join(c.second.name for c in comparisons)}"
+    parts = [f"<header><h1>{escape(title)}</h1></header>", cautions()]
+    for c in comparisons:
+        parts.append(f"<section><h2>{escape(c.second.name)} against {escape(c.first.name)}</h2>")
+        parts.append(f"<p><strong>{escape(verdict(c).sentence)}</strong></p>")
+        picture = comparison_picture(c, "svg").decode("utf-8")
+        parts.append(f'<figure class="picture">{picture}</figure></section>')
+        rows = [
+            [d.metric.label, level_words(d, 0), level_words(d, 1), span_words(d)]
+            for d in c.differences
+            if d.known
+        ]
+        headings = ["Result", c.first.name, c.second.name, "Second less first, 95 %"]
+        parts.append(table(headings, rows, "Differences", numeric=3))
+        left_out = [[d.metric.label, d.reason] for d in c.differences if not d.known and d.reason]
+        parts.append(table(["Result", "Why it is not compared"], left_out, "Not compared"))
+    groups = [first, *(c.second for c in comparisons)]
+    runs = [
+        [g.name, r.run_id or "–", r.name or "–", utc_words(r.start_utc_ns), f"{r.hours:.2f} h"]
+        for g in groups
+        for r in g.runs
+    ]
+    parts.append(table(["Build", "Run", "Name", "Started", "Compared"], runs, "Runs", numeric=1))
+    said = "".join(f"<li>{escape(text)}</li>" for text in basis(comparisons))
+    parts.append(f"<section><h2>What this rests on</h2><ul>{said}</ul></section>")
+    return page(title, parts)
