@@ -5,6 +5,7 @@ from daq.bench.alarm_models import MAX_TIME_SHELVED_S, AlarmRule, AlarmsSpec, Li
 from daq.bench.calibration import Calibration, read_calibrations
 from daq.bench.geometry import GeometrySpec, ManifoldSpec, OpeningSpec, PortSpec, SlotSpec
 from daq.bench.load import load_bench, parse_bench
+from daq.bench.modbus_spec import ModbusRegister, ModbusSpec
 from daq.bench.models import (
     Bench,
     BenchAbout,
@@ -39,6 +40,8 @@ __all__ = [
     "LimitSpec",
     "LineSpec",
     "ManifoldSpec",
+    "ModbusRegister",
+    "ModbusSpec",
     "NotifySpec",
     "OpeningSpec",
     "PortSpec",

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Tag
 
+from daq.bench.modbus_spec import ModbusSpec
 from daq.bench.scpi_spec import ScpiSpec
 from daq.bench.source_base import Baud, Clock, PortedSpec, SourceSpec
 from daq.bench.text_spec import TextSpec
@@ -66,7 +67,8 @@ AnySource = Annotated[
     Annotated[LineSpec, Tag("line")]
     | Annotated[RecordedSpec, Tag("recording")]
     | Annotated[TextSpec, Tag("text")]
-    | Annotated[ScpiSpec, Tag("scpi")],
+    | Annotated[ScpiSpec, Tag("scpi")]
+    | Annotated[ModbusSpec, Tag("modbus")],
     Discriminator(_kind_of),
 ]
 """A source of any kind; without `kind` it speaks the line format."""
@@ -76,5 +78,6 @@ SOURCE_KINDS: dict[str, type[SourceSpec]] = {
     "recording": RecordedSpec,
     "text": TextSpec,
     "scpi": ScpiSpec,
+    "modbus": ModbusSpec,
 }
 """The class of each kind."""

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from daq.bench import LineSpec, RecordedSpec, ScpiSpec, SourceSpec, TextSpec
+from daq.bench import LineSpec, ModbusSpec, RecordedSpec, ScpiSpec, SourceSpec, TextSpec
 from daq.errors import BenchFileError
 from daq.sources.backoff import Backoff
 from daq.sources.base import Source, SourceEnded
@@ -71,6 +71,10 @@ def make_source(name: str, spec: SourceSpec) -> Source:
         return TextSource(name, spec)
     if isinstance(spec, ScpiSpec):
         return ScpiSource(name, spec)
+    if isinstance(spec, ModbusSpec):
+        from daq.sources.modbus import ModbusSource  # only benches that have one pay for its library
+
+        return ModbusSource(name, spec)
     raise BenchFileError(
         "no source is of this kind",
         place=f"sources.{name}.kind",

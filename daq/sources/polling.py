@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
-__all__ = ["Poll", "Timetable"]
+from daq.sources.wire import MAX_COUNT
+
+__all__ = ["Notices", "Poll", "Timetable", "as_count"]
 
 _LONGEST_NS: Final = 5_000_000_000
 """A question that is not answered is asked more and more rarely, but at least this often."""
+_TOLD_AGAIN_NS: Final = 60_000_000_000
+_MOST_NOTICES: Final = 100
 
 Q = TypeVar("Q")
 
@@ -52,3 +57,26 @@ class Timetable(Generic[Q]):
     def wait_s(self, now_ns: int) -> float:
         """How long until one is due [s]."""
         return max(0.0, (min(p.due_ns for p in self.polls) - now_ns) / 1e9)
+
+
+class Notices:
+    """Which of an instrument's complaints are worth a mark: each at most once a minute."""
+
+    def __init__(self) -> None:
+        self._next: dict[str, int] = {}
+
+    def fresh(self, words: str, now_ns: int) -> bool:
+        """Whether it is to be told now."""
+        if now_ns < self._next.get(words, 0):
+            return False
+        if len(self._next) >= _MOST_NOTICES:
+            self._next.clear()
+        self._next[words] = now_ns + _TOLD_AGAIN_NS
+        return True
+
+
+def as_count(value: float | None) -> int | None:
+    """A count or milliseconds that an instrument gives; None where it is no whole number that fits."""
+    if value is None or not (math.isfinite(value) and 0 <= value <= MAX_COUNT):
+        return None
+    return round(value)

@@ -24,12 +24,12 @@ from daq.frame import NO_SEQ
 from daq.sources.base import Source
 from daq.sources.decoder import Heard
 from daq.sources.outbox import Command
-from daq.sources.polling import Poll, Timetable
+from daq.sources.polling import Notices, Poll, Timetable, as_count
 from daq.sources.scpi_cut import SupplyCut
 from daq.sources.scpi_format import is_identity, parse_error, parse_numbers
 from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
 from daq.sources.splitter import Splitter
-from daq.sources.wire import MAX_COUNT, WireFrame, WireReply
+from daq.sources.wire import WireFrame, WireReply
 from daq.sources.witness import shown
 
 __all__ = ["IDENTIFY", "NEXT_ERROR", "ScpiSource"]
@@ -38,7 +38,6 @@ IDENTIFY: Final = "*IDN?"
 NEXT_ERROR: Final = "SYST:ERR?"
 _LONGEST_ANSWER: Final = 1024
 _ERRORS_AT_ONCE: Final = 20
-_TOLD_AGAIN_NS: Final = 60_000_000_000
 _SYNC_PAUSE_NS: Final = 100_000_000
 _LONGEST_PAUSE_NS: Final = 2_000_000_000
 
@@ -106,7 +105,7 @@ class ScpiSource(Source):
         self._errors_ns: int | None = 0
         self._errors_failed = 0
         self._errors_read = 0
-        self._told: dict[str, int] = {}
+        self._notices = Notices()
         self._cut = None if spec.supply is None else SupplyCut(spec.supply)
         self._said: list[tuple[int, Heard]] = []
 
@@ -268,7 +267,7 @@ class ScpiSource(Source):
         names = asked.poll.question.names
         values = parse_numbers(text, len(names))
         fields = dict(zip(names, values, strict=True))
-        seq, ms = _count(fields.pop("seq", None)), _count(fields.pop("ms", None))
+        seq, ms = as_count(fields.pop("seq", None)), as_count(fields.pop("ms", None))
         for name, value in fields.items():
             if not math.isfinite(value):
                 fields[name] = math.nan
@@ -351,10 +350,7 @@ class ScpiSource(Source):
         self.counters.device_errors += 1
         words = f"reports {error} ({error.group} error)"
         self.counters.last_error = f"the instrument {words}"
-        if now >= self._told.get(words, 0):
-            if len(self._told) > 100:
-                self._told.clear()
-            self._told[words] = now + _TOLD_AGAIN_NS
+        if self._notices.fresh(words, now):
             self._event("notice", f"the instrument {words}")
 
     def _current_read(self, text: str, now: int) -> None:
@@ -366,10 +362,3 @@ class ScpiSource(Source):
             self._event("notice", f"the output is cut: {amps:.3g} A flow")
         else:
             self.counters.last_error = f"after {self._cut.spec.off} it still reads {amps:.3g} A"
-
-
-def _count(value: float | None) -> int | None:
-    """A count or milliseconds that the instrument gives; anything else is not believed."""
-    if value is None or not (math.isfinite(value) and 0 <= value <= MAX_COUNT):
-        return None
-    return round(value)

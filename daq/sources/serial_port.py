@@ -43,6 +43,8 @@ class SerialPort:
         Baud rate; without meaning for pseudo-terminals and sockets.
     framing : str
         Data bits, parity and stop bits, such as "8N1" or "7E1".
+    place : str, optional
+        What errors call it, in place of `url`.
 
     Raises
     ------
@@ -50,8 +52,8 @@ class SerialPort:
         It can not be opened: it is not there, belongs to another reader, or may not be used by this user.
     """
 
-    def __init__(self, url: str, baud: int, framing: str = "8N1") -> None:
-        self.url = url
+    def __init__(self, url: str, baud: int, framing: str = "8N1", *, place: str | None = None) -> None:
+        self.place = place or url
         # socket:// only knows whether anything waits, not how much.
         self._counts_waiting = not url.lower().startswith("socket://")
         try:
@@ -66,7 +68,7 @@ class SerialPort:
                 exclusive=True,
             )
         except Exception as exc:
-            raise port_error(exc, url) from exc
+            raise port_error(exc, self.place) from exc
         self._wait_s = _TICK_S
         self._fd = self._descriptor()
         # Waking writes to a descriptor of the port: once closed, its number may belong to somebody else's
@@ -95,7 +97,7 @@ class SerialPort:
             waiting = port.in_waiting
             return first + port.read(min(waiting, _CHUNK)) if waiting else first
         except Exception as exc:
-            raise port_error(exc, self.url) from exc
+            raise port_error(exc, self.place) from exc
 
     def write(self, data: bytes) -> None:
         """Write all of `data`; raises PortError when the port is gone or takes no bytes."""
@@ -105,7 +107,7 @@ class SerialPort:
                 raise serial.SerialTimeoutException("the device takes no bytes")
             self._port.write(data)
         except Exception as exc:
-            raise port_error(exc, self.url) from exc
+            raise port_error(exc, self.place) from exc
 
     def wake(self) -> None:
         """Make a `read` that waits in another thread return, where the port can."""
@@ -121,7 +123,7 @@ class SerialPort:
                 self._open = False
                 self._port.close()
         except Exception as exc:
-            raise port_error(exc, self.url) from exc
+            raise port_error(exc, self.place) from exc
 
     def _read_socket(self) -> bytes:
         port = self._port
@@ -196,7 +198,7 @@ class PortSource(StreamSource):
 
 def over_network(port: str) -> bool:
     """Whether a port is reached over the network."""
-    return port.lower().startswith(("socket://", "rfc2217://"))
+    return port.lower().startswith(("socket://", "rfc2217://", "tcp://"))
 
 
 _AGAIN = "it is tried again by itself; check the cable and the device's power if it stays so"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import threading
 import time
 from abc import ABC, abstractmethod
@@ -9,10 +10,12 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Literal
 
+from crccheck.crc import CrcModbus
+
 from tests.sources.contract import Row
 from tests.sources.peers import PtyPeer, TcpPeer
 
-__all__ = ["AskedDevice", "Mishap", "ScpiInstrument"]
+__all__ = ["AskedDevice", "Mishap", "ModbusDevice", "ScpiInstrument"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ class AskedDevice(ABC):
         What happens to the next answers that carry a reading.
     delay_s : float
         How long each answer takes [s].
+    sends_back : bool
+        Whether the adapter hears itself.
     """
 
     def __init__(self, peer: PtyPeer | TcpPeer) -> None:
@@ -42,6 +47,7 @@ class AskedDevice(ABC):
         self.rows: deque[Row] = deque()
         self.mishaps: deque[Mishap] = deque()
         self.delay_s = 0.0
+        self.sends_back = False
         self.lock = threading.RLock()
         self._plugged = False
         self._ending = threading.Event()
@@ -99,6 +105,8 @@ class AskedDevice(ABC):
         with self.lock:
             answer, reading = self.answer(question)
             mishap = self.mishaps.popleft() if reading and self.mishaps else None
+            if self.sends_back and self._plugged:
+                self.peer.say(question)
         time.sleep(self.delay_s)
         if answer is None or (mishap is not None and mishap.kind == "mute"):
             return
@@ -176,3 +184,80 @@ class ScpiInstrument(AskedDevice):
             return None
         seq, ms, fields = self.rows.popleft()
         return f"{seq},{ms}," + ",".join(f"{fields.get(name, 9.91e37):.9E}" for name in ("volts", "amps"))
+
+
+class ModbusDevice(AskedDevice):
+    """Units on a line (RTU), or behind an address (TCP), with holding registers; checksums are crccheck's.
+
+    Attributes
+    ----------
+    registers : dict of (unit, address) to int
+        What a unit holds. A question that reaches beyond is answered with exception 2.
+    heard : list of (unit, function)
+        The questions.
+    knows_echo : bool
+        Whether function 8 is answered with the word sent, rather than with exception 1.
+    mute_echo : bool
+        Whether function 8 is not answered at all.
+    dead : set of int
+        Units that do not answer.
+    """
+
+    READING = 100
+    """Of unit 1: count, milliseconds, volts and amps, in twelve registers from here; one row a question."""
+
+    def __init__(self, peer: PtyPeer | TcpPeer, *, tcp: bool = False) -> None:
+        self.tcp = tcp
+        self.registers: dict[tuple[int, int], int] = {}
+        self.heard: list[tuple[int, int]] = []
+        self.knows_echo = True
+        self.mute_echo = False
+        self.dead: set[int] = set()
+        super().__init__(peer)
+
+    def hold(self, unit: int, address: int, *words: int) -> None:
+        """Put words into registers."""
+        self.registers |= {(unit, address + i): word for i, word in enumerate(words)}
+
+    def questions(self, buffer: bytearray) -> list[bytes]:
+        size = 12 if self.tcp else 8
+        whole = []
+        while len(buffer) >= size:
+            question = bytes(buffer[:size])
+            if not self.tcp and CrcModbus.calc(question):
+                buffer.clear()
+                break
+            del buffer[:size]
+            whole.append(question)
+        return whole
+
+    def answer(self, question: bytes) -> tuple[bytes | None, bool]:
+        head, pdu = (question[:7], question[7:]) if self.tcp else (question[:1], question[1:-2])
+        unit, function = head[-1], pdu[0]
+        self.heard.append((unit, function))
+        said = None if unit in self.dead else self._said(unit, pdu)
+        if said is None:
+            return None, False
+        if self.tcp:
+            return head[:4] + struct.pack(">H", len(said) + 1) + head[6:] + said, function != 8
+        frame = head + said
+        return frame + int(CrcModbus.calc(frame)).to_bytes(2, "little"), function != 8
+
+    def _said(self, unit: int, pdu: bytes) -> bytes | None:
+        function, address, count = struct.unpack(">BHH", pdu)
+        if function == 8:
+            if self.mute_echo:
+                return None
+            return pdu if self.knows_echo else bytes([0x88, 1])
+        if function not in (3, 4):
+            return bytes([function | 0x80, 1])
+        if (unit, address, count) == (1, self.READING, 12):
+            if not self.rows:
+                return None
+            seq, ms, fields = self.rows.popleft()
+            data = struct.pack(">IIdd", seq, ms, fields["volts"], fields.get("amps", float("nan")))
+            return struct.pack(">BB", function, 24) + data
+        words = [self.registers.get((unit, address + i)) for i in range(count)]
+        if None in words:
+            return bytes([function | 0x80, 2])
+        return struct.pack(f">BB{count}H", function, 2 * count, *words)

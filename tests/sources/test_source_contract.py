@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.bench import ScpiQuery, ScpiSpec, TextSpec
+from daq.bench import ModbusRegister, ModbusSpec, ScpiQuery, ScpiSpec, TextSpec
 from daq.sources import (
     Command,
     LineSource,
@@ -19,8 +19,9 @@ from daq.sources import (
     Source,
     TextSource,
 )
+from daq.sources.modbus import ModbusSource
 from daq.sources.wire import encode_command, encode_frame, encode_reply
-from tests.sources.asked_peer import Mishap, ScpiInstrument
+from tests.sources.asked_peer import Mishap, ModbusDevice, ScpiInstrument
 from tests.sources.contract import (
     AskedRig,
     AskedSource,
@@ -127,6 +128,46 @@ class ScpiRig(AskedRig):
         self.device.say(b"9" * 500_000 + b"\n" + b"1,2,3,4\n" * 100)
 
 
+class ModbusRig(AskedRig):
+    """A unit whose registers hold one reading after the other."""
+
+    def __init__(self, peer: PtyPeer | TcpPeer, *, tcp: bool = False) -> None:
+        self.device = ModbusDevice(peer, tcp=tcp)
+        self.url = peer.url.replace("socket://", "tcp://") if tcp else peer.url
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        kinds = {"seq": "u32", "ms": "u32", "volts": "f64", "amps": "f64"}
+        sizes, at, registers = (2, 2, 4, 4), self.device.READING, []
+        for (field, kind), size in zip(kinds.items(), sizes, strict=True):
+            registers.append(ModbusRegister.model_validate({"field": field, "address": at, "type": kind}))
+            at += size
+        spec = ModbusSpec(
+            port=self.url,
+            framing="8N1",
+            registers=tuple(registers),
+            period_s=0.001,
+            timeout_s=self.TIMEOUT_S,
+            silent_after_s=self.SILENT_AFTER_S,
+        )
+        return ModbusSource("meter", spec, rng=random.Random(1))
+
+    def play(self, rows: Sequence[Row]) -> None:
+        self.device.rows.extend(rows)
+
+    def plug(self) -> None:
+        self.device.plug()
+
+    def unplug(self) -> None:
+        self.device.unplug()
+
+    def befall(self, kind: str, seconds: float = 0.0) -> None:
+        garbled = bytes.fromhex("00 01 00 00 00 02 01 03") if self.device.tcp else b"\x01\x03\x18\xff\x00"
+        self.device.mishaps.append(Mishap(kind, seconds, garbled))  # type: ignore[arg-type]
+
+    def shout(self) -> None:
+        self.device.say(bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A") * 3 + b"\x01\x03" * 500_000)
+
+
 class RecordingRig(Rig):
     """A recording."""
 
@@ -194,6 +235,26 @@ class TestScpiOverTcp(EverySource, ReopeningSource, AskedSource):
     @pytest.fixture
     def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
         rig = ScpiRig(TcpPeer(free_ports()))
+        yield rig
+        rig.device.close()
+
+
+class TestModbusOverPseudoTerminal(EverySource, ReopeningSource, AskedSource):
+    """A unit on a serial line."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path) -> Iterator[Rig]:
+        rig = ModbusRig(PtyPeer(tmp_path / "port"))
+        yield rig
+        rig.device.close()
+
+
+class TestModbusOverTcp(EverySource, ReopeningSource, AskedSource):
+    """A unit behind Modbus/TCP."""
+
+    @pytest.fixture
+    def rig(self, free_ports: Callable[[], int]) -> Iterator[Rig]:
+        rig = ModbusRig(TcpPeer(free_ports()), tcp=True)
         yield rig
         rig.device.close()
 

@@ -1,0 +1,326 @@
+"""Meters on a Modbus line or behind Modbus/TCP: registers are read in turn, several units on one line.
+
+On a line nothing in an answer says which question it belongs to, beyond the unit and the function. A late
+answer could be taken for the next of the same unit. So after a question that was not answered, and before the
+first, the unit is asked to send a random word back (function 8, "Return Query Data", which does nothing else;
+a unit that does not know the function says so, which serves as well). Units answer in the order in which they
+are asked, so whatever was late has come before that. A unit that leaves function 8 unanswered is given
+silence instead: `timeout_s` must then be more than a third of its slowest answer. Over TCP every answer
+carries the number of its question.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from daq.bench import ModbusSpec
+from daq.errors import FrameError, PortError
+from daq.frame import NO_SEQ
+from daq.sources.base import Source
+from daq.sources.decoder import Heard
+from daq.sources.modbus_format import ECHO, Answer, RtuLine, TcpStream, exception_words, frame_gap_s, query
+from daq.sources.modbus_map import ReadBlock, read_blocks
+from daq.sources.outbox import Command
+from daq.sources.polling import Notices, Poll, Timetable, as_count
+from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
+from daq.sources.wire import WireFrame
+
+__all__ = ["ModbusSource"]
+
+_BUSY: Final = (5, 6)
+"""Exceptions that only ask for patience."""
+_TRIES: Final = 2
+_LEAST_QUIET_NS: Final = 1_000_000_000
+
+
+@dataclass(slots=True)
+class _Unit:
+    """A device on the line."""
+
+    number: int
+    doubt: bool = True
+    """Whether an answer may still come that belongs to an earlier question."""
+    unechoed: int = 0
+    quiet_until_ns: int = 0
+
+
+@dataclass(slots=True)
+class _Asked:
+    """The question that is out; without a poll it asks for a word back."""
+
+    unit: _Unit
+    sent_ns: int
+    frame: bytes
+    words: str
+    number: int
+    poll: Poll[ReadBlock] | None
+    sent_back: bool = False
+
+
+class ModbusSource(Source):
+    """Units whose registers are read; each answer becomes a frame of its own, timed halfway.
+
+    Parameters
+    ----------
+    name : str
+        The source's name in the bench file.
+    spec : ModbusSpec
+        Its port and registers.
+    rng : random.Random, optional
+        Source of the jitter, and of the words that are sent to and fro.
+    now : callable
+        See `Source`.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        spec: ModbusSpec,
+        *,
+        rng: random.Random | None = None,
+        now: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        super().__init__(
+            name,
+            place=spec.port,
+            clock=spec.clock,
+            silent_after_s=spec.silent_after_s,
+            reopen_when_silent_s=TCP_SILENCE_S + spec.silent_after_s if over_network(spec.port) else None,
+            rng=rng,
+            now=now,
+        )
+        self._spec = spec
+        self._timeout_ns = round(spec.timeout_s * 1e9)
+        self._gap_ns = 0 if spec.tcp else round(frame_gap_s(spec.baud) * 1e9)
+        blocks = read_blocks(spec.registers, spec.period_s)
+        self._polls = Timetable([Poll(block, round(block.period_s * 1e9)) for block in blocks])
+        self._units = {block.unit: _Unit(block.unit) for block in blocks}
+        self._line: RtuLine | TcpStream = TcpStream() if spec.tcp else RtuLine(set(self._units))
+        self._dice = rng or random.Random()  # noqa: S311 - a word to tell answers apart, not a secret
+        self._port: SerialPort | None = None
+        self._asked: _Asked | None = None
+        self._free_ns = 0
+        self._number = 0
+        self._sends_back = False
+        self._sent_back = 0
+        self._notices = Notices()
+        self._said: list[tuple[int, Heard]] = []
+
+    # -- the driver ----------------------------------------------------------------------------------------
+
+    def _open(self) -> None:
+        url = f"socket://{self.place[len('tcp://') :]}" if self._spec.tcp else self.place
+        self._port = SerialPort(url, self._spec.baud, self._spec.framing, place=self.place)
+        self._line.restart()
+        self._asked = None
+        for unit in self._units.values():
+            unit.doubt, unit.unechoed = True, 0
+        self._polls.restart(self._now())
+
+    def _close(self) -> None:
+        port, self._port = self._port, None
+        if port is not None:
+            port.close()
+
+    def _wake(self) -> None:
+        port = self._port
+        if port is not None:
+            port.wake()
+
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+        assert self._port is not None
+        now = self._now()
+        if self._asked is None and now >= self._free_ns:
+            self._ask_next(now)
+        chunk = self._port.read(min(timeout_s, self._wait_s(self._now())))
+        received_ns = self._now()
+        if chunk:
+            self._free_ns = received_ns + self._gap_ns
+            for answer in self._answers(chunk):
+                self._hear(answer, received_ns)
+        asked = self._asked
+        if asked is not None and received_ns - asked.sent_ns > self._timeout_ns:
+            self._asked = None
+            self._not_answered(asked, received_ns)
+        said, self._said = self._said, []
+        return said
+
+    def _say(self, command: Command) -> None:
+        raise PortError("a Modbus source only reads", place=self.name, value=command.action)
+
+    def _silence(self) -> str:
+        return (
+            "no unit answers; check the two wires and their order, baud rate, parity (framing) and the "
+            "units' addresses"
+        )
+
+    # -- asking --------------------------------------------------------------------------------------------
+
+    def _ask_next(self, now: int) -> None:
+        poll = self._polls.due(now)
+        if poll is None:
+            return
+        block, unit = poll.question, self._units[poll.question.unit]
+        if unit.doubt and not self._spec.tcp:
+            if unit.unechoed < _TRIES:
+                self._ask(unit, ECHO, self._dice.randrange(0x10000), 1, f"unit {unit.number} echo", None)
+                return
+            if now < unit.quiet_until_ns:
+                self._put_off(unit, unit.quiet_until_ns)
+                return
+            unit.doubt = False
+        self._ask(unit, block.function, block.address, block.count, block.words, poll)
+
+    def _ask(
+        self, unit: _Unit, function: int, address: int, count: int, words: str, poll: Poll[ReadBlock] | None
+    ) -> None:
+        assert self._port is not None
+        question = query(unit.number, function, address, count)
+        self._number = self._number % 0xFFFF + 1
+        question.transaction_id = self._number
+        frame = self._line.encode(question)
+        number = address if poll is None else self._number
+        self._asked = _Asked(unit, self._now(), frame, words, number, poll)
+        self._port.write(frame)
+
+    def _wait_s(self, now: int) -> float:
+        if self._asked is not None:
+            return max(0.0, (self._asked.sent_ns + self._timeout_ns - now) / 1e9)
+        return max((self._free_ns - now) / 1e9, self._polls.wait_s(now))
+
+    def _put_off(self, unit: _Unit, until_ns: int) -> None:
+        for poll in self._polls.polls:
+            if poll.question.unit == unit.number:
+                poll.due_ns = max(poll.due_ns, until_ns)
+
+    # -- hearing -------------------------------------------------------------------------------------------
+
+    def _answers(self, chunk: bytes) -> Iterable[Answer]:
+        line = self._line
+        if isinstance(line, TcpStream):
+            try:
+                said = line.feed(chunk)
+            except FrameError as exc:
+                self.counters.malformed += 1
+                raise PortError(exc.message, place=self.place, value=exc.value, remedy=exc.remedy) from exc
+            self.counters.malformed += said.count(None)
+            return [answer for answer in said if answer is not None]
+        asked = self._asked
+        if asked is None or asked.sent_back:
+            return line.feed(chunk)
+        # An adapter that hears itself sends our question back. Only reading shows it: the answer to function
+        # 8 is the question's very bytes.
+        own = asked.frame if asked.poll is not None or self._sends_back else b""
+        answers = line.feed(chunk, own)
+        if line.sent_back != self._sent_back:
+            self._sent_back = line.sent_back
+            asked.sent_back = True
+            if not self._sends_back:
+                self._learn_sent_back()
+        return answers
+
+    def _learn_sent_back(self) -> None:
+        """The adapter hears itself: what was taken for a word sent back may have been our own."""
+        self._sends_back = True
+        for unit in self._units.values():
+            unit.doubt = True
+
+    def _hear(self, answer: Answer, received_ns: int) -> None:
+        asked = self._asked
+        if asked is None or not self._belongs(answer, asked):
+            self.counters.late += 1
+            if answer.function == ECHO and answer.echo and not self._sends_back:
+                # The second of its kind: the first was our own question, heard by the adapter.
+                self._learn_sent_back()
+            elif asked is None and answer.unit in self._units:
+                self._units[answer.unit].doubt = True
+            return
+        self._asked = None
+        asked.unit.unechoed = 0
+        if asked.poll is None:
+            asked.unit.doubt = False
+        elif answer.exception:
+            self._refused(asked, asked.poll, answer.exception, received_ns)
+        else:
+            self._read(asked, asked.poll, answer, received_ns)
+
+    def _belongs(self, answer: Answer, asked: _Asked) -> bool:
+        if answer.unit != asked.unit.number:
+            return False
+        if asked.poll is None:
+            wanted = asked.number.to_bytes(2, "big")
+            return answer.function == ECHO and (answer.exception != 0 or answer.echo == wanted)
+        if self._spec.tcp and answer.transaction != asked.number:
+            return False
+        return answer.function == asked.poll.question.function
+
+    def _read(self, asked: _Asked, poll: Poll[ReadBlock], answer: Answer, received_ns: int) -> None:
+        try:
+            fields = poll.question.values(answer)
+        except FrameError as exc:
+            self.counters.malformed += 1
+            self.counters.last_error = str(exc)
+            self.witness.refused(f"{answer.size} bytes", exc.message, asked=asked.words)
+            self._failed(asked.unit, poll, received_ns)
+            return
+        self._give(asked, poll, fields, received_ns)
+        self.witness.took(_shown(answer), fields, asked=asked.words)
+
+    def _refused(self, asked: _Asked, poll: Poll[ReadBlock], code: int, received_ns: int) -> None:
+        """The unit is there and says that it has no value: that is bad, not missing."""
+        words = exception_words(code)
+        self.counters.device_errors += 1
+        self.counters.last_error = f"{asked.words}: {words}"
+        self.witness.refused(words, "the unit refuses", asked=asked.words)
+        if code not in _BUSY and self._notices.fresh(self.counters.last_error, received_ns):
+            self._event("notice", self.counters.last_error)
+        fields = {r.field: math.nan for r in poll.question.registers}
+        self._give(asked, poll, fields, received_ns)
+
+    def _give(self, asked: _Asked, poll: Poll[ReadBlock], fields: dict[str, float], received_ns: int) -> None:
+        poll.answered(received_ns)
+        seq, ms = as_count(fields.pop("seq", None)), as_count(fields.pop("ms", None))
+        self.counters.overrange += sum(math.isnan(value) for value in fields.values())
+        age_ns = (received_ns - asked.sent_ns) // 2
+        frame = WireFrame(fields, NO_SEQ if seq is None else seq, ms, True, age_ns)
+        self._said.append((received_ns, frame))
+
+    def _not_answered(self, asked: _Asked, now: int) -> None:
+        counters, line = self.counters, self._line
+        problem = f"no answer within {self._spec.timeout_s:g} s"
+        if isinstance(line, RtuLine) and line.spoiled:
+            counters.bad_crc += 1
+            problem = "the checksum is wrong: look at the wiring, its ends, and parity"
+        elif line.pending:
+            counters.malformed += 1
+            problem = f"{line.pending} bytes came that are no answer"
+        else:
+            counters.timeouts += 1
+        counters.last_error = f"{asked.words}: {problem}"
+        self.witness.refused("", problem, asked=asked.words)
+        if not self._spec.tcp:
+            line.restart()
+        if asked.poll is None:
+            asked.unit.unechoed += 1
+            asked.unit.quiet_until_ns = now + max(_LEAST_QUIET_NS, 2 * self._timeout_ns)
+        else:
+            self._failed(asked.unit, asked.poll, now)
+
+    def _failed(self, unit: _Unit, poll: Poll[ReadBlock], now: int) -> None:
+        """A read came to nothing: the unit is asked more rarely, so that the others keep their pace."""
+        if not unit.doubt:
+            self.counters.resyncs += not self._spec.tcp
+        unit.doubt = True
+        poll.failed(now)
+        self._put_off(unit, min(poll.due_ns, now + self._timeout_ns))
+
+
+def _shown(answer: Answer) -> str:
+    if answer.registers:
+        return " ".join(f"{register:04X}" for register in answer.registers[:20])
+    return "".join("1" if bit else "0" for bit in answer.bits[:64])
