@@ -13,9 +13,17 @@ export const BEFORE_RESTORING = [
   "Local codes come first; mains work is for a licensed electrician.",
 ];
 
-/** Tie the folding of `details` to this browser's memory, and take over the bench's own list. */
-export function keepCautions(details, list, cautions) {
-  details.open = recall("cautions", "open") !== "folded";
-  details.addEventListener("toggle", () => remember("cautions", details.open ? "open" : "folded"));
+/** Tie the folding of `details` to this browser's memory. */
+export function keepFolding(details) {
+  const note = (folded) => remember("cautions", folded ? "folded" : "open");
+  // A reader may be quicker than this script: what he folded stays folded.
+  if (!details.open) note(true);
+  else if (recall("cautions", "open") === "folded") details.open = false;
+  // At the click, and not at the later toggle event, which leaving the page at once would lose.
+  details.querySelector("summary").addEventListener("click", () => note(details.open));
+}
+
+/** Put the bench's own cautions, where the service gives some, in place of the page's. */
+export function takeOver(list, cautions) {
   if (cautions?.length) list.replaceChildren(...cautions.map((text) => make("li", {}, text)));
 }

@@ -2,9 +2,10 @@
 
 import { get } from "./api.js";
 import { AlarmList } from "./alarms.js";
-import { BEFORE_RESTORING, keepCautions } from "./cautions.js";
+import { BEFORE_RESTORING, keepFolding, takeOver } from "./cautions.js";
 import { AllNumbers, Findings, Links } from "./details.js";
 import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
+import { TimedFill } from "./fill.js";
 import { Recording } from "./recording.js";
 import { Strip, STRIP_NUMBERS, STRIPS } from "./strips.js";
 import { TripPanel } from "./supply.js";
@@ -50,6 +51,7 @@ function tellState(state) {
   panels.trip.tell(state);
   panels.alarms.tell(state);
   panels.recording.tell(state, elapsed());
+  panels.fill.tell(state, elapsed());
   panels.links.tell(state);
 }
 
@@ -67,7 +69,10 @@ function frame(now) {
     panels.strips.forEach((strip) => strip.tell(current()));
     panels.findings.tell(traces.assessment);
     panels.numbers.tell(traces);
-    if (watch.state()) panels.recording.tell(watch.state(), elapsed());
+    if (watch.state()) {
+      panels.recording.tell(watch.state(), elapsed());
+      panels.fill.tell(watch.state(), elapsed());
+    }
   }
   if (now - drawnAt >= drawEveryMs()) {
     drawnAt = now;
@@ -87,6 +92,7 @@ function chooseWindow() {
 }
 
 async function begin() {
+  keepFolding(byId("cautions"));
   const trouble = byId("trouble");
   let bench = null;
   while (!bench) {
@@ -104,7 +110,7 @@ async function begin() {
     byId("bench-facts"),
     `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`,
   );
-  keepCautions(byId("cautions"), byId("caution-list"), bench.cautions);
+  takeOver(byId("caution-list"), bench.cautions);
   chooseWindow();
   const holder = byId("strips");
   const measured = new Set(bench.channels.map(({ name }) => name));
@@ -121,6 +127,7 @@ async function begin() {
     ),
     alarms: new AlarmList(byId("alarms")),
     recording: new Recording(byId("recording"), bench),
+    fill: new TimedFill(byId("fill"), bench),
     findings: new Findings(byId("findings")),
     numbers: new AllNumbers(byId("numbers"), bench),
     links: new Links(byId("links")),

@@ -46,6 +46,8 @@ class FakeBench:
         self.standing: list[dict[str, Any]] = []
         self.trip: dict[str, Any] | None = None
         self.finding = True
+        self.fill: dict[str, Any] | None = None
+        self.fills: list[dict[str, Any]] = []
         self.impaired: str | None = None
         self.extra_temp = 0.0
         self.past = listing()
@@ -107,6 +109,7 @@ class FakeBench:
             "alarms": {"state": word, "count": count, "worst": worst, "words": words},
             "trip": self.trip,
             "impaired": self.impaired,
+            "fill": self.fill,
             "standing": self.standing,
             "links": [
                 {
@@ -174,6 +177,7 @@ async def events(bench: FakeBench) -> AsyncIterator[str]:
                         state["data"],
                         state["trip"],
                         state["standing"],
+                        state["fill"],
                     ]
                 )
                 if essence != said_state or now - last_state >= 2:

@@ -193,6 +193,37 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
             bench.standing = [a for a in bench.standing if a["alarm"] != alarm]
         return no or {"ok": True}
 
+    @app.get("/api/fills")
+    def fills(limit: int = 50) -> dict[str, Any]:
+        return {"open": bench.fill, "fills": bench.fills[:limit]}
+
+    @app.post("/api/fills/start")
+    async def fill_start(request: Request) -> Any:
+        body, no = await _keep(request)
+        if no is None:
+            bench.fill = {"run": RUN, "t_s": bench.now(), "started_utc": facts.stamp(bench.now()), **body}
+        return no or {"ok": True, "open": bench.fill}
+
+    @app.post("/api/fills/stop")
+    async def fill_stop(request: Request) -> Any:
+        body, no = await _keep(request)
+        if no is not None:
+            if bench.fill is not None:
+                bench.fill = {**bench.fill, "stopped_t_s": bench.now()}
+            return no
+        assert bench.fill is not None
+        seconds = max(0.1, bench.now() - bench.fill["t_s"])
+        bench.fills.insert(0, facts.fill(len(bench.fills) + 1, body["volume_ml"], seconds))
+        bench.fill = None
+        return {"ok": True, "fill": bench.fills[0]}
+
+    @app.post("/api/fills/drop")
+    async def fill_drop(request: Request) -> Any:
+        _body, no = await _keep(request)
+        if no is None:
+            bench.fill = None
+        return no or {"ok": True}
+
     @app.post("/api/trip")
     async def trip(request: Request) -> Any:
         body, no = await _keep(request)
