@@ -24,6 +24,7 @@ from daq.errors import (
 from daq.service import fill_routes, live_routes, pages, run_routes
 from daq.service.access import Access
 from daq.service.live import Live
+from daq.service.notify import Notifier, addresses
 from daq.store import Store
 
 __all__ = ["create_app"]
@@ -49,7 +50,8 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         store = Store(bench.store_folder)
-        live = Live(bench, store)
+        notifier = Notifier(bench.notify, addresses())
+        live = Live(bench, store, notifier)
         app.state.live = live
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
@@ -59,6 +61,7 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
             app.state.closing.set()
             with suppress(asyncio.CancelledError, Exception):
                 await task
+            notifier.close()
             store.close()
 
     app = FastAPI(

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
     "AcknowledgeBody",
+    "AsideBody",
     "FillStartBody",
     "FillStopBody",
     "MarkBody",
@@ -63,7 +64,13 @@ class AcknowledgeBody(WhoBody):
     note: Words = ""
 
 
-class ShelveBody(AcknowledgeBody):
+class AsideBody(WhoBody):
+    """An alarm put aside: by whom and why."""
+
+    note: Annotated[str, Field(min_length=1, max_length=500, description="why")]
+
+
+class ShelveBody(AsideBody):
     """An alarm put aside for a while."""
 
     minutes: Annotated[float, Field(gt=0, le=24 * 60)]

@@ -16,8 +16,10 @@ from typing import Any
 
 from daq.bench import Bench, read_calibrations
 from daq.errors import RequestRefused, StoreError
+from daq.service.alarm_duty import AlarmDuty
 from daq.service.hub import Hub, encode
-from daq.service.tail import blocks_of, by_run, part_of
+from daq.service.notify import Notifier
+from daq.service.tail import blocks_of, by_run, catch_up
 from daq.service.words import alarm_words, data_words, iso_utc, supply_words, trip_dict
 from daq.store import RunRecord, Store, TailRow
 from daq.watch import RATIOS, Assessment, Watch, foreseer
@@ -28,7 +30,6 @@ POLL_S = 0.04
 STEP_NS = 1_000_000_000
 ASSESSMENT_EVERY_S = 0.5  # of wall time: a bench at many times real speed makes more than a page can show
 STATE_EVERY_S = 2.0
-REBUILD_NS = 1_800_000_000_000  # how much of the open run a restarted service goes through again
 CATCH_UP_ROWS = 5000
 OPEN_FILL = "open_fill"  # the logbook's key
 
@@ -44,11 +45,14 @@ class Live:
         The bench.
     store : Store
         Opened for reading samples; alarms are written to its logbook.
+    notifier : Notifier, optional
+        Tells people of alarms.
     """
 
-    def __init__(self, bench: Bench, store: Store) -> None:
+    def __init__(self, bench: Bench, store: Store, notifier: Notifier | None = None) -> None:
         self.bench = bench
         self.store = store
+        self.duty = AlarmDuty(store.logbook, bench.name, notifier or Notifier(bench.notify, ()))
         self.hub = Hub()
         self.run: RunRecord | None = None
         self.run_bench = bench  # with the calibrations of the run
@@ -67,7 +71,6 @@ class Live:
         self._sent_words: Any = None
         self._reader: dict[str, Any] | None = None
         self._lag_s = 0.0
-        self._told: dict[str, bool] = {}
 
     # -- what the routes ask -------------------------------------------------------------------------------
 
@@ -211,9 +214,14 @@ class Live:
     def record_transitions(self) -> None:
         """Write the alarms' new transitions down, and let the pages know at once."""
         assert self.run is not None
-        for transition in self.watch.take_transitions():
-            self.store.logbook.add_transition(self.run.id, transition)
+        if self.duty.record(self.run.id, self.watch):
             self._sent_state_s = 0.0
+
+    def keep_watch(self) -> None:
+        """Save the watch's state, so that a restarted service goes on from here."""
+        if self.run is not None:
+            state = {"run": self.run.id, "t_ns": self._ticked_ns, "utc_ns": time.time_ns()}
+            self.store.logbook.put_state("watch", {**state, "watch": self.watch.save()})
 
     # -- the task ------------------------------------------------------------------------------------------
 
@@ -289,9 +297,7 @@ class Live:
         if wall - self._sent_assessment_s >= ASSESSMENT_EVERY_S:
             self._sent_assessment_s = wall
             self.hub.publish("assessment", newest.as_dict())
-            self.store.logbook.put_state(
-                "watch", {"run": self.run.id, "t_ns": self._ticked_ns, "watch": self.watch.save()}
-            )
+            self.keep_watch()
 
     def _shown(self, assessment: Assessment) -> Assessment:
         """Without the ratios while the supply is switched: that window's gas is not that of its current."""
@@ -320,21 +326,15 @@ class Live:
 
     def _look_at_reader(self) -> None:
         """Read how the reader is, and tell the watch what it can not see in the samples."""
-        self._reader = reader = self.store.logbook.get_state("reader")
-        if self.run is None or self._arrived_s is None:
-            return
-        trip = self.store.logbook.current_trip()
-        self._tell("supply.tripped", trip is not None, None if trip is None else trip.detail)
-        self._tell("recording.impaired", bool((reader or {}).get("impaired")), (reader or {}).get("impaired"))
-
-    def _tell(self, alarm: str, active: bool, cause: str | None) -> None:
-        if self._told.get(alarm, False) != active:
-            self._told[alarm] = active
-            self.watch.set_condition(alarm, active, t_ns=self.now_ns, cause=cause or "")
+        self._reader = self.store.logbook.get_state("reader")
+        if self.run is not None and self._arrived_s is not None:
+            self.duty.look(self.watch, self.now_ns, self._reader, self.store.logbook.current_trip())
 
     # -- runs ----------------------------------------------------------------------------------------------
 
     def _change_run(self, run_id: str) -> None:
+        # What was this run's now is the next one's zero.
+        before = None if self.run is None else (self.watch.save(), -self.now_ns)
         self.run = self.store.logbook.get_run(run_id)
         if self.open_fill is not None and self.open_fill["run"] != run_id:
             self.set_fill(None)  # the run that it was to be averaged over has ended
@@ -345,11 +345,22 @@ class Live:
             start_utc_ns=self.run.start_utc_ns,
             forecaster=foreseer(self.run_bench),
         )
-        self._told.clear()
+        before = before or self._saved_of_another_run(self.run)
+        if before is not None:
+            self.watch.take_over(before[0], now_ns=0, later_ns=before[1])
+        self.duty.follow(self.watch)
+        self.duty.record(run_id, self.watch, news=False)
         self.assessments.clear()
         self._latest.clear()
         self._last_t_ns = self._ticked_ns = 0
         self._sent_words = None
+
+    def _saved_of_another_run(self, run: RunRecord) -> tuple[dict[str, Any], int] | None:
+        """The watch's state of a run that ended while no service ran, and what to add to its times [ns]."""
+        saved = self.store.logbook.get_state("watch")
+        if saved is None or saved["run"] == run.id or "utc_ns" not in saved:
+            return None
+        return saved["watch"], int(saved["utc_ns"]) - run.start_utc_ns - int(saved["t_ns"])
 
     def refresh_run(self) -> None:
         """Read the run's record again, after it was renamed."""
@@ -370,21 +381,13 @@ class Live:
         if last_ns is None:
             return
         saved = self.store.logbook.get_state("watch")
-        known_ns = -1
+        known_ns: int | None = None
         if saved is not None and saved.get("run") == run_id:
             self.watch.load(saved["watch"])
+            self.duty.follow(self.watch)
             known_ns = int(saved["t_ns"])
-        window_ns = int(self.watch.window_s * 1e9)
-        start_ns = max(0, known_ns + 1 - 2 * window_ns if known_ns >= 0 else last_ns - REBUILD_NS)
-        blocks = self.store.read(str(run_id), start_ns=start_ns, end_ns=last_ns)
         self._last_t_ns, self._ticked_ns = last_ns, last_ns // STEP_NS * STEP_NS
-        if known_ns >= 0:
-            # What the saved state has seen only fills the windows again; the rest is new to it.
-            self.watch.feed([part_of(b, None, known_ns) for b in blocks.values()], quiet=True)
-            self.watch.tick(known_ns, quiet=True)
-            blocks = {name: part_of(b, known_ns, None) for name, b in blocks.items()}
-        self.watch.feed(blocks.values())
-        numbers = self.watch.advance(self._ticked_ns)
+        numbers = catch_up(self.watch, self.store, str(run_id), known_ns, last_ns, self._ticked_ns)
         for i in range(len(numbers)):
             self.assessments.append(self._shown(self.watch.assessment(numbers, i)))
-        self.record_transitions()
+        self.duty.record(str(run_id), self.watch, news=False)

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
 
 from daq.errors import RequestRefused
-from daq.service.bodies import AcknowledgeBody, ResetBody, ShelveBody, TripBody
+from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
 from daq.watch import NUMBERS, reference_words
@@ -84,8 +84,9 @@ async def stream(
 
 @router.get("/alarms")
 async def alarms(request: Request) -> dict[str, Any]:
-    """Every alarm that is not normal."""
-    return {"standing": live_of(request).watch.alarm_states()}
+    """Every alarm that is not normal, and every alarm that there is."""
+    watch = live_of(request).watch
+    return {"standing": watch.alarm_states(), "all": watch.all_alarms()}
 
 
 @router.post("/alarms/{alarm}/acknowledge")
@@ -120,6 +121,36 @@ async def shelve(request: Request, alarm: str, body: ShelveBody) -> dict[str, An
     )
 
 
+@router.post("/alarms/{alarm}/unshelve")
+async def unshelve(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+    """End an alarm's shelving before its time."""
+    return _operate(
+        request,
+        alarm,
+        lambda live: live.watch.unshelve(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
+    )
+
+
+@router.post("/alarms/{alarm}/out-of-service")
+async def take_out_of_service(request: Request, alarm: str, body: AsideBody) -> dict[str, Any]:
+    """Take an alarm out of service, until somebody puts it back."""
+    return _operate(
+        request,
+        alarm,
+        lambda live: live.watch.take_out_of_service(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
+    )
+
+
+@router.post("/alarms/{alarm}/into-service")
+async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+    """Put an alarm back into service."""
+    return _operate(
+        request,
+        alarm,
+        lambda live: live.watch.put_back_into_service(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
+    )
+
+
 @router.post("/trip")
 async def trip(request: Request, body: TripBody) -> dict[str, Any]:
     """Cut the supply."""
@@ -142,4 +173,5 @@ def _operate(request: Request, alarm: str, do: Any) -> dict[str, Any]:
         raise RequestRefused("there is no run and so no alarm", place=alarm)
     do(live)
     live.record_transitions()
+    live.keep_watch()
     return {"ok": True, "standing": live.watch.alarm_states()}

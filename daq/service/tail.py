@@ -1,13 +1,17 @@
-"""Rows of the journal put into blocks and parts."""
+"""Rows of the journal put into blocks and parts, and fed to a watch that was away."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from daq.frame import Block, Sample
-from daq.store import TailRow
+from daq.store import Store, TailRow
+from daq.watch import Numbers, Watch
 
-__all__ = ["blocks_of", "by_run", "part_of"]
+__all__ = ["blocks_of", "by_run", "catch_up", "part_of"]
+
+REBUILD_NS = 1_800_000_000_000
+"""How much of the open run a watch without a saved state goes through again [ns]."""
 
 
 def part_of(block: Block, after_ns: int | None, up_to_ns: int | None) -> Block:
@@ -41,3 +45,38 @@ def blocks_of(samples: list[Sample]) -> list[Block]:
     for sample in samples:
         by_source.setdefault(sample.source, []).append(sample)
     return [Block.from_samples(source, part) for source, part in by_source.items()]
+
+
+def catch_up(
+    watch: Watch, store: Store, run_id: str, known_ns: int | None, last_ns: int, ticked_ns: int
+) -> Numbers:
+    """Feed a watch what was recorded while it was away.
+
+    Parameters
+    ----------
+    watch : Watch
+        With its saved state, when there is one.
+    store : Store
+    run_id : str
+    known_ns : int or None
+        Up to where the saved state has seen the run; None without one [ns].
+    last_ns, ticked_ns : int
+        Where the run is now, and the last whole step before [ns].
+
+    Returns
+    -------
+    Numbers
+        At every tick that was new to it.
+    """
+    window_ns = int(watch.window_s * 1e9)
+    start_ns = max(0, last_ns - REBUILD_NS if known_ns is None else known_ns + 1 - 2 * window_ns)
+    blocks = store.read(run_id, start_ns=start_ns, end_ns=last_ns)
+    if known_ns is None:
+        watch.begin(start_ns)
+    else:
+        # What the saved state has seen only fills the windows again; the rest is new to it.
+        watch.feed([part_of(b, None, known_ns) for b in blocks.values()], quiet=True)
+        watch.tick(known_ns, quiet=True)
+        blocks = {name: part_of(b, known_ns, None) for name, b in blocks.items()}
+    watch.feed(blocks.values())
+    return watch.advance(ticked_ns)

@@ -18,6 +18,7 @@ CUT_WITHIN_NS = 2_000_000_000
 
 _ORDER = ("critical", "high", "medium", "low")
 _UNACKNOWLEDGED = ("unacknowledged", "latched_unack")
+_BY_PEOPLE = ("shelved", "out_of_service")
 _ABNORMAL = (*_UNACKNOWLEDGED, "acknowledged", "latched_ack")
 
 
@@ -83,13 +84,22 @@ def alarm_words(standing: Sequence[dict[str, Any]]) -> dict[str, Any]:
     shown = [a for a in standing if a["state"] in (*_ABNORMAL, "returned")]
     waiting = [a for a in shown if a["state"] in (*_UNACKNOWLEDGED, "returned")]
     worst = min((a["priority"] for a in shown), key=_ORDER.index, default=None)
+    aside = sum(a["state"] in _BY_PEOPLE for a in standing)
+    beside = f" ({aside} put aside)" if aside else ""
     if not shown:
-        return {"state": "clear", "count": 0, "worst": None, "words": "No alarms"}
-    number = f"{len(shown)} alarm" + "s" * (len(shown) > 1)
+        return {"state": "clear", "count": 0, "worst": None, "aside": aside, "words": "No alarms" + beside}
+    number = f"{len(shown)} alarm" + "s" * (len(shown) > 1) + beside
     if waiting:
         words = f"{number}, {len(waiting)} to acknowledge: {waiting[0]['title']}"
-        return {"state": "unacknowledged", "count": len(shown), "worst": worst, "words": words}
-    return {"state": "standing", "count": len(shown), "worst": worst, "words": f"{number} acknowledged"}
+        return {
+            "state": "unacknowledged",
+            "count": len(shown),
+            "worst": worst,
+            "aside": aside,
+            "words": words,
+        }
+    words = f"{number} acknowledged"
+    return {"state": "standing", "count": len(shown), "worst": worst, "aside": aside, "words": words}
 
 
 def trip_dict(trip: TripRecord | None) -> dict[str, Any] | None:
@@ -102,4 +112,7 @@ def trip_dict(trip: TripRecord | None) -> dict[str, Any] | None:
         "utc": iso_utc(trip.t_utc_ns),
         "value": trip.value,
         "by": trip.by,
+        "later": [
+            {"cause": t.cause, "detail": t.detail, "utc": iso_utc(t.t_utc_ns), "by": t.by} for t in trip.later
+        ],
     }

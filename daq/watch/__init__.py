@@ -3,7 +3,7 @@
 The watch knows samples and the bench; it knows nothing of HTTP, stores or wall clocks.
 """
 
-from daq.watch.alarm_rules import check_alarms
+from daq.watch.alarm_rules import TOLD, check_alarms
 from daq.watch.alarm_settings import alarm_table
 from daq.watch.alarms import Alarm, AlarmSpec, Priority, State, Transition
 from daq.watch.assessment import Assessment, Forecaster
@@ -18,6 +18,7 @@ from daq.watch.watch import Watch
 __all__ = [
     "NUMBERS",
     "RATIOS",
+    "TOLD",
     "Alarm",
     "AlarmSpec",
     "Assessment",

@@ -10,6 +10,7 @@ from daq.watch.alarm_states import Transition
 from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import iso_utc
 from daq.watch.detectors import Edge
+from daq.watch.numbers import unit_words
 from daq.watch.rules import ExternalRule, Rule
 
 __all__ = ["AlarmDesk"]
@@ -55,6 +56,17 @@ class AlarmDesk:
     def all_alarms(self) -> list[dict[str, Any]]:
         """Every alarm there is, whatever its state."""
         return [self._standing(a) for _, a in sorted(self.alarms.items())]
+
+    def condition_words(self, alarm: str) -> str:
+        """An alarm's condition in a few words, with its last value."""
+        spec, value = self.alarms[alarm].spec, self.alarms[alarm].value
+        unit = unit_words(spec.unit)
+        words = spec.title if value is None else f"{spec.title}: {value:.4g} {unit}".rstrip()
+        return (
+            words
+            if value is None or spec.limit is None
+            else f"{words}, limit {spec.limit:.4g} {unit}".rstrip()
+        )
 
     def _standing(self, alarm: Alarm) -> dict[str, Any]:
         spec, until_ns = alarm.spec, alarm.shelved_until_ns

@@ -303,8 +303,8 @@ class Watch(AlarmDesk):
         if self._foresight is not None:
             self._foresight.warned = self.alarms["lye_temp.forecast"].active
 
-    def take_over(self, state: Mapping[str, Any], *, then_ns: int, now_ns: int) -> None:
-        """Begin at `now_ns` of this run with the alarms of the run before, saved at `then_ns` of that one.
+    def take_over(self, state: Mapping[str, Any], *, now_ns: int, later_ns: int) -> None:
+        """Begin at `now_ns` with the alarms of the run before, whose times plus `later_ns` are this run's.
 
         An alarm's life does not end because somebody starts another recording. What stands is told again, so
         that the new run's log is whole; what was used up and learned belongs to the run before.
@@ -312,7 +312,6 @@ class Watch(AlarmDesk):
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             self.begin(now_ns)
             return
-        later_ns = now_ns - then_ns
         course = state["course"]
         self.course.powered = bool(course["powered"])
         self.course.switch.load(course["switch"])

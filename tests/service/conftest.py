@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,9 +30,15 @@ def device(tmp_path: Path) -> PtyDevice:
 
 
 @pytest.fixture
-def bench(tmp_path: Path, device: PtyDevice) -> Bench:
+def tables() -> str:
+    """What is added to the bench file; a module may have its own."""
+    return ""
+
+
+@pytest.fixture
+def bench(tmp_path: Path, device: PtyDevice, tables: str) -> Bench:
     text = example_text("water_torch").replace("/dev/ttyUSB0", str(device.link), 1)
-    text = text.replace("port = 8737", "port = 8737\nwindow_s = 2", 1)
+    text = text.replace("port = 8737", "port = 8737\nwindow_s = 2", 1) + f"\n{tables}\n"
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
     return load_bench(tmp_path / "bench.toml")
 
@@ -44,15 +51,15 @@ class Rig:
         self.device = device
         self.client = client
         self.fields: dict[str, float] = {"flow": 0.6, "room": 21.0, "gastemp": 22.0, "watts": 96.0}
-        self._store = Store(bench.store_folder, writer=True)
+        self.store = Store(bench.store_folder, writer=True)
         self._stop = threading.Event()
-        reader = Reader(bench, self._store)
-        self._threads = [
-            threading.Thread(target=reader.serve, args=(self._stop,)),
-            threading.Thread(target=self._talk),
-        ]
-        for thread in self._threads:
-            thread.start()
+        self._stop_reader = threading.Event()
+        reader = Reader(bench, self.store)
+        self._reading = threading.Thread(target=reader.serve, args=(self._stop_reader,))
+        self._talking = threading.Thread(target=self._talk)
+        self._again: TestClient | None = None
+        self._reading.start()
+        self._talking.start()
 
     def _talk(self) -> None:
         while not self._stop.wait(0.05):
@@ -82,12 +89,32 @@ class Rig:
         self.until(lambda: self.get("/api/state")["run"], "a run")
         return str(self.get("/api/state")["run"]["id"])
 
+    @contextmanager
+    def away(self) -> Iterator[None]:
+        """Stop the service for as long as the block lasts, then start another."""
+        self.client.__exit__(None, None, None)
+        yield
+        self.client = self._again = TestClient(create_app(self.bench), base_url="http://127.0.0.1:8737")
+        self.client.__enter__()
+
+    def restart(self) -> None:
+        """Stop the service and start another."""
+        with self.away():
+            pass
+
+    def stop_reader(self) -> None:
+        """Stop the reader; the device talks on."""
+        self._stop_reader.set()
+        self._reading.join(LONG_S)
+
     def close(self) -> None:
         """Stop all."""
+        self.stop_reader()
         self._stop.set()
-        for thread in self._threads:
-            thread.join(LONG_S)
-        self._store.close()
+        self._talking.join(LONG_S)
+        self.store.close()
+        if self._again is not None:
+            self._again.__exit__(None, None, None)
 
 
 @pytest.fixture

@@ -137,7 +137,7 @@ def test_the_alarms_of_one_run_go_on_in_the_next() -> None:
     first.take_transitions()
 
     second = Watch(made, start_utc_ns=100 * S)
-    second.take_over(saved, then_ns=100 * S, now_ns=0)
+    second.take_over(saved, now_ns=0, later_ns=-100 * S)
     assert states(second) == states(first)
     told = {t.alarm: (t.t_ns, t.state_from, t.state_to, t.who, t.note) for t in second.take_transitions()}
     assert told == {
@@ -163,7 +163,7 @@ def test_what_had_gone_by_then_returns_in_the_next_run() -> None:
     first.feed([hot(30.0, 51.0)])
     first.tick(30 * S)
     second = Watch(made)
-    second.take_over(first.save(), then_ns=30 * S, now_ns=0)
+    second.take_over(first.save(), now_ns=0, later_ns=-30 * S)
     second.take_transitions()
     second.feed([hot(10.0, 40.0)])
     second.tick(10 * S)
@@ -180,7 +180,7 @@ def test_a_lost_source_that_is_heard_in_the_next_run_returns() -> None:
     first.tick(20 * S)
     assert states(first)["head.lost"] == "unacknowledged"
     second = Watch(made)
-    second.take_over(first.save(), then_ns=20 * S, now_ns=0)
+    second.take_over(first.save(), now_ns=0, later_ns=-20 * S)
     second.feed([run_of(5.0)])
     second.tick(5 * S)
     assert states(second)["head.lost"] == "returned"
@@ -194,7 +194,7 @@ def test_a_powered_bench_stays_powered_over_the_change() -> None:
     first.tick(60 * S)
     first.acknowledge("volts.low", who="Ana", t_ns=60 * S)
     second = Watch(made)
-    second.take_over(first.save(), then_ns=60 * S, now_ns=0)
+    second.take_over(first.save(), now_ns=0, later_ns=-60 * S)
     second.feed([run_of(30.0)])
     second.tick(30 * S)
     assert states(second) == {"volts.low": "acknowledged"}
@@ -202,7 +202,7 @@ def test_a_powered_bench_stays_powered_over_the_change() -> None:
 
 def test_a_state_of_another_version_is_left_aside() -> None:
     watch = Watch(bench(ALL))
-    watch.take_over({"version": 0, "ticked": 12}, then_ns=0, now_ns=0)
+    watch.take_over({"version": 0, "ticked": 12}, now_ns=0, later_ns=0)
     watch.feed([run_of(10.0)])
     watch.tick(10 * S)
     assert states(watch) == {}
