@@ -24,6 +24,7 @@ COMMANDS = (
     "runs",
     "review",
     "compare",
+    "plan",
     "leak",
     "fill",
     "calibrate",

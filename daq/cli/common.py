@@ -166,7 +166,7 @@ def share(text: str) -> float:
     except ValueError:
         value = math.nan
     if not 0.0 < value <= 1.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no share above 0 and up to 1: write 3%% or 0.03")
+        raise argparse.ArgumentTypeError(f"{text!r} is no share above 0 and up to 1: write 3% or 0.03")
     return value
 
 

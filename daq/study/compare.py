@@ -46,6 +46,7 @@ __all__ = [
     "compare_groups",
     "compare_metric",
     "group_runs",
+    "records_of",
 ]
 
 LEAST_BLOCKS = 12
@@ -193,6 +194,20 @@ def compare_groups(groups: Sequence[Group], *, matters: float = 0.03) -> list[Co
         Comparison(groups[0], other, tuple(compare_metric(groups[0], other, m) for m in METRICS), matters)
         for other in groups[1:]
     ]
+
+
+def records_of(runs: Sequence[RunBlocks], metric: MetricSpec) -> tuple[list[RunBlocks], list[Record]]:
+    """The runs that have a metric, and their records, all adjusted to one temperature and current."""
+    kept, masks = [], []
+    for run in runs:
+        mask = usable(run, metric)
+        if mask.sum() >= LEAST_BLOCKS:
+            kept.append(run)
+            masks.append(mask)
+    if not kept:
+        return [], []
+    design, _, _ = covariates_of(kept, masks, np.zeros(len(kept), dtype=np.intp), metric)
+    return kept, [_record(r, m, metric, x, ()) for r, m, x in zip(kept, masks, design, strict=True)]
 
 
 # -- one metric --------------------------------------------------------------------------------------------

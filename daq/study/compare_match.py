@@ -180,13 +180,17 @@ def _apart_from(
     slope = np.linalg.lstsq(x, y, rcond=None)[0]
     left = y - x @ slope
     taken = [np.column_stack(c) for c in columns]
-    across = np.concatenate([t for t, s in zip(taken, side, strict=True) if s == 1]).mean(axis=0)
-    across = across - np.concatenate([t for t, s in zip(taken, side, strict=True) if s == 0]).mean(axis=0)
+    first, second = (
+        np.concatenate([t for t, s in zip(taken, side, strict=True) if s == k]).mean(axis=0)
+        for k in (int(side.min()), int(side.max()))
+    )
+    across = second - first
     return float(left @ left) / max(float(y @ y), 1e-300), abs(float(gap - across @ slope))
 
 
 def _build_means(values: Sequence[FloatArray], side: NDArray[np.intp]) -> tuple[float, float]:
     first, second = (
-        float(np.concatenate([v for v, s in zip(values, side, strict=True) if s == k]).mean()) for k in (0, 1)
+        float(np.concatenate([v for v, s in zip(values, side, strict=True) if s == k]).mean())
+        for k in (int(side.min()), int(side.max()))
     )
     return first, second
