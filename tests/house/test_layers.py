@@ -15,6 +15,7 @@ ROOMS = (
     "reader",
     "watch",
     "sources",
+    "broker",
     "store",
     "bench",
     "physics",
