@@ -88,6 +88,18 @@ class SupplySpec(_Table):
     """Current above which the stack counts as powered [A]."""
     lead_milliohms: NotNegative = 0.0
     """Resistance between the point where volts are sensed and the stack [mohm]."""
+    volts_at: Literal["stack", "supply"] = "stack"
+    """With ``pwm``: whether volts are sensed across the stack or before the switch, where they are steady."""
+    off_volts: tuple[NotNegative, NotNegative] | None = None
+    """With ``pwm``: between what limits the stack's own volts lie while the switch is open [V]."""
+
+    @model_validator(mode="after")
+    def _chopped_alone(self) -> SupplySpec:
+        if self.off_volts is not None and self.off_volts[0] > self.off_volts[1]:
+            raise ValueError("off_volts: the lower limit comes first: write off_volts = [low, high]")
+        if self.mode != "pwm" and (self.off_volts is not None or self.volts_at == "supply"):
+            raise ValueError('off_volts and volts_at are for mode = "pwm" alone: leave them out')
+        return self
 
 
 class SiteSpec(_Table):

@@ -32,6 +32,8 @@ KNOWN_CHANNELS: dict[str, KnownChannel] = {
     "gas_humidity": KnownChannel("%", "relative humidity of the gas at the flow meter"),
     "relay": KnownChannel("1", "supply contactor, 1 closed, 0 open"),
     "duty": KnownChannel("1", "duty of a chopped supply, 0 to 1"),
+    "volts_rms": KnownChannel("V", "true RMS of the voltage across the stack, the mean included (AC+DC)"),
+    "amps_rms": KnownChannel("A", "true RMS of the current through the stack, the mean included (AC+DC)"),
 }
 
 # unit -> (dimension, factor, offset): kept = written * factor + offset

@@ -33,7 +33,10 @@ _NUMBERS: Sequence[tuple[str, str, str, str]] = (
     ("reaction", "reaction_s", "S", "how far each press of the stop-watch may be off (default: 0.2 s)"),
     ("amps", "amps", "A", "mean current"),
     ("volts", "volts", "V", "mean volts at the stack"),
-    ("watts", "watts", "W", "true mean power, where an instrument tells it; needed with a chopped supply"),
+    ("watts", "watts", "W", "true mean power, where an instrument tells it; best with a chopped supply"),
+    ("duty", "duty", "D", "of a chopped supply, 0 to 1, where no instrument tells the power"),
+    ("volts-rms", "volts_rms", "V", "true RMS volts beside the mean, where the supply chops"),
+    ("amps-rms", "amps_rms", "A", "true RMS amps beside the mean, where the supply chops"),
     ("lead-milliohms", "lead_milliohms", "MOHM", "resistance from where volts are sensed to the stack"),
     ("gas-temp", "gas_temp_c", "C", "temperature of the gas in the vessel (default: the room's)"),
     ("gas-temp-error", "gas_temp_error_c", "K", "its limit of error (default: 1 K)"),
@@ -80,6 +83,18 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
             help=f'accuracy of {name}, as in "0.5 %% of reading + 0.02"',
         )
     parser.add_argument("--pwm", action="store_true", default=None, help="the supply chops")
+    parser.add_argument(
+        "--off-volts",
+        type=float,
+        nargs=2,
+        metavar=("LOW", "HIGH"),
+        help="what the stack's volts fall to between the pulses of a chopped supply, at least and at most",
+    )
+    parser.add_argument(
+        "--volts-at",
+        choices=("stack", "supply"),
+        help="with a chopped supply: volts read across the stack (default), or before the switch",
+    )
     parser.add_argument(
         "--seal", choices=("water", "lye"), help="the liquid that the gas pushed out (default: water)"
     )
@@ -205,7 +220,9 @@ def _forms(args: argparse.Namespace, bench: Bench | None) -> list[FillForm]:
 
     said = {name: getattr(args, name) for _, name, _, _ in _NUMBERS}
     said |= {f"{n}_accuracy": getattr(args, f"{n}_accuracy") for n in _ACCURACIES}
-    said |= {"cells": args.cells, "chopped": args.pwm, "electrolyte": args.electrolyte}
+    said |= {"volts_at": args.volts_at, "off_volts": args.off_volts and tuple(args.off_volts)}
+    pulsed = args.pwm or None if args.duty is None and args.amps_rms is None else True
+    said |= {"cells": args.cells, "chopped": pulsed, "electrolyte": args.electrolyte}
     said |= {"seal": "dry" if args.dry else args.seal, "reference": args.reference, "volume_ml": args.volume}
     said = {name: value for name, value in said.items() if value is not None}
     given: dict[str, Any] = {} if bench is None else form_from_bench(bench)

@@ -231,6 +231,8 @@ def _from_duty(
 ) -> PowerEstimate:
     """Amps flow only while the switch is closed: ``P = I V_on``, and V_on depends on the volts while open."""
     most: Num
+    low: Num
+    high: Num
     if volts_mean is not None:
         most = volts_mean
     else:
@@ -240,7 +242,7 @@ def _from_duty(
         low, high = 0.0, most
         said = "the stack's volts while off lie anywhere from 0 to the reading"
     else:
-        low, high = off_volts[0], _plain(np.minimum(off_volts[1], most))
+        low, high = _plain(np.minimum(off_volts[0], most)), _plain(np.minimum(off_volts[1], most))
         said = f"the stack's volts while off lie from {off_volts[0]:g} to {off_volts[1]:g} V"
         if not 0.0 <= off_volts[0] <= off_volts[1]:
             raise PhysicsRangeError(

@@ -20,6 +20,7 @@ from daq.quantity import Quantity
 
 __all__ = [
     "DEFAULT_ACCURACY",
+    "DUTY_ERROR",
     "GAS_TEMP_ERROR_C",
     "HEAD_ERROR_MM",
     "LEVELS_ERROR_MM",
@@ -43,6 +44,8 @@ REACTION_S: Final = 0.2
 some 0.2 s, of which most falls away because both presses have it)."""
 DEFAULT_ACCURACY: Final = {"amps": "2 % of reading", "volts": "1 % of reading", "watts": "2 % of reading"}
 """Of panel meters whose makers say nothing (judgement)."""
+DUTY_ERROR: Final = 0.01
+"""Limit of error of a duty that was read off a generator or an oscilloscope [1] (judgement)."""
 GAS_TEMP_ERROR_C: Final = 1.0
 """Limit of error of a gas temperature that was read [K] (judgement)."""
 PRESSURE_ERROR_KPA: Final = 0.3
@@ -79,7 +82,16 @@ class FillForm:
     amps_accuracy, volts_accuracy, watts_accuracy : str
         Accuracy lines as in a bench file.
     chopped : bool
-        Whether the supply chops (PWM): volts times amps is then no power, and `watts` is needed.
+        Whether the supply chops (PWM): volts times amps is then no power, and `watts` is needed, or the duty,
+        or RMS values.
+    volts_rms, amps_rms : float
+        True RMS with the mean included [V, A]; as accurate as `volts` and `amps`.
+    duty : float
+        Share of the time for which the switch is closed [1], known to `DUTY_ERROR`.
+    off_volts : tuple of two floats
+        Limits of the stack's volts while the switch is open [V].
+    volts_at : {"stack", "supply"}
+        With a chopped supply: whether volts are read across the stack, or before the switch.
     lead_milliohms : float
         Resistance from where volts are sensed to the stack [mohm].
     gas_temp_c, gas_temp_error_c : float
@@ -114,6 +126,11 @@ class FillForm:
     volts_accuracy: str | None = None
     watts_accuracy: str | None = None
     chopped: bool = False
+    volts_rms: float | None = None
+    amps_rms: float | None = None
+    duty: float | None = None
+    off_volts: tuple[float, float] | None = None
+    volts_at: Literal["stack", "supply"] = "stack"
     lead_milliohms: float = 0.0
     gas_temp_c: float | None = None
     gas_temp_error_c: float | None = None
@@ -143,6 +160,13 @@ class FillForm:
                 "is needed for gas over lye: its steam depends on it",
                 place="fill: mass_fraction",
                 remedy="give the lye's mass fraction, such as 0.2, or name a bench file",
+            )
+        if self.off_volts is not None and not 0.0 <= self.off_volts[0] <= self.off_volts[1] <= 1e4:
+            raise UsageError(
+                "are no limits of volts, the lower first",
+                place="fill: off_volts",
+                value=list(self.off_volts),
+                remedy="give what the stack's volts fall to between pulses, at least and at most",
             )
         self.condition()
         for name in DEFAULT_ACCURACY:
@@ -190,7 +214,10 @@ class FillForm:
     def from_dict(cls, said: Mapping[str, Any]) -> FillForm:
         """The form that `as_dict` gave; keys that a later lyewatch added are left aside."""
         known = {f.name for f in dataclasses.fields(cls)}
-        return cls(**{k: v for k, v in said.items() if k in known})
+        given = {k: v for k, v in said.items() if k in known}
+        if given.get("off_volts") is not None:
+            given["off_volts"] = tuple(given["off_volts"])
+        return cls(**given)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,6 +256,9 @@ _RANGES: Final = {
     "amps": (0.0, 1e4, "A"),
     "volts": (0.0, 1e4, "V"),
     "watts": (0.0, 1e6, "W"),
+    "volts_rms": (0.0, 1e4, "V"),
+    "amps_rms": (0.0, 1e4, "A"),
+    "duty": (0.001, 1.0, ""),
     "lead_milliohms": (0.0, 1e4, "mohm"),
     "gas_temp_c": (0.0, 100.0, "degC"),
     "gas_temp_error_c": (0.0, 50.0, "K"),
@@ -250,6 +280,8 @@ def form_from_bench(bench: Bench) -> dict[str, Any]:
         "electrolyte": stack.electrolyte,
         "mass_fraction": stack.mass_fraction,
         "chopped": supply.mode == "pwm",
+        "off_volts": supply.off_volts,
+        "volts_at": supply.volts_at,
         "lead_milliohms": supply.lead_milliohms,
         "reference": site.reference,
         "room_temp_c": site.room_temp_c,

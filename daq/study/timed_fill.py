@@ -10,16 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 
 from daq.physics.cell_voltage import mmw_ceiling_reversible, mmw_ceiling_thermoneutral
 from daq.quantity import Part, Quantity, propagate, specified
-from daq.study.fill_form import During, FillForm
+from daq.study.fill_form import DUTY_ERROR, During, FillForm
 from daq.study.fill_gas import STOPWATCH, Step, gas_of, is_known, limited, number
+from daq.watch.chopped import chopped_power, squared_amps
 from daq.watch.efficiency import LEAD_U_SHARE
 from daq.watch.findings import Finding, Setting, judge
+from daq.watch.measured import first_known
 from daq.watch.numbers import UNITS
 from daq.watch.ratios import Ratios
 
@@ -42,7 +45,8 @@ FILL_NUMBERS: Final = (
 STEADY = "the stack ran as steadily before the fill as during it, so that hoses and bubbler kept their gas"
 REFUSAL = (
     "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
-    "power with an instrument that multiplies volts and amps sample by sample, and give it as watts."
+    "power with an instrument that multiplies volts and amps sample by sample, and give it as watts; or give "
+    "the duty, or RMS volts and amps beside the means, with less certainty."
 )
 _NAN = Quantity(np.array([np.nan]), 0.0, "")
 
@@ -159,19 +163,20 @@ class _Workings:
             amps = during.amps or nothing["A"]
         lead = self._lead()
         cell = during.cell_volts or nothing["V"]
+        sensed = volts or during.volts or nothing["V"]
         if volts is not None:
             if lead is not None:
                 volts = volts - (lead * amps).named("V")
             cell = volts * (1.0 / form.cells)
         volts = volts or during.volts or nothing["V"]
         if watts is not None:
-            power = watts if lead is None else watts - (lead * amps * amps).named("W")
+            power = watts if lead is None else watts - (lead * self._mean_square(amps)).named("W")
         elif not given and during.power is not None:
             power = during.power
         elif form.chopped:
-            power = nothing["W"]
-            if is_known(volts) and is_known(amps):
-                self.refused.append(REFUSAL)
+            power = self._chopped(sensed, amps)
+            if lead is not None:
+                power = power - (lead * self._mean_square(amps)).named("W")
         else:
             power = (volts * amps).named("W")
         return {
@@ -185,12 +190,47 @@ class _Workings:
             "rate": nothing["degC/min"],
         }
 
+    def _chopped(self, volts: Quantity, amps: Quantity) -> Quantity:
+        """True mean power under a chopped supply, by the duty or by RMS values [W]."""
+        form, said = self.form, {"volts": volts, "amps": amps, **self._beside_means}
+        found = chopped_power(said, off_volts=form.off_volts, sensed_at=form.volts_at)
+        self.notes += found.notes
+        self.refused += found.refused
+        if not is_known(found.power) and not found.refused and is_known(volts) and is_known(amps):
+            self.refused.append(REFUSAL)
+        return found.power
+
+    @cached_property
+    def _beside_means(self) -> dict[str, Quantity]:
+        """RMS values and the duty, as far as they were given."""
+        form, said = self.form, {}
+        for name, unit in (("volts", "V"), ("amps", "A")):
+            if getattr(form, f"{name}_rms") is not None:
+                a = form.accuracy(name)
+                said[f"{name}_rms"] = specified(
+                    np.array([getattr(form, f"{name}_rms")]),
+                    unit,
+                    label=f"{name}_rms",
+                    percent_of_reading=a.percent_of_reading,
+                    absolute=a.absolute,
+                )
+        if form.duty is not None:
+            self.notes.append(f"duty taken as known to {DUTY_ERROR:g}")
+            said["duty"] = limited(form.duty, DUTY_ERROR, "", "duty")
+        return said
+
+    def _mean_square(self, amps: Quantity) -> Quantity:
+        """Mean square of the current, which warms the leads [A2]."""
+        plain = (amps * amps).named("A2")
+        return first_known(squared_amps({"amps": amps, **self._beside_means}), plain)
+
     def _lead(self) -> Quantity | None:
         form = self.form
         if not form.lead_milliohms or (form.volts is None and form.watts is None):
             return None
         ohms = 1e-3 * form.lead_milliohms
-        ripple = "; the current's ripple is not seen, so they lose more than that" if form.chopped else ""
+        seen = form.duty is not None or form.amps_rms is not None or not form.chopped
+        ripple = "" if seen else "; the current's ripple is not seen, so they lose more than that"
         self.notes.append(f"the drop in the leads is taken out, their resistance known to 10 %{ripple}")
         return Quantity(np.array([ohms]), LEAD_U_SHARE * ohms, "ohm", label="leads")
 

@@ -33,6 +33,9 @@ QUANTITIES = (
     "room_pressure",
     "gas_pressure",
     "gas_humidity",
+    "volts_rms",
+    "amps_rms",
+    "duty",
 )
 """What is summed: channels by name, `volt_amps` the product of volts and amps, and `amps2` the square of
 amps.

@@ -29,6 +29,7 @@ from daq.physics.water import latent_heat_j_kg
 from daq.quantity import Quantity, propagate
 from daq.watch.bins import Bins
 from daq.watch.calibrated import note_calibrations
+from daq.watch.chopped import chopped_power, squared_amps
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
 from daq.watch.measured import Measured, first_known, mean_of, measure
@@ -44,8 +45,9 @@ LEAD_U_SHARE = 0.1
 
 PWM_REFUSAL = (
     "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
-    "power (a channel `watts` from a device that multiplies volts and amps sample by sample), or sense volts "
-    "before the switch, where they are constant, and call the supply constant_voltage."
+    "power (a channel `watts` from a device that multiplies volts and amps sample by sample); or log the "
+    "`duty`, or `volts_rms` and `amps_rms`, with less certainty; or sense volts before the switch, where "
+    'they hold steady, and write supply.volts_at = "supply".'
 )
 APART = "volts and amps come from different devices: the supply is taken as steady between their samples"
 LEADS = "the drop in the leads from sense point to stack is taken out, their resistance known to 10 %"
@@ -228,16 +230,32 @@ class Assessor:
         watts, product = means["watts"].named("W"), means["volt_amps"].named("W")
         only_product = known(product) & ~known(watts)
         if supply.mode == "pwm":
-            refused.add(PWM_REFUSAL, only_product)
-            power = watts
+            found = chopped_power(means, off_volts=supply.off_volts, sensed_at=supply.volts_at)
+            power = first_known(watts, found.power)
+            for text, where in found.notes.items():
+                notes.add(text, where & ~known(watts))
+            for text, where in found.refused.items():
+                refused.add(text, where & ~known(power))
+            refused.add(PWM_REFUSAL, only_product & ~known(power))
         else:
             if only_product.any() and bench.channels["volts"].source != bench.channels["amps"].source:
                 notes.add(APART, only_product)
             power = first_known(watts, product)
         if supply.lead_milliohms:
-            notes.add(LEADS_PWM if supply.mode == "pwm" else LEADS, known(power))
-            power = power - (self._lead_ohms() * means["amps2"]).named("W")
+            square = self._mean_square(means, known(power), notes)
+            power = power - (self._lead_ohms() * square).named("W")
         return power
+
+    def _mean_square(self, means: Mapping[str, Quantity], there: NDArray[np.bool_], notes: Notes) -> Quantity:
+        """Mean square of the current, which warms the leads [A2]."""
+        plain = means["amps2"].named("A2")
+        if self.bench.supply.mode != "pwm":
+            notes.add(LEADS, there)
+            return plain
+        square = squared_amps(means)
+        notes.add(LEADS, there & known(square))
+        notes.add(LEADS_PWM, there & ~known(square))
+        return first_known(square, plain)
 
     def _stack_volts(self, means: Mapping[str, Quantity]) -> Quantity:
         volts = means["volts"].named("V")

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.bench import Bench
+from daq.quantity import Quantity
 from daq.watch.assessment import Forecaster
 from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.chopped import READINGS, chopped_power
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.detectors import Edge
 from daq.watch.numbers import Numbers
@@ -39,6 +41,8 @@ class Foresight:
         watts = mean[_ROW["watts"]]
         if self.bench.supply.mode != "pwm":
             watts = np.where(np.isfinite(watts), watts, mean[_ROW["volt_amps"]])
+        elif not np.isfinite(watts).all():
+            watts = np.where(np.isfinite(watts), watts, self._chopped(mean))
         dry = mean[_ROW["gas_flow"]] * _dry_share(numbers)
         rows = np.stack([mean[_ROW["volts"]], mean[_ROW["amps"]], watts, mean[_ROW["lye_temp"]],
                          mean[_ROW["room_temp"]], dry], axis=1).tolist()  # fmt: skip
@@ -46,6 +50,13 @@ class Foresight:
             self.forecaster.update(t_ns / 1e9, *row)
             if not quiet:
                 self._tell(t_ns)
+
+    def _chopped(self, mean: FloatArray) -> FloatArray:
+        """Power from what the readings tell of a chopped supply [W]; NaN where they do not."""
+        supply = self.bench.supply
+        readings = {n: Quantity(mean[_ROW[n]]) for n in READINGS if n in self.bench.channels}
+        found = chopped_power(readings, off_volts=supply.off_volts, sensed_at=supply.volts_at)
+        return np.asarray(found.power.value)
 
     def _tell(self, t_ns: int) -> None:
         warnings = self.forecaster.warnings

@@ -17,7 +17,9 @@ __all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure"]
 LEAST_COVER = 0.5
 """A window of which less than this share has samples says nothing of that channel."""
 
-_NOISY = ("volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow")
+_NOISY = (
+    "volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow", "volts_rms", "amps_rms", "duty",
+)  # fmt: skip
 _UNIT = {"volt_amps": "W", "amps2": "A2"}
 _ROW = {name: i for i, name in enumerate(QUANTITIES)}
 

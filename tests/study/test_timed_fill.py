@@ -157,6 +157,29 @@ def test_a_chopped_supply_needs_true_power() -> None:
     assert value(known, "cell_volts") == pytest.approx(12.5 / 6.0)
 
 
+# 13.8 V while on onto a stack that holds 9 V, 50 A for 0.4 of the time: 276 W (closed form)
+PULSED: dict[str, Any] = {"chopped": True, "volts": 0.4 * 13.8 + 0.6 * 9.0}
+
+
+def test_a_chopped_supplys_power_from_the_duty_and_from_rms_values() -> None:
+    by_duty = made(**PULSED, duty=0.4, off_volts=(9.0, 9.0))
+    assert value(by_duty, "mmw_as_read") == pytest.approx(1321.586 / 276.0, rel=1e-6)
+    assert value(by_duty, "cell_volts") == pytest.approx(13.8 / 6.0)
+    open_to_all = made(**PULSED, duty=0.4)
+    assert open_to_all["mmw_as_read"]["u95"] > 5.0 * by_duty["mmw_as_read"]["u95"]
+    before = made(chopped=True, volts=13.8, volts_at="supply")
+    assert value(before, "mmw_as_read") == pytest.approx(1321.586 / 276.0, rel=1e-6)
+    volts_rms, amps_rms = math.sqrt(0.4 * 13.8**2 + 0.6 * 81.0), 50.0 * math.sqrt(0.4)
+    by_rms = made(**PULSED, volts_rms=volts_rms, amps_rms=amps_rms)
+    watts = 1321.586 / value(by_rms, "mmw_as_read")
+    assert 0.97 * 276.0 < watts < 276.0
+    # 10 mohm in the leads, by the current's mean square: D Ip^2 R = 10 W
+    leads = made(**PULSED, duty=0.4, off_volts=(9.0, 9.0), lead_milliohms=10.0)
+    assert value(leads, "mmw_as_read") == pytest.approx(1321.586 / 266.0, rel=1e-6)
+    false = made(chopped=True, volts=9.0, volts_rms=8.0, amps_rms=31.6)
+    assert "RMS of volts reads below its mean" in false["findings"][0]["text"]
+
+
 def test_a_leads_drop_is_taken_out() -> None:
     # 25 mohm at 20 A: 0.5 V and 10 W
     said = made(lead_milliohms=25.0)
@@ -176,6 +199,8 @@ def test_a_leads_drop_is_taken_out() -> None:
         ({"reference": "STP"}, "different temperatures and pressures"),
         ({"amps_accuracy": "1 %"}, "does not say of what"),
         ({"volts_accuracy": "2 counts"}, "no range and no resolution"),
+        ({"duty": 40.0}, "duty: lies outside"),
+        ({"off_volts": (9.0, 6.0)}, "off_volts: are no limits"),
     ],
 )
 def test_what_can_not_be_is_said(said: dict[str, Any], words: str) -> None:
@@ -189,7 +214,7 @@ def test_steam_alone_is_no_gas() -> None:
 
 
 def test_a_form_survives_json_and_takes_the_benchs_words() -> None:
-    form = FillForm(**TRADE, **ROOM)
+    form = FillForm(**TRADE, **ROOM, duty=0.4, off_volts=(6.0, 9.0))
     assert FillForm.from_dict(json.loads(json.dumps({**form.as_dict(), "of the future": 1}))) == form
     given_by = form_from_bench(
         bench(ALL, site={"pressure_kpa": None, "altitude_m": 240.0}, gas={"wet_over": "dry"})

@@ -25,6 +25,8 @@ _ACCURACY = {
     "volts": ("V", "0.5 % of reading + 0.02", [0.0, 60.0]),
     "amps": ("A", "1 % of reading + 0.05", [-1.0, 60.0]),
     "watts": ("W", "1.2 % of reading + 0.5", None),
+    "volts_rms": ("V", "0.5 % of reading + 0.02", None),
+    "amps_rms": ("A", "1 % of reading + 0.05", None),
     "lye_temp": ("degC", "0.5", [-10.0, 120.0]),
     "room_temp": ("degC", "0.5", None),
     "gas_temp": ("degC", "0.5", None),
