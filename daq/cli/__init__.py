@@ -18,6 +18,7 @@ COMMANDS = (
     "up",
     "read",
     "serve",
+    "new",
     "check",
     "notify",
     "ports",
