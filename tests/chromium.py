@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.ci_rule import missing_program
 
@@ -26,6 +26,9 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+# Five seconds is the default: too short on a machine that is busy with other work.
+expect.set_options(timeout=30_000)
+
 _LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
