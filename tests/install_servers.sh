@@ -1,20 +1,29 @@
 #!/usr/bin/env bash
 # Install the Debian packages that the tests drive for real. As root they are installed when missing; anyone else is told
-# what to install. To add one: a line "WHAT PACKAGE" below, WHAT being a program or (lib*.so.*) a shared library.
+# what to install. To add one: a line "WHAT PACKAGE" below, WHAT being a program, (lib*.so.*) a shared library or the
+# path of a file.
 set -euo pipefail
 
 needed="
 chromium        chromium
 ngspice         ngspice
 libatomic.so.1  libatomic1
+avr-gcc         gcc-avr
+gcc             gcc
+make            make
+/usr/lib/avr/include/avr/io.h   avr-libc
+/usr/include/stdio.h            libc6-dev
+/usr/include/simavr/sim_avr.h   libsimavr-dev
 "
 # libatomic: for the driver that playwright talks to the browser through; absent from the smallest Debian.
+# From avr-gcc on: the reference firmware is compiled, and run in libsimavr.
 
 # Debian keeps servers, and ldconfig, outside the path of ordinary users.
 PATH=$PATH:/usr/sbin:/sbin
 
 present() {
     case $1 in
+    /*) [ -e "$1" ] ;;
     lib*.so.*) [[ $(ldconfig -p 2>/dev/null) == *"$1 "* ]] ;;
     *) command -v "$1" >/dev/null 2>&1 ;;
     esac

@@ -1,0 +1,126 @@
+#include "units.h"
+
+#include <math.h>
+
+#include "board.h"
+
+#define VOLTS_PER_CODE (AVCC_MV / 1024.0f / 1000.0f * (DIVIDER_TOP_OHM + DIVIDER_BOTTOM_OHM) / DIVIDER_BOTTOM_OHM)
+#define AMPS_PER_CODE (AVCC_MV / 1024.0f / AMPS_MV_PER_A)
+#define KELVIN 273.15f
+#define ENOUGH 4u          /* samples and pairs of each time, or else the times are not told apart */
+#define FASTEST_TICKS 200u /* 0.1 ms: a faster chopper is not followed */
+#define CLIPPED_SHARE 64u
+
+/* Means over one time of the chopper, or over all. */
+struct means {
+	float v, i, vv, ii, vi;
+};
+
+static void add_sums(struct sums *to, const struct sums *more)
+{
+	to->count += more->count;
+	to->sum += more->sum;
+	to->squares += more->squares;
+}
+
+static float mean(uint32_t sum, uint16_t count) { return (float)sum / (float)count; }
+
+static struct means over(const struct sums *v, const struct sums *i, float vi)
+{
+	struct means m = {mean(v->sum, v->count), mean(i->sum, i->count), mean(v->squares, v->count),
+			  mean(i->squares, i->count), vi};
+	return m;
+}
+
+static struct means over_time(const struct window *w, uint8_t time)
+{
+	return over(&w->volts[time], &w->amps[time], mean(w->products[time], w->pairs[time]));
+}
+
+static struct means over_all(const struct window *w)
+{
+	struct sums v = {0, 0, 0}, i = {0, 0, 0};
+	uint16_t pairs = 0;
+	float products = 0.0f;
+	for (uint8_t time = 0; time < TIMES; time++) {
+		add_sums(&v, &w->volts[time]);
+		add_sums(&i, &w->amps[time]);
+		pairs += w->pairs[time];
+		products += (float)w->products[time];
+	}
+	/* A line through the means at distances 1 and 3, at distance 0. */
+	float near = products / (float)pairs, far = mean(w->far_products, w->far_pairs);
+	return over(&v, &i, near + 0.5f * (near - far));
+}
+
+static bool both_times(const struct window *w)
+{
+	if (!w->periods || w->period_ticks < (uint32_t)w->periods * FASTEST_TICKS)
+		return false;
+	for (uint8_t time = OFF; time <= ON; time++)
+		if (w->volts[time].count < ENOUGH || w->amps[time].count < ENOUGH || w->pairs[time] < ENOUGH)
+			return false;
+	return true;
+}
+
+static bool any(const struct window *w)
+{
+	uint16_t count = 0;
+	for (uint8_t time = 0; time < TIMES; time++)
+		count += w->pairs[time];
+	return count && w->far_pairs;
+}
+
+static uint16_t counted(const struct sums *s) { return s[OFF].count + s[ON].count + s[EDGE].count; }
+
+static float root(float square) { return square > 0.0f ? sqrtf(square) : 0.0f; }
+
+static void electrical(const struct window *w, float zero, struct readings *r)
+{
+	r->duty = w->periods ? (float)w->on_ticks / (float)w->period_ticks : w->sync_high ? 1.0f : 0.0f;
+	r->volts = r->amps = r->watts = r->volts_rms = r->amps_rms = NAN;
+	if (!any(w))
+		return;
+	struct means m;
+	if (both_times(w)) {
+		struct means on = over_time(w, ON), off = over_time(w, OFF);
+		float d = r->duty, e = 1.0f - d;
+		m.v = d * on.v + e * off.v;
+		m.i = d * on.i + e * off.i;
+		m.vv = d * on.vv + e * off.vv;
+		m.ii = d * on.ii + e * off.ii;
+		m.vi = d * on.vi + e * off.vi;
+	} else {
+		m = over_all(w);
+	}
+	bool volts_good = w->volts_clipped < counted(w->volts) / CLIPPED_SHARE + 1;
+	bool amps_good = w->amps_clipped < counted(w->amps) / CLIPPED_SHARE + 1;
+	if (volts_good) {
+		r->volts = VOLTS_PER_CODE * m.v;
+		r->volts_rms = VOLTS_PER_CODE * root(m.vv);
+	}
+	if (amps_good) {
+		r->amps = AMPS_PER_CODE * (m.i - zero);
+		r->amps_rms = AMPS_PER_CODE * root(m.ii - zero * (2.0f * m.i - zero));
+	}
+	if (volts_good && amps_good)
+		r->watts = VOLTS_PER_CODE * AMPS_PER_CODE * (m.vi - zero * m.v);
+}
+
+float units_celsius(float code)
+{
+	/* The reference feeds the pull-up too, so that its own error drops out. */
+	float ohms = NTC_PULLUP_OHM * code / (1024.0f - code);
+	return 1.0f / (1.0f / (25.0f + KELVIN) + logf(ohms / NTC_R25_OHM) / NTC_BETA_K) - KELVIN;
+}
+
+void units_convert(const struct window *w, float amps_zero, struct readings *r)
+{
+	electrical(w, amps_zero, r);
+	for (uint8_t i = 0; i < THERMISTORS; i++) {
+		uint16_t low = w->thermistor[i].low, high = w->thermistor[i].high;
+		bool good = w->thermistor[i].count && low >= NTC_SHORT_CODE && high <= NTC_OPEN_CODE &&
+			    high - low <= NTC_SPREAD_CODE;
+		r->celsius[i] = good ? units_celsius(mean(w->thermistor[i].sum, w->thermistor[i].count)) : NAN;
+	}
+}
