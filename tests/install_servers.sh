@@ -6,7 +6,9 @@ set -euo pipefail
 
 needed="
 chromium        chromium
+mosquitto       mosquitto
 ngspice         ngspice
+openssl         openssl
 libatomic.so.1  libatomic1
 avr-gcc         gcc-avr
 gcc             gcc

@@ -2,6 +2,7 @@
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import MAX_TIME_SHELVED_S, AlarmRule, AlarmsSpec, LimitSpec, NotifySpec
+from daq.bench.broker_spec import BENCH_ID_PATTERN, BrokerAddress, BrokerSpec, MqttSpec
 from daq.bench.calibration import Calibration, read_calibrations
 from daq.bench.geometry import GeometrySpec, ManifoldSpec, OpeningSpec, PortSpec, SlotSpec
 from daq.bench.load import load_bench, parse_bench
@@ -25,6 +26,7 @@ from daq.bench.text_spec import TextSpec
 from daq.bench.units import KNOWN_CHANNELS, convert
 
 __all__ = [
+    "BENCH_ID_PATTERN",
     "KNOWN_CHANNELS",
     "MAX_TIME_SHELVED_S",
     "SOURCE_KINDS",
@@ -33,6 +35,8 @@ __all__ = [
     "AlarmsSpec",
     "Bench",
     "BenchAbout",
+    "BrokerAddress",
+    "BrokerSpec",
     "Calibration",
     "ChannelSpec",
     "GasSpec",
@@ -42,6 +46,7 @@ __all__ = [
     "ManifoldSpec",
     "ModbusRegister",
     "ModbusSpec",
+    "MqttSpec",
     "NotifySpec",
     "OpeningSpec",
     "PortSpec",

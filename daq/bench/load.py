@@ -19,6 +19,8 @@ from daq.errors import BenchFileError
 
 __all__ = ["load_bench", "parse_bench"]
 
+_MAYBE_SECRET = frozenset({"host", "login", "password", "token", "user"})
+
 
 def load_bench(path: Path | str) -> Bench:
     """Read and check the bench file at `path`.
@@ -109,8 +111,9 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
             message, remedy = "is not one of the words allowed", f"use {context['expected']}"
         else:
             message, remedy = "is not allowed", f"it {_lower(message)}"
-    if isinstance(value, Mapping) or (key.startswith("notify") and not isinstance(value, int | float)):
-        value = None  # what somebody wrote under [notify] may be an address with its password
+    secret = key.startswith("notify") or key.rpartition(".")[2] in _MAYBE_SECRET
+    if isinstance(value, Mapping) or (secret and not isinstance(value, int | float)):
+        value = None  # what somebody wrote there may be an address with its password
     return BenchFileError(message, place=f"{path}: {key}" if key else str(path), value=value, remedy=remedy)
 
 

@@ -15,6 +15,7 @@ from daq.bench._table import FieldName, Finite, Name, NotNegative, Positive
 from daq.bench._table import Table as _Table
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
+from daq.bench.broker_spec import BrokerSpec
 from daq.bench.calibration import Calibration
 from daq.bench.geometry import GeometrySpec
 from daq.bench.sources import AnySource, check_cutters
@@ -248,6 +249,7 @@ class Bench(_Table):
     store: StoreSpec = StoreSpec()
     service: ServiceSpec = ServiceSpec()
     recording: RecordingSpec = RecordingSpec()
+    broker: BrokerSpec | None = None
 
     _path: Path = PrivateAttr(default=Path("bench.toml"))
     _text: str = PrivateAttr(default="")

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Tag
 
+from daq.bench.broker_spec import MqttSpec
 from daq.bench.modbus_spec import ModbusSpec
 from daq.bench.scpi_spec import ScpiSpec
 from daq.bench.source_base import Baud, Clock, PortedSpec, SourceSpec
@@ -68,7 +69,8 @@ AnySource = Annotated[
     | Annotated[RecordedSpec, Tag("recording")]
     | Annotated[TextSpec, Tag("text")]
     | Annotated[ScpiSpec, Tag("scpi")]
-    | Annotated[ModbusSpec, Tag("modbus")],
+    | Annotated[ModbusSpec, Tag("modbus")]
+    | Annotated[MqttSpec, Tag("mqtt")],
     Discriminator(_kind_of),
 ]
 """A source of any kind; without `kind` it speaks the line format."""
@@ -79,5 +81,6 @@ SOURCE_KINDS: dict[str, type[SourceSpec]] = {
     "text": TextSpec,
     "scpi": ScpiSpec,
     "modbus": ModbusSpec,
+    "mqtt": MqttSpec,
 }
 """The class of each kind."""

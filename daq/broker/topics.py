@@ -6,11 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["BENCH_ID_PATTERN", "PREFIX_PATTERN", "STREAMS", "Topics", "bench_id_of", "parse_topic"]
+from daq.bench import BENCH_ID_PATTERN
 
-BENCH_ID_PATTERN: Final = r"^[a-z0-9][a-z0-9-]{0,39}$"
-"""A bench's identity on the broker: one topic level, and the name of its account there."""
-PREFIX_PATTERN: Final = r"^[A-Za-z0-9_-]{1,40}(?:/[A-Za-z0-9_-]{1,40}){0,3}$"
+__all__ = ["BENCH_ID_PATTERN", "STREAMS", "Topics", "bench_id_of", "parse_topic"]
+
 _VERSION: Final = "v1"
 
 STREAMS: Final = ("samples", "about", "recorder", "assessment", "alarms")
@@ -34,7 +33,7 @@ class Topics:
     Parameters
     ----------
     bench : str
-        See `BENCH_ID_PATTERN`.
+        Its identity: see `BENCH_ID_PATTERN`.
     prefix : str
         One to four levels that all benches of a broker share.
     """

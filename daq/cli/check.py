@@ -130,7 +130,7 @@ def _print_notes(said: Sequence[str]) -> None:
 
 def _listen(bench: Bench, span_s: float) -> list[dict[str, Any]]:
     listeners = {name: _Listener() for name in bench.sources}
-    sources = {name: make_source(name, spec) for name, spec in bench.sources.items()}
+    sources = {name: make_source(name, spec, trial=True) for name, spec in bench.sources.items()}
     for name, source in sources.items():
         source.start(listeners[name])
     try:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from daq.bench import LineSpec, ModbusSpec, RecordedSpec, ScpiSpec, SourceSpec, TextSpec
+from daq.bench import LineSpec, ModbusSpec, MqttSpec, RecordedSpec, ScpiSpec, SourceSpec, TextSpec
 from daq.errors import BenchFileError
 from daq.sources.backoff import Backoff
 from daq.sources.base import Source, SourceEnded
@@ -54,8 +54,11 @@ __all__ = [
 ]
 
 
-def make_source(name: str, spec: SourceSpec) -> Source:
-    """The source that a bench file's ``[sources.NAME]`` describes, not yet started."""
+def make_source(name: str, spec: SourceSpec, *, trial: bool = False) -> Source:
+    """The source that a bench file's ``[sources.NAME]`` describes, not yet started.
+
+    `trial` is for a look beside a reader that may be running: nothing that was kept for it is taken away.
+    """
     if isinstance(spec, LineSpec):
         return LineSource(
             name,
@@ -75,6 +78,10 @@ def make_source(name: str, spec: SourceSpec) -> Source:
         from daq.sources.modbus import ModbusSource  # only benches that have one pay for its library
 
         return ModbusSource(name, spec)
+    if isinstance(spec, MqttSpec):
+        from daq.sources.mqtt import MqttSource
+
+        return MqttSource(name, spec, trial=trial)
     raise BenchFileError(
         "no source is of this kind",
         place=f"sources.{name}.kind",

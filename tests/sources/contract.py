@@ -25,6 +25,7 @@ __all__ = [
     "ByteSource",
     "CommandedSource",
     "EverySource",
+    "MessageSource",
     "ReopeningSource",
     "Rig",
     "Row",
@@ -323,6 +324,46 @@ class ByteSource(_Contract):
     ) -> None:
         rig.say(b"\x1b\x9f\n" * 10)
         assert "baud" in listener.await_event("silent").text
+
+
+class MessageSource(_Contract):
+    """What holds where whole messages come in that may be anything."""
+
+    def test_garbage_is_counted_and_passed_over(self, rig: Rig, running: Source, listener: Listener) -> None:
+        good = [rig.line(row) for row in rows(3)]
+        noise = (b"\x00\xff\x80 noise", b"seq=1 ms=", bytes(range(256)), b"[" * 9000, b"{}", good[0][:-3])
+        for message in (good[0], *noise, good[1], b"", good[2]):
+            rig.say(message)
+        frames = listener.await_frames(3)
+        assert [f.seq for f in frames] == [0, 1, 2]
+        counters = running.counters
+        assert counters.malformed + counters.bad_crc + counters.overlong >= len(noise)
+
+    def test_flood(self, rig: Rig, running: Source, listener: Listener) -> None:
+        rig.play(rows(1500))
+        frames = listener.await_frames(1500)
+        assert [f.seq for f in frames] == list(range(1500))
+        assert (running.counters.gaps, running.counters.dropped) == (0, 0)
+
+    def test_a_message_that_is_too_long(self, rig: Rig, running: Source, listener: Listener) -> None:
+        rig.play(rows(1))
+        rig.say(b"x" * 66_000)
+        rig.play(rows(1, first=1))
+        listener.await_frames(2)
+        assert running.counters.overlong == 1
+
+    def test_what_comes_twice_is_taken_once(self, rig: Rig, running: Source, listener: Listener) -> None:
+        rig.play([row for row in rows(20) for _ in range(2)])
+        rig.play(rows(20, first=10))
+        frames = listener.await_frames(30)
+        assert [f.seq for f in frames] == list(range(30))
+        assert (running.counters.duplicates, running.counters.restarts) == (30, 0)
+
+    def test_noise_alone_is_silence_and_says_what_to_check(
+        self, rig: Rig, running: Source, listener: Listener
+    ) -> None:
+        rig.say(b"\x1b\x9f")
+        assert "format" in listener.await_event("silent").text
 
 
 class CommandedSource(_Contract):

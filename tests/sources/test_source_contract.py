@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
-from daq.bench import ModbusRegister, ModbusSpec, ScpiQuery, ScpiSpec, TextSpec
+from daq.bench import ModbusRegister, ModbusSpec, MqttSpec, ScpiQuery, ScpiSpec, TextSpec
 from daq.sources import (
     Command,
     LineSource,
@@ -20,7 +22,9 @@ from daq.sources import (
     TextSource,
 )
 from daq.sources.modbus import ModbusSource
+from daq.sources.mqtt import MqttSource
 from daq.sources.wire import encode_command, encode_frame, encode_reply
+from tests.mosquitto import Mosquitto, Node
 from tests.sources.asked_peer import Mishap, ModbusDevice, ScpiInstrument
 from tests.sources.contract import (
     AskedRig,
@@ -28,6 +32,7 @@ from tests.sources.contract import (
     ByteSource,
     CommandedSource,
     EverySource,
+    MessageSource,
     ReopeningSource,
     Rig,
     Row,
@@ -168,6 +173,54 @@ class ModbusRig(AskedRig):
         self.device.say(bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A") * 3 + b"\x01\x03" * 500_000)
 
 
+class MqttRig(Rig):
+    """A node on Wi-Fi and a real broker; the broker is what is unplugged."""
+
+    TOPIC = "bench/node"
+
+    def __init__(
+        self, broker: Mosquitto, form: Literal["senml", "line"], version: Literal["3.1.1", "5"]
+    ) -> None:
+        self.broker, self.form, self.version = broker, form, version
+        self.node: Node | None = None
+
+    def source(self, planned: Sequence[Row] = ()) -> Source:
+        spec = MqttSpec(
+            host="127.0.0.1",
+            port=self.broker.port,
+            topic=self.TOPIC,
+            format=self.form,
+            version=self.version,
+            silent_after_s=self.SILENT_AFTER_S,
+        )
+        return MqttSource("node", spec, rng=random.Random(1))
+
+    def play(self, rows: Sequence[Row]) -> None:
+        assert self.node is not None
+        self.node.publish(self.TOPIC, *[self.line(row) for row in rows])
+
+    def plug(self) -> None:
+        self.broker.start()
+        self.node = Node(self.broker.port, five=self.version == "5")
+
+    def unplug(self) -> None:
+        if self.node is not None:
+            self.node.close()
+            self.node = None
+        self.broker.kill()
+
+    def say(self, data: bytes) -> None:
+        assert self.node is not None
+        self.node.publish(self.TOPIC, data)
+
+    def line(self, row: Row) -> bytes:
+        if self.form == "line":
+            return encode_frame(*row)
+        seq, ms, fields = row
+        pack = [{"bn": "urn:dev:mac:0024befffe804ff1:", "n": "seq", "v": seq}, {"n": "ms", "v": ms}]
+        return json.dumps([*pack, *({"n": name, "v": value} for name, value in fields.items())]).encode()
+
+
 class RecordingRig(Rig):
     """A recording."""
 
@@ -257,6 +310,28 @@ class TestModbusOverTcp(EverySource, ReopeningSource, AskedSource):
         rig = ModbusRig(TcpPeer(free_ports()), tcp=True)
         yield rig
         rig.device.close()
+
+
+@pytest.mark.server
+class TestSenmlOverMqtt5(EverySource, ReopeningSource, MessageSource):
+    """A node that publishes SenML, MQTT 5."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path, free_port: int) -> Iterator[Rig]:
+        rig = MqttRig(Mosquitto(tmp_path, free_port), "senml", "5")
+        yield rig
+        rig.unplug()
+
+
+@pytest.mark.server
+class TestLineOverMqtt3(EverySource, ReopeningSource, MessageSource):
+    """A node that publishes the line format, MQTT 3.1.1."""
+
+    @pytest.fixture
+    def rig(self, tmp_path: Path, free_port: int) -> Iterator[Rig]:
+        rig = MqttRig(Mosquitto(tmp_path, free_port), "line", "3.1.1")
+        yield rig
+        rig.unplug()
 
 
 class TestRecording(EverySource):

@@ -1,0 +1,98 @@
+"""Messages of a node to frames: SenML packs, or lines of the line format. Counts what is refused."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final
+
+from daq.bench import MqttSpec
+from daq.errors import ChecksumError, FrameError
+from daq.frame import NO_SEQ
+from daq.sources.counters import LinkCounters
+from daq.sources.decoder import Heard
+from daq.sources.senml import decode_pack, pack_frames
+from daq.sources.wire import WireCommand, WireFrame, decode_line
+from daq.sources.witness import Witness, shown
+
+__all__ = ["MessageDecoder"]
+
+_REMEMBERED: Final = 256
+
+
+class MessageDecoder:
+    """Decodes whole messages as an `MqttSpec` describes them. Raises nothing: it counts.
+
+    Parameters
+    ----------
+    counters : LinkCounters
+    spec : MqttSpec
+    witness : Witness, optional
+        Told of every message, with what was taken from it.
+    """
+
+    def __init__(self, counters: LinkCounters, spec: MqttSpec, witness: Witness | None = None) -> None:
+        self._counters = counters
+        self._spec = spec
+        self._witness = witness or Witness()
+        self._recent: deque[int] = deque(maxlen=_REMEMBERED)
+
+    def feed(self, payload: bytes) -> list[Heard]:
+        """What one message says."""
+        if len(payload) > self._spec.payload_bytes:
+            self._counters.overlong += 1
+            self._refused(payload, f"a message is longer than {self._spec.payload_bytes} bytes")
+            return []
+        if self._spec.format == "senml":
+            return list(self._pack(payload))
+        heard: list[Heard] = []
+        for line in payload.replace(b"\r", b"\n").split(b"\n"):
+            if line.strip():
+                self._line(line, heard)
+        return heard
+
+    def _pack(self, payload: bytes) -> list[WireFrame]:
+        try:
+            frames = pack_frames(decode_pack(payload), self._spec.names)
+        except FrameError as exc:
+            self._counters.malformed += 1
+            self._refused(payload, str(exc))
+            return []
+        if self._again(payload, frames):
+            self._counters.duplicates += len(frames)
+            return []
+        for frame in frames:
+            self._witness.took(shown(payload), dict(frame.fields))
+        if not frames:
+            self._refused(payload, "the pack holds no number")
+        return frames
+
+    def _again(self, payload: bytes, frames: list[WireFrame]) -> bool:
+        """Whether a pack that counts nothing, but says when it was measured, has come before."""
+        if not frames or any(f.seq != NO_SEQ or f.ms is None for f in frames):
+            return False
+        print_of = hash(payload)
+        known = print_of in self._recent
+        self._recent.append(print_of)
+        return known
+
+    def _line(self, line: bytes, heard: list[Heard]) -> None:
+        try:
+            said = decode_line(line, crc=self._spec.crc)
+        except ChecksumError as exc:
+            self._counters.bad_crc += 1
+            self._refused(line, str(exc))
+        except FrameError as exc:
+            self._counters.malformed += 1
+            self._refused(line, str(exc))
+        else:
+            if isinstance(said, WireCommand):
+                self._counters.malformed += 1
+                self._refused(line, "a command was heard: a node says what it measured")
+                return
+            if isinstance(said, WireFrame):
+                self._witness.took(shown(line), dict(said.fields))
+            heard.append(said)
+
+    def _refused(self, payload: bytes, words: str) -> None:
+        self._counters.last_error = words
+        self._witness.refused(shown(payload), words)
