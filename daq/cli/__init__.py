@@ -26,6 +26,7 @@ COMMANDS = (
     "review",
     "compare",
     "plan",
+    "polarisation",
     "leak",
     "fill",
     "calibrate",

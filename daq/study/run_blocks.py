@@ -25,7 +25,15 @@ from daq.watch.bins import Bins
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.measured import Measured, measure
 
-__all__ = ["Response", "RunBlocks", "block_seconds", "read_run", "recorded_seconds", "run_blocks"]
+__all__ = [
+    "Response",
+    "RunBlocks",
+    "block_seconds",
+    "fingerprint",
+    "read_run",
+    "recorded_seconds",
+    "run_blocks",
+]
 
 STEP_NS = 1_000_000_000
 SHORTEST_S = 60
@@ -206,7 +214,7 @@ def run_blocks(
         density=1000.0 * amps[keep] / suited.stack.plate_area_cm2,
         cell_volts=cell[keep],
         responses=responses,
-        shared={label: _fingerprint(bench, label) for label in labels},
+        shared={label: fingerprint(bench, label) for label in labels},
         notes=tuple(notes),
         assumed=tuple(sorted(text for text, where in numbers.assumed.items() if (where & keep).any())),
     )
@@ -266,7 +274,7 @@ def _response(quantity: Quantity, keep: NDArray[np.bool_]) -> Response:
     return Response(value, parts)
 
 
-def _fingerprint(bench: Bench, label: str) -> str:
+def fingerprint(bench: Bench, label: str) -> str:
     """What must be alike for an error of this label to be the same one in another run; "" for never."""
     plain = label.split(" (")[0]
     if any(word in plain for word in _OWN):

@@ -1,0 +1,57 @@
+"""`lyewatch polarisation RUN ...`: where a cell's volts go, from steps that were held until they settled."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options, write_file
+
+__all__ = ["add", "run"]
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "polarisation",
+        help="take a cell's volts apart: reversible, activation, ohmic; from a sweep in steps",
+        description="Looks in each run for steps of volts or amps that were held until they settled, a "
+        "minute or more, fits volts against current density, and compares builds: did a change do something "
+        "to the plates, or only to the ohms?",
+    )
+    parser.add_argument("targets", metavar="RUN", nargs="+", help="a run with steps; one or more")
+    parser.add_argument(
+        "--by", choices=("build", "run"), default="build", help="what is compared (default: builds)"
+    )
+    store_options(parser)
+    json_option(parser)
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
+    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the picture")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit and compare."""
+    from daq.study.polarisation import polarise, swept_run
+    from daq.study.polarisation_page import polarisation_page
+    from daq.study.polarisation_picture import polarisation_picture
+    from daq.study.polarisation_words import as_dict, polarisation_text
+
+    with open_store(args) as store, progress() as bar:
+        records = [find_run(store, target) for target in dict.fromkeys(args.targets)]
+        swept = [swept_run(store, r) for r in bar.track(records, description="reading runs")]
+    made = polarise(swept, by=args.by)
+    written = []
+    if args.html:
+        write_file(args.html, polarisation_page(made).encode("utf-8"))
+        written.append(f"page written: {args.html}")
+    if args.png:
+        write_file(args.png, polarisation_picture(made, "png"))
+        written.append(f"picture written: {args.png}")
+    if args.json:
+        print_json(as_dict(made))
+    else:
+        print(polarisation_text(made))
+        for line in written:
+            print(f"\n{line}")
+    return 0 if all(b.fit is not None for b in made.builds) else 1
