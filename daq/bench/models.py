@@ -17,11 +17,10 @@ from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
 from daq.bench.broker_spec import BrokerSpec
 from daq.bench.calibration import Calibration
+from daq.bench.gas_spec import GasSpec, SiteSpec
 from daq.bench.geometry import GeometrySpec
 from daq.bench.sources import AnySource, check_cutters
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
-from daq.errors import LyewatchError
-from daq.physics.reference import reference_condition
 
 __all__ = [
     "Bench",
@@ -101,45 +100,6 @@ class SupplySpec(_Table):
         if self.mode != "pwm" and (self.off_volts is not None or self.volts_at == "supply"):
             raise ValueError('off_volts and volts_at are for mode = "pwm" alone: leave them out')
         return self
-
-
-class SiteSpec(_Table):
-    """``[site]``: where the bench stands."""
-
-    altitude_m: Annotated[float, Field(ge=-500, le=9000, strict=True)] | None = None
-    pressure_kpa: Annotated[float, Field(ge=30, le=120, strict=True)] | None = None
-    room_temp_c: Annotated[float, Field(ge=-20, le=60, strict=True)] | None = None
-    reference: str = "0C_101.325kPa"
-    """The condition to which dry gas is reduced; see the README for the names."""
-
-    @field_validator("reference")
-    @classmethod
-    def _known_reference(cls, value: str) -> str:
-        try:
-            return reference_condition(value).name
-        except LyewatchError as exc:
-            raise ValueError(f"{exc.message}: {exc.remedy}") from None
-
-    @model_validator(mode="after")
-    def _one_pressure(self) -> SiteSpec:
-        if self.altitude_m is None and self.pressure_kpa is None:
-            raise ValueError("neither altitude_m nor pressure_kpa is given: write altitude_m = 0 at the sea")
-        return self
-
-
-class GasSpec(_Table):
-    """``[gas]``: what stands between the stack and the flow meter's reading."""
-
-    meter_factor: Positive = 1.0
-    """True flow to meter reading for the 2:1 gas; an air rotameter needs about 1.55."""
-    meter_factor_u: NotNegative = 0.0
-    """Standard uncertainty of `meter_factor` [1]."""
-    wet_over: Literal["water", "lye", "dry"] = "water"
-    """The last liquid that the gas touched before the meter."""
-    meter_temp_c: Annotated[float, Field(ge=-20, le=100, strict=True)] | None = None
-    """Gas temperature at the meter where no channel `gas_temp` measures it [degC]."""
-    meter_temp_u: NotNegative = 2.0
-    """Standard uncertainty of `meter_temp_c` [K]."""
 
 
 class ChannelSpec(_Table):

@@ -5,8 +5,8 @@ published range raises `PhysicsRangeError`; where a function offers ``outside="n
 Nothing is extrapolated.
 
 One topic a module: `reference`, `constants`, `faraday`, `water`, `moist_gas`, `lye`, `conductivity`,
-`cell_voltage`, `heat`, `feedback`, `leak_path`, `leak_network`, `flow_meters`, `transducers`, `pwm`,
-`lead_drop`.
+`cell_voltage`, `heat`, `feedback`, `leak_path`, `leak_network`, `flow_meters`, `thermal_meters`,
+`transducers`, `pwm`, `lead_drop`.
 """
 
 from daq.physics._ranges import FloatArray, Num, Outside
@@ -81,10 +81,8 @@ from daq.physics.feedback import (
 )
 from daq.physics.flow_meters import (
     AIR_SCALE_FACTOR,
-    THERMAL_FACTOR,
-    THERMAL_GASES,
+    SCALE_GASES,
     VARIABLE_AREA_FACTOR_LIMIT,
-    ThermalGas,
     bubble_volume_ml,
     fill_flow_lpm,
     flow_from_bubbles_lpm,
@@ -95,8 +93,6 @@ from daq.physics.flow_meters import (
     moist_mixed_gas_density_kg_m3,
     pulse_rate_hz,
     rescaled_flow,
-    thermal_factor,
-    thermal_factor_between,
     variable_area_factor,
     variable_area_factor_liquid,
     variable_area_factor_normal,
@@ -165,6 +161,15 @@ from daq.physics.reference import (
     ReferenceCondition,
     reference_condition,
 )
+from daq.physics.thermal_meters import (
+    THERMAL_FACTOR,
+    THERMAL_FACTOR_LIMIT,
+    THERMAL_GASES,
+    ThermalGas,
+    thermal_factor,
+    thermal_factor_between,
+    thermal_factor_moist,
+)
 from daq.physics.transducers import (
     LOOP_HIGH_MA,
     LOOP_LOW_MA,
@@ -225,8 +230,10 @@ __all__ = [
     "M_NAOH",
     "M_O2",
     "REFERENCE_CONDITIONS",
+    "SCALE_GASES",
     "STEEL_HEAT_CAPACITY_J_KG_K",
     "THERMAL_FACTOR",
+    "THERMAL_FACTOR_LIMIT",
     "THERMAL_GASES",
     "VARIABLE_AREA_FACTOR_LIMIT",
     "Branch",
@@ -330,6 +337,7 @@ __all__ = [
     "strongest_conductivity",
     "thermal_factor",
     "thermal_factor_between",
+    "thermal_factor_moist",
     "thermal_mass_j_k",
     "thermocouple_emf_mv",
     "thermocouple_temperature_c",

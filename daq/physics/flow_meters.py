@@ -6,32 +6,26 @@ a thermal meter reads it nearly right.
 References
 ----------
 .. [1] VDI/VDE 3513-1, variable-area flowmeters: reading goes with the root of the density.
-.. [2] Mixture rule of thermal mass-flow makers: conversion factor 0.3106 sum(a s) / sum(a d cp), with gas
-   density d at 0 degC [g/L], heat capacity cp [cal/(g K)], and s by the molecule's number of atoms.
-.. [3] T. Tate, Phil. Mag. 27 (1864) 176, DOI 10.1080/14786446408643645: weight of a drop; and its bubble.
+.. [2] T. Tate, Phil. Mag. 27 (1864) 176, DOI 10.1080/14786446408643645: weight of a drop; and its bubble.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
-from daq.errors import PhysicsRangeError
 from daq.physics._ranges import Num, plain, within
-from daq.physics.constants import GAS_CONSTANT, GRAVITY, KELVIN, M_AIR, M_H2O, M_MIXED_GAS
+from daq.physics.constants import GAS_CONSTANT, GRAVITY, KELVIN, M_AIR, M_H2, M_H2O, M_MIXED_GAS, M_O2
 from daq.physics.reference import ReferenceCondition
 
 __all__ = [
     "AIR_SCALE_FACTOR",
-    "THERMAL_FACTOR",
-    "THERMAL_GASES",
+    "SCALE_GASES",
     "VARIABLE_AREA_FACTOR_LIMIT",
-    "ThermalGas",
     "bubble_volume_ml",
     "fill_flow_lpm",
     "flow_from_bubbles_lpm",
@@ -42,8 +36,6 @@ __all__ = [
     "moist_mixed_gas_density_kg_m3",
     "pulse_rate_hz",
     "rescaled_flow",
-    "thermal_factor",
-    "thermal_factor_between",
     "variable_area_factor",
     "variable_area_factor_liquid",
     "variable_area_factor_normal",
@@ -123,6 +115,11 @@ def variable_area_factor(scale_density_kg_m3: Num, gas_density: Num) -> Num:
     return np.sqrt(scale / _density(place, "gas_density", gas_density))
 
 
+SCALE_GASES: Final[Mapping[str, float]] = MappingProxyType(
+    {"air": M_AIR, "N2": 28.0134, "O2": M_O2, "H2": M_H2, "Ar": 39.948, "CO2": 44.0095}
+)
+"""Gases for which meters' scales are made, with their molar masses [g/mol] (CIAAW conventional)."""
+
 AIR_SCALE_FACTOR: Final = math.sqrt(M_AIR / M_MIXED_GAS)
 """Factor of a variable-area meter with an air scale on the dry 2:1 mixture, same temperature and pressure."""
 
@@ -178,84 +175,6 @@ def variable_area_factor_liquid(scale_density: Num, liquid_density: Num, float_d
     return np.sqrt((heavy - liquid) * scale / ((heavy - scale) * liquid))
 
 
-@dataclass(frozen=True, slots=True)
-class ThermalGas:
-    """What the mixture rule [2] needs of a gas.
-
-    Attributes
-    ----------
-    density_g_l : float
-        At 0 degC and one atmosphere [g/L].
-    cp_cal_g_k : float
-        Heat capacity [cal/(g K)].
-    structure : float
-        1.030 for one atom, 1.000 for two, 0.941 for three, 0.880 for more.
-    """
-
-    density_g_l: float
-    cp_cal_g_k: float
-    structure: float
-
-
-THERMAL_GASES: Final[Mapping[str, ThermalGas]] = MappingProxyType(
-    {
-        "H2": ThermalGas(0.0899, 3.419, 1.000),
-        "O2": ThermalGas(1.427, 0.2193, 1.000),
-        "N2": ThermalGas(1.250, 0.2485, 1.000),
-        "air": ThermalGas(1.293, 0.2400, 1.000),
-        "Ar": ThermalGas(1.782, 0.1244, 1.030),
-        "CO2": ThermalGas(1.964, 0.2016, 0.941),
-        "H2O": ThermalGas(0.8040, 0.4452, 0.941),
-    }
-)
-"""Gases of the mixture rule; density and heat capacity as mass-flow makers print them (from memory, checked
-against CoolProp; vapour is its ideal-gas state)."""
-
-
-def thermal_factor(shares: Mapping[str, float]) -> float:
-    """Conversion factor of a gas mixture on a thermal mass-flow meter with a nitrogen scale [1], [2].
-
-    A ratio of sums: close to the *reciprocal* mean of the gases' own factors, never their plain mean.
-
-    Parameters
-    ----------
-    shares : mapping of gas name to share
-        Names of `THERMAL_GASES`; mole shares, above 0, in any total: ``{"H2": 2, "O2": 1}``.
-
-    Raises
-    ------
-    PhysicsRangeError
-        For an unknown gas, no gas, or a share that is not above 0.
-    """
-    place = "thermal_factor"
-    for gas, share in shares.items():
-        if gas not in THERMAL_GASES:
-            raise PhysicsRangeError(
-                "no thermal data for this gas",
-                place=place,
-                value=gas,
-                remedy=f"use {', '.join(THERMAL_GASES)}",
-            )
-        within(share, 1e-12, 1e6, place=place, name=f"share of {gas}", unit="")
-    if not shares:
-        raise PhysicsRangeError("a mixture has at least one gas", place=place, value=dict(shares))
-    gases = [(share, THERMAL_GASES[gas]) for gas, share in shares.items()]
-    top = sum(share * gas.structure for share, gas in gases)
-    return 0.3106 * top / sum(share * gas.density_g_l * gas.cp_cal_g_k for share, gas in gases)
-
-
-THERMAL_FACTOR: Final = thermal_factor({"H2": 2.0, "O2": 1.0})
-"""Factor of a thermal mass-flow meter with a nitrogen scale on the dry 2:1 mixture."""
-
-
-@plain
-def thermal_factor_between(gas_factor: Num, scale_factor: Num) -> Num:
-    """True over read flow of a thermal meter whose scale is for another gas [1]: ratio of their factors."""
-    place = "thermal_factor_between"
-    gas = within(gas_factor, 0.01, 10.0, place=place, name="gas_factor", unit="")
-    return gas / within(scale_factor, 0.01, 10.0, place=place, name="scale_factor", unit="")
-
-
 def rescaled_flow(flow: Num, stated_at: ReferenceCondition, wanted_at: ReferenceCondition) -> Num:
     """A flow stated at one reference condition, stated at another [unit of `flow`]; the same moles."""
     return flow * (wanted_at.molar_volume_l / stated_at.molar_volume_l)
@@ -304,7 +223,7 @@ def flow_from_turns_lpm(turns_per_min: Num, litres_per_turn: Num) -> Num:
 
 @plain
 def bubble_volume_ml(tube_mm: Num, surface_tension_n_m: Num = 0.072, density_kg_m3: Num = 997.05) -> Num:
-    """Volume of a bubble that a slow flow frees from an upright tube [mL]: ``pi d sigma / (rho g)``, [3].
+    """Volume of a bubble that a slow flow frees from an upright tube [mL]: ``pi d sigma / (rho g)``, [2].
 
     An upper bound of what is seen, and good to some 10 %: count bubbles only after counting them against a
     known volume.

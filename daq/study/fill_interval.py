@@ -135,24 +135,27 @@ def check_meter(fill: TimedFill, interval: FillInterval) -> MeterCheck | None:
     """Calibrate the run's flow meter by the fill; None where there is no meter, or it read nothing.
 
     The meter's reading goes to dry gas at the reference by the meter's own temperature, pressure and
-    humidity, with a factor of 1; the fill's dry gas over that is the factor. The room's pressure enters both
-    and cancels.
+    humidity and by its scale, with a factor of 1; the fill's dry gas over that is the factor. The room's
+    pressure enters both and cancels as far as it does in the meter's kind.
     """
     bench, means = interval.bench, interval.measured.means
     flow = means["gas_flow"]
     if not known(flow).any() or interval.during.pressure is None:
         return None
-    plain = bench.model_copy(
-        update={"gas": bench.gas.model_copy(update={"meter_factor": 1.0, "meter_factor_u": 0.0})}
-    )
     pressure = first_known(means["gas_pressure"].named("kPa"), interval.during.pressure)
     reading = {**means, "gas_flow": flow.without(*_WITHOUT)}
-    by_meter = dry_flow(plain, fill.form.condition(), reading, pressure, Notes(1))
+    one = Quantity(1.0, 0.0, "")
+    by_meter = dry_flow(bench, fill.form.condition(), reading, pressure, Notes(1), factor=one)
     if not (above_noise(flow) & known(by_meter)).all():
         return None
     factor = (fill.dry / by_meter).named("")
     spec = bench.channels["gas_flow"]
-    counts = spec.scale != 1.0 and spec.offset == 0.0 and "gas_flow" not in bench.calibrations
+    counts = (
+        bench.gas.meter == "volume"
+        and spec.scale != 1.0
+        and spec.offset == 0.0
+        and "gas_flow" not in bench.calibrations
+    )
     k = (1.0 / (factor * (spec.scale / 60.0))).named("1/L") if counts else None
     return MeterCheck(factor, float(np.asarray(flow.value)[0]), k)
 

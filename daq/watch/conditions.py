@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.bench import Bench
+from daq.bench import Bench, GasSpec
 from daq.physics.lye import Electrolyte
 from daq.physics.moist_gas import (
     ALTITUDE_PRESSURE_U_KPA,
@@ -26,6 +26,7 @@ from daq.physics.reference import ReferenceCondition
 from daq.quantity import Quantity, propagate
 from daq.watch.columns import FloatArray
 from daq.watch.measured import first_known
+from daq.watch.meter import PLAIN, dry_per_reading, meter_factor, meter_words
 
 __all__ = [
     "GUESSED_ROOM_C",
@@ -128,14 +129,20 @@ def dry_flow(
     means: Mapping[str, Quantity],
     pressure: Quantity,
     notes: Notes,
+    *,
+    factor: Quantity | None = None,
 ) -> Quantity:
-    """Dry gas at the reference [L/min]: the meter's reading, its factor applied, its steam taken out."""
+    """Dry gas at the reference [L/min]: the meter's reading, its factor applied, its steam taken out.
+
+    `factor` stands in place of the bench file's, where the meter is just being compared.
+    """
     gas, stack, flow = bench.gas, bench.stack, means["gas_flow"].named("L/min")
     wanted = known(flow)
     if not wanted.any():
         return flow
-    if gas.meter_factor == 1.0 and gas.meter_factor_u == 0.0:
-        notes.add("meter gas factor assumed 1", wanted)
+    said = meter_words(gas)
+    if said is not None:
+        notes.add(said, wanted)
     temp = _meter_temp(bench, means, notes, wanted)
     sensor = (means["gas_humidity"] * 0.01).named("")
     sensor = Quantity.from_parts(np.clip(sensor.value, 0.0, 1.0), "", sensor.parts)
@@ -143,10 +150,9 @@ def dry_flow(
     notes.add(_SATURATED[gas.wet_over], wanted & ~sensed)
     share = first_known(sensor, taken_as_saturated(gas.wet_over, notes.size))
     over = Liquid(gas.wet_over, stack.mass_fraction, stack.electrolyte)
-    to_dry = dry_factor(over, reference, temp, pressure, share, sensed=sensed)
-    return (flow * Quantity(gas.meter_factor, gas.meter_factor_u, "", label="meter factor") * to_dry).named(
-        "L/min"
-    )
+    to_dry = dry_factor(over, reference, temp, pressure, share, sensed=sensed, meter=gas)
+    true = meter_factor(gas) if factor is None else factor
+    return (flow * true * to_dry).named("L/min")
 
 
 def taken_as_saturated(wet_over: WetOver, size: int) -> Quantity:
@@ -163,8 +169,9 @@ def dry_factor(
     share: Quantity,
     *,
     sensed: NDArray[np.bool_] | None = None,
+    meter: GasSpec = PLAIN,
 ) -> Quantity:
-    """Dry gas at the reference to moist gas as it is [1], by volume or by flow.
+    """Dry gas at the reference to moist gas as it is [1], by volume or by flow, or as a meter reads it.
 
     Parameters
     ----------
@@ -177,6 +184,8 @@ def dry_factor(
         Share of saturation over that liquid; against water where `sensed`.
     sensed : bool[m], optional
         Where a humidity sensor told `share`.
+    meter : GasSpec
+        What the reading stands for; by default the volume as it is.
 
     Returns
     -------
@@ -189,9 +198,13 @@ def dry_factor(
         if sensed is not None and sensed.any():
             # a humidity sensor reads against water, whatever the gas stood over
             vapour = np.where(sensed, humidity * psat_water(t_c, outside="nan"), vapour)
-        return np.asarray(
+        plain = np.asarray(
             dry_flow_at_reference(1.0, t_c, p_kpa, vapour_kpa=vapour, reference=reference, outside="nan")
         )
+        if meter.meter == "volume":
+            return plain
+        in_range = np.where(np.isfinite(plain), 1.0, np.nan)
+        return dry_per_reading(meter, reference, t_c * in_range, p_kpa * in_range, vapour * in_range)
 
     return propagate(factor, temp, pressure, share, unit="")
 

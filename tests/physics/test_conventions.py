@@ -100,6 +100,7 @@ ONE_INPUT: dict[str, tuple[Callable[..., Any], float, float | None, float | None
         -7.0,
         21.0,
     ),
+    "thermal_factor_moist": (physics.thermal_factor_moist, 0.03, -0.01, 1.01),
     "loop_value": (partial(physics.loop_value, low=0.0, high=1.0), 12.0, 3.59, 21.01),
     "loop_current_ma": (partial(physics.loop_current_ma, low=0.0, high=1.0), 0.5, -0.1, 1.1),
 }

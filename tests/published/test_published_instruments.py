@@ -25,14 +25,10 @@ from daq.physics.feedback import (
 )
 from daq.physics.flow_meters import (
     AIR_SCALE_FACTOR,
-    THERMAL_FACTOR,
-    THERMAL_GASES,
     fill_flow_lpm,
     gas_density_kg_m3,
     moist_mixed_gas_density_kg_m3,
     rescaled_flow,
-    thermal_factor,
-    thermal_factor_between,
     variable_area_factor,
     variable_area_factor_liquid,
     variable_area_factor_normal,
@@ -49,6 +45,13 @@ from daq.physics.leak_path import (
 from daq.physics.moist_gas import dry_flow_at_reference, psat_water
 from daq.physics.pwm import true_power, two_level_mean, two_level_rms
 from daq.physics.reference import reference_condition
+from daq.physics.thermal_meters import (
+    THERMAL_FACTOR,
+    THERMAL_GASES,
+    thermal_factor,
+    thermal_factor_between,
+    thermal_factor_moist,
+)
 from daq.physics.transducers import (
     SteinhartHart,
     ThermocoupleType,
@@ -140,6 +143,8 @@ def test_thermal_mixture_with_vapour() -> None:
     # ideal-gas heat capacities: 3.13 % vapour takes 0.5 % off the factor
     wet = thermal_factor({"H2": 2 / 3 * 0.9687, "O2": 1 / 3 * 0.9687, "H2O": 0.0313})
     assert wet / THERMAL_FACTOR == pytest.approx(0.99888 / 1.00381, abs=2.5e-3)
+    assert thermal_factor_moist(0.0313) == pytest.approx(wet, rel=1e-12)
+    assert thermal_factor_moist(0.0) == pytest.approx(THERMAL_FACTOR, rel=1e-12)
     assert wet < THERMAL_FACTOR
 
 
