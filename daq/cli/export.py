@@ -18,7 +18,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         help="write a run to a CSV or Parquet file",
         description="One row an instant: elapsed_s, time (UTC), the channels, and a status column "
         "for each channel that was ever bad or uncertain. With --numbers the computed numbers of each window "
-        "instead, each with its U (k = 2).",
+        "instead, each with its U (k = 2), the reference condition and what they rest on.",
     )
     parser.add_argument(
         "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"

@@ -66,8 +66,9 @@ def export_samples(blocks: Mapping[str, Block], start_utc_ns: int, file: Path) -
 def export_numbers(
     bench: Bench, blocks: Mapping[str, Block], start_utc_ns: int, file: Path, *, window_s: float = 30.0
 ) -> int:
-    """Write the computed numbers, a row a window, each with its U (k = 2) beside it; returns the number of
-    rows."""
+    """Write the computed numbers, a row a window, each with its U (k = 2) beside it, and last the condition
+    at which dry gas is counted, what the window's numbers rest on, and what was refused; returns the number
+    of rows."""
     numbers = window_numbers(bench, blocks, window_s=window_s)
     columns: dict[str, pa.Array[Any]] = {
         "elapsed_s": pa.array(numbers.end_ns / 1e9),
@@ -76,6 +77,10 @@ def export_numbers(
     for key, value in numbers.value.items():
         columns[key] = _nullable(value)
         columns[f"{key}.u95"] = _nullable(numbers.u95[key])
+    rows = range(len(numbers))
+    columns["reference"] = pa.array([numbers.reference] * len(numbers), pa.string())
+    columns["assumptions"] = pa.array(["; ".join(numbers.assumptions(i)) for i in rows], pa.string())
+    columns["refused"] = pa.array(["; ".join(numbers.refusals(i)) for i in rows], pa.string())
     table = pa.table(columns).replace_schema_metadata(
         {"reference": numbers.reference, "window_s": str(window_s)}
     )
