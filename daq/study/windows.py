@@ -35,5 +35,8 @@ def window_numbers(bench: Bench, blocks: Mapping[str, Block], *, window_s: float
     columns = Columns.from_blocks(blocks)
     width = max(1, round(window_s * 1000 / _STEPS)) * _STEPS * 1_000_000
     first, last = columns.span_ns or (0, 0)
-    edges = np.arange(first // width * width, last + width + 1, width, dtype=np.int64)
+    # A window holds its end and not its beginning: what lies on an edge belongs to the window before it.
+    start = max(0, (first - 1) // width * width)
+    end = max(start + width, -(-last // width) * width)
+    edges = np.arange(start, end + 1, width, dtype=np.int64)
     return assess_windows(columns, edges, bench, steps=_STEPS)
