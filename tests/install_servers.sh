@@ -6,9 +6,11 @@ set -euo pipefail
 
 needed="
 chromium        chromium
+influxd         influxdb
 mosquitto       mosquitto
 ngspice         ngspice
 openssl         openssl
+victoria-metrics victoria-metrics
 libatomic.so.1  libatomic1
 avr-gcc         gcc-avr
 gcc             gcc

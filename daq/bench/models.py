@@ -27,6 +27,7 @@ __all__ = [
     "BenchAbout",
     "ChannelSpec",
     "GasSpec",
+    "InfluxSpec",
     "RecordingSpec",
     "ServiceSpec",
     "SiteSpec",
@@ -169,12 +170,32 @@ class ChannelSpec(_Table):
         )
 
 
+class InfluxSpec(_Table):
+    """``[store.influxdb]``: the server that keeps sealed samples. Its token is in the environment alone."""
+
+    url: Annotated[str, Field(pattern=r"^https?://[^/\s?#@]+(/[^\s?#@]*)?$")]
+    """Such as ``http://127.0.0.1:8086``."""
+    bucket: Annotated[str, Field(min_length=1)] = "lyewatch"
+    """The bucket; a server 1.x calls it a database."""
+    org: str = ""
+    """The organisation, which servers 2.x ask for."""
+
+
 class StoreSpec(_Table):
     """``[store]``: where runs are kept."""
 
     folder: Path = Path("lyewatch-data")
-    archive: Literal["segments"] = "segments"
+    archive: Literal["segments", "influxdb"] = "segments"
     seal_every_s: Annotated[float, Field(ge=1, le=86400, strict=True)] = 120.0
+    influxdb: InfluxSpec | None = None
+    spool_rows: Annotated[int, Field(ge=10_000, le=100_000_000, strict=True)] = 2_000_000
+    """How many samples may wait here for the server; beyond it they go to segments."""
+
+    @model_validator(mode="after")
+    def _server_is_named(self) -> StoreSpec:
+        if self.archive == "influxdb" and self.influxdb is None:
+            raise ValueError('archive = "influxdb" needs [store.influxdb] with the url of the server')
+        return self
 
 
 class ServiceSpec(_Table):

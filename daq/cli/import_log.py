@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     from daq.study.import_log import import_log
 
     bench = load_bench(args.bench)
-    with Store(bench.store_folder) as store, progress() as bar:
+    with Store.of(bench) as store, progress() as bar:
         task = bar.add_task(f"importing {args.log.name}", total=None)
 
         def told(done: float, what: str) -> None:

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
 
     bench = load_bench(args.bench)
     check_alarms(bench)
-    store = Store(bench.store_folder, writer=True)
+    store = Store.of(bench, writer=True)
     try:
         with stop_event(stdin_too=args.until_stdin_closes) as stop:
             Reader(bench, store, say=_say).serve(stop)

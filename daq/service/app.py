@@ -49,7 +49,7 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        store = Store(bench.store_folder)
+        store = Store.of(bench)
         notifier = Notifier(bench.notify, addresses())
         live = Live(bench, store, notifier)
         app.state.live = live

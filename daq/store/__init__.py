@@ -5,9 +5,11 @@ Neither needs a server. See `Store`, which is all that the other rooms use.
 
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
+from daq.store.homes import Homes
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
 from daq.store.records import (
+    ARCHIVE_STATE,
     CUTS_STATE,
     AlarmTransition,
     CalibrationRecord,
@@ -22,6 +24,7 @@ from daq.store.segments import Segments
 from daq.store.store import Store
 
 __all__ = [
+    "ARCHIVE_STATE",
     "CUTS_STATE",
     "AlarmTransition",
     "CalibrationRecord",
@@ -29,6 +32,7 @@ __all__ = [
     "Envelope",
     "FillRecord",
     "Head",
+    "Homes",
     "Journal",
     "Logbook",
     "Mark",

@@ -9,7 +9,12 @@ from typing import NamedTuple, Protocol
 from daq.errors import StoreCorrupt
 from daq.frame import Block
 
-__all__ = ["ChannelSpan", "Piece", "PieceAbout", "PieceGone", "SampleStore"]
+__all__ = ["REMOTE_MARK", "ChannelSpan", "Piece", "PieceAbout", "PieceGone", "SampleStore"]
+
+REMOTE_MARK = "db-"
+"""What the names of pieces on a server begin with: by it a store with pieces in two homes knows where each
+is.
+"""
 
 
 class PieceGone(StoreCorrupt):
@@ -84,6 +89,11 @@ class SampleStore(Protocol):
     @property
     def merges(self) -> bool:
         """Whether small pieces cost a reader so much that they should be merged into bigger ones."""
+        ...
+
+    @property
+    def mark(self) -> str:
+        """What the names of its pieces have to begin with."""
         ...
 
     def write(self, run_id: str, piece: Piece, block: Block, about: PieceAbout) -> None:

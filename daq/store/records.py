@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 __all__ = [
+    "ARCHIVE_STATE",
     "CUTS_STATE",
     "AlarmTransition",
     "CalibrationRecord",
@@ -21,6 +22,10 @@ __all__ = [
 CUTS_STATE: Final = "watch_cuts"
 """Key under which the service tells the reader which of the alarms that cut stand: `standing`, the words of
 each by its name, and `utc_ns`, when it said so."""
+
+ARCHIVE_STATE: Final = "archive"
+"""Key under which a sealing process says how the server of the archive is: `away_since_ns` and `error`, both
+None when it takes samples, `refused_rows` and `spool_rows`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,8 @@ from daq.store._faults import store_faults
 from daq.store._lock import seal_lock
 from daq.store._rows import Row, block_of
 from daq.store.home import Piece, PieceAbout, SampleStore
+from daq.store.homes import Homes, is_remote
+from daq.store.influx_server import ServerAway
 from daq.store.journal import (
     Journal,
     add_pieces,
@@ -69,13 +71,25 @@ class Sealer:
         moved = 0
         with seal_lock(self._journal.path.parent, _SEAL_WAIT_S):
             self.sweep(alone=True)
-            while True:
+            mark = self._mark()
+            away: ServerAway | None = None
+            while away is None or self._is_full():
                 with self._journal.db.reading() as con:
                     rows = rows_of(con, run_id, up_to_id=up_to_id, limit=_BATCH_ROWS)
                 if not rows:
                     break
-                self._seal_batch(run_id, rows)
+                try:
+                    if mark:
+                        self._adopt_remote()
+                    self._seal_batch(run_id, rows, mark)
+                except ServerAway as exc:
+                    # The rows wait in the journal, which is the spool; one that is full goes on into
+                    # segments.
+                    away, mark = exc, ""
+                    continue
                 moved += len(rows)
+            if away is not None:
+                raise away
             if self._archive.merges:
                 self._merge(run_id, close=close)
             if moved:
@@ -88,7 +102,7 @@ class Sealer:
         token = uuid4().hex[:12]
         try:
             for number, block in enumerate(_batches(blocks)):
-                name = f"import-{token}-{number:06d}-{_safe(block.source)}"
+                name = f"{self._archive.mark}import-{token}-{number:06d}-{_safe(block.source)}"
                 piece = _piece(run_id, name, block, 0, 0, _IMPORTED_LEVEL)
                 pieces.append(piece)
                 self._intend(run_id, [name], "importing")
@@ -111,17 +125,20 @@ class Sealer:
             con.execute("DELETE FROM heads WHERE run_id = ?", (run_id,))
         self._abandon(run_id, [p.name for p in pieces])
 
-    def sweep(self, *, alone: bool = False) -> int:
+    def sweep(self, *, alone: bool = False, here: bool = False) -> int:
         """Remove from the archive what was written and not recorded, or is not needed now; returns how many.
 
         Only names that the catalogue lists as strays are touched: a file unknown to it is never deleted. With
         `alone`, which takes the seal lock, a piece that was being sealed belongs to a process that is dead.
+        With `here`, no server is asked, which may keep one waiting.
         """
         now = time.time_ns()
         with self._journal.db.reading() as con:
             strays = con.execute("SELECT run_id, name, why, since_utc_ns FROM strays").fetchall()
         by_run: dict[str, list[str]] = {}
         for run_id, name, why, since in strays:
+            if here and is_remote(name):
+                continue
             if (
                 (why == "sealing" and alone)
                 or (why == "dropped" and now - since > _GRACE_NS)
@@ -154,7 +171,45 @@ class Sealer:
 
     # -- helpers -----------------------------------------------------------------------------------
 
-    def _seal_batch(self, run_id: str, rows: Sequence[tuple[int, Row]]) -> None:
+    def _mark(self) -> str:
+        """What a piece's name begins with.
+
+        On a server also with a number of this journal's own: a journal that was made anew counts its rows
+        from the beginning, and must not write over what the one before it had put there.
+        """
+        mark = self._archive.mark
+        if not mark:
+            return ""
+        with self._journal.db.writing() as con:
+            token = get_fact(con, "token")
+            if token is None:
+                token = int.from_bytes(uuid4().bytes[:4], "big")
+                put_fact(con, "token", token)
+        return f"{mark}{token:08x}-"
+
+    def _is_full(self) -> bool:
+        """Whether the journal holds more rows than may wait for a server."""
+        return isinstance(self._archive, Homes) and self._journal.count() > self._archive.spool_rows
+
+    def _adopt_remote(self) -> None:
+        """As `adopt`, of what this bench has on the server: when it first answers."""
+        if not isinstance(self._archive, Homes):
+            return
+        with self._journal.db.reading() as con:
+            if get_fact(con, "adopted_remote") is not None:
+                return
+        found = self._archive.survey_remote()
+        with self._journal.db.writing(full=True) as con:
+            known = {
+                (p.run_id, p.name) for run_id in {p.run_id for p in found} for p in pieces_of(con, run_id)
+            }
+            pieces = [p for p in _without_doubles(found) if (p.run_id, p.name) not in known]
+            add_pieces(con, pieces)
+            for p in pieces:
+                add_to_head(con, p.run_id, p.rows, p.t_max_ns)
+            put_fact(con, "adopted_remote", len(pieces))
+
+    def _seal_batch(self, run_id: str, rows: Sequence[tuple[int, Row]], mark: str) -> None:
         first, last = rows[0][0], rows[-1][0]
         by_source: dict[str, list[Row]] = {}
         for _, row in rows:
@@ -164,7 +219,7 @@ class Sealer:
             with store_faults(self._journal.path, decoding=True):
                 block = joined(source, [block_of(source, part)])
             blocks.append(block)
-            pieces.append(_piece(run_id, f"{first:012d}-{_safe(source)}", block, first, last, 0))
+            pieces.append(_piece(run_id, f"{mark}{first:012d}-{_safe(source)}", block, first, last, 0))
         self._intend(run_id, [p.name for p in pieces], "sealing")
         for piece, block in zip(pieces, blocks, strict=True):
             self._archive.write(run_id, piece, block, self._about(run_id))
@@ -186,7 +241,7 @@ class Sealer:
         with self._journal.db.reading() as con:
             pieces = pieces_of(con, run_id)
         for source in dict.fromkeys(p.source for p in pieces):
-            mine = [p for p in pieces if p.source == source]
+            mine = [p for p in pieces if p.source == source and not is_remote(p.name)]
             for level in range(_TOP_LEVEL):
                 same = [p for p in mine if p.level == level and p.rows < _BIG_ROWS]
                 if len(same) >= _FAN:

@@ -31,6 +31,7 @@ class Segments:
     """
 
     merges = True
+    mark = ""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder

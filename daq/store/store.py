@@ -13,18 +13,21 @@ from typing import Self
 
 import orjson
 
+from daq.bench import Bench
 from daq.errors import RunNotFound, StoreBusy, StoreError
 from daq.frame import Block, Sample
 from daq.store._faults import store_faults
 from daq.store._lock import seal_lock, writer_lock
 from daq.store._reading import RunReading
 from daq.store._seal_process import SealProcess
+from daq.store.archive import make_archive, settle
 from daq.store.home import PieceAbout, SampleStore
+from daq.store.homes import Homes
+from daq.store.influx_server import ServerAway
 from daq.store.journal import Journal, TailRow
 from daq.store.logbook import Logbook
-from daq.store.records import RunRecord
+from daq.store.records import ARCHIVE_STATE, RunRecord
 from daq.store.sealing import Sealer
-from daq.store.segments import Segments
 
 __all__ = ["Store"]
 
@@ -48,7 +51,7 @@ class Store(RunReading):
     folder : Path
         Made when it is not there.
     archive : SampleStore, optional
-        The home of sealed samples; `Segments` in the folder unless given.
+        The home of sealed samples; what the folder says (see `archive`) unless given.
     writer : bool
         Whether to commit and seal samples.
 
@@ -63,7 +66,7 @@ class Store(RunReading):
     def __init__(self, folder: Path, *, archive: SampleStore | None = None, writer: bool = False) -> None:
         self.folder = Path(folder)
         self._own_archive = archive is None
-        self.archive: SampleStore = archive if archive is not None else Segments(self.folder / "segments")
+        self.archive: SampleStore = archive if archive is not None else make_archive(self.folder)
         with store_faults(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
         self._lock = writer_lock(self.folder) if writer else None
@@ -84,6 +87,12 @@ class Store(RunReading):
         # What was there before this store was opened is old.
         self._committed = deque([(-_TAIL_KEPT_S, self.journal.last_id())])
         self._abouts: dict[str, PieceAbout] = {}
+
+    @classmethod
+    def of(cls, bench: Bench, *, writer: bool = False) -> Self:
+        """The store of a bench, with its archive where the bench file wants it."""
+        settle(bench)
+        return cls(bench.store_folder, writer=writer)
 
     def __enter__(self) -> Self:
         return self
@@ -195,7 +204,12 @@ class Store(RunReading):
 
         This is what the sealing process does; it needs no writer lock. `close` says that the run has ended.
         """
-        moved = self._sealer.seal(run_id, up_to_id=up_to_id, close=close)
+        try:
+            moved = self._sealer.seal(run_id, up_to_id=up_to_id, close=close)
+        except ServerAway as exc:
+            self._tell_archive(exc)
+            raise
+        self._tell_archive(None)
         if close:
             self._touch(run_id, math.inf)
         for record in self._left_over(run_id):
@@ -253,6 +267,24 @@ class Store(RunReading):
             self._committed.popleft()
         return self._committed[0][1]
 
+    def _tell_archive(self, away: ServerAway | None) -> None:
+        """Say to the other processes whether the server takes samples; nothing where there is none."""
+        if not isinstance(self.archive, Homes) or self.archive.remote is None:
+            return
+        before = self.logbook.get_state(ARCHIVE_STATE) or {}
+        since = before.get("away_since_ns") if away is not None else None
+        self.logbook.put_state(
+            ARCHIVE_STATE,
+            {
+                "server": str(self.archive.remote.server.place),
+                "away_since_ns": time.time_ns() if away is not None and since is None else since,
+                "error": None if away is None else away.as_dict(),
+                "tried_ns": time.time_ns(),
+                "refused_rows": self.archive.remote.refused.count(),
+                "spool_rows": self.archive.spool_rows,
+            },
+        )
+
     def _left_over(self, run_id: str) -> list[RunRecord]:
         """Other runs that have ended with rows in the journal, because their reader died."""
         found = []
@@ -268,7 +300,7 @@ class Store(RunReading):
     def _sweep(self) -> None:
         try:
             with seal_lock(self.folder, 0.0):
-                self._sealer.sweep(alone=True)
+                self._sealer.sweep(alone=True, here=True)
         except StoreBusy:
             pass  # a sealing process of the reader before is still at it, and sweeps itself
 

@@ -6,28 +6,50 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from uuid import uuid4
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from daq.frame import Block, Sample, Status
 from daq.store import Piece, SampleStore, Segments
+from daq.store.influx import InfluxArchive
+from tests.influx_daemon import shared_server
 
 __all__ = ["HOMES", "Home", "assert_same", "block", "expected", "piece_for", "sample", "status_column"]
 
 
 @dataclass(frozen=True)
 class Home:
-    """A home of sealed samples and how to make one in a temporary folder."""
+    """A home of sealed samples and how to make one in a temporary folder, empty."""
 
     name: str
     make: Callable[[Path], SampleStore]
+    marks: tuple[pytest.MarkDecorator, ...] = ()
+
+    @property
+    def param(self) -> Any:
+        """This home as a parameter of a test."""
+        return pytest.param(self, id=self.name, marks=self.marks)
 
     def __str__(self) -> str:
         return self.name
 
 
-HOMES = [Home("segments", lambda folder: Segments(folder / "segments"))]
+_SESSION = uuid4().hex[:12]
+
+
+def _influx(folder: Path) -> SampleStore:
+    # Each folder has a bench of its own on one server, as the benches of a workshop have.
+    return InfluxArchive(shared_server(), f"bench, {_SESSION} {folder}", folder / "refused")
+
+
+HOMES = [
+    Home("segments", lambda folder: Segments(folder / "segments")),
+    Home("influxdb", _influx, (pytest.mark.server,)),
+]
 """Another home joins by a line here."""
 
 

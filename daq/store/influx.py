@@ -1,0 +1,301 @@
+"""The home on a server: InfluxDB, or another that speaks its write API and InfluxQL.
+
+Two measurements. `sample` has a point a row (see `_influx_lines`), `piece` a point a piece, which says how
+many rows there are, when, and in which fields; a piece without it is not there. The number `part` ties the
+rows to it, so that whatever an interrupted writing left behind is never read. Of pieces that overlap in time
+each has a `lane` of its own.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import orjson
+
+from daq.errors import StoreCorrupt, StoreError
+from daq.frame import Block
+from daq.store._blocks import clipped, joined, spans_of
+from daq.store._influx_records import RECORD_NUMBERS, Record, groups_of, record_of, span_of
+from daq.store._refused import RefusedRowsStore
+from daq.store.home import REMOTE_MARK, Piece, PieceAbout, PieceGone
+from daq.store.influx_server import InfluxServer, ServerAway, quoted, text_literal
+
+__all__ = ["InfluxArchive"]
+
+_log = logging.getLogger(__name__)
+
+
+class InfluxArchive:
+    """Pieces of one bench on a server.
+
+    Parameters
+    ----------
+    server : InfluxServer
+    bench : str
+        The tag by which the pieces of this store are told from those of other benches.
+    folder : Path
+        Where rows are kept that the server refuses; usually `FOLDER/refused`.
+    """
+
+    merges = False  # one query fetches many pieces
+    mark = REMOTE_MARK
+
+    def __init__(self, server: InfluxServer, bench: str, folder: Path) -> None:
+        self.server = server
+        self.bench = bench
+        self.refused = RefusedRowsStore(folder)
+
+    def close(self) -> None:
+        """Close the connections."""
+        self.server.close()
+
+    # -- writing -----------------------------------------------------------------------------------
+
+    def write(self, run_id: str, piece: Piece, block: Block, about: PieceAbout) -> None:
+        """Write a piece; see `SampleStore`. Rows that the server refuses are kept in this store's folder.
+
+        Raises
+        ------
+        ServerAway
+            When nothing can be written now.
+        """
+        from daq.store import _influx_lines as lines
+
+        part = lines.part_of(piece.name, block)
+        base = about.start_utc_ns or 0
+        times = lines.point_times(block.t_ns, base)
+        first, last = (int(times.time[0]), int(times.time[-1])) if len(block) else (base, base)
+        others = self._records(run_id, source=piece.source, between=(first, last))
+        before = [r for r in self._records(run_id, name=piece.name) if r.part != part]
+        if before:
+            self._remove(run_id, before)
+        lanes = {r.lane for r in others if r.piece.name != piece.name}
+        lane = next(str(n) for n in range(len(lanes) + 1) if str(n) not in lanes)
+        made = replace(piece, rows=len(block), spans=spans_of(block))
+        record = Record(
+            made, lane, part, base, first, last, bool(times.moved.any()), lines.field_names(block)
+        )
+        # The record first, as not done: whatever happens meanwhile, the rows can be found again to remove
+        # them.
+        refused = self.server.write([self._line(record, done=0)])
+        if refused:
+            self.refused.keep(made, block, about, None, [refused[0].reason] * len(block))
+            _log.warning("%s of %s is kept here: %s", piece.name, run_id, refused[0].reason)
+            return
+        rows = self.server.write(lines.lines_of(block, times, tags=self._tags(record), part=part))
+        if rows:
+            index = [int(times.order[r.line]) for r in rows]
+            self.refused.keep(made, block, about, index, [r.reason for r in rows])
+            _log.warning("%d rows of %s are kept here: %s", len(rows), run_id, rows[0].reason)
+        else:
+            self.refused.forget(run_id, [piece.name])
+        self.server.write([self._line(record, done=1)])
+
+    def merge(self, run_id: str, pieces: Sequence[Piece], into: Piece, about: PieceAbout) -> None:
+        """Never asked, since `merges` is False."""
+        raise StoreError("pieces on a server are not merged", place=run_id, remedy="leave them as they are")
+
+    def delete(self, run_id: str, names: Sequence[str]) -> None:
+        """Remove pieces; see `SampleStore`."""
+        wanted = set(names)
+        found = [r for r in self._records(run_id, done=False) if r.piece.name in wanted]
+        if found:
+            self._remove(run_id, found)
+        self.refused.forget(run_id, names)
+
+    def _remove(self, run_id: str, records: Sequence[Record]) -> None:
+        for record in records:
+            self.server.write([self._line(record, done=-1)])
+            where = self._where(run_id, source=record.piece.source, lane=record.lane)
+            try:
+                when = f"time >= {record.first_ns} AND time <= {record.last_ns}"
+                self.server.ask(f'DELETE FROM "sample" WHERE {where} AND {when}')  # noqa: S608
+                at = f"time = {record.first_ns}"
+                self.server.ask(f'DELETE FROM "piece" WHERE {where} AND {at}')  # noqa: S608
+            except ServerAway:
+                raise
+            except StoreError as exc:
+                # A server 3.x deletes no rows. They are never read again; the bucket's retention removes
+                # them.
+                _log.info("left on the server: %s", exc)
+
+    # -- reading -----------------------------------------------------------------------------------
+
+    def read(
+        self,
+        run_id: str,
+        pieces: Sequence[Piece],
+        *,
+        channels: Sequence[str] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+        raw: bool = False,
+    ) -> list[Block]:
+        """Read pieces; see `SampleStore`."""
+        if not pieces:
+            return []
+        found: dict[str, Block] = {}
+        wanted: list[Piece] = []
+        for piece in pieces:
+            kept = self.refused.of(run_id, piece.name)
+            if kept is not None and kept.rows is None:
+                found[piece.name] = self.refused.block(piece, piece.rows, channels, raw=raw)
+            else:
+                wanted.append(piece)
+        records = {r.piece.name: r for r in self._records(run_id)} if wanted else {}
+        for piece in wanted:
+            if piece.name not in records:
+                raise PieceGone(
+                    "is not on the server",
+                    place=f"{self.server.place} {run_id}/{piece.name}",
+                    remedy="see whether the bucket's retention has removed it",
+                )
+        for group in groups_of([records[p.name] for p in wanted], list(records.values())):
+            found |= self._fetch(run_id, group, channels, start_ns, end_ns, raw=raw)
+        return [clipped(found[p.name], start_ns, end_ns) for p in pieces]
+
+    def _fetch(
+        self,
+        run_id: str,
+        group: Sequence[Record],
+        channels: Sequence[str] | None,
+        start_ns: int | None,
+        end_ns: int | None,
+        *,
+        raw: bool,
+    ) -> dict[str, Block]:
+        """Pieces of one source and lane that lie side by side, by name."""
+        from daq.store import _influx_lines as lines
+
+        names = list(dict.fromkeys(f for r in group for f in r.fields))
+        names = [
+            f
+            for f in names
+            if (channels is None or lines.channel_of(f) in channels) and (raw or not f.endswith(".raw"))
+        ]
+        first, last = span_of(group, start_ns, end_ns)
+        own = ["row", "seq", "part", *(["t_ns"] if any(r.moved for r in group) else [])]
+        # With fields that every row has, so that rows without values come too.
+        table = None
+        if first <= last:
+            columns = ", ".join(quoted(f) for f in [*own, *names])
+            where = self._where(run_id, source=group[0].piece.source, lane=group[0].lane)
+            table = self.server.ask(
+                f'SELECT {columns} FROM "sample" WHERE {where} AND time >= {first} AND time <= {last}',  # noqa: S608
+                lines.kinds_of(names),
+            )
+        out = {}
+        parts = None if table is None else table.column("part").to_numpy()
+        for record in group:
+            fields = [f for f in names if f in record.fields]
+            block = Block(record.piece.source, np.empty(0, np.int64), np.empty(0, np.int64), {})
+            if table is not None:
+                rows = table.take(np.flatnonzero(parts == record.part))
+                block = lines.block_from(rows, record.piece.source, record.base_ns, fields, raw=raw)
+            out[record.piece.name] = self._completed(record, block, channels, start_ns, end_ns, raw=raw)
+        return out
+
+    def _completed(
+        self,
+        record: Record,
+        block: Block,
+        channels: Sequence[str] | None,
+        start_ns: int | None,
+        end_ns: int | None,
+        *,
+        raw: bool,
+    ) -> Block:
+        """A piece with the rows that the server refused; an error when it has lost any."""
+        kept = self.refused.of(record.piece.run_id, record.piece.name)
+        here = 0 if kept is None or kept.rows is None else len(kept.rows)
+        of = record.piece
+        whole = (start_ns is None or start_ns <= of.t_min_ns) and (end_ns is None or end_ns >= of.t_max_ns)
+        if whole and len(block) + here != of.rows:
+            raise StoreCorrupt(
+                f"should hold {record.piece.rows - here} samples",
+                place=f"{self.server.place} {record.piece.run_id}/{record.piece.name}",
+                value=len(block),
+                remedy="see whether the bucket's retention has removed some; restore them from a copy",
+            )
+        if not here:
+            return block
+        more = self.refused.block(record.piece, here, channels, raw=raw)
+        return joined(record.piece.source, [block, more])
+
+    def survey(self) -> list[Piece]:
+        """Every piece of this bench that is there; see `SampleStore`."""
+        found = [r.piece for r in self._records(None, spans=True)]
+        return sorted([*found, *self.refused.survey()], key=lambda p: (p.run_id, p.first_id, p.name))
+
+    # -- records -----------------------------------------------------------------------------------
+
+    def _records(
+        self,
+        run_id: str | None,
+        *,
+        source: str | None = None,
+        name: str | None = None,
+        between: tuple[int, int] | None = None,
+        done: bool = True,
+        spans: bool = False,
+    ) -> list[Record]:
+        """Records of pieces, oldest first."""
+        where = [self._where(run_id, source=source)]
+        if name is not None:
+            where.append(f'"piece" = {text_literal(name)}')
+            done = False
+        if between is not None:
+            # Those not done count too: their rows may be there.
+            where.append(f'"last" >= {between[0]} AND time <= {between[1]}')
+            done = False
+        where.append('"done" = 1' if done else '"done" >= 0')
+        columns = [*RECORD_NUMBERS, "piece", "fields", "source", "lane", "run", *(["spans"] if spans else [])]
+        import pyarrow as pa
+
+        kinds = {c: pa.int64() if c in RECORD_NUMBERS else pa.string() for c in columns}
+        wanted = ", ".join(map(quoted, columns))
+        table = self.server.ask(f'SELECT {wanted} FROM "piece" WHERE {" AND ".join(where)}', kinds)  # noqa: S608
+        return [] if table is None else [record_of(row) for row in table.to_pylist()]
+
+    def _line(self, record: Record, *, done: int) -> bytes:
+        from daq.store._influx_lines import record_line
+
+        p = record.piece
+        return record_line(
+            self._tags(record),
+            {
+                "piece": p.name,
+                "done": done,
+                "rows": p.rows,
+                "first_id": p.first_id,
+                "last_id": p.last_id,
+                "t_min": p.t_min_ns,
+                "t_max": p.t_max_ns,
+                "level": p.level,
+                "part": record.part,
+                "base": record.base_ns,
+                "last": record.last_ns,
+                "moved": int(record.moved),
+                "fields": orjson.dumps(list(record.fields)).decode(),
+                "spans": orjson.dumps(
+                    {n: None if s is None else list(s) for n, s in p.spans.items()}
+                ).decode(),
+            },
+            record.first_ns,
+        )
+
+    def _tags(self, record: Record) -> dict[str, str]:
+        return {
+            "bench": self.bench,
+            "run": record.piece.run_id,
+            "source": record.piece.source,
+            "lane": record.lane,
+        }
+
+    def _where(self, run_id: str | None, *, source: str | None = None, lane: str | None = None) -> str:
+        tags = {"bench": self.bench, "run": run_id, "source": source, "lane": lane}
+        return " AND ".join(f"{quoted(k)} = {text_literal(v)}" for k, v in tags.items() if v is not None)

@@ -1,0 +1,293 @@
+"""The archive on a server: what it writes, what it does with answers, what it never says.
+
+Outside checks: influxdb-client's own `Point` writes the same line; influxdb 1.6 refuses points for itself;
+victoria-metrics, another maker's server, takes the write API as it stands and says what it holds by its
+export.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from threading import Thread
+from typing import Any
+from uuid import uuid4
+
+import numpy as np
+import pytest
+from influxdb_client.client.write.point import Point
+
+from daq.errors import StoreError
+from daq.frame import Block
+from daq.store import PieceAbout
+from daq.store import _influx_lines as lines
+from daq.store.influx import InfluxArchive
+from daq.store.influx_server import (
+    TOKEN_VARIABLE,
+    InfluxPlace,
+    InfluxServer,
+    ServerAway,
+    quoted,
+    text_literal,
+)
+from tests.influx_daemon import MetricsDaemon, shared_server
+from tests.store.made import assert_same, block, piece_for
+
+START_NS = 1_700_000_000_000_000_000
+ABOUT = PieceAbout("torch", "A", START_NS, {})
+SECRET = "never-to-be-seen-7f3a"
+
+
+# -- lines -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("channel", ["volts", "µ Ω/5", "a,b=c", 'with "quotes"', "seq"])
+def test_a_line_is_the_one_that_the_makers_client_writes(channel: str) -> None:
+    made = Block("me ter,1", np.array([7]), np.array([3]), {channel: np.array([0.1 + 0.2])})
+    tags = {"bench": "my bench", "lane": "0", "run": "r=1", "source": made.source}
+    (line,) = lines.lines_of(made, lines.point_times(made.t_ns, START_NS), tags=tags, part=5)
+    point: Any = Point("sample")  # type: ignore[no-untyped-call]
+    point.field("part", 5).field("row", 0).field("seq", 3).time(START_NS + 7)
+    point.field(lines.value_field(channel), 0.1 + 0.2)
+    for key, value in tags.items():
+        point.tag(key, value)
+    theirs = point.to_line_protocol()
+    assert sorted(line.decode().replace(" ", ",").split(",")) == sorted(theirs.replace(" ", ",").split(","))
+
+
+def test_rows_at_one_instant_get_times_of_their_own() -> None:
+    times = lines.point_times(np.array([5, 1, 5, 5, 6, 9]), 100)
+    assert times.order.tolist() == [1, 0, 2, 3, 4, 5]
+    assert times.time.tolist() == [101, 105, 106, 107, 108, 109]
+    assert times.moved.tolist() == [False, False, True, True, True, False]
+
+
+@pytest.mark.parametrize("base", [0, START_NS])
+def test_rows_beyond_what_a_server_can_hold_are_moved_within(base: int) -> None:
+    t_ns = np.array([0, 2**63 - 3, 2**63 - 2, 2**63 - 1, 2**63 - 1], dtype=np.int64)
+    times = lines.point_times(t_ns, base)
+    assert np.all(np.diff(times.time) > 0)
+    assert times.time[-1] <= lines.MAX_NS
+    assert times.time[0] == base
+    assert times.moved[-1]
+
+
+def test_a_part_tells_writings_apart() -> None:
+    assert lines.part_of("p", block("stack", 9)) == lines.part_of("p", block("stack", 9))
+    others = {lines.part_of("q", block("stack", 9)), lines.part_of("p", block("stack", 8)),
+              lines.part_of("p", block("stack", 9, first=1))}  # fmt: skip
+    assert len({*others, lines.part_of("p", block("stack", 9))}) == 4
+
+
+@pytest.mark.parametrize("name", ["", "two\nlines", "back\\"])
+def test_a_name_that_no_line_can_hold_is_refused(name: str) -> None:
+    with pytest.raises(StoreError, match="can not be a name"):
+        lines.escaped(name, "source")
+
+
+def test_names_and_texts_of_influxql_are_escaped() -> None:
+    assert quoted('a"b\\') == '"a\\"b\\\\"'
+    assert text_literal("it's") == "'it\\'s'"
+
+
+# -- a real server that refuses ----------------------------------------------------------------------------
+
+
+@pytest.mark.server
+def test_points_that_the_server_refuses_are_kept_here_with_its_reason(tmp_path: Path) -> None:
+    server = shared_server()
+    field = f"gas_{uuid4().hex[:8]}"
+    # Somebody else has written texts under this name in the same week: the server takes no numbers there now.
+    assert server.write([f'sample,bench=other {field}="text" {START_NS}'.encode()]) == []
+    archive = InfluxArchive(server, f"bench {uuid4().hex}", tmp_path / "refused")
+    values = np.full(3000, np.nan)
+    values[[17, 2048]] = 1.5
+    made = Block("stack", np.arange(3000) * 1000, np.arange(3000), {"volts": np.ones(3000), field: values})
+    piece = piece_for(made)
+    archive.write("run", piece, made, ABOUT)
+    kept = archive.refused.of("run", "p")
+    assert kept is not None
+    assert kept.rows == [17, 2048]
+    (reason,) = kept.reasons
+    assert "type" in reason
+    assert archive.refused.count() == 2
+    assert_same(archive.read("run", [piece], raw=True)[0], made)
+    assert len(archive.read("run", [piece], start_ns=17_000, end_ns=18_000)[0]) == 2
+
+    archive.delete("run", ["p"])
+    assert archive.refused.all() == []
+    assert list(tmp_path.rglob("*.parquet")) == []
+
+
+@pytest.mark.server
+def test_what_overlaps_in_time_is_kept_apart(tmp_path: Path) -> None:
+    """Two pieces with rows at the same instants, as after a clock was corrected."""
+    archive = InfluxArchive(shared_server(), f"bench {uuid4().hex}", tmp_path / "refused")
+    made = [block("stack", 40), block("stack", 40, first=20), block("stack", 5, first=39)]
+    pieces = [piece_for(b, name=f"p{k}") for k, b in enumerate(made)]
+    for _ in range(2):  # the second time as after an answer that was lost
+        for piece, b in zip(pieces, made, strict=True):
+            archive.write("run", piece, b, ABOUT)
+    for found, b in zip(archive.read("run", pieces, raw=True), made, strict=True):
+        assert_same(found, b)
+    archive.delete("run", ["p1"])
+    assert_same(archive.read("run", [pieces[0]], raw=True)[0], made[0])
+    assert_same(archive.read("run", [pieces[2]], raw=True)[0], made[2])
+
+
+@pytest.mark.server
+def test_a_bucket_that_is_not_there_is_no_fault_of_the_points() -> None:
+    there = shared_server()
+    place = InfluxPlace(there.place.url, "no-such-bucket", there.place.org)
+    server = InfluxServer(place, token=there._token)
+    with pytest.raises(ServerAway, match=r"no such bucket.*docs/influxdb\.md"):
+        server.write([b"sample,bench=b volts=1 1"])
+    with pytest.raises(ServerAway, match="no such bucket"):
+        server.ask('SELECT * FROM "sample"')
+    server.close()
+
+
+@pytest.mark.server
+def test_another_servers_write_api_takes_every_point(tmp_path: Path) -> None:
+    daemon = MetricsDaemon(tmp_path / "metrics")
+    try:
+        server = InfluxServer(InfluxPlace(daemon.url, "lyewatch", "workshop"), token=SECRET)
+        made = block("stack", 12_000)
+        tags = {"bench": "my bench", "lane": "0", "run": "r", "source": "stack"}
+        points = lines.lines_of(made, lines.point_times(made.t_ns, START_NS), tags=tags, part=1)
+        for _ in range(2):
+            assert server.write(points) == []
+        server.close()
+        found = {}
+        for line in daemon.export('{bench="my bench"}').splitlines():
+            series = json.loads(line)
+            name = series["metric"].pop("__name__")
+            assert series["metric"] == tags
+            # The same point twice may be there twice until the server merges its files; it is one value all
+            # the same.
+            found[name] = dict(zip(series["timestamps"], series["values"], strict=True))
+        for channel, values in made.values.items():
+            wanted = {
+                (START_NS + t) // 1_000_000: v
+                for t, v in zip(made.t_ns.tolist(), values.tolist(), strict=True)
+                if v == v
+            }
+            assert found[f"sample_{channel}"] == pytest.approx(wanted)
+        assert len(found["sample_seq"]) == 12_000
+    finally:
+        daemon.kill()
+
+
+# -- answers -----------------------------------------------------------------------------------------------
+
+
+class _Answers(BaseHTTPRequestHandler):
+    """Answers every request with one status and body, and keeps what it was asked."""
+
+    answer: tuple[int, bytes] = (204, b"")
+    asked: list[tuple[str, str]] = []  # noqa: RUF012 - one list for the one server of a test
+
+    def do_POST(self) -> None:
+        self.rfile.read(int(self.headers.get("Content-Length") or 0))
+        self.asked.append((self.path, self.headers.get("Authorization", "")))
+        status, body = self.answer
+        self.send_response(status)
+        if status != 204:
+            self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@pytest.fixture
+def answering() -> Iterator[tuple[type[_Answers], InfluxServer]]:
+    handler = type("Answers", (_Answers,), {"asked": []})
+    httpd = ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    httpd.daemon_threads = True
+    Thread(target=httpd.serve_forever, args=(0.02,), daemon=True).start()
+    server = InfluxServer(InfluxPlace(f"http://127.0.0.1:{httpd.server_address[1]}", "b", "o"), token=SECRET)
+    yield handler, server
+    server.close()
+    httpd.shutdown()
+    httpd.server_close()
+
+
+@pytest.mark.parametrize(
+    ("status", "body", "words"),
+    [
+        (401, b'{"code":"unauthorized","message":"unauthorized access"}', TOKEN_VARIABLE),
+        (403, b'{"code":"forbidden","message":"no"}', "token"),
+        (404, b'{"code":"not found","message":"bucket \\"b\\" not found"}', "no such bucket"),
+        (429, b'{"code":"too many requests","message":"slow down"}', "slow down"),
+        (503, b"upstream is down", "can not do it now"),
+    ],
+)
+def test_an_answer_that_blames_no_point_is_tried_again(
+    answering: tuple[type[_Answers], InfluxServer], status: int, body: bytes, words: str
+) -> None:
+    handler, server = answering
+    handler.answer = (status, body)
+    with pytest.raises(ServerAway, match=words) as caught:
+        server.write([b"sample volts=1 1"] * 8)
+    assert len(handler.asked) == 1
+    assert SECRET not in str(caught.value)
+    with pytest.raises(ServerAway) as caught:
+        server.ask("SELECT 1")
+    assert SECRET not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("status", "body"),
+    [
+        # As servers 2.x answer, and 1.x.
+        (422, b'{"code":"unprocessable entity","message":"points beyond retention policy dropped=8"}'),
+        (400, b'{"error":"partial write: points beyond retention policy dropped=8"}'),
+    ],
+)
+def test_a_batch_that_is_refused_as_a_whole_is_not_asked_point_by_point(
+    answering: tuple[type[_Answers], InfluxServer], status: int, body: bytes
+) -> None:
+    handler, server = answering
+    handler.answer = (status, body)
+    refused = server.write([b"sample volts=1 1"] * 8)
+    assert [r.line for r in refused] == list(range(8))
+    assert "retention" in refused[0].reason
+    assert len(handler.asked) == 1
+
+
+def test_a_refusal_by_something_else_than_the_server_blames_no_point(
+    answering: tuple[type[_Answers], InfluxServer],
+) -> None:
+    handler, server = answering
+    handler.answer = (400, b"<html>a proxy that understood nothing</html>")
+    with pytest.raises(StoreError, match="refused"):
+        server.write([b"sample volts=1 1"])
+
+
+def test_the_token_is_sent_and_written_nowhere(
+    answering: tuple[type[_Answers], InfluxServer],
+    caplog: pytest.LogCaptureFixture,
+    capfd: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    handler, given = answering
+    monkeypatch.setenv(TOKEN_VARIABLE, SECRET)
+    server = InfluxServer(given.place)
+    with caplog.at_level(logging.DEBUG):
+        server.write([b"sample volts=1 1"])
+        handler.answer = (400, b'{"error":"partial write: dropped=1"}')
+        server.write([b"sample volts=1 1"])
+        archive = InfluxArchive(server, "bench", tmp_path)
+        handler.answer = (500, b"")
+        with pytest.raises(ServerAway):
+            archive.survey()
+    server.close()
+    assert [given for _, given in handler.asked] == [f"Token {SECRET}"] * 3
+    out, err = capfd.readouterr()
+    assert SECRET not in caplog.text + out + err + repr(server) + repr(vars(archive))

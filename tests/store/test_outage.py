@@ -1,0 +1,174 @@
+"""The server dies and comes back while samples are taken: every point is there once, and what can not be is
+said.
+
+Outside check: what the server holds is asked of influxdb itself, not of the archive that wrote it. The
+figures of 20 kills at 100 samples a second: LYEWATCH_OUTAGES=20 python -m pytest tests/store/test_outage.py
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from daq.errors import StoreError
+from daq.store import ARCHIVE_STATE, Homes, Segments, Store
+from daq.store.homes import is_remote
+from daq.store.influx import InfluxArchive
+from daq.store.influx_server import InfluxPlace, InfluxServer, ServerAway
+from daq.store.journal import pieces_of
+from tests.influx_daemon import InfluxDaemon, PathMap
+from tests.store.made import assert_same, expected, sample
+from tests.waiting import wait_until
+
+pytestmark = pytest.mark.server
+
+OUTAGES = int(os.environ.get("LYEWATCH_OUTAGES", "4"))
+STEP_NS = 10_000_000
+RUN = "20231114-221320"
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[InfluxDaemon]:
+    made = InfluxDaemon(tmp_path / "influx")
+    made.query("CREATE DATABASE lyewatch")
+    yield made
+    made.kill()
+
+
+@pytest.fixture
+def store(tmp_path: Path, daemon: InfluxDaemon) -> Iterator[Store]:
+    front = PathMap(daemon.port)
+    folder = tmp_path / "store"
+    server = InfluxServer(InfluxPlace(front.url, "lyewatch"), token="t", timeout_s=20.0)
+    remote = InfluxArchive(server, "bench", folder / "refused")
+    homes = Homes(Segments(folder / "segments"), remote, to_remote=True, spool_rows=20_000)
+    with Store(folder, archive=homes, writer=True) as made:
+        assert made.logbook.create_run(bench="bench", start_utc_ns=1_700_000_000_000_000_000).id == RUN
+        yield made
+    homes.close()
+    front.close()
+
+
+def numbers_on(daemon: InfluxDaemon) -> list[int]:
+    """The sequence numbers of every point on the server, as the server says them."""
+    said = json.loads(daemon.query('SELECT "seq" FROM "sample"', db="lyewatch"))
+    return sorted(v[1] for s in said["results"][0].get("series", []) for v in s["values"])
+
+
+def commit(store: Store, first: int, rows: int) -> None:
+    made = [
+        (RUN, sample("stack", k, k * STEP_NS, volts=11.0 + k, amps=0.5 * k))
+        for k in range(first, first + rows)
+    ]
+    store.commit(made, full=False)
+
+
+@pytest.mark.timeout(900)
+def test_every_point_is_there_once_however_often_the_server_dies(store: Store, daemon: InfluxDaemon) -> None:
+    rng = random.Random(6)
+    done, written, refused = threading.Event(), 0, 0
+
+    def take_samples() -> None:
+        nonlocal written
+        while not done.is_set():
+            commit(store, written, 10)
+            written += 10
+            time.sleep(0.1)
+
+    def seal() -> None:
+        nonlocal refused
+        while not done.is_set():
+            try:
+                store.seal(RUN, all_rows=True)
+            except StoreError:
+                refused += 1
+            time.sleep(rng.random() * 0.05)
+
+    threads = [threading.Thread(target=take_samples), threading.Thread(target=seal)]
+    for thread in threads:
+        thread.start()
+    try:
+        for number in range(OUTAGES):
+            before = refused
+            time.sleep(rng.random() * 0.3)
+            daemon.kill()
+            wait_until(lambda: refused > before, f"outage {number} to be noticed", timeout_s=60)  # noqa: B023
+            assert store.logbook.get_state(ARCHIVE_STATE)["away_since_ns"] is not None
+            time.sleep(rng.random() * 0.2)
+            daemon.start()
+    finally:
+        done.set()
+        for thread in threads:
+            thread.join()
+    store.seal(RUN, all_rows=True)
+    assert store.journal.count() == 0
+    state = store.logbook.get_state(ARCHIVE_STATE)
+    assert (state["away_since_ns"], state["error"], state["refused_rows"]) == (None, None, 0)
+    assert numbers_on(daemon) == list(range(written))
+    found = store.read(RUN)["stack"]
+    assert_same(
+        found,
+        expected(sample("stack", k, k * STEP_NS, volts=11.0 + k, amps=0.5 * k) for k in range(written))[
+            "stack"
+        ],
+    )
+    print(
+        f"{OUTAGES} outages, {written} points, {refused} sealings refused meanwhile, every point there once"
+    )
+
+
+def test_a_full_journal_goes_on_into_segments_and_nothing_is_lost(store: Store, daemon: InfluxDaemon) -> None:
+    homes = store.archive
+    assert isinstance(homes, Homes)
+    homes.spool_rows = 500
+    commit(store, 0, 300)
+    store.seal(RUN, all_rows=True)
+    daemon.kill()
+    commit(store, 300, 400)
+    with pytest.raises(ServerAway, match="does not answer"):
+        store.seal(RUN, all_rows=True)
+    assert store.journal.count() == 400, "fewer than the bound wait"
+    commit(store, 700, 400)
+    with pytest.raises(ServerAway):
+        store.seal(RUN, all_rows=True)
+    assert store.journal.count() <= 500
+    daemon.start()
+    commit(store, 1100, 50)
+    store.seal(RUN, all_rows=True)
+    assert store.journal.count() == 0
+    with store.journal.db.reading() as con:
+        pieces = pieces_of(con, RUN)
+    assert {is_remote(p.name) for p in pieces} == {True, False}
+    assert store.read(RUN)["stack"].seq.tolist() == list(range(1150))
+    assert numbers_on(daemon) == [*range(300), *range(1100, 1150)]
+
+
+def test_a_server_that_is_away_keeps_no_reader_from_opening(store: Store, daemon: InfluxDaemon) -> None:
+    commit(store, 0, 10)
+    daemon.kill()
+    with suppress(ServerAway):
+        store.seal(RUN, all_rows=True)
+    with Store(store.folder, archive=store.archive) as other:
+        assert other.read(RUN)["stack"].seq.tolist() == list(range(10))
+
+
+def test_a_journal_that_is_lost_finds_what_the_server_has(store: Store, daemon: InfluxDaemon) -> None:
+    commit(store, 0, 40)
+    store.seal(RUN, all_rows=True)
+    folder, homes = store.folder, store.archive
+    store.close()
+    for path in folder.glob("journal.db*"):
+        path.unlink()
+    with Store(folder, archive=homes, writer=True) as again:
+        commit(again, 40, 10)
+        again.seal(RUN, all_rows=True)
+        assert again.read(RUN)["stack"].seq.tolist() == list(range(50))
+    assert numbers_on(daemon) == list(range(50))
