@@ -20,8 +20,8 @@ from daq.service.alarm_duty import AlarmDuty
 from daq.service.hub import Hub, encode
 from daq.service.notify import Notifier
 from daq.service.tail import blocks_of, by_run, catch_up
-from daq.service.words import alarm_words, data_words, iso_utc, supply_words, trip_dict
-from daq.store import RunRecord, Store, TailRow
+from daq.service.words import alarm_words, archive_words, data_words, iso_utc, supply_words, trip_dict
+from daq.store import ARCHIVE_STATE, RunRecord, Store, TailRow
 from daq.watch import RATIOS, Assessment, Watch, foreseer
 
 __all__ = ["Live"]
@@ -120,9 +120,15 @@ class Live:
             "trip": trip_dict(trip),
             "standing": standing,
             "links": self.links(),
+            "archive": self._archive(),
             "impaired": (self._reader or {}).get("impaired"),
             "fill": self.open_fill,
         }
+
+    def _archive(self) -> dict[str, Any] | None:
+        told = self.store.logbook.get_state(ARCHIVE_STATE)
+        away = told is not None and told.get("away_since_ns") is not None
+        return archive_words(told, self.store.journal.count() if away else 0)
 
     def set_fill(self, said: dict[str, Any] | None) -> None:
         """Say that a timed fill is running, or that none is; pages are told at once, a restart remembers."""

@@ -11,7 +11,7 @@ from typing import Any
 from daq.bench import Bench
 from daq.store import TripRecord
 
-__all__ = ["alarm_words", "data_words", "iso_utc", "supply_words", "trip_dict"]
+__all__ = ["alarm_words", "archive_words", "data_words", "iso_utc", "supply_words", "trip_dict"]
 
 CUT_WITHIN_NS = 2_000_000_000
 """A relay opens, and the news of it arrives, within this time of a trip [ns]."""
@@ -115,4 +115,41 @@ def trip_dict(trip: TripRecord | None) -> dict[str, Any] | None:
         "later": [
             {"cause": t.cause, "detail": t.detail, "utc": iso_utc(t.t_utc_ns), "by": t.by} for t in trip.later
         ],
+    }
+
+
+def archive_words(told: dict[str, Any] | None, waiting_rows: int) -> dict[str, Any] | None:
+    """How the archive's server is: None when the archive is segments, or all is well.
+
+    Parameters
+    ----------
+    told : dict, optional
+        What the sealing process said last (`ARCHIVE_STATE`).
+    waiting_rows : int
+        Samples in the journal.
+    """
+    if told is None:
+        return None
+    away, refused = told.get("away_since_ns"), int(told.get("refused_rows") or 0)
+    if away is None and not refused:
+        return None
+    words = []
+    if away is not None:
+        error = told.get("error") or {}
+        words.append(
+            f"The archive's server takes no samples since {iso_utc(away)}: {error.get('message', 'unknown')}. "
+            f"{waiting_rows:,} samples wait in the journal (room for {told.get('spool_rows', 0):,}, then they "
+            "go to segments); nothing is lost, and it is tried again."
+        )
+    if refused:
+        words.append(
+            f"{refused:,} samples were refused by the server; they are kept here, with its reason, and "
+            "are read with their run."
+        )
+    return {
+        "state": "away" if away is not None else "refused",
+        "words": " ".join(words),
+        "away_since_utc": iso_utc(away),
+        "waiting_rows": waiting_rows,
+        "refused_rows": refused,
     }

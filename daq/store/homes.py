@@ -16,6 +16,7 @@ from daq.store.home import REMOTE_MARK, Piece, PieceAbout
 from daq.store.segments import Segments
 
 if TYPE_CHECKING:
+    from daq.store._far_envelope import Spans
     from daq.store.influx import InfluxArchive
 
 __all__ = ["SPOOL_ROWS", "Homes", "is_remote"]
@@ -107,6 +108,23 @@ class Homes:
     def survey_remote(self) -> list[Piece]:
         """Every piece of this bench on the server; empty when there is none."""
         return [] if self.remote is None else self.remote.survey()
+
+    def spans(
+        self,
+        run_id: str,
+        pieces: Sequence[Piece],
+        channels: Sequence[str],
+        *,
+        start_ns: int,
+        end_ns: int,
+        width_ns: int,
+    ) -> dict[str, Spans] | None:
+        """As `InfluxArchive.spans`; None when not all pieces are on the server."""
+        if self.remote is None or not all(is_remote(p.name) for p in pieces):
+            return None
+        return self.remote.spans(
+            run_id, pieces, channels, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns
+        )
 
     def close(self) -> None:
         """Close the connections."""

@@ -12,6 +12,7 @@ import logging
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import orjson
@@ -23,6 +24,9 @@ from daq.store._influx_records import RECORD_NUMBERS, Record, groups_of, record_
 from daq.store._refused import RefusedRowsStore
 from daq.store.home import REMOTE_MARK, Piece, PieceAbout, PieceGone
 from daq.store.influx_server import InfluxServer, ServerAway, quoted, text_literal
+
+if TYPE_CHECKING:
+    from daq.store._far_envelope import Spans
 
 __all__ = ["InfluxArchive"]
 
@@ -226,6 +230,52 @@ class InfluxArchive:
         more = self.refused.block(record.piece, here, channels, raw=raw)
         return joined(record.piece.source, [block, more])
 
+    def spans(
+        self,
+        run_id: str,
+        pieces: Sequence[Piece],
+        channels: Sequence[str],
+        *,
+        start_ns: int,
+        end_ns: int,
+        width_ns: int,
+    ) -> dict[str, Spans] | None:
+        """Each channel's extremes in spans of equal time, made by the server.
+
+        None where that would not be the truth: where rows were moved in time or refused, where the server
+        still has rows of other writings, and where several sources have the channel.
+        """
+        from daq.store._far_envelope import asked_of_server
+
+        if self.refused.all(run_id):
+            return None
+        records = self._records(run_id, done=False, left=True)
+        wanted = {p.name for p in pieces}
+        if any(r.moved or r.base_ns != records[0].base_ns for r in records):
+            return None
+        names = sorted(r.piece.name for r in records if r.first_ns <= r.base_ns + end_ns and r.piece.rows)
+        if not set(names) <= wanted:
+            return None
+        by_source: dict[str, list[str]] = {}
+        for channel in channels:
+            sources = {p.source for p in pieces if channel in p.spans}
+            if len(sources) > 1:
+                return None
+            for source in sources:
+                by_source.setdefault(source, []).append(channel)
+        out: dict[str, Spans] = {}
+        for source, own in by_source.items():
+            out |= asked_of_server(
+                self.server,
+                self._where(run_id, source=source),
+                own,
+                base_ns=records[0].base_ns,
+                start_ns=start_ns,
+                end_ns=end_ns,
+                width_ns=width_ns,
+            )
+        return out
+
     def survey(self) -> list[Piece]:
         """Every piece of this bench that is there; see `SampleStore`."""
         found = [r.piece for r in self._records(None, spans=True)]
@@ -241,9 +291,10 @@ class InfluxArchive:
         name: str | None = None,
         between: tuple[int, int] | None = None,
         done: bool = True,
+        left: bool = False,
         spans: bool = False,
     ) -> list[Record]:
-        """Records of pieces, oldest first."""
+        """Records of pieces, oldest first; with `left` also of removed ones whose rows may be there still."""
         where = [self._where(run_id, source=source)]
         if name is not None:
             where.append(f'"piece" = {text_literal(name)}')
@@ -252,7 +303,8 @@ class InfluxArchive:
             # Those not done count too: their rows may be there.
             where.append(f'"last" >= {between[0]} AND time <= {between[1]}')
             done = False
-        where.append('"done" = 1' if done else '"done" >= 0')
+        if not left:
+            where.append('"done" = 1' if done else '"done" >= 0')
         columns = [*RECORD_NUMBERS, "piece", "fields", "source", "lane", "run", *(["spans"] if spans else [])]
         import pyarrow as pa
 

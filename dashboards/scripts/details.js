@@ -140,10 +140,14 @@ export class Links {
   constructor(root) {
     this.list = make("div", { class: "link-list" });
     this.items = new Map();
-    root.append(make("h2", {}, "Links"), this.list);
+    this.archive = make("p", { class: "link-error", role: "status" });
+    show(this.archive, false);
+    root.append(make("h2", {}, "Links"), this.list, this.archive);
   }
 
-  tell({ links }) {
+  tell({ links, archive }) {
+    say(this.archive, archive?.words ?? "");
+    show(this.archive, Boolean(archive));
     for (const link of links ?? []) {
       if (!this.items.has(link.source)) this.#add(link.source);
       this.#fill(this.items.get(link.source), link);
