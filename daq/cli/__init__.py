@@ -32,6 +32,7 @@ COMMANDS = (
     "calibrate",
     "import",
     "export",
+    "archive",
 )
 
 

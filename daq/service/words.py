@@ -137,9 +137,10 @@ def archive_words(told: dict[str, Any] | None, waiting_rows: int) -> dict[str, A
     if away is not None:
         error = told.get("error") or {}
         words.append(
-            f"The archive's server takes no samples since {iso_utc(away)}: {error.get('message', 'unknown')}. "
-            f"{waiting_rows:,} samples wait in the journal (room for {told.get('spool_rows', 0):,}, then they "
-            "go to segments); nothing is lost, and it is tried again."
+            f"The archive's server takes no samples since {iso_utc(away)}: "
+            f"{error.get('message', 'unknown')}. {waiting_rows:,} samples wait in the journal "
+            f"(room for {told.get('spool_rows', 0):,}, then they go to segments); "
+            "nothing is lost, and it is tried again."
         )
     if refused:
         words.append(

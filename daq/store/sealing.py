@@ -71,7 +71,7 @@ class Sealer:
         moved = 0
         with seal_lock(self._journal.path.parent, _SEAL_WAIT_S):
             self.sweep(alone=True)
-            mark = self._mark()
+            mark = self.mark(self._archive.mark)
             away: ServerAway | None = None
             while away is None or self._is_full():
                 with self._journal.db.reading() as con:
@@ -169,15 +169,12 @@ class Sealer:
             put_fact(con, "adopted", len(pieces))
         return len(pieces)
 
-    # -- helpers -----------------------------------------------------------------------------------
-
-    def _mark(self) -> str:
-        """What a piece's name begins with.
+    def mark(self, mark: str) -> str:
+        """What a piece's name begins with in a home whose own mark is `mark`.
 
         On a server also with a number of this journal's own: a journal that was made anew counts its rows
         from the beginning, and must not write over what the one before it had put there.
         """
-        mark = self._archive.mark
         if not mark:
             return ""
         with self._journal.db.writing() as con:
@@ -186,6 +183,8 @@ class Sealer:
                 token = int.from_bytes(uuid4().bytes[:4], "big")
                 put_fact(con, "token", token)
         return f"{mark}{token:08x}-"
+
+    # -- helpers -----------------------------------------------------------------------------------
 
     def _is_full(self) -> bool:
         """Whether the journal holds more rows than may wait for a server."""

@@ -19,6 +19,7 @@ from daq.frame import Block, Sample
 from daq.store._faults import store_faults
 from daq.store._lock import seal_lock, writer_lock
 from daq.store._reading import RunReading
+from daq.store._run_homes import RunHomes
 from daq.store._seal_process import SealProcess
 from daq.store.archive import make_archive, settle
 from daq.store.home import PieceAbout, SampleStore
@@ -40,7 +41,7 @@ _WRITER_WAIT_S = 1.0  # nor may anybody else hold up the reader, which guards
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
 
 
-class Store(RunReading):
+class Store(RunReading, RunHomes):
     """All that is kept of runs, in one folder: `journal.db`, `logbook.db`, `segments/RUN/*.parquet`.
 
     Any number of processes may read. One, the reader, may write samples; it holds the writer lock until it
