@@ -24,6 +24,7 @@ COMMANDS = (
     "ports",
     "runs",
     "review",
+    "card",
     "compare",
     "plan",
     "polarisation",

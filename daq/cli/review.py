@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options
-from daq.errors import UsageError
+from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options, write_file
 
 __all__ = ["add", "run"]
 
@@ -25,7 +24,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         help="work the run out again from its raw numbers: with calibration N of its channel, with the "
         "newest of every channel, or by the bench file's own scales; what was recorded stays",
     )
+    parser.add_argument(
+        "--against", metavar="RUN", help="a reference run: say what changed against it, with intervals"
+    )
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
+    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the result card")
     parser.set_defaults(run=run)
 
 
@@ -36,22 +39,23 @@ def run(args: argparse.Namespace) -> int:
 
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)
+        against = find_run(store, args.against) if args.against else None
         bar.add_task(f"reviewing {record.id}", total=None)
-        reviewed = review_run(store, record, calibration=args.calibration)
+        reviewed = review_run(store, record, calibration=args.calibration, against=against)
         page = html_report(reviewed.review, reviewed.blocks) if args.html else None
+    written = []
     if page is not None:
-        try:
-            args.html.write_text(page, encoding="utf-8")
-        except OSError as exc:
-            raise UsageError(
-                f"can not be written: {exc.strerror or exc}",
-                place=str(args.html),
-                remedy="choose another place",
-            ) from None
+        write_file(args.html, page.encode("utf-8"))
+        written.append(f"page written: {args.html}")
+    if args.png:
+        from daq.study.card import result_card
+
+        write_file(args.png, result_card(reviewed.review))
+        written.append(f"card written: {args.png}")
     if args.json:
         print_json(reviewed.review.as_dict())
     else:
         print(summary_text(reviewed.review))
-        if page is not None:
-            print(f"\npage written: {args.html}")
+        for line in written:
+            print(f"\n{line}")
     return 0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from daq.bench import Bench
 from daq.frame import Block
 from daq.store import RunRecord, Store
+from daq.study.against import against_run
 from daq.study.benches import recorded_bench
 from daq.study.calibration import recalibrated, recalibrated_bench
 from daq.study.review import Review, review
@@ -25,7 +26,14 @@ class Recorded:
     review: Review
 
 
-def review_run(store: Store, record: RunRecord, *, calibration: str | None = None) -> Recorded:
+def review_run(
+    store: Store,
+    record: RunRecord,
+    *,
+    calibration: str | None = None,
+    against: RunRecord | None = None,
+    forecasts: bool = True,
+) -> Recorded:
     """Review one run of the store.
 
     Parameters
@@ -34,6 +42,10 @@ def review_run(store: Store, record: RunRecord, *, calibration: str | None = Non
     calibration : str, optional
         Work the run out again from its raw numbers under another calibration, see `recalibrated_bench`. What
         the store holds is left as it is.
+    against : RunRecord, optional
+        A reference run: what changed against it is said too.
+    forecasts : bool
+        Whether the forecasts are made again, one a minute, which takes the longest.
     """
     was = bench = recorded_bench(store, record)
     blocks = store.read(record.id, raw=calibration is not None)
@@ -48,7 +60,8 @@ def review_run(store: Store, record: RunRecord, *, calibration: str | None = Non
         alarms=store.logbook.list_transitions(record.id),
         links=store.logbook.load_links(record.id),
         trips=store.logbook.list_trips(record.id),
-        forecaster=foreseer,
+        forecaster=foreseer if forecasts else None,
         calibrated_as=was,
+        against=None if against is None else against_run(store, record, against),
     )
     return Recorded(record, bench, blocks, made)

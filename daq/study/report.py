@@ -12,6 +12,7 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
 from daq.study.html_parts import cautions, page, table
+from daq.study.report_parts import against_part, forecasts_part, heat_part, map_part, spent_part
 from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
@@ -45,13 +46,18 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         _head(body, title),
         cautions(),
         _key_facts(body),
+        spent_part(body),
+        against_part(body),
         _findings(body["findings"]),
         "<h2>Trends</h2>",
         _trends(review, columns, body),
         _totals(body),
+        map_part(body),
         _phases(body["phases"]),
+        heat_part(body),
         _limits(body),
         _alarms(body),
+        forecasts_part(body),
         _events(body),
         _data(body),
         _rests_on(body),
@@ -274,6 +280,9 @@ def _data(body: Mapping[str, Any]) -> str:
         rows.append([source, str(count), str(missing), str(len(own)), longest, str(errors) if link else "–"])
     headings = ["Source", "Samples", "Frames missing", "Gaps", "Longest gap", "Link errors"]
     out = table(headings, rows, "Data", numeric=5)
+    if body["clock_steps"]:
+        steps = [[clock_words(s["t_s"]), s["text"]] for s in body["clock_steps"]]
+        out += table(["At", "What"], steps, "Steps of the computer's clock; the run's own time went on")
     bad = [[c, *(str(n[k]) for k in ("uncertain", "bad", "missing"))] for c, n in body["bad_values"].items()]
     return out + table(
         ["Channel", "Uncertain", "Bad", "Missing"], bad, "Values that were not good", numeric=3

@@ -14,13 +14,17 @@ from daq.bench import Bench
 from daq.frame import NO_SEQ, Block
 from daq.store import Mark, RunRecord, Transition, TripRecord
 from daq.study.alarm_load import alarm_load, alarm_summary
+from daq.study.efficiency_map import efficiency_map
+from daq.study.foreseen import check_forecasts
+from daq.study.headline import headline
+from daq.study.heat_balance import heat_balance
 from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, replay, suited_to
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
 from daq.watch.findings import find
-from daq.watch.measured import measure
+from daq.watch.measured import Measured, measure
 
 __all__ = ["SCHEMA", "Review", "review"]
 
@@ -33,6 +37,7 @@ _SEQ_WRAP = 1 << 32
 _SEQ_RESTART = 1_000_000
 
 _POWERED = ("warm-up", "steady", "disturbed")
+_UNDISTURBED = ("warm-up", "steady")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +77,7 @@ def review(
     forecaster: Callable[[Bench], Forecaster | None] | None = None,
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
+    against: Mapping[str, Any] | None = None,
 ) -> Review:
     """Review one run.
 
@@ -91,13 +97,16 @@ def review(
         Width of the windows [s] (default: the bench file's).
     calibrated_as : Bench, optional
         With the calibrations that the run was recorded with, where `bench` has others.
+    against : mapping, optional
+        What changed against a reference run, see `daq.study.against`.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
     width_s = suited.service.window_s if window_s is None else window_s
     steps = max(1, round(width_s * 1e9 / STEP_NS))
     assessor = Assessor(suited)
-    balance = _balance(suited, columns, assessor, steps)
+    measured = _measured(suited, columns, steps)
+    balance = assessor.balance(measured)
     windows = assessor.numbers(balance)
     phases = find_phases(suited, windows)
     start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
@@ -124,6 +133,9 @@ def review(
         "totals": run_totals(suited, balance, per_coulomb),
         "powered_s": _seconds_of(phases, _POWERED),
         "numbers": _numbers(assessor, balance, powered),
+        "headline": headline(assessor, balance, phases),
+        "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
+        "heat_balance": heat_balance(suited, measured, balance).as_dict(),
         "phases": [_phase(assessor, balance, p, len(windows)) for p in phases],
         "channels": channel_extremes(suited, columns),
         "limits": limit_times(suited, columns),
@@ -133,11 +145,16 @@ def review(
         "alarm_load": alarm_load(recorded, end_s - start_s),
         "warnings": warnings,
         "forecasts": forecasts,
+        "forecasts_checked": check_forecasts(
+            forecasts, windows.end_ns / 1e9, windows.value["lye_temp"], phases
+        ),
         "trips": [_trip(t) for t in trips],
         "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
         "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},
         "bad_values": bad_values(blocks),
         "links": dict(links or {}),
+        "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
+        "against": against,
         "findings": _findings(suited, windows, phases) + _overdue(bench, record, end_s),
         "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
         "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
@@ -146,14 +163,14 @@ def review(
     return Review(suited, body, windows, tuple(phases))
 
 
-def _balance(bench: Bench, columns: Columns, assessor: Assessor, steps: int) -> Balance:
+def _measured(bench: Bench, columns: Columns, steps: int) -> Measured:
     first, last = columns.span_ns or (0, 0)
     start = (first - 1) // STEP_NS
     bins = Bins(bench, step_ns=STEP_NS, first=start)
     bins.add(columns)
     count = max(1, -(-(-(-last // STEP_NS) - start) // steps))
     ends = start + steps * np.arange(1, count + 1, dtype=np.int64)
-    return assessor.balance(measure(bench, bins, ends, steps))
+    return measure(bench, bins, ends, steps)
 
 
 def _again(

@@ -80,9 +80,36 @@ def summary_text(review: Review) -> str:
         f"Dry gas at {body['reference']}; ± is the expanded uncertainty, k = 2",
         "",
     ]
-    lines += _totals(body) + _peaks(body) + _phases(body["phases"])
+    lines += _against(body) + _totals(body) + _peaks(body) + _phases(body["phases"]) + _heat(body)
     lines += _alarms(body) + _data(body) + _findings(body)
     return "\n".join(lines).rstrip()
+
+
+def _against(body: Mapping[str, Any]) -> list[str]:
+    found = body["against"]
+    if not found:
+        return []
+    lines = [f"AGAINST RUN {found['run']}  {found['name']}".rstrip(), f"  {found['sentence']}"]
+    lines += [
+        f"  {d['label']:<28}{d['words'][0]} then, {d['words'][1]} now: {d['words'][2]}"
+        for d in found["differences"]
+        if d["words"]
+    ]
+    lines += [f"  {c['key']}: {c['was']} then, {c['now']} now" for c in found["bench_changes"][:MOST_LINES]]
+    return [*lines, ""]
+
+
+def _heat(body: Mapping[str, Any]) -> list[str]:
+    balance = body["heat_balance"]
+    if balance["capacity"]["value"] is None:
+        return ["HEAT BALANCE", f"  C and R can not be told: {balance['reason']}", ""]
+    labels = (
+        ("capacity", "Heat capacity"),
+        ("resistance", "Thermal resistance"),
+        ("time_constant", "Time constant"),
+        ("room", "Room"),
+    )
+    return ["HEAT BALANCE", *(f"  {label:<28}{number_words(balance[k])}" for k, label in labels), ""]
 
 
 def _totals(body: Mapping[str, Any]) -> list[str]:
@@ -146,6 +173,9 @@ def _alarms(body: Mapping[str, Any]) -> list[str]:
     ]
     for warning in body["warnings"][:MOST_LINES]:
         lines.append(f"  {clock_words(warning['raised_s'])}  warning  {warning['reason']}")
+    checked = body["forecasts_checked"]
+    if checked["checked"]:
+        lines.append(f"  Of {checked['checked']} forecasts that could be checked {checked['held']} held")
     return [*lines, ""]
 
 

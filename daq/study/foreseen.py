@@ -1,0 +1,109 @@
+"""Forecasts that were made during a run, against what happened.
+
+A forecast says when a limit will be reached if nothing is changed. It can be checked only until something
+was: the supply switched or turned, or the samples end.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from daq.study.phases import Phase
+from daq.watch.columns import FloatArray
+
+__all__ = ["check_forecasts"]
+
+_UNDISTURBED = ("warm-up", "steady")
+BAND = 0.9
+"""Share of forecasts whose band should hold what happened: its ends are the 5 % and 95 % points."""
+
+
+def check_forecasts(
+    forecasts: Sequence[Mapping[str, Any]],
+    end_s: FloatArray,
+    lye_temp: FloatArray,
+    phases: Sequence[Phase],
+) -> dict[str, Any]:
+    """Set forecasts beside the temperature that came.
+
+    Parameters
+    ----------
+    forecasts : sequence of dict
+        As `Forecaster.forecast`, each with `at_s`.
+    end_s, lye_temp : float64[m]
+        Ends [s] and mean temperatures [degC] of consecutive windows.
+    phases : sequence of Phase
+
+    Returns
+    -------
+    dict
+        `made` and `checked` forecasts, those that `held`, `band` (the share that should), and `list`: for
+        each that could be checked what it said, what came, and whether that `held`, was "early" (it came
+        before the band), "late", "not foreseen" or "did not come".
+    """
+    listed = []
+    for f in forecasts:
+        limit = f.get("limit_c")
+        if limit is None:
+            continue
+        at = float(f["at_s"])
+        until = _unchanged_until(at, phases)
+        if until is None:
+            continue
+        low, high = (
+            math.inf if f.get(k) is None else float(f[k])
+            for k in ("time_to_limit_low_s", "time_to_limit_high_s")
+        )
+        inside = (end_s > at) & (end_s <= until) & np.isfinite(lye_temp)
+        now = lye_temp[(end_s <= at) & np.isfinite(lye_temp)]
+        if not inside.any() or (now.size and now[-1] >= limit):
+            continue
+        over = np.flatnonzero(inside & (lye_temp >= limit))
+        came = float(end_s[over[0]]) - at if over.size else None
+        verdict = _verdict(
+            low, high, came, until - at, float(np.median(np.diff(end_s))) if end_s.size > 1 else 0.0
+        )
+        if verdict:
+            listed.append(
+                {
+                    "at_s": at,
+                    "limit_c": limit,
+                    "said_s": f.get("time_to_limit_s"),
+                    "low_s": None if math.isinf(low) else low,
+                    "high_s": None if math.isinf(high) else high,
+                    "came_s": came,
+                    "watched_s": until - at,
+                    "verdict": verdict,
+                }
+            )
+    held = sum(1 for line in listed if line["verdict"] == "held")
+    return {"made": len(forecasts), "checked": len(listed), "held": held, "band": BAND, "list": listed}
+
+
+def _unchanged_until(at: float, phases: Sequence[Phase]) -> float | None:
+    """When something was changed next; None where the forecast was made while something was."""
+    until = None
+    for phase in phases:
+        if phase.to_s <= at:
+            continue
+        if phase.name not in _UNDISTURBED:
+            return until
+        until = phase.to_s
+    return until
+
+
+def _verdict(low: float, high: float, came: float | None, watched: float, width: float) -> str:
+    """Empty where what happened can not tell."""
+    if came is not None:
+        if math.isinf(low):
+            return "not foreseen"
+        if came < low - width:
+            return "early"
+        return "late" if came > high + width else "held"
+    if high < watched:
+        return "did not come"
+    return "held" if low >= watched else ""
