@@ -1,8 +1,10 @@
-"""/api of timed fills: start, stop, drop, list. The service averages the run over exactly the fill's time."""
+"""/api of timed fills: start, stop, drop, list, forget. The service averages the run over exactly the fill's
+time."""
 
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import APIRouter, Query, Request
@@ -30,14 +32,18 @@ async def fills(
     request: Request, limit: int = Query(50, ge=1, le=10_000), run: str | None = Query(None)
 ) -> dict[str, Any]:
     """The fill that is running, if one is, and those of the logbook, newest first; dry gas counted at the
-    bench file's reference."""
+    bench file's reference. Beside them, for each build that has several of these, their means and
+    repeatability."""
     live = live_of(request)
 
-    def listed() -> list[dict[str, Any]]:
-        kept = live.store.logbook.list_fills(run_id=run, limit=limit)
-        return [_told(record, live.bench.site.reference) for record in reversed(kept)]
+    def listed() -> dict[str, Any]:
+        kept, reference = (live.store.logbook.list_fills(run_id=run, limit=limit), live.bench.site.reference)
+        return {
+            "fills": [_told(record, reference) for record in reversed(kept)],
+            "series": _series(kept, reference),
+        }
 
-    return {"open": live.open_fill, "fills": await run_in_threadpool(listed)}
+    return {"open": live.open_fill, **await run_in_threadpool(listed)}
 
 
 @router.post("/fills/start")
@@ -109,6 +115,17 @@ async def drop(request: Request, body: WhoBody | None = None) -> dict[str, Any]:
     return {"ok": True}
 
 
+@router.post("/fills/{number}/forget")
+async def forget(request: Request, number: int, body: WhoBody | None = None) -> dict[str, Any]:
+    """A kept fill went wrong: it is taken out of the logbook again."""
+    logbook = live_of(request).store.logbook
+    if not await run_in_threadpool(logbook.forget_fill, number):
+        raise RequestRefused(
+            "no such fill is kept", place=f"fill {number}", remedy="somebody may have taken it out already"
+        )
+    return {"ok": True}
+
+
 def _open(live: Live) -> dict[str, Any]:
     if live.open_fill is None:
         raise RequestRefused(
@@ -140,6 +157,30 @@ def _made(live: Live, fill: dict[str, Any], said: dict[str, Any], who: str, note
             note=note,
         )
     )
+
+
+def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
+    """Mean and repeatability of the fills of each build that has several."""
+    from daq.study.fill_book import builds_of
+    from daq.study.fill_words import LABELS
+    from daq.watch.numbers import UNITS
+
+    try:
+        builds = builds_of(kept, reference)
+    except UsageError:
+        return []
+    return [
+        {
+            "build": build,
+            "fills": [record.id for record in records],
+            "numbers": {
+                key: {**found.as_dict(), "unit": UNITS.get(key, "1"), "label": LABELS[key]}
+                for key, found in series.items()
+            },
+        }
+        for build, records, series in builds
+        if len(records) > 1
+    ]
 
 
 def _told(record: FillRecord, reference: str) -> dict[str, Any]:

@@ -26,6 +26,14 @@ function numberField(label, { remembered, ...attributes } = {}) {
   return { input, root: make("div", { class: "field" }, make("label", { for: id }, label), input) };
 }
 
+/** A series' mean with its U, and under it how far the fills scatter. */
+function meanText(mean, key) {
+  const text = presentText(mean, key);
+  if (!mean || mean.repeatability_s === null || !mean.value) return text;
+  const share = (100 * mean.repeatability_s) / Math.abs(mean.value);
+  return `${text}, scatter ${withUnit(share.toFixed(1), "%")}`;
+}
+
 /** The number that was typed, null where nothing was; a decimal comma is taken too. */
 function typed(input) {
   const text = input.value.trim().replace(",", ".");
@@ -41,7 +49,7 @@ export class TimedFill {
     this.volume = numberField("Volume, mL", { remembered: "fill-volume", required: true });
     this.error = numberField("Known to ± mL", { remembered: "fill-error", placeholder: "1 %" });
     this.temp = numberField("Gas in the vessel, °C", { placeholder: "the room's" });
-    this.head = numberField("Outside above inside, mm", { placeholder: "level" });
+    this.head = numberField("Outside higher by, mm", { placeholder: "level" });
     const sealId = freshId("fill");
     this.seal = make(
       "select",
@@ -56,6 +64,8 @@ export class TimedFill {
     this.result = make("section", { class: "stack", "aria-label": "The last fill", hidden: true });
     this.summary = make("summary", {}, "Earlier fills");
     this.rows = make("tbody", {});
+    this.means = make("tfoot", {});
+    this.kept = null;
     this.earlier = make(
       "details",
       {},
@@ -79,6 +89,7 @@ export class TimedFill {
             ),
           ),
           this.rows,
+          this.means,
         ),
       ),
     );
@@ -95,7 +106,7 @@ export class TimedFill {
         {},
         make("summary", {}, "Conditions in the vessel"),
         make("div", { class: "pair" }, this.temp.root, this.head.root),
-        make("div", { class: "field" }, make("label", { for: sealId }, "Filled over"), this.seal),
+        make("div", { class: "field apart" }, make("label", { for: sealId }, "Filled over"), this.seal),
       ),
       this.time,
       this.go,
@@ -194,7 +205,21 @@ export class TimedFill {
     this.stopping = false;
   }
 
+  async #forget() {
+    const gone = () => send(`/api/fills/${this.kept}/forget`, { who: knownName() || "someone at the page" });
+    if (!(await act(this.wrong, this.message, "Taking it out …", gone, "Taken out of the logbook."))) return;
+    show(this.result, false);
+    this.go.focus();
+    this.#list();
+  }
+
   #tellResult(fill) {
+    this.kept = fill.id;
+    this.wrong = make(
+      "button",
+      { type: "button", class: "quiet-button", onclick: () => this.#forget() },
+      "It went wrong: take it out of the logbook",
+    );
     const numbers = SHOWN.map((key) => [key, fill.numbers[key]]).filter(([, number]) => number);
     this.result.replaceChildren(
       make(
@@ -228,14 +253,16 @@ export class TimedFill {
           make("p", { class: "quiet" }, "Lines for the bench file:"),
           make("pre", { class: "file-lines" }, fill.bench_file.join("\n")),
         ),
+      this.wrong,
     );
     show(this.result, true);
   }
 
   async #list() {
     let fills = [];
+    let series = [];
     try {
-      ({ fills } = await get("/api/fills?limit=20"));
+      ({ fills, series = [] } = await get("/api/fills?limit=20"));
     } catch {
       // The list waits: an old service has none, and a stopped one is told of by the band.
     }
@@ -249,6 +276,16 @@ export class TimedFill {
           make("th", { scope: "row" }, day(fill.stopped_utc)),
           make("td", {}, `${plain(fill.volume_ml, "mL")} in ${withUnit(fill.seconds.toFixed(1), "s")}`),
           ...LISTED.map((key) => make("td", {}, presentText(fill.numbers[key], key))),
+        ),
+      ),
+    );
+    this.means.replaceChildren(
+      ...series.map(({ build, fills: numbers, numbers: means }) =>
+        make(
+          "tr",
+          {},
+          make("th", { scope: "row", colspan: 2 }, `Mean of ${numbers.length}${build ? `, ${build}` : ""}`),
+          ...LISTED.map((key) => make("td", {}, meanText(means[key], key))),
         ),
       ),
     );

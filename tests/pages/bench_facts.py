@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -190,3 +191,15 @@ def fill(number: int, volume_ml: float, seconds: float) -> dict[str, Any]:
         "assumptions": ["levels inside and outside taken as equal at the stop, within 20 mm"],
         "bench_file": ["[gas]", "meter_factor = 0.972     # by a timed fill: 0.972 ± 0.025"],
     }
+
+
+def series_of(fills: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What several fills say together, as the API gives it."""
+    if len(fills) < 2:
+        return []
+    numbers = {}
+    for key, one in fills[0]["numbers"].items():
+        values = [f["numbers"][key]["value"] for f in fills]
+        spread = statistics.stdev(values)
+        numbers[key] = {**one, "n": len(values), "value": statistics.mean(values), "repeatability_s": spread}
+    return [{"build": fills[0]["build"], "fills": [f["id"] for f in fills], "numbers": numbers}]

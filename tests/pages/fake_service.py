@@ -195,7 +195,7 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
 
     @app.get("/api/fills")
     def fills(limit: int = 50) -> dict[str, Any]:
-        return {"open": bench.fill, "fills": bench.fills[:limit]}
+        return {"open": bench.fill, "fills": bench.fills[:limit], "series": facts.series_of(bench.fills)}
 
     @app.post("/api/fills/start")
     async def fill_start(request: Request) -> Any:
@@ -216,6 +216,13 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
         bench.fills.insert(0, facts.fill(len(bench.fills) + 1, body["volume_ml"], seconds))
         bench.fill = None
         return {"ok": True, "fill": bench.fills[0]}
+
+    @app.post("/api/fills/{number}/forget")
+    async def fill_forget(number: int, request: Request) -> Any:
+        _body, no = await _keep(request)
+        if no is None:
+            bench.fills = [f for f in bench.fills if f["id"] != number]
+        return no or {"ok": True}
 
     @app.post("/api/fills/drop")
     async def fill_drop(request: Request) -> Any:

@@ -39,7 +39,7 @@ def test_a_fill_is_started_and_stopped_with_one_button(
 
     panel.get_by_text("Conditions in the vessel").click()
     panel.get_by_label("Gas in the vessel, °C").fill("21")
-    panel.get_by_label("Outside above inside, mm").fill("-40")
+    panel.get_by_label("Outside higher by, mm").fill("-40")
     stop.click()
     expect(panel.locator(".outcome")).to_have_text("Kept in the logbook.")
     assert bench.requests[1] == (
@@ -129,6 +129,42 @@ def test_a_fill_that_ends_elsewhere_is_told(page: Page, bench: FakeBench, servin
     expect(panel.locator(".outcome")).to_contain_text("The fill has ended")
     expect(panel).to_contain_text("Earlier fills (1)")
     panel.get_by_text("Earlier fills (1)").click()
+    expect(panel.locator("tfoot tr")).to_have_count(0)
     row = panel.locator("tbody tr")
     expect(row).to_contain_text(re.compile(r"500\smL in 22\.7\ss"))
     expect(row).to_contain_text(re.compile(r"92\.4 ± 2\.1\s%"))
+
+
+def test_several_fills_have_a_mean_and_a_wrong_one_is_taken_out(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.fills = [facts.fill(2, 500.0, 22.4), facts.fill(1, 500.0, 22.7)]
+    bench.fill = {"run": "r", "t_s": bench.now() - 10.0, "started_utc": facts.stamp(0)}
+    page.goto(serving.url)
+    panel = page.locator("#fill")
+    panel.get_by_label("Volume, mL").fill("500")
+    panel.get_by_role("button", name="Stop").click()
+    expect(panel).to_contain_text("Earlier fills (3)")
+    panel.get_by_text("Earlier fills (3)").click()
+    mean = panel.locator("tfoot tr")
+    expect(mean).to_contain_text("Mean of 3, A: plates as cut")
+    expect(mean).to_contain_text(re.compile(r"scatter \d+\.\d\s%"))
+    panel.get_by_role("button", name="It went wrong").click()
+    expect(panel.locator(".outcome")).to_have_text("Taken out of the logbook.")
+    expect(panel.get_by_label("The last fill")).to_be_hidden()
+    expect(panel.get_by_role("button", name="Start")).to_be_focused()
+    expect(panel).to_contain_text("Earlier fills (2)")
+    expect(mean).to_contain_text("Mean of 2")
+    expect(mean).to_contain_text(re.compile(r"scatter 0\.9\s%"))
+    assert bench.requests[-1][1] == "/api/fills/3/forget"
+
+
+def test_on_a_phone_the_fill_is_one_tap_from_the_top(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(serving.url)
+    start = page.locator("#fill").get_by_role("button", name="Start")
+    expect(start).not_to_be_in_viewport()
+    page.get_by_role("link", name="Timed fill").click()
+    expect(start).to_be_in_viewport()
+    page.set_viewport_size({"width": 1400, "height": 1000})
+    expect(page.get_by_role("link", name="Timed fill")).to_be_hidden()
