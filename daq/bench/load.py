@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.bench.models import Bench
+from daq.bench.sensors import SENSOR_KINDS
 from daq.bench.source_base import SourceSpec
 from daq.bench.sources import SOURCE_KINDS
 from daq.errors import BenchFileError
@@ -90,6 +91,9 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
     elif kind == "missing":
         message, value = "is missing", None
         remedy = f"add {loc[-1]!r} to " + (f"[{key.rpartition('.')[0]}]" if "." in key else "the file")
+    elif kind.startswith("union_tag") and loc[0] == "channels":
+        key, value = f"{key}.kind", error.get("ctx", {}).get("tag")
+        message, remedy = "no sensor is of this kind", f"use {', '.join(SENSOR_KINDS)}"
     elif kind == "union_tag_invalid":
         key, message, value = f"{key}.kind", "no source is of this kind", error.get("ctx", {}).get("tag")
         remedy = f"use {', '.join(SOURCE_KINDS)}"
@@ -138,6 +142,8 @@ def _look_up(data: Any, key: str) -> Any:
 
 def _as_written(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
     """Where in the file: pydantic puts the kind of a source between its name and its keys."""
+    if len(loc) > 3 and loc[0] == "channels" and loc[2] == "sensor" and loc[3] in SENSOR_KINDS:
+        return (*loc[:3], *loc[4:])
     tagged = len(loc) > 2 and loc[0] == "sources" and loc[2] in SOURCE_KINDS
     return (*loc[:2], *loc[3:]) if tagged else loc
 
@@ -149,6 +155,8 @@ def _keys_at(loc: Sequence[int | str], data: Mapping[str, Any]) -> list[str]:
         if depth == 1 and loc[0] == "sources":
             kind = _look_up(data, f"sources.{part}.kind") or "line"
             model = SOURCE_KINDS.get(kind, SourceSpec)
+        elif depth == 2 and (loc[0], part) == ("channels", "sensor"):
+            model = SENSOR_KINDS.get(_look_up(data, f"channels.{loc[1]}.sensor.kind") or "")
         elif isinstance(model, type) and issubclass(model, BaseModel):
             field = model.model_fields.get(str(part))
             model = _table_in(field.annotation) if field else None

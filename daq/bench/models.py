@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, PrivateAttr, field_validator, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
-from daq.bench._table import FieldName, Finite, Name, NotNegative, Positive
+from daq.bench._table import Name, NotNegative, Positive
 from daq.bench._table import Table as _Table
-from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
 from daq.bench.broker_spec import BrokerSpec
 from daq.bench.calibration import Calibration
+from daq.bench.channel_spec import ChannelSpec, check_cold_junctions
 from daq.bench.gas_spec import GasSpec, SiteSpec
 from daq.bench.geometry import GeometrySpec
 from daq.bench.sources import AnySource, check_cutters
@@ -101,73 +101,6 @@ class SupplySpec(_Table):
         if self.mode != "pwm" and (self.off_volts is not None or self.volts_at == "supply"):
             raise ValueError('off_volts and volts_at are for mode = "pwm" alone: leave them out')
         return self
-
-
-class ChannelSpec(_Table):
-    """``[channels.NAME]``: a quantity, where it comes from and how well it is known."""
-
-    source: Name
-    field: FieldName
-    unit: str
-    """The unit of `raw * scale + offset`; known channels are converted to lyewatch's own."""
-    scale: Finite = 1.0
-    offset: Finite = 0.0
-    accuracy: Accuracy = Accuracy()
-    resolution: NotNegative = 0.0
-    valid: tuple[Finite, Finite] | None = None
-    """A value outside is bad, as of a broken sensor [unit]."""
-    stale_after_s: Positive = 2.0
-
-    @model_validator(mode="before")
-    @classmethod
-    def _read_accuracy(cls, data: Any) -> Any:
-        if isinstance(data, dict) and isinstance(data.get("accuracy"), str):
-            data = {**data, "accuracy": parse_accuracy(data["accuracy"], str(data.get("unit", "")))}
-        return data
-
-    @field_validator("scale")
-    @classmethod
-    def _scale_not_zero(cls, value: float) -> float:
-        if value == 0:
-            raise ValueError("a scale of 0 makes every value the same: give the factor from raw to unit")
-        return value
-
-    @field_validator("valid")
-    @classmethod
-    def _ordered(cls, value: tuple[float, float] | None) -> tuple[float, float] | None:
-        if value is not None and value[0] >= value[1]:
-            raise ValueError("the lower end is not below the upper one: write [low, high]")
-        return value
-
-    @model_validator(mode="after")
-    def _terms_have_their_base(self) -> ChannelSpec:
-        if self.accuracy.counts and not self.resolution:
-            raise ValueError("accuracy is in counts, but no resolution says what a count is: add resolution")
-        if self.accuracy.percent_of_range and self.valid is None:
-            raise ValueError("accuracy is in % of range, but no range is given: add valid = [low, high]")
-        return self
-
-    def kept_as(self, factor: float, offset: float, unit: str) -> ChannelSpec:
-        """This channel with its numbers turned into `unit`: ``kept = written * factor + offset``."""
-        valid = (
-            None if self.valid is None else (self.valid[0] * factor + offset, self.valid[1] * factor + offset)
-        )
-        accuracy = Accuracy(
-            percent_of_reading=self.accuracy.percent_of_reading,
-            absolute=self.accuracy.absolute * factor,
-            percent_of_range=self.accuracy.percent_of_range,
-            counts=self.accuracy.counts,
-        )
-        return self.model_copy(
-            update={
-                "unit": unit,
-                "scale": self.scale * factor,
-                "offset": self.offset * factor + offset,
-                "resolution": self.resolution * factor,
-                "accuracy": accuracy,
-                "valid": valid,
-            }
-        )
 
 
 class InfluxSpec(_Table):
@@ -273,6 +206,7 @@ class Bench(_Table):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Bench:
+        check_cold_junctions(self.channels)
         for name, channel in self.channels.items():
             if channel.source not in self.sources:
                 raise ValueError(

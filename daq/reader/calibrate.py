@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from daq.bench import Bench
+import numpy as np
+
+from daq.bench import Bench, ChannelSpec
+from daq.bench.sensors import Thermometer
 from daq.frame import Frame, Sample, Status
 from daq.quantity import Curve
 
@@ -24,6 +28,7 @@ class _Line:
     high: float
     identity: bool
     calibration: Curve | None = None
+    thermometer: Thermometer | None = None
 
 
 class Calibrator:
@@ -52,14 +57,19 @@ class Calibrator:
                     offset=spec.offset,
                     low=spec.valid[0] if spec.valid else -math.inf,
                     high=spec.valid[1] if spec.valid else math.inf,
-                    identity=spec.scale == 1.0 and spec.offset == 0.0 and name not in curves,
+                    identity=spec.scale == 1.0
+                    and spec.offset == 0.0
+                    and name not in curves
+                    and spec.thermometer is None,
                     calibration=curves.get(name),
+                    thermometer=spec.thermometer,
                 )
-                for name, spec in bench.channels.items()
+                for name, spec in sorted(bench.channels.items(), key=lambda c: _needs_another(c[1]))
                 if spec.source == source
             )
             for source in bench.sources
         }
+        self._cold_c: dict[str, float] = {}
         self._sparse = frozenset(name for name, spec in bench.sources.items() if spec.sparse)
 
     def __call__(self, frame: Frame, t_ns: int) -> tuple[Sample, int]:
@@ -79,13 +89,18 @@ class Calibrator:
                 status[line.channel] = Status.MISSING
                 continue
             curve = line.calibration
-            value = raw * line.scale + line.offset if curve is None else curve.at(raw)
+            if line.thermometer is not None:
+                start = self._temperature(line, line.thermometer, raw, values)
+                value = start if curve is None else curve.at(start)
+            else:
+                start = raw
+                value = raw * line.scale + line.offset if curve is None else curve.at(raw)
             # Also false for NaN, by which a device says that its sensor is silent, and for infinities.
             if line.low <= value <= line.high and not math.isinf(value):
                 values[line.channel] = value
                 if not line.identity:
                     raw_kept[line.channel] = raw
-                if curve is not None and not curve.low <= raw <= curve.high:
+                if curve is not None and not curve.low <= start <= curve.high:
                     status[line.channel] = Status.UNCERTAIN
                 continue
             values[line.channel] = math.nan
@@ -94,3 +109,23 @@ class Calibrator:
                 raw_kept[line.channel] = raw
                 out_of_range += 1
         return Sample(frame.source, t_ns, values, status, frame.seq, raw_kept), out_of_range
+
+    def _temperature(
+        self, line: _Line, thermometer: Thermometer, raw: float, values: Mapping[str, float]
+    ) -> float:
+        """What a thermometer tells [degC]; NaN beyond its curve and while its cold junction is not known.
+
+        A frame that does not hold the cold junction leaves it at what it last was: it changes slowly.
+        """
+        cold = math.nan
+        if (channel := thermometer.cold_channel) is not None:
+            cold = values.get(channel, math.nan)
+            if math.isnan(cold):
+                cold = self._cold_c.get(channel, math.nan)
+            self._cold_c[channel] = cold
+        return float(np.asarray(thermometer.temperature_c(raw * line.scale + line.offset, cold)))
+
+
+def _needs_another(spec: ChannelSpec) -> bool:
+    """Whether it is worked out after the channel of its cold junction."""
+    return spec.thermometer is not None and spec.thermometer.cold_channel is not None

@@ -146,7 +146,7 @@ def warnings_of(
     curve, unit = calibration.curve, spec.unit
     remarks: list[str] = []
     raw = np.linspace(curve.low, curve.high, 101)
-    before, after = raw * spec.scale + spec.offset, curve(raw)
+    before, after = spec.uncalibrated(raw), curve(raw)
     width = 0.0 if spec.valid is None else spec.valid[1] - spec.valid[0]
     a = spec.accuracy
     allowed = specification_limit(
@@ -170,7 +170,7 @@ def warnings_of(
         at = None if limit is None else getattr(limit, level)
         if at is None:
             continue
-        then = curve.at((at - spec.offset) / spec.scale)
+        then = curve.at(float(spec.start_of(at)))
         tolerated = FAR_TIMES * float(np.interp(at, *_rising(before, allowed)))
         if abs(then - at) > max(tolerated, 1e-12):
             grave.append(
@@ -265,10 +265,11 @@ def _again(
     kept = block.raw.get(channel, np.full(len(block), np.nan))
     # Where the raw number was not kept, the value is the raw number; an import's numbers are values all.
     raw = np.where(np.isfinite(kept), kept, value)
-    if imported:
-        raw = (raw - spec.offset) / spec.scale
+    cold = None if spec.thermometer is None else spec.thermometer.cold_channel
+    cold_c = np.nan if cold is None else block.values.get(cold, np.full(len(block), np.nan))
+    start = spec.start_of(raw) if imported else spec.before_calibration(raw, cold_c)
     calibration = now.calibrations.get(channel)
-    made = raw * spec.scale + spec.offset if calibration is None else calibration.curve(raw)
+    made = spec.uncalibrated(start) if calibration is None else calibration.curve(start)
     low, high = spec.valid or (-math.inf, math.inf)
     status = block.status.get(channel)
     if status is None:
@@ -277,7 +278,7 @@ def _again(
     sound = measured & (made >= low) & (made <= high)
     codes = np.where(measured, np.where(sound, Status.GOOD, Status.BAD), status).astype(np.uint8)
     if calibration is not None:
-        beyond = sound & ((raw < calibration.curve.low) | (raw > calibration.curve.high))
+        beyond = sound & ((start < calibration.curve.low) | (start > calibration.curve.high))
         codes[beyond] = Status.UNCERTAIN
     return np.where(sound, made, np.nan), codes
 

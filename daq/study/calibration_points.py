@@ -88,7 +88,21 @@ def read_points(path: Path, spec: ChannelSpec, *, unit: str | None = None) -> Po
     reference = np.array(columns["reference"]) * factor + offset
     raw = np.array(columns[told])
     if told == "shown":
-        raw = (raw * factor + offset - spec.offset) / spec.scale
+        raw = spec.start_of(raw * factor + offset)
+    elif spec.thermometer is not None and spec.thermometer.cold_channel is not None:
+        raise LogFileError(
+            "tells no temperature without its cold junction's",
+            place=f"{path}, raw",
+            remedy="write the temperature that lyewatch shows, in a column shown",
+        )
+    else:
+        raw = spec.before_calibration(raw)
+        if not np.isfinite(raw).all():
+            raise LogFileError(
+                f"lies beyond what the {spec.thermometer.kind if spec.thermometer else 'sensor'} can tell",
+                place=f"{path}, raw",
+                remedy="give the device's number, or the temperature that lyewatch shows in a column shown",
+            )
     u = np.array(columns[spread[0]]) * _SPREAD[spread[0]] * abs(factor) if spread else None
     return Points(raw, reference, u)
 
