@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import field_validator, model_validator
@@ -12,9 +12,14 @@ from pydantic import field_validator, model_validator
 from daq.bench._table import FieldName, Finite, Name, NotNegative, Positive, Table
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.sensors import AnySensor, LineSensor, Thermometer
+from daq.bench.source_base import SourceSpec
 from daq.physics import FloatArray, Num
 
 __all__ = ["ChannelSpec", "check_cold_junctions"]
+
+
+STALE_INTERVALS = 3.0
+"""A value is stale when so many of its own intervals have passed: two readings may be lost (judgement)."""
 
 
 class ChannelSpec(Table):
@@ -34,6 +39,22 @@ class ChannelSpec(Table):
     valid: tuple[Finite, Finite] | None = None
     """A value outside is bad, as of a broken sensor [unit]."""
     stale_after_s: Positive = 2.0
+    """A value older than this is not used any more, and values further apart have a gap between them [s].
+
+    Where it is not given: what the source says, else three intervals of the field and at least 2 s.
+    """
+    align: Literal["interpolate", "last"] = "last"
+    """As the source's, where it is not given."""
+
+    def timed(self, source: SourceSpec) -> ChannelSpec:
+        """This channel with its staleness and alignment by its source, where it says nothing itself."""
+        said: dict[str, Any] = {}
+        if "stale_after_s" not in self.model_fields_set:
+            by_rate = max(2.0, STALE_INTERVALS * source.interval_s(self.field))
+            said["stale_after_s"] = source.stale_after_s or by_rate
+        if "align" not in self.model_fields_set:
+            said["align"] = source.align
+        return self.model_copy(update=said)
 
     @model_validator(mode="before")
     @classmethod

@@ -80,6 +80,14 @@ class ModbusSpec(PolledSpec):
     timeout_s: Annotated[float, Field(ge=0.02, le=30, strict=True)] = 0.5
     registers: Annotated[tuple[ModbusRegister, ...], Field(min_length=1)]
 
+    def interval_s(self, field: str) -> float:
+        read = next((register for register in self.registers if register.field == field), None)
+        return self.period_s if read is None or read.period_s is None else read.period_s
+
+    def together(self, field: str, other: str) -> bool:
+        groups = {(r.unit, r.function, r.period_s) for r in self.registers if r.field in (field, other)}
+        return len(groups) == 1  # asked for with one question, or with two that follow each other
+
     @property
     def tcp(self) -> bool:
         """Whether it is Modbus/TCP."""

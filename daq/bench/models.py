@@ -213,6 +213,7 @@ class Bench(_Table):
                     f"channels.{name}.source: no source is named {channel.source!r}: "
                     f"use one of {', '.join(self.sources)}"
                 )
+            channel = self.channels[name] = channel.timed(self.sources[channel.source])
             known = KNOWN_CHANNELS.get(name)
             if known is None:
                 continue

@@ -110,6 +110,13 @@ class ScpiSpec(PolledSpec):
     """How often its error queue is read [s]."""
     supply: ScpiSupply | None = None
 
+    def interval_s(self, field: str) -> float:
+        asked = next((query for query in self.queries if field in query.names), None)
+        return self.period_s if asked is None or asked.period_s is None else asked.period_s
+
+    def together(self, field: str, other: str) -> bool:
+        return any(field in query.names and other in query.names for query in self.queries)
+
     @model_validator(mode="after")
     def _fields_differ(self) -> ScpiSpec:
         names = [name for query in self.queries for name in query.names if name not in ("seq", "ms")]

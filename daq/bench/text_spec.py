@@ -25,6 +25,7 @@ class TextSpec(PortedSpec):
     sparse: ClassVar[bool] = True
 
     kind: Literal["text"] = "text"
+    align: Literal["interpolate", "last"] = "interpolate"
     baud: Baud = 9600
     framing: Framing = "8N1"
     pattern: str | tuple[str, ...] = ()

@@ -4,21 +4,29 @@ A step (one second by default) keeps, for each quantity, the seconds that its sa
 value times seconds. Sums add up, so a window live, a phase of a run and a whole day in review are the same
 arithmetic, and a sample that arrives late is simply added to the step in which it was taken.
 
-A sample stands for the time since the sample before it, as a meter's reading does. Where the one before is
-older than the channel's staleness there was a gap: the sample then stands for one nominal interval of its
-source, and the gap for nothing.
+A sample of a channel whose `align` is "last" stands for the time since the sample before it, as the reading
+of a meter that averages does. One that is to be interpolated is the end of a straight line from the sample
+before it, whose integral goes to the very steps that the line crosses. Where the sample before is older than
+the channel's staleness there was a gap: the sample then stands for one nominal interval, and the gap for
+nothing.
+
+Volts and amps are multiplied at the instants of the one that comes more often, the other brought there by
+interpolation or as its last value; of one device's frames that is sample by sample.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daq.bench import Bench
+from daq.watch.align import interpolated, pieces_of, step_of
 from daq.watch.columns import Columns, FloatArray, IntArray, last_before
 
-__all__ = ["QUANTITIES", "Bins", "stale_ns"]
+__all__ = ["QUANTITIES", "Bins", "interval_s", "stale_ns"]
 
 QUANTITIES = (
     "volts",
@@ -49,6 +57,22 @@ def stale_ns(bench: Bench, channel: str) -> int:
     return int(bench.channels[channel].stale_after_s * 1e9)
 
 
+def interval_s(bench: Bench, channel: str) -> float:
+    """How far apart the channel's samples are to be expected [s]."""
+    spec = bench.channels[channel]
+    return min(spec.stale_after_s, bench.sources[spec.source].interval_s(spec.field))
+
+
+@dataclass(frozen=True, slots=True)
+class _Late:
+    """What went to a step before the one in which it was known: by quantity, one element a piece."""
+
+    step: IntArray
+    known: IntArray
+    seconds: FloatArray
+    sums: FloatArray
+
+
 @dataclass(slots=True)
 class Bins:
     """Sums by step; step `k` covers the instants in ``(k * step_ns, (k + 1) * step_ns]``.
@@ -60,6 +84,8 @@ class Bins:
         Length of a step [ns].
     first : int
         Number of the first step that is kept.
+    causal : bool
+        Whether a window shows only what was known at its end, as live; False in hindsight.
     seconds, sums : float64[len(QUANTITIES), n]
         Seconds stood for, and value times seconds, of each step kept.
     """
@@ -67,10 +93,14 @@ class Bins:
     bench: Bench
     step_ns: int = 1_000_000_000
     first: int = 0
+    causal: bool = False
     seconds: FloatArray = field(default_factory=lambda: np.zeros((len(QUANTITIES), 0)))
     sums: FloatArray = field(default_factory=lambda: np.zeros((len(QUANTITIES), 0)))
-    _last_ns: dict[str, int] = field(default_factory=dict)
-    _last_amps: tuple[IntArray, FloatArray] | None = None
+    _last: dict[str, tuple[int, float, int]] = field(default_factory=dict)
+    """Of each quantity the last sample's time [ns] and value, and when it was known [ns]."""
+    _late: dict[str, _Late] = field(default_factory=dict)
+    _other: tuple[IntArray, FloatArray] | None = None
+    _waiting: tuple[IntArray, FloatArray] | None = None
 
     @property
     def end(self) -> int:
@@ -92,6 +122,12 @@ class Bins:
             self.seconds = self.seconds[:, drop:].copy()
             self.sums = self.sums[:, drop:].copy()
             self.first += drop
+            for name, late in self._late.items():
+                kept = late.known >= self.first
+                if not kept.all():
+                    self._late[name] = _Late(
+                        late.step[kept], late.known[kept], late.seconds[kept], late.sums[kept]
+                    )
 
     def add(self, columns: Columns) -> None:
         """Add samples; those of steps already forgotten are left out."""
@@ -101,61 +137,120 @@ class Bins:
         amps_t, amps = columns.good("amps")
         if amps_t.size:
             self._add("amps2", "amps", amps_t, amps * amps)
-        self._add_product(columns, amps_t, amps)
+        if "amps" in self.bench.channels and "volts" in self.bench.channels:
+            self._add_product(columns)
 
-    def _add_product(self, columns: Columns, amps_t: IntArray, amps: FloatArray) -> None:
-        volts_t, volts = columns.good("volts")
-        if "amps" not in self.bench.channels:
-            return
-        stale = stale_ns(self.bench, "amps")
-        if self._last_amps is not None and amps_t.size:
-            # Amps of another source may have come with the call before.
-            amps_t = np.concatenate([self._last_amps[0], amps_t])
-            amps = np.concatenate([self._last_amps[1], amps])
-        elif self._last_amps is not None:
-            amps_t, amps = self._last_amps
-        if volts_t.size:
-            product = volts * last_before(amps_t, amps, volts_t, stale)
-            known = np.isfinite(product)
-            if known.any():
-                self._add("volt_amps", "volts", volts_t[known], product[known])
-        if amps_t.size:
-            self._last_amps = (amps_t[-1:], amps[-1:])
+    def _add_product(self, columns: Columns) -> None:
+        faster, slower = self._pair()
+        spec = self.bench.channels[slower]
+        stale = stale_ns(self.bench, slower)
+        times, values = _after(self._other, columns.good(slower))
+        t_ns, driver = columns.good(faster)
+        known = t_ns
+        if spec.align == "interpolate":
+            t_ns, driver = _after(self._waiting, (t_ns, driver))
+            # Until the next value of the slower one has come the line to it is not known; and beyond its
+            # staleness there will be none.
+            last = int(times[-1]) if times.size else -stale
+            ready, lost = np.searchsorted(t_ns, [last, last + stale], side="right").tolist()
+            self._waiting = t_ns[ready:lost], driver[ready:lost]
+            t_ns, driver = t_ns[:ready], driver[:ready]
+            other, known = interpolated(times, values, t_ns, stale)
+        else:
+            other = last_before(times, values, t_ns, stale)
+        product = driver * other
+        there = np.isfinite(product)
+        if there.any():
+            self._add("volt_amps", faster, t_ns[there], product[there], known[there])
+        if times.size:
+            self._other = (times[-1:], values[-1:])
 
-    def _add(self, quantity: str, channel: str, t_ns: IntArray, values: FloatArray) -> None:
+    def _pair(self) -> tuple[str, str]:
+        """Volts and amps, the one that comes more often first."""
+        volts, amps = interval_s(self.bench, "volts"), interval_s(self.bench, "amps")
+        return ("amps", "volts") if amps < volts else ("volts", "amps")
+
+    def _add(
+        self,
+        quantity: str,
+        channel: str,
+        t_ns: IntArray,
+        values: FloatArray,
+        known_ns: IntArray | None = None,
+    ) -> None:
         spec = self.bench.channels.get(channel)
         if spec is None or t_ns.size == 0:
             return
+        known_ns = t_ns if known_ns is None else known_ns
         stale = int(spec.stale_after_s * 1e9)
-        nominal = min(stale, int(1e9 / self.bench.sources[spec.source].rate_hz))
-        before = self._last_ns.get(quantity, int(t_ns[0]) - nominal)
-        held = np.diff(t_ns, prepend=before)
-        held[(held > stale) | (held < 0)] = nominal
-        self._last_ns[quantity] = int(t_ns[-1])
-        steps = -(-t_ns // self.step_ns) - 1 - self.first
-        if steps[0] < 0:
-            kept = steps >= 0
-            steps, held, values = steps[kept], held[kept], values[kept]
-            if steps.size == 0:
-                return
-        size = self.seconds.shape[1]
-        if steps[-1] >= size:
-            self.extend(self.first + int(steps[-1]) + 1)
-            size = self.seconds.shape[1]
-        row = _INDEX[quantity]
-        seconds = held * 1e-9
-        self.seconds[row] += np.bincount(steps, seconds, size)
-        self.sums[row] += np.bincount(steps, seconds * values, size)
+        nominal = min(stale, int(1e9 * interval_s(self.bench, channel)))
+        before = self._last.get(quantity)
+        held = np.diff(t_ns, prepend=int(t_ns[0]) - nominal if before is None else before[0])
+        gap = (held > stale) | (held < 0)
+        if before is None:
+            gap[0] = True
+        held[gap] = nominal
+        steps = step_of(t_ns, self.step_ns)
+        if spec.align == "last":
+            seconds = held * 1e-9
+            self._post(quantity, steps, step_of(known_ns, self.step_ns), seconds, seconds * values)
+        else:
+            self._add_lines(quantity, t_ns, values, known_ns, held, gap)
+        self._last[quantity] = (int(t_ns[-1]), float(values[-1]), int(known_ns[-1]))
 
-    def windows(self, ends: IntArray, steps: int) -> tuple[FloatArray, FloatArray]:
+    def _add_lines(
+        self,
+        quantity: str,
+        t_ns: IntArray,
+        values: FloatArray,
+        known_ns: IntArray,
+        held: IntArray,
+        gap: NDArray[np.bool_],
+    ) -> None:
+        """Straight lines from sample to sample; after a gap a sample stands for itself."""
+        last = self._last.get(quantity, (0, 0.0, 0))
+        first = np.concatenate([[last[1]], values[:-1]])
+        known = np.maximum(known_ns, np.concatenate([np.array([last[2]], dtype=np.int64), known_ns[:-1]]))
+        first[gap], known[gap] = values[gap], known_ns[gap]
+        some = held > 0
+        pieces = pieces_of((t_ns - held)[some], t_ns[some], first[some], values[some], self.step_ns)
+        self._post(
+            quantity, pieces.step, step_of(known[some][pieces.of], self.step_ns), pieces.seconds, pieces.sums
+        )
+
+    def _post(
+        self, quantity: str, steps: IntArray, known: IntArray, seconds: FloatArray, sums: FloatArray
+    ) -> None:
+        """Add to steps; `known` is the step in which each was known."""
+        kept = steps >= self.first
+        if not kept.all():
+            steps, known, seconds, sums = steps[kept], known[kept], seconds[kept], sums[kept]
+        if steps.size == 0:
+            return
+        end = int(steps.max()) + 1
+        if end > self.end:
+            self.extend(end)
+        row, size, at = _INDEX[quantity], self.seconds.shape[1], steps - self.first
+        self.seconds[row] += np.bincount(at, seconds, size)
+        self.sums[row] += np.bincount(at, sums, size)
+        late = known > steps
+        if self.causal and late.any():
+            self._late[quantity] = _Late(
+                *(_joined(getattr(self._late.get(quantity), name, None), x[late])
+                  for name, x in (("step", steps), ("known", known), ("seconds", seconds), ("sums", sums)))
+            )  # fmt: skip
+
+    def windows(self, ends: IntArray, steps: int, *, later: int = 0) -> tuple[FloatArray, FloatArray]:
         """Seconds and sums of windows of `steps` steps.
 
         Parameters
         ----------
         ends : int64[m]
-            Number of the step after each window's last.
+            Number of the step after each window's last, rising.
         steps : int
             Steps in a window, at least 1.
+        later : int
+            So many steps after its end a window is looked at.
 
         Returns
         -------
@@ -172,4 +267,41 @@ class Bins:
             shape = (len(QUANTITIES), 0, steps)
             return np.zeros(shape), np.zeros(shape)
         view = np.lib.stride_tricks.sliding_window_view
-        return view(seconds, steps, axis=1)[:, starts], view(sums, steps, axis=1)[:, starts]
+        found = view(seconds, steps, axis=1)[:, starts], view(sums, steps, axis=1)[:, starts]
+        for name, late in self._late.items():
+            _take_back(late, ends, steps, later, found[0][_INDEX[name]], found[1][_INDEX[name]])
+        return found
+
+
+def _take_back(
+    late: _Late, ends: IntArray, steps: int, later: int, seconds: FloatArray, sums: FloatArray
+) -> None:
+    """Out of windows goes what was not yet known when they were looked at: live it could not be there."""
+    of = np.flatnonzero(late.known >= ends.min(initial=np.iinfo(np.int64).max) + later)
+    if of.size == 0:
+        return
+    step = late.step[of]
+    low = np.searchsorted(ends, step + 1)
+    high = np.searchsorted(ends, np.minimum(late.known[of] - later, step + steps), side="right")
+    count = np.maximum(high - low, 0)
+    piece = np.repeat(np.arange(of.size), count)
+    window = low[piece] + np.arange(piece.size) - np.repeat(np.cumsum(count) - count, count)
+    column = step[piece] - ends[window] + steps
+    np.subtract.at(seconds, (window, column), late.seconds[of][piece])
+    np.subtract.at(sums, (window, column), late.sums[of][piece])
+    # What rounding leaves of nothing must not count as a sample.
+    rest = seconds[window, column] < 1e-9
+    seconds[window[rest], column[rest]] = sums[window[rest], column[rest]] = 0.0
+
+
+def _joined(old: NDArray[Any] | None, new: NDArray[Any]) -> NDArray[Any]:
+    return new if old is None else np.concatenate([old, new])
+
+
+def _after(
+    kept: tuple[IntArray, FloatArray] | None, new: tuple[IntArray, FloatArray]
+) -> tuple[IntArray, FloatArray]:
+    """What was kept from the call before, and what is new."""
+    if kept is None or kept[0].size == 0:
+        return new
+    return np.concatenate([kept[0], new[0]]), np.concatenate([kept[1], new[1]])

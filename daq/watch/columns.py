@@ -1,7 +1,7 @@
 """Samples of several sources as one set of columns: each channel with its own times, aligned only on demand.
 
-Alignment is by the last good value that is not older than the channel's stated staleness. Nothing is carried
-across a gap and nothing is interpolated: a value that was not there stays missing.
+`Columns.at` takes the last good value that is not older than the channel's staleness; `daq.watch.align`
+interpolates. Nothing is carried across a gap: a value that was not there stays missing.
 """
 
 from __future__ import annotations

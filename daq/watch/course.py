@@ -140,7 +140,7 @@ class Course:
 
     def _water(self, bins: Bins, ends: IntArray, numbers: Numbers) -> FloatArray:
         # Two steps back all samples have come in, also those that took a while.
-        _, sums = bins.windows(ends - SETTLED_STEPS, 1)
+        _, sums = bins.windows(ends - SETTLED_STEPS, 1, later=SETTLED_STEPS)
         split = np.maximum(sums[_ROW["amps"], :, 0], 0.0) * self._ml_per_coulomb
         temp = np.clip(np.nan_to_num(numbers.value["lye_temp"], nan=25.0), 0.0, 150.0)
         vapour_kg_s = np.nan_to_num(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))

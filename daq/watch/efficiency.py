@@ -32,7 +32,7 @@ from daq.watch.calibrated import note_calibrations
 from daq.watch.chopped import chopped_power, squared_amps
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.conditions import Notes, dry_flow, known, pressure_kpa
-from daq.watch.measured import Measured, first_known, mean_of, measure
+from daq.watch.measured import Measured, first_known, mean_of, measure, taken_apart
 from daq.watch.numbers import UNITS, Numbers
 from daq.watch.ratios import H2_SHARE, Ratios, where
 
@@ -49,7 +49,9 @@ PWM_REFUSAL = (
     "`duty`, or `volts_rms` and `amps_rms`, with less certainty; or sense volts before the switch, where "
     'they hold steady, and write supply.volts_at = "supply".'
 )
-APART = "volts and amps come from different devices: the supply is taken as steady between their samples"
+APART = (
+    "volts and amps are not taken at the same instants: brought together in time, the error of that counted"
+)
 LEADS = "the drop in the leads from sense point to stack is taken out, their resistance known to 10 %"
 LEADS_PWM = f"{LEADS}; the current's ripple is not seen, so they lose more than that"
 NO_FLOW = "no gas flow measured: for the heat, 95 ± 5 % of the current is taken to make gas"
@@ -238,7 +240,7 @@ class Assessor:
                 refused.add(text, where & ~known(power))
             refused.add(PWM_REFUSAL, only_product & ~known(power))
         else:
-            if only_product.any() and bench.channels["volts"].source != bench.channels["amps"].source:
+            if only_product.any() and taken_apart(bench):
                 notes.add(APART, only_product)
             power = first_known(watts, product)
         if supply.lead_milliohms:

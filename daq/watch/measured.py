@@ -1,22 +1,32 @@
-"""Means of the channels over windows, as quantities: accuracy shared, noise each window's own."""
+"""Means of the channels over windows, as quantities: accuracy shared, noise each window's own.
+
+A reading belongs to an instant that is known only so well: to the uncertainty of its source's clock, and
+within the interval since the reading before, of which the meter may have taken any part. While a signal
+moves, its mean is uncertain by that time multiplied by its rate of change; the error of one source's clock is
+shared by all its channels, so that in a ratio of two of them most of it cancels.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.bench import Bench
-from daq.quantity import Quantity, combine, specified, type_a_windows
-from daq.watch.bins import QUANTITIES, Bins
+from daq.quantity import Quantity, Variable, combine, specified, type_a_windows
+from daq.watch.bins import QUANTITIES, Bins, interval_s
 from daq.watch.columns import FloatArray, IntArray
 
-__all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure"]
+__all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure", "taken_apart"]
 
 LEAST_COVER = 0.5
 """A window of which less than this share has samples says nothing of that channel."""
 
+NEGLIGIBLE = 0.01
+"""What adds less than this share of an uncertainty changes it by less than a ten-thousandth: left out."""
 _NOISY = (
     "volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow", "volts_rms", "amps_rms", "duty",
 )  # fmt: skip
@@ -68,6 +78,8 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
     there = seconds[rows] > 0.0
     batches = np.divide(sums[rows], seconds[rows], out=np.full(there.shape, np.nan), where=there)
     noise = _noise(batches)
+    lines = _slopes(batches, bins.step_ns)
+    _timed(bench, means, noisy, lines.per_s)
     if np.isfinite(means["volt_amps"].value).any():
         # The product's accuracy is that of the two it was made of: the same errors, not new ones.
         means["volt_amps"] = combine(
@@ -75,6 +87,7 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
             "W",
             [(_number(means["amps"]), means["volts"]), (_number(means["volts"]), means["amps"])],
         )
+        means["volt_amps"] = _apart(bench, means["volt_amps"], noisy, noise)
     for k, name in enumerate(noisy):
         part = Quantity(
             np.zeros(m), noise.u[k], means[name].unit, dof=noise.dof[k], common=False, label=f"{name}: noise"
@@ -84,7 +97,7 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
     if "lye_temp" in noisy:
         k = noisy.index("lye_temp")
         enough = covered[_ROW["lye_temp"]]
-        temp_rate = _slope(batches[k], enough, noise.s[k], noise.n_eff[k], bins.step_ns)
+        temp_rate = _temp_rate(lines, k, enough, noise.s[k], noise.n_eff[k])
     return Measured(
         ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
     )
@@ -175,20 +188,83 @@ def _noise(batches: FloatArray) -> _Noise:
     return _Noise(np.nan_to_num(u), dof, np.nan_to_num(s), np.maximum(n_eff, 2.0))
 
 
-def _slope(
-    batches: FloatArray, covered: NDArray[np.bool_], s: FloatArray, n_eff: FloatArray, step_ns: int
-) -> Quantity:
-    """Least-squares slope of each window [1/min], its noise counted with autocorrelation."""
+def _timed(bench: Bench, means: dict[str, Quantity], names: Sequence[str], slopes: FloatArray) -> None:
+    """Put into `means` what the uncertain times of samples make of a signal that moves.
+
+    Parameters
+    ----------
+    bench : Bench
+    means : dict of str to Quantity
+        By channel.
+    names : sequence of str
+        The channels of `slopes`; those that the bench has not are passed over.
+    slopes : float64[n, m]
+        Rates of change over the windows [unit/s], NaN where not known.
+    """
+    clocks: dict[str, Variable] = {}
+    for k, name in enumerate(names):
+        spec = bench.channels.get(name)
+        if spec is None:
+            continue
+        source = bench.sources[spec.source]
+        clock = clocks.setdefault(spec.source, Variable(f"{spec.source}: when its samples were taken"))
+        within = interval_s(bench, name) / math.sqrt(12.0)
+        part = np.nan_to_num(slopes[k]) * math.hypot(source.timing_u_s, within)
+        mean = means[name]
+        if not np.any(np.abs(part) > NEGLIGIBLE * np.nan_to_num(mean.u)):
+            continue
+        means[name] = Quantity.from_parts(mean.value, mean.unit, {**mean.parts, clock: part})
+
+
+def taken_apart(bench: Bench) -> bool:
+    """Whether volts and amps are not taken at the same instants."""
+    volts, amps = (bench.channels.get(name) for name in ("volts", "amps"))
+    if volts is None or amps is None:
+        return False
+    return volts.source != amps.source or not bench.sources[volts.source].together(volts.field, amps.field)
+
+
+def _apart(bench: Bench, product: Quantity, noisy: Sequence[str], noise: _Noise) -> Quantity:
+    """Of volts and amps that are not taken together nobody knows how they fluctuate together: their product
+    may differ by as much as the product of their scatters either way."""
+    if not (taken_apart(bench) and "volts" in noisy and "amps" in noisy):
+        return product
+    most = noise.s[noisy.index("volts")] * noise.s[noisy.index("amps")]
+    unseen = Variable("volts and amps: not taken together", shape="rectangular", common=False)
+    return Quantity.from_parts(product.value, product.unit, {**product.parts, unseen: most / math.sqrt(3.0)})
+
+
+@dataclass(frozen=True, slots=True)
+class _Slopes:
+    """Least-squares lines through batches, float64[quantities, m]; NaN below four batches."""
+
+    per_s: FloatArray
+    """Rate of change [unit/s]."""
+    spread_s: FloatArray
+    """Root of the sum of squared distances from the mean time [s]; 0 where there are no batches."""
+    count: FloatArray
+
+
+def _slopes(batches: FloatArray, step_ns: int) -> _Slopes:
+    """Lines through `batches`, float64[quantities, m, steps], over time."""
     known = np.isfinite(batches)
-    n = known.sum(axis=1, keepdims=True)
-    k = np.where(known, np.arange(batches.shape[1], dtype=np.float64), 0.0)
-    k = np.where(known, k - k.sum(axis=1, keepdims=True) / np.maximum(n, 1), 0.0)
-    x = np.where(known, batches, 0.0)
-    kk = np.einsum("ij,ij->i", k, k)
-    enough = covered & (n[:, 0] >= 4) & (kk > 0.0)
-    per_min = 60e9 / step_ns
-    slope = np.divide(np.einsum("ij,ij->i", k, x), kk, out=np.full(kk.shape, np.nan), where=enough)
-    u = s * np.sqrt(np.divide(n[:, 0] / n_eff, kk, out=np.zeros_like(kk), where=enough))
-    return Quantity(
-        slope * per_min, u * per_min, "degC/min", common=False, label="lye_temp: noise of its slope"
-    )
+    n = known.sum(axis=2)
+    k = np.where(known, np.arange(batches.shape[2], dtype=np.float64), 0.0)
+    k = np.where(known, k - (k.sum(axis=2) / np.maximum(n, 1))[:, :, np.newaxis], 0.0)
+    kk = np.einsum("qij,qij->qi", k, k)
+    kx = np.einsum("qij,qij->qi", k, np.where(known, batches, 0.0))
+    step_s = step_ns * 1e-9
+    slope = np.divide(kx, kk, out=np.full(kk.shape, np.nan), where=(n >= 4) & (kk > 0.0))
+    return _Slopes(slope / step_s, np.sqrt(kk) * step_s, n.astype(np.float64))
+
+
+def _temp_rate(
+    lines: _Slopes, k: int, covered: NDArray[np.bool_], s: FloatArray, n_eff: FloatArray
+) -> Quantity:
+    """Slope of quantity number `k` in each window [1/min], its noise counted with autocorrelation."""
+    slope = np.where(covered, lines.per_s[k], np.nan)
+    known = np.isfinite(slope)
+    u = s * np.sqrt(lines.count[k] / n_eff)
+    u = np.divide(u, lines.spread_s[k], out=np.zeros_like(u), where=known)
+    label = "lye_temp: noise of its slope"
+    return Quantity(60.0 * slope, 60.0 * u, "degC/min", common=False, label=label)

@@ -89,7 +89,7 @@ class Watch(AlarmDesk):
         self.window_s = bench.service.window_s if window_s is None else window_s
         self.steps = max(1, round(self.window_s / step_s))
         self.assessor = Assessor(bench)
-        self.bins = Bins(bench, step_ns=self.step_ns)
+        self.bins = Bins(bench, step_ns=self.step_ns, causal=True)
         self.course = Course(bench, self.step_ns)
         self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
         self._pending: dict[str, list[Block]] = {}
@@ -290,7 +290,7 @@ class Watch(AlarmDesk):
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             return
         self.begin(int(state["ticked"]) * self.step_ns)
-        self.bins = Bins(self.bench, step_ns=self.step_ns)
+        self.bins = Bins(self.bench, step_ns=self.step_ns, causal=True)
         self._relay_open = bool(state["relay_open"])
         self.course.load(state["course"])
         self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns)
