@@ -125,6 +125,8 @@ def _source(source: DraftSource, draft: Draft) -> str:
         made.append(_line("silent_after_s", max(least, round(5.0 / found.rate_hz, 1))))
     if found.kind in ("scpi", "modbus"):
         made.append(_line("period_s", draft.facts["period_s"], "how often each is asked"))
+    if found.kind != "line":
+        made.append('# align = "last"              # where it averages since its last reading')
     for query, name in source.queries:
         made += ["", f"[[sources.{source.name}.queries]]", _line("ask", query), _line("field", name)]
     for register in source.registers:

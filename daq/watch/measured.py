@@ -211,8 +211,10 @@ def _timed(bench: Bench, means: dict[str, Quantity], names: Sequence[str], slope
         within = interval_s(bench, name) / math.sqrt(12.0)
         part = np.nan_to_num(slopes[k]) * math.hypot(source.timing_u_s, within)
         mean = means[name]
-        if not np.any(np.abs(part) > NEGLIGIBLE * np.nan_to_num(mean.u)):
+        counts = np.abs(part) > NEGLIGIBLE * np.nan_to_num(mean.u)
+        if not counts.any():
             continue
+        part = np.where(counts, part, 0.0)  # window by window: the same live and in hindsight
         means[name] = Quantity.from_parts(mean.value, mean.unit, {**mean.parts, clock: part})
 
 
