@@ -2,7 +2,7 @@
 
 from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.bench.alarm_models import MAX_TIME_SHELVED_S, AlarmRule, AlarmsSpec, LimitSpec, NotifySpec
-from daq.bench.broker_spec import BENCH_ID_PATTERN, BrokerAddress, BrokerSpec, MqttSpec
+from daq.bench.broker_spec import BENCH_ID_PATTERN, PREFIX_PATTERN, BrokerAddress, BrokerSpec, MqttSpec
 from daq.bench.calibration import Calibration, read_calibrations
 from daq.bench.geometry import GeometrySpec, ManifoldSpec, OpeningSpec, PortSpec, SlotSpec
 from daq.bench.load import load_bench, parse_bench
@@ -12,6 +12,7 @@ from daq.bench.models import (
     BenchAbout,
     ChannelSpec,
     GasSpec,
+    InfluxSpec,
     RecordingSpec,
     ServiceSpec,
     SiteSpec,
@@ -29,6 +30,7 @@ __all__ = [
     "BENCH_ID_PATTERN",
     "KNOWN_CHANNELS",
     "MAX_TIME_SHELVED_S",
+    "PREFIX_PATTERN",
     "SOURCE_KINDS",
     "Accuracy",
     "AlarmRule",
@@ -41,6 +43,7 @@ __all__ = [
     "ChannelSpec",
     "GasSpec",
     "GeometrySpec",
+    "InfluxSpec",
     "LimitSpec",
     "LineSpec",
     "ManifoldSpec",

@@ -18,7 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from daq.bench import BrokerAddress
 from daq.errors import LyewatchError, PortError, UsageError
 
-__all__ = ["CONNECT_S", "broker_error", "login_of", "make_client", "refused"]
+__all__ = ["CONNECT_S", "broker_error", "login_of", "make_client", "refused", "tls_context"]
 
 CONNECT_S: Final = 5.0
 """How long connecting, subscribing and a publication's acknowledgement may take [s]."""
@@ -103,12 +103,13 @@ def make_client(
         keepalive=spec.keepalive_s,
         max_inflight_messages=_IN_FLIGHT,
         max_queued_outgoing_messages=_OUTGOING,
-        tls_context=_context(spec) if spec.tls else None,
+        tls_context=tls_context(spec) if spec.tls else None,
         queue_type=queue_type,
     )
 
 
-def _context(spec: BrokerAddress) -> ssl.SSLContext:
+def tls_context(spec: BrokerAddress) -> ssl.SSLContext:
+    """How the broker's certificate is checked."""
     try:
         context = ssl.create_default_context(cafile=None if spec.ca_file is None else str(spec.ca_file))
     except (OSError, ssl.SSLError) as exc:

@@ -34,6 +34,8 @@ COMMANDS = (
     "import",
     "export",
     "archive",
+    "gather",
+    "fleet",
 )
 
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 import argparse
 import socket
 import sys
+from typing import TYPE_CHECKING
 
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, stop_event
 from daq.errors import LyewatchError
 from daq.watch import check_alarms
 
-__all__ = ["add", "run"]
+if TYPE_CHECKING:
+    from fastapi import FastAPI
+
+__all__ = ["add", "run", "serve_app"]
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -28,17 +32,21 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Serve until told to stop."""
-    import threading
-
-    import uvicorn
-
     from daq.service import create_app
 
     bench = load_bench(args.bench)
     check_alarms(bench)
     host = bench.service.host if args.host is None else args.host
     port = bench.service.port if args.port is None else args.port
-    app = create_app(bench, host=host)
+    return serve_app(create_app(bench, host=host), host, port, until_stdin_closes=args.until_stdin_closes)
+
+
+def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -> int:
+    """Serve an application until told to stop; its `state.closing` is set then."""
+    import threading
+
+    import uvicorn
+
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
     print(f"service: http://{shown}:{listener.getsockname()[1]}/", file=sys.stderr, flush=True)
@@ -54,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     server = uvicorn.Server(config)
     # uvicorn's own signal handling re-raises the signal after shutdown, which would skip the store's closing.
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
-    with stop_event(stdin_too=args.until_stdin_closes) as stop:
+    with stop_event(stdin_too=until_stdin_closes) as stop:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="uvicorn")
         thread.start()
         while thread.is_alive() and not stop.wait(0.2):

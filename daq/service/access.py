@@ -12,12 +12,14 @@ import hmac
 import ipaddress
 import os
 from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Protocol
 from urllib.parse import urlsplit
 
 from fastapi import Request, Response
 from fastapi.responses import JSONResponse
 
-from daq.bench import Bench
+from daq.bench import ServiceSpec
 from daq.errors import UsageError
 
 __all__ = ["CONTENT_POLICY", "Access", "is_loopback"]
@@ -45,6 +47,20 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+class Served(Protocol):
+    """A file that says where its service listens: a bench file, or a fleet's."""
+
+    @property
+    def service(self) -> ServiceSpec:
+        """Its table of that name."""
+        ...
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        ...
+
+
 class Access:
     """An HTTP middleware that lets through what may be let through.
 
@@ -54,7 +70,7 @@ class Access:
         When the service would listen beyond this computer without a token.
     """
 
-    def __init__(self, bench: Bench, *, host: str | None = None, token: str | None = None) -> None:
+    def __init__(self, bench: Served, *, host: str | None = None, token: str | None = None) -> None:
         self.host = bench.service.host if host is None else host
         self.token = os.environ.get(TOKEN_VARIABLE, "") if token is None else token
         extra = {h.strip().lower() for h in os.environ.get(HOSTS_VARIABLE, "").split(",") if h.strip()}

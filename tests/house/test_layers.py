@@ -10,6 +10,7 @@ from tests.house.source_files import PACKAGE, ROOT, imports_of, modules, tree_of
 
 ROOMS = (
     "cli",
+    "fleet",
     "service",
     "study",
     "reader",

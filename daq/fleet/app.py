@@ -1,0 +1,131 @@
+"""The fleet's page and API: all benches, the worst first, and each of them."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Query, Request, Response
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.staticfiles import StaticFiles
+
+import daq
+from daq.errors import LyewatchError, RunNotFound
+from daq.fleet.listener import Listener
+from daq.fleet.overview import Overview
+from daq.fleet.series import Series
+from daq.fleet.settings import Fleet
+from daq.service.access import COOKIE, Access
+from daq.service.assets import chart_dir, pages_dir
+
+__all__ = ["create_fleet_app"]
+
+
+def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None = None) -> FastAPI:
+    """The service that shows all benches.
+
+    Parameters
+    ----------
+    fleet : Fleet
+    host, token : str, optional
+        In place of the fleet file's host and of `LYEWATCH_TOKEN`.
+
+    Raises
+    ------
+    UsageError
+        When it would listen beyond this computer without a token.
+    """
+    access = Access(fleet, host=host, token=token)
+    overview = Overview(stale_after_s=fleet.stale_after_s, prefix=fleet.broker.prefix)
+    listener = Listener(fleet, overview)
+    series = Series(fleet)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        listener.start()
+        try:
+            yield
+        finally:
+            app.state.closing.set()
+            await asyncio.to_thread(listener.close)
+            series.close()
+
+    app = FastAPI(
+        title="lyewatch fleet",
+        version=daq.__version__,
+        description="All benches that publish to one broker.",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.closing = threading.Event()
+    app.middleware("http")(access)
+    app.add_exception_handler(LyewatchError, _on_error)
+
+    @app.get("/api/health")
+    async def health() -> dict[str, Any]:
+        """Whether the overview hears the broker."""
+        return {
+            "status": "ok" if listener.connected else "impaired",
+            "why": listener.trouble,
+            "spoilt_messages": overview.spoilt,
+        }
+
+    @app.get("/api/fleet")
+    async def benches() -> dict[str, Any]:
+        """All benches, the worst first, as of `utc_ns`."""
+        now = time.time_ns()
+        return {"utc_ns": now, "trouble": listener.trouble, "benches": overview.rows(now)}
+
+    @app.get("/api/fleet/{bench}")
+    async def bench(bench: str) -> dict[str, Any]:
+        """One bench with what it says of itself."""
+        found = overview.bench(bench)
+        if found is None:
+            raise RunNotFound(
+                "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
+            )
+        return found
+
+    @app.get("/api/fleet/{bench}/series")
+    async def last(
+        bench: str,
+        seconds: Annotated[float, Query(gt=0, le=86_400, description="how far back [s]")] = 600.0,
+    ) -> dict[str, Any]:
+        """The last minutes of a bench, lowest and highest value in spans of equal time."""
+        found = overview.bench(bench)
+        if found is None:
+            raise RunNotFound(
+                "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
+            )
+        return await asyncio.to_thread(series.last, bench, sorted(found["values"]), seconds=seconds)
+
+    _add_pages(app)
+    return app
+
+
+def _add_pages(app: FastAPI) -> None:
+    folder = pages_dir()
+
+    async def page(request: Request) -> Response:
+        token = request.query_params.get("token")
+        if token:
+            # Once in the address, then in a cookie: an address is kept in histories and shown on screens.
+            answer = RedirectResponse(request.url.path, status_code=303)
+            answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", max_age=30 * 86400)
+            return answer
+        return FileResponse(folder / "fleet.html", headers={"Cache-Control": "no-cache"})
+
+    for path in ("/", "/benches/{bench}"):
+        app.add_api_route(path, page, include_in_schema=False, response_class=HTMLResponse)
+    app.mount("/pages/uplot", StaticFiles(directory=chart_dir(), check_dir=False), name="chart")
+    app.mount("/pages", StaticFiles(directory=folder), name="pages")
+
+
+def _on_error(_request: Request, exc: Exception) -> JSONResponse:
+    assert isinstance(exc, LyewatchError)
+    return JSONResponse({"error": exc.as_dict()}, status_code=404 if isinstance(exc, RunNotFound) else 502)

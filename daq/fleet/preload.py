@@ -1,0 +1,14 @@
+"""What a worker needs, imported: the process that workers are forked from has it, so that one starts at
+once.
+"""
+
+from __future__ import annotations
+
+import influxdb_client.client.write_api
+import urllib3
+
+import daq.fleet.worker
+
+__all__ = ["LOADED"]
+
+LOADED = (influxdb_client.client.write_api, urllib3, daq.fleet.worker)

@@ -1,0 +1,24 @@
+"""Samples of a bench as they come over a broker, as points: no pieces, no catalogue, a lane of their own."""
+
+from __future__ import annotations
+
+from daq.frame import Block
+from daq.store._influx_lines import lines_of, point_times, value_field
+
+__all__ = ["LIVE_LANE", "live_field", "live_lines"]
+
+LIVE_LANE = "live"
+
+
+def live_lines(bench: str, run_id: str, start_utc_ns: int, block: Block) -> list[bytes]:
+    """A line of line protocol for each row.
+
+    The same row gives the same line whenever it comes, as long as no other row of its source has its time.
+    """
+    tags = {"bench": bench, "run": run_id, "source": block.source, "lane": LIVE_LANE}
+    return lines_of(block, point_times(block.t_ns, start_utc_ns), tags=tags, part=0)
+
+
+def live_field(channel: str) -> str:
+    """The field that holds a channel's values."""
+    return value_field(channel)
