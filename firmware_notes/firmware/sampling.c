@@ -2,6 +2,7 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <math.h>
 #include <string.h>
 #include <util/atomic.h>
 #include <util/delay_basic.h>
@@ -27,6 +28,9 @@ static uint8_t before; /* sync pin when the conversion was started */
 static uint8_t time_now;
 static uint16_t code_before, code_first;
 static uint8_t time_before;
+
+static volatile uint16_t stride; /* from burst to burst [ticks]; 0: a random wait */
+static uint16_t burst_at;
 
 /* The chopper's period under way. */
 static uint32_t rose, fell;
@@ -106,6 +110,7 @@ void sampling_start(void)
 ISR(TIMER0_COMPA_vect)
 {
 	TCCR0B = 0;
+	burst_at = TCNT1;
 	step = 0;
 	first_mux ^= 1;
 	convert(first_mux);
@@ -135,24 +140,27 @@ ISR(ADC_vect)
 		bursts++;
 		/* A shift register that visits 1 to 255: x^8 + x^6 + x^5 + x^4 + 1. */
 		dice = (uint8_t)(dice >> 1) ^ (dice & 1 ? 0xB8 : 0);
-		wait(dice < SHORTEST_WAIT ? SHORTEST_WAIT : dice);
+		uint16_t left = stride ? burst_at + stride - TCNT1 : dice;
+		wait(left < SHORTEST_WAIT || left > 0x8000 ? SHORTEST_WAIT : left > 255 ? 255 : (uint8_t)left);
 		return;
 	}
-	if ((first_mux ^ at) & 1) {
-		add(&gathered.amps[time], code);
-		if (code == 0 || code == FULL_CODE)
+	bool is_amps = (first_mux ^ at) & 1;
+	add(is_amps ? &gathered.amps[time] : &gathered.volts[time], code);
+	time_now = time_of_sample(); /* of the conversion started above, some 5 us ago */
+	if (code == FULL_CODE || (is_amps && code == 0)) {
+		if (is_amps)
 			gathered.amps_clipped++;
-	} else {
-		add(&gathered.volts[time], code);
-		if (code == FULL_CODE)
+		else
 			gathered.volts_clipped++;
 	}
 	if (at == 0) {
 		code_first = code;
 	} else {
 		uint8_t both = time == time_before ? time : EDGE;
-		gathered.pairs[both]++;
-		gathered.products[both] += (uint32_t)code * code_before;
+		gathered.pairs[both].count++;
+		gathered.pairs[both].volts += is_amps ? code_before : code;
+		gathered.pairs[both].amps += is_amps ? code : code_before;
+		gathered.pairs[both].products += (uint32_t)code * code_before;
 		if (at == BURST - 1) {
 			gathered.far_pairs++;
 			gathered.far_products += (uint32_t)code * code_first;
@@ -160,7 +168,6 @@ ISR(ADC_vect)
 	}
 	code_before = code;
 	time_before = time;
-	time_now = time_of_sample();
 }
 
 ISR(TIMER1_CAPT_vect)
@@ -188,6 +195,17 @@ ISR(TIMER1_CAPT_vect)
 	}
 }
 
+#define LONGEST_STRIDE 540.0f /* the burst's 150 us and the longest wait of timer 0 [ticks] */
+#define SHORTEST_STRIDE 310.0f
+#define GOLDEN 0.618f
+
+/* For a chopper of such a period [ticks]: the longest stride that is a golden section off a whole part of it. */
+static uint16_t stride_for(float period)
+{
+	float found = period / (ceilf(period / LONGEST_STRIDE - GOLDEN) + GOLDEN);
+	return found < SHORTEST_STRIDE || found > LONGEST_STRIDE ? 0 : (uint16_t)(found + 0.5f);
+}
+
 void sampling_take(struct window *to)
 {
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
@@ -196,6 +214,8 @@ void sampling_take(struct window *to)
 		empty(&gathered);
 	}
 	to->sync_high = sync() != 0;
+	uint16_t next = to->periods ? stride_for((float)to->period_ticks / to->periods) : 0;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) { stride = next; }
 }
 
 uint8_t sampling_alive(void) { return bursts; }

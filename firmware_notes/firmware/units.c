@@ -7,7 +7,7 @@
 #define VOLTS_PER_CODE (AVCC_MV / 1024.0f / 1000.0f * (DIVIDER_TOP_OHM + DIVIDER_BOTTOM_OHM) / DIVIDER_BOTTOM_OHM)
 #define AMPS_PER_CODE (AVCC_MV / 1024.0f / AMPS_MV_PER_A)
 #define KELVIN 273.15f
-#define ENOUGH 4u          /* samples and pairs of each time, or else the times are not told apart */
+#define ENOUGH 4u          /* samples of each time, or else the times are not told apart */
 #define FASTEST_TICKS 200u /* 0.1 ms: a faster chopper is not followed */
 #define CLIPPED_SHARE 64u
 
@@ -32,9 +32,17 @@ static struct means over(const struct sums *v, const struct sums *i, float vi)
 	return m;
 }
 
+/* Volts times amps is the product of their means, from all samples of that time, and what they vary
+ * together, from the pairs, which fill the time less evenly. */
 static struct means over_time(const struct window *w, uint8_t time)
 {
-	return over(&w->volts[time], &w->amps[time], mean(w->products[time], w->pairs[time]));
+	struct means m = over(&w->volts[time], &w->amps[time], 0.0f);
+	m.vi = m.v * m.i;
+	uint16_t n = w->pairs[time].count;
+	if (n >= ENOUGH)
+		m.vi += mean(w->pairs[time].products, n) -
+			mean(w->pairs[time].volts, n) * mean(w->pairs[time].amps, n);
+	return m;
 }
 
 static struct means over_all(const struct window *w)
@@ -45,8 +53,8 @@ static struct means over_all(const struct window *w)
 	for (uint8_t time = 0; time < TIMES; time++) {
 		add_sums(&v, &w->volts[time]);
 		add_sums(&i, &w->amps[time]);
-		pairs += w->pairs[time];
-		products += (float)w->products[time];
+		pairs += w->pairs[time].count;
+		products += (float)w->pairs[time].products;
 	}
 	/* A line through the means at distances 1 and 3, at distance 0. */
 	float near = products / (float)pairs, far = mean(w->far_products, w->far_pairs);
@@ -58,7 +66,7 @@ static bool both_times(const struct window *w)
 	if (!w->periods || w->period_ticks < (uint32_t)w->periods * FASTEST_TICKS)
 		return false;
 	for (uint8_t time = OFF; time <= ON; time++)
-		if (w->volts[time].count < ENOUGH || w->amps[time].count < ENOUGH || w->pairs[time] < ENOUGH)
+		if (w->volts[time].count < ENOUGH || w->amps[time].count < ENOUGH)
 			return false;
 	return true;
 }
@@ -67,7 +75,7 @@ static bool any(const struct window *w)
 {
 	uint16_t count = 0;
 	for (uint8_t time = 0; time < TIMES; time++)
-		count += w->pairs[time];
+		count += w->pairs[time].count;
 	return count && w->far_pairs;
 }
 

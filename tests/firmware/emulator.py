@@ -208,6 +208,10 @@ class Emulator:
         """Reset the chip; "power" leaves rubbish in its memory."""
         self._ask(f"reset {why}")
 
+    def poke(self, address: int, value: int) -> None:
+        """Change one byte of the data space, registers included, behind the program's back."""
+        self._ask(f"ram {address} {value}")
+
     # ---- process
 
     def stop(self) -> None:
