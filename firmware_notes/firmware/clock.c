@@ -24,6 +24,8 @@ void clock_start(void)
 	TCCR1B = _BV(CS11); /* clk/8, free running */
 }
 
+uint8_t clock_low_ms(void) { return (uint8_t)ms; }
+
 uint32_t clock_ms(void)
 {
 	uint32_t now;

@@ -8,6 +8,7 @@
 
 void clock_start(void);
 uint32_t clock_ms(void);
+uint8_t clock_low_ms(void); /* its lowest byte, for interrupts */
 /* Interrupts off: the 32-bit time of a 16-bit reading of timer 1 not older than 16 ms. Wraps after 35 min. */
 uint32_t clock_extend(uint16_t ticks);
 uint32_t clock_ticks(void);

@@ -95,12 +95,13 @@ static void look_for_weld(float amps)
 static void frame(uint32_t now_ms)
 {
 	static uint32_t seq;
-	struct window window;
 	struct readings r;
-	sampling_take(&window);
+	const struct window *window = sampling_take();
 	float flow = flow_lpm(clock_ticks());
 	uint32_t pulses = flow_pulses();
-	units_convert(&window, amps_zero, &r);
+	units_convert(window, amps_zero, &r);
+	uint8_t present = (units_too_fast(window) ? FAULT_FAST : 0) | (window->overruns ? FAULT_LATE : 0);
+	sampling_done();
 	protect_temperature(r.celsius[LYE]);
 	protect_tick(now_ms);
 	look_for_weld(r.amps);
@@ -109,17 +110,20 @@ static void frame(uint32_t now_ms)
 	line_number(PSTR("volts="), r.volts, 3);
 	line_number(PSTR("amps="), r.amps, 3);
 	line_number(PSTR("watts="), r.watts, 2);
+	sampling_work(); /* words take their time */
 	line_number(PSTR("vrms="), r.volts_rms, 3);
 	line_number(PSTR("arms="), r.amps_rms, 3);
 	line_number(PSTR("duty="), r.duty, 4);
+	sampling_work();
 	line_number(PSTR("temp="), r.celsius[LYE], 2);
 	line_number(PSTR("room="), r.celsius[ROOM], 2);
 	line_number(PSTR("gastemp="), r.celsius[GAS], 2);
+	sampling_work();
 	line_number(PSTR("flow="), flow, 3);
 	line_count(PSTR("pulses="), pulses);
 	line_count(PSTR("relay="), protect_closed());
 	line_count(PSTR("trip="), protect_cause());
-	line_count(PSTR("fault="), faults);
+	line_count(PSTR("fault="), faults | present);
 	line_end();
 }
 
@@ -174,6 +178,7 @@ int main(void)
 		sleep_mode(); /* until the next interrupt, a fraction of a millisecond away */
 		for (int16_t c; (c = serial_get()) >= 0;)
 			obey(line_hear((char)c), clock_ms());
+		sampling_work();
 		uint32_t now_ms = clock_ms();
 		if (now_ms == before_ms)
 			continue;

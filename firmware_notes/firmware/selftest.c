@@ -10,7 +10,7 @@
 #include "units.h"
 
 #define BANDGAP_MV 1100.0f
-#define SAMPLES 256u
+#define SAMPLES 64u
 
 /* Each cell is put back before the next is touched, and nothing is called meanwhile: the stack is not in use. */
 static bool ram_good(void)

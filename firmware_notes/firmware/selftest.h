@@ -11,6 +11,9 @@
 #define FAULT_RELAY 16u /* the relay's pin is not low when driven low */
 #define FAULT_WELDED 32u /* while running: current flows through an open relay */
 
+#define FAULT_FAST 64u   /* at present: a chopper too fast to follow, or pulses too short */
+#define FAULT_LATE 128u  /* at present: bursts of samples were lost for want of time */
+
 /* With these the temperature is not to be trusted either, and the relay stays open. */
 #define FAULTS_FATAL (FAULT_RAM | FAULT_CRC | FAULT_ADC | FAULT_RELAY)
 

@@ -8,7 +8,7 @@
 #define AMPS_PER_CODE (AVCC_MV / 1024.0f / AMPS_MV_PER_A)
 #define KELVIN 273.15f
 #define ENOUGH 4u          /* samples of each time, or else the times are not told apart */
-#define FASTEST_TICKS 200u /* 0.1 ms: a faster chopper is not followed */
+#define FASTEST_TICKS 300u /* 0.15 ms: a sample's time could no longer be told when its result is there */
 #define CLIPPED_SHARE 64u
 
 /* Means over one time of the chopper, or over all. */
@@ -47,23 +47,19 @@ static struct means over_time(const struct window *w, uint8_t time)
 
 static struct means over_all(const struct window *w)
 {
-	struct sums v = {0, 0, 0}, i = {0, 0, 0};
-	uint16_t pairs = 0;
-	float products = 0.0f;
-	for (uint8_t time = 0; time < TIMES; time++) {
+	struct sums v = w->volts[OFF], i = w->amps[OFF];
+	for (uint8_t time = ON; time < TIMES; time++) {
 		add_sums(&v, &w->volts[time]);
 		add_sums(&i, &w->amps[time]);
-		pairs += w->pairs[time].count;
-		products += (float)w->pairs[time].products;
 	}
 	/* A line through the means at distances 1 and 3, at distance 0. */
-	float near = products / (float)pairs, far = mean(w->far_products, w->far_pairs);
+	float near = mean(w->near_products, w->near_pairs), far = mean(w->far_products, w->far_pairs);
 	return over(&v, &i, near + 0.5f * (near - far));
 }
 
 static bool both_times(const struct window *w)
 {
-	if (!w->periods || w->period_ticks < (uint32_t)w->periods * FASTEST_TICKS)
+	if (!w->chopper.periods)
 		return false;
 	for (uint8_t time = OFF; time <= ON; time++)
 		if (w->volts[time].count < ENOUGH || w->amps[time].count < ENOUGH)
@@ -71,12 +67,10 @@ static bool both_times(const struct window *w)
 	return true;
 }
 
-static bool any(const struct window *w)
+bool units_too_fast(const struct window *w)
 {
-	uint16_t count = 0;
-	for (uint8_t time = 0; time < TIMES; time++)
-		count += w->pairs[time].count;
-	return count && w->far_pairs;
+	const struct chopper *c = &w->chopper;
+	return c->lost > c->periods / 8 + 4 || c->period_ticks < (uint32_t)c->periods * FASTEST_TICKS;
 }
 
 static uint16_t counted(const struct sums *s) { return s[OFF].count + s[ON].count + s[EDGE].count; }
@@ -85,9 +79,13 @@ static float root(float square) { return square > 0.0f ? sqrtf(square) : 0.0f; }
 
 static void electrical(const struct window *w, float zero, struct readings *r)
 {
-	r->duty = w->periods ? (float)w->on_ticks / (float)w->period_ticks : w->sync_high ? 1.0f : 0.0f;
+	const struct chopper *c = &w->chopper;
+	if (c->periods)
+		r->duty = (float)c->on_ticks / (float)c->period_ticks;
+	else
+		r->duty = w->sync_high ? 1.0f : 0.0f;
 	r->volts = r->amps = r->watts = r->volts_rms = r->amps_rms = NAN;
-	if (!any(w))
+	if (!w->far_pairs || units_too_fast(w))
 		return;
 	struct means m;
 	if (both_times(w)) {

@@ -12,6 +12,8 @@ struct readings {
 
 /* `amps_zero` is the code at no current. */
 void units_convert(const struct window *w, float amps_zero, struct readings *r);
+/* The chopper can not be followed: then volts, amps and watts are NAN, for interrupts would be in step with it. */
+bool units_too_fast(const struct window *w);
 /* Temperature of a thermistor whose mean code is `code` [degC]. */
 float units_celsius(float code);
 

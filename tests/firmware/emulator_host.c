@@ -259,8 +259,23 @@ static double normal(void)
 	return sum - 6.0;
 }
 
-/* A conversion starts: the input is held 1.5 cycles of the converter's clock (here of 32) later. The data
- * sheet's ideal transfer: code n from n - 1/2 to n + 1/2 of reference/1024. */
+#define CONVERTER_DIVIDER 64 /* cycles to one of the converter's clock, as the firmware sets it */
+
+static uint32_t converting;
+
+/* On the chip the input is chosen when a conversion starts; the emulator looks when the result is read, and in
+ * free running the next conversion has its input by then. So every input shows the result of the conversion
+ * that ends, from its end to the next one's. */
+static avr_cycle_count_t on_converted(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	(void)a, (void)when, (void)param;
+	for (int i = 0; i < CHANNELS; i++)
+		avr_raise_irq(adc_irq[i], converting);
+	return 0;
+}
+
+/* A conversion starts; the input is held 1.5 cycles of the converter's clock later. The data sheet's ideal
+ * transfer: code n from n - 1/2 to n + 1/2 of reference/1024. */
 static void on_convert(avr_irq_t *irq, uint32_t value, void *param)
 {
 	(void)irq, (void)param;
@@ -270,11 +285,12 @@ static void on_convert(avr_irq_t *irq, uint32_t value, void *param)
 	} started = {.v = value};
 	if (started.mux.kind != ADC_MUX_SINGLE || started.mux.src >= CHANNELS)
 		return;
-	int channel = started.mux.src;
-	double code = floor(wave(channel, (double)avr->cycle + 48.0) * 1024.0 / avr->avcc + 0.5 + noise * normal());
+	double held = wave(started.mux.src, (double)avr->cycle + 1.5 * CONVERTER_DIVIDER);
+	double code = floor(held * 1024.0 / avr->avcc + 0.5 + noise * normal());
 	code = code < 0.0 ? 0.0 : code > 1023.0 ? 1023.0 : code;
 	/* The emulator scales by 1023 and cuts: the millivolts from which it makes this very code. */
-	avr_raise_irq(adc_irq[channel], (uint32_t)ceil(code * avr->avcc / 1023.0));
+	converting = (uint32_t)ceil(code * avr->avcc / 1023.0);
+	avr_cycle_timer_register(avr, 13 * CONVERTER_DIVIDER - 1, on_converted, NULL);
 }
 
 /* ---- pulses */

@@ -38,10 +38,10 @@ def test_the_relay_is_open_until_it_is_asked_for(board: Emulator, talk: Talk) ->
 
 def test_over_temperature_opens_it_with_the_host_dead(board: Emulator) -> None:
     """Nobody holds the port, nothing was ever said to the board but by its button."""
-    board.set_temperature("lye", 60.0)
+    board.set_temperature("lye", 72.5)
     board.run(250.0)
     board.close_relay()
-    celsius, crossed_us = 70.0, 0
+    celsius, crossed_us = 74.0, 0
     while celsius < LIMIT_C + 0.4:
         celsius += 0.1
         board.set_temperature("lye", celsius)
@@ -51,7 +51,7 @@ def test_over_temperature_opens_it_with_the_host_dead(board: Emulator) -> None:
     board.run(300.0)
     assert opened_us(board) - crossed_us < 250_000
     board.set_temperature("lye", 25.0)
-    board.run(2000.0)
+    board.run(800.0)
     assert not board.closed, "a trip latches"
 
 
@@ -123,18 +123,18 @@ def test_no_thermistor_but_the_lye_s_matters(board: Emulator, talk: Talk) -> Non
 
 def test_before_the_first_beat_no_host_is_needed(board: Emulator, talk: Talk) -> None:
     closed(talk)
-    talk.run(5000.0)
+    talk.run(3000.0)
     assert board.closed
 
 
 def test_a_silent_host_opens_it_within_2_s(board: Emulator, talk: Talk) -> None:
     closed(talk)
-    for _ in range(4):
+    for _ in range(2):
         talk.run(950.0)
         assert talk.ask("beat").ok
     last_us = board.us
     talk.run(1800.0)
-    assert board.closed, "one beat that is late is none that is lost"
+    assert len(board.moves) == 1, "one beat that is late is none that is lost"
     talk.run(400.0)
     assert 1_800_000 < opened_us(board) - last_us <= 2_000_000
     assert talk.frame_after(100.0).fields["trip"] == TripCause.HEARTBEAT_LOST
@@ -238,9 +238,9 @@ def test_the_self_test_finds(
 def test_current_through_an_open_relay_is_told(board: Emulator, talk: Talk) -> None:
     closed(talk)
     board.set_amps(8.0)
-    assert talk.frame_after(1500.0).fields["fault"] == 0.0
+    assert talk.frame_after(700.0).fields["fault"] == 0.0
     assert talk.ask("trip").ok
     assert talk.frame_after(600.0).fields["fault"] == 0.0, "a contactor takes its time"
     assert talk.frame_after(800.0).fields["fault"] == 32.0
     board.set_amps(0.0)
-    assert talk.frame_after(1000.0).fields["fault"] == 32.0, "kept until the relay is closed again"
+    assert talk.frame_after(200.0).fields["fault"] == 32.0, "kept until the relay is closed again"
