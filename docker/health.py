@@ -2,6 +2,7 @@
 
 python docker/health.py reader BENCH    the reader's heartbeat in the store is fresh
 python docker/health.py service PORT    the service answers on its port
+python docker/health.py gather FILE     the gatherer's heartbeat is fresh
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import os
 import sys
 import time
 import urllib.request
+from pathlib import Path
 
 from daq.bench import load_bench
 from daq.store import Store
@@ -41,9 +43,18 @@ def service(port: str) -> str | None:
         return f"the service does not answer: {exc}"
 
 
+def gather(file: str) -> str | None:
+    """What is wrong with the gatherer, or None."""
+    try:
+        age_s = time.time() - Path(file).stat().st_mtime
+    except OSError as exc:
+        return f"the gatherer has written no heartbeat: {exc}"
+    return None if age_s < STALE_S else f"the gatherer's heartbeat is {age_s:.0f} s old"
+
+
 def main(argv: list[str]) -> int:
     """Check what the command line names."""
-    checks = {"reader": reader, "service": service}
+    checks = {"reader": reader, "service": service, "gather": gather}
     if len(argv) != 2 or argv[0] not in checks:
         print(__doc__, file=sys.stderr)
         return 2

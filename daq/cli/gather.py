@@ -23,6 +23,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("fleet", metavar="FLEET", type=Path, help="the fleet file")
     parser.add_argument("--workers", type=int, metavar="N", help="instead of the fleet file's gather.workers")
     parser.add_argument(
+        "--heartbeat", metavar="FILE", type=Path, help="touch this file each second while all workers live"
+    )
+    parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
     parser.set_defaults(run=run)
@@ -39,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         gather = GatherSpec.model_validate({**fleet.gather.model_dump(), "workers": args.workers})
         fleet = fleet.model_copy(update={"gather": gather})
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        Supervisor(fleet, say=_say).run(stop)
+        Supervisor(fleet, say=_say, heartbeat=args.heartbeat).run(stop)
     return 0
 
 

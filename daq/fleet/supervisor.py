@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
+from pathlib import Path
 from typing import Final
 
 from daq.fleet.settings import Fleet
@@ -31,15 +32,19 @@ class Supervisor:
     fleet : Fleet
     say : callable
         Takes lines for people, from any process.
+    heartbeat : Path, optional
+        Touched each second while all workers live.
     """
 
-    def __init__(self, fleet: Fleet, *, say: Callable[[str], None]) -> None:
+    def __init__(self, fleet: Fleet, *, say: Callable[[str], None], heartbeat: Path | None = None) -> None:
         self.fleet = fleet
         self._say = say
         self._context = _context()
         self._stop = self._context.Event()
         self._running: dict[str, BaseProcess] = {}
         self._started_s: dict[str, float] = {}
+        self._heartbeat = heartbeat
+        self._beat_s = 0.0
 
     @property
     def pids(self) -> dict[str, int]:
@@ -59,8 +64,19 @@ class Supervisor:
                     if not process.is_alive() and time.monotonic() - self._started_s[name] > _AGAIN_S:
                         self._say(f"worker {name} ended with {process.exitcode}; started again")
                         self._start(name)
+                self._beat()
         finally:
             self._end()
+
+    def _beat(self) -> None:
+        now = time.monotonic()
+        if self._heartbeat is None or now - self._beat_s < 1.0 or len(self.pids) < len(self._running):
+            return
+        self._beat_s = now
+        try:
+            self._heartbeat.touch()
+        except OSError as exc:
+            self._say(f"{self._heartbeat}: the heartbeat can not be written: {exc.strerror}")
 
     def _start(self, name: str) -> None:
         process = self._context.Process(  # type: ignore[attr-defined]
