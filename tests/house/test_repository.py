@@ -16,8 +16,8 @@ REGISTRY = re.compile(rf"\b(?:[\w-]+\.)*(?:{'|'.join(_REGISTRIES)})\.(?:org|com|
 MACHINE_PATH = re.compile("/" + r"(?:work|root|home/\w+)/|[A-Z]:\\" + r"Users\\")
 ADDRESS = re.compile(r"\bhttps?://[^\s\"'`<>()\\]+")
 KNOWN_HOSTS = {
-    # This computer, and names that stand for any host (RFC 2606).
-    "127.0.0.1", "localhost", "::1", "testserver", "example.org", "evil.example", "bench.example",
+    # This computer, names that stand for any host (RFC 2606), and a service of docker-compose.yml.
+    "127.0.0.1", "localhost", "::1", "testserver", "example.org", "evil.example", "bench.example", "influxdb",
     # The namespace of SVG, which nothing fetches.
     "www.w3.org",
     # Published sources.
