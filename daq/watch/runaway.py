@@ -18,13 +18,16 @@ from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
 from daq.watch.runaway_thermal import CAPACITY, KAPPA, VAPOUR, ThermalFilter
-from daq.watch.runaway_thermal import T as TEMP
 from daq.watch.runaway_warning import RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
 
 BIN_S: Final = 20.0
+LOOK_S: Final = 60.0
+"""The futures are worked out so often, and in every bin while something is about to be said."""
+_CLOSE_S: Final = 600.0
+_AWAKE: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,7 @@ class RunawayWatch:
         self._forecast: Forecast | None = None
         self._bad_for_s = 0.0
         self._settling_s = 0.0
+        self._looked_s = -math.inf
 
     def update(
         self,
@@ -125,7 +129,7 @@ class RunawayWatch:
         if b.amps is None or b.watts is None:
             return
         powered = b.amps > self.config.powered_above_amps
-        t = float(thermal.x[TEMP]) if thermal.started else b.lye_c
+        t = thermal.lye_c if thermal.started else b.lye_c
         if powered and t is not None:
             if not self._powered and not math.isnan(law.t_ref):
                 law.restart(t, b.amps, keep_slope=True)
@@ -152,25 +156,28 @@ class RunawayWatch:
             thermal.measure_room(b.room_c)
         good = b.lye_c is not None and not b.stuck
         if b.jumped and good:
-            thermal.loosen(t=10.0, capacity=0.1)
+            thermal.loosen(t=10.0, fast=5.0, capacity=0.1)
             self._settling_s = 180.0
         if self._settling_s > 0.0:
             self._settling_s -= b.dt_s
             thermal.loosen(t=0.2)
         if good and b.lye_c is not None:
             self._bad_for_s = 0.0
-            if thermal.measure(b.lye_c, b.lye_var):
+            if thermal.measure(b.lye_c, b.lye_var, b.dt_s):
                 thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=0.0 if thermal.room_measured else 1.0)
         else:
             self._bad_for_s += b.dt_s
 
     def _say(self, b: Bin) -> None:
-        now = float(self._thermal.x[TEMP])
+        now = self._thermal.lye_c
         if not self._powered or math.isnan(self._law.volts):
             self._forecast = None
             if self._state.update(b.t_s, 0.0, powered=False):
                 self._cleared(b.t_s, "the supply is off")
             return
+        if not self._due(b):
+            return
+        self._looked_s = b.t_s
         futures = roll_out(self._thermal, self._law, self.tables, self._faradaic)
         f = self._forecast = self._spoken(b, futures, now)
         if self._state.update(b.t_s, f.chance, powered=True):
@@ -179,6 +186,15 @@ class RunawayWatch:
                 self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, _numbers(f)))
             else:
                 self._cleared(b.t_s, f.words)
+
+    def _due(self, b: Bin) -> bool:
+        f = self._forecast
+        if f is None or b.t_s - self._looked_s > LOOK_S - 0.5 * BIN_S or self._settling_s > 0.0:
+            return True
+        if not self._state.raised:
+            return f.chance > _AWAKE
+        first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
+        return first < _CLOSE_S
 
     def _cleared(self, t_s: float, why: str) -> None:
         self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)

@@ -3,11 +3,8 @@
 The balance has one state, so no stepping is needed: where the net rate first falls to zero the temperature
 settles, and the time to a limit is the integral of dT over the rate.
 
-References
-----------
-.. [1] Additive recurrences (Kronecker sequences): L. Kuipers, H. Niederreiter, Uniform Distribution of
-   Sequences (1974), ch. 2. The step, powers of the root of ``x^(d+1) = x + 1``, is common practice, no
-   published source.
+The stack's fast mode is taken as having come to rest: the balance is followed along the temperatures at which
+it stands, from where it will stand.
 """
 
 from __future__ import annotations
@@ -21,15 +18,27 @@ from scipy.special import ndtri
 
 from daq.watch.runaway_current import VOLTS_SLOPE, CurrentLaw
 from daq.watch.runaway_model import GRID_HIGH_C, FloatArray, Tables
-from daq.watch.runaway_thermal import CAPACITY, GAMMA, KAPPA, REFERENCE_RISE_K, ROOM, VAPOUR, ThermalFilter
-from daq.watch.runaway_thermal import T as TEMP
+from daq.watch.runaway_thermal import (
+    CAPACITY,
+    FAST,
+    FAST_SHARE,
+    FAST_TIME,
+    GAMMA,
+    KAPPA,
+    REFERENCE_RISE_K,
+    ROOM,
+    STATES,
+    VAPOUR,
+    ThermalFilter,
+)
 
 __all__ = ["FUTURES", "Band", "Futures", "roll_out"]
 
-FUTURES: Final = 96
-_DIMENSIONS: Final = 12
-_GRID_UP: Final = 64
-_GRID_DOWN: Final = 24
+FUTURES: Final = 64
+_DIMENSIONS: Final = STATES + 5
+_GRID_TO: Final = 28
+_GRID_ON: Final = 8
+_GRID_DOWN: Final = 10
 _CAP_BELIEVED: Final = 0.9
 HORIZON_S: Final = 24.0 * 3600.0
 
@@ -44,21 +53,19 @@ class Band:
 
 
 def _normals() -> FloatArray:
-    """Standard normal numbers, evenly spread: an additive recurrence, [1]."""
-    root = _generalised_golden_ratio(_DIMENSIONS)
-    steps = root ** -np.arange(1.0, _DIMENSIONS + 1.0)
-    u = (0.5 + np.arange(1.0, FUTURES + 1.0)[:, None] * steps) % 1.0
-    return np.asarray(ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)))
-
-
-def _generalised_golden_ratio(d: int) -> float:
-    x = 2.0
-    for _ in range(64):
-        x = float((1.0 + x) ** (1.0 / (d + 1.0)))
-    return x
+    """Standard normal numbers: each dimension in even strata, both signs, means 0 and covariance 1 exactly."""
+    rng = np.random.default_rng(20)
+    n = FUTURES // 2
+    strata = np.stack([rng.permutation(n) for _ in range(_DIMENSIONS)], axis=1)
+    z = ndtri((n + strata + 0.5) / (2.0 * n)) * np.where(rng.random((n, _DIMENSIONS)) < 0.5, -1.0, 1.0)
+    both = np.concatenate([z, -z])
+    low = np.linalg.cholesky(both.T @ both / FUTURES)
+    return np.asarray(np.linalg.solve(low, both.T).T)
 
 
 _Z: Final = _normals()
+_WIDENING: Final = np.linspace(0.0, 1.0, _GRID_TO, endpoint=False) ** 1.2
+_BEYOND: Final = np.linspace(0.0, 1.0, _GRID_ON + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +98,7 @@ def _square_root(p: FloatArray) -> FloatArray:
 
 def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArray, FloatArray]:
     """Current and stack volts on the grid in each future (futures by temperatures)."""
-    z = _Z[:, 7:10]
+    z = _Z[:, STATES : STATES + 3]
     x = grid[None, :]
     if law.held == "current":
         slope = law.volts_slope + math.sqrt(law.volts_slope_var) * z[:, :1]
@@ -103,8 +110,8 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
     amps = np.exp(s[:, 0:1] + np.log(g) / m)
     volts = np.full(amps.shape, law.volts)
     if capped and law.cap is not None and not law.cap_exceeded and not law.pulsed:
-        cap = np.maximum(law.cap * np.exp(0.015 * _Z[:, 10:11]), law.amps)
-        cap[_Z[:, 11] > ndtri(_CAP_BELIEVED)] = np.inf
+        cap = np.maximum(law.cap * np.exp(0.015 * _Z[:, STATES + 3 : STATES + 4]), law.amps)
+        cap[_Z[:, STATES + 4] > ndtri(_CAP_BELIEVED)] = np.inf
         over = np.log(np.maximum(amps / cap, 1.0))
         amps = np.minimum(amps, cap)
         volts = volts * np.exp(-VOLTS_SLOPE[0] * over / np.maximum(alpha / g, 0.004))
@@ -115,26 +122,41 @@ def roll_out(
     thermal: ThermalFilter, law: CurrentLaw, tables: Tables, faradaic: float, *, capped: bool = True
 ) -> Futures:
     """Every future from now, under present conditions."""
-    now = float(thermal.x[TEMP])
-    s = thermal.x + _Z[:, :7] @ _square_root(thermal.p).T
+    now = thermal.lye_c
+    s = thermal.x + _Z[:, :STATES] @ _square_root(thermal.p).T
     room_low = float(thermal.x[ROOM]) - 2.0 * thermal.sd(ROOM)
-    down = np.linspace(min(room_low, now - 2.0), now, _GRID_DOWN, endpoint=False)
-    up = now + (GRID_HIGH_C - now) * np.linspace(0.0, 1.0, _GRID_UP) ** 1.4
-    grid = np.concatenate([down, up])
+    grid = _grid(min(room_low, now - 2.0), now, tables.highest_c)
     amps, volts = _current(law, grid, capped)
     gas_volts = np.interp(grid, tables.grid, tables.gas_volts)
     vapour_volts = np.interp(grid, tables.grid, tables.vapour_volts)
     c, kappa = np.exp(s[:, CAPACITY, None]), np.exp(s[:, KAPPA, None])
     gamma = np.clip(s[:, GAMMA, None], -0.1, 0.5)
     vapour = np.clip(s[:, VAPOUR, None], 0.0, 1.3)
-    rise = grid[None, :] - s[:, ROOM, None]
-    shape = (np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K) ** gamma
-    made = c * amps * (volts - faradaic * gas_volts - vapour * faradaic * vapour_volts)
-    rate = made - kappa * rise * shape
-    return _follow(grid, rate, made, kappa * rise * shape)
+    fast = np.clip(s[:, FAST_SHARE, None], 0.0, 4.0) * np.exp(np.minimum(s[:, FAST_TIME, None], 9.0)) * c
+    heat = amps * (volts - faradaic * gas_volts)
+    stands = fast * heat
+    rise = grid[None, :] - stands - s[:, ROOM, None]
+    lost = kappa * rise * (np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K) ** gamma
+    made = c * (heat - vapour * faradaic * (amps * vapour_volts))
+    # dM/dT along the standing fast mode: it grows with the heat
+    along = np.clip(1.0 - np.gradient(stands, grid, axis=1), 0.3, 1.5)
+    n = _GRID_DOWN
+    later = (stands[:, n] - s[:, FAST]) / along[:, n]
+    return _follow(grid, (made - lost) / along, made, lost, np.clip(later, -20.0, 20.0))
 
 
-def _follow(grid: FloatArray, rate: FloatArray, made: FloatArray, lost: FloatArray) -> Futures:
+def _grid(low: float, now: float, limit: float) -> FloatArray:
+    """Temperatures from the room to the lye's boiling, closest between now and the limits."""
+    if not now + 1.0 < limit < GRID_HIGH_C - 1.0:
+        limit = 0.5 * (now + GRID_HIGH_C)
+    down = np.linspace(low, now, _GRID_DOWN, endpoint=False)
+    to = now + (limit - now) * _WIDENING
+    return np.concatenate([down, to, limit + (GRID_HIGH_C - limit) * _BEYOND])
+
+
+def _follow(
+    grid: FloatArray, rate: FloatArray, made: FloatArray, lost: FloatArray, later: FloatArray
+) -> Futures:
     n = _GRID_DOWN
     at_now = rate[:, n]
     # Upwards: first temperature at which the rate falls to zero
@@ -150,6 +172,9 @@ def _follow(grid: FloatArray, rate: FloatArray, made: FloatArray, lost: FloatArr
         spent = np.where(inside, np.diff(grid[n:])[None, :] / mean, np.inf)
     reach = np.concatenate([np.zeros((len(up), 1)), np.cumsum(spent, 1)], 1)
     reach[first == 0, 1:] = np.inf
+    # What the fast mode still has to gain (or lose) comes at once, the rest from there on.
+    head = later / np.maximum(at_now, 1e-6)
+    reach[:, 1:] = np.maximum(reach[:, 1:] - np.clip(head, -7200.0, 7200.0)[:, None], 0.0)
     settles = np.full(len(up), np.inf)
     rows = np.arange(len(up))
     hit = (first > 0) & (first < up.shape[1])

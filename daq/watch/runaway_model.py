@@ -100,6 +100,8 @@ class Tables:
         self.capacity_j_k: float = float(
             thermal_mass_j_k(config.litres, config.mass_fraction, config.steel_kg, config.electrolyte)
         )
+        self.highest_c: float = max(config.limits_c.values(), default=60.0)
+        """The highest limit [degC]."""
         self._slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
 
     def gas_at(self, t_c: float) -> float:

@@ -1,18 +1,21 @@
 """The heat balance as a filter: temperature, capacity, loss and evaporation estimated together, as data come.
 
-State: lye temperature T, ln c (c = 1/C), ln kappa (kappa = 1/(R C) at 25 K over the room), gamma, epsilon,
-T_room in
+Two modes driven by the same heat, and the sensor behind them:
 
-    dT/dt = c (Q - epsilon V(T)) - kappa dT (|dT| / 25 K)^gamma
+    dM/dt = c (Q - epsilon V(T)) - kappa dM (|dM| / 25 K)^gamma     the bench as a whole, dM = M - T_room
+    dr/dt = beta c Q - r / tau                                      the stack before its reservoir
+    dS/dt = (T - S) / lag,  T = M + r                               the sensor, late
 
-Q is power less the gas' heating value, V the vapour's power were the gas saturated at T. An extended Kalman
-filter: linear in T's noise, and in logarithms of what is positive.
+Q is power less the gas' heating value, V the vapour's power were the gas saturated at T. Stack and reservoir
+joined by circulating lye have just these two modes where the joint is stiffer than the loss: a stack that
+starts fast and bends is not yet one that settles. An extended Kalman filter, [1]: logarithms of what is
+positive, steps exact for rates linear in temperature.
 
 References
 ----------
 .. [1] R. E. Kalman, J. Basic Eng. 82 (1960) 35, DOI 10.1115/1.3662552; extended by linearisation at the
-estimate. .. [2] E. S. Page, Biometrika 41 (1954) 100, DOI 10.1093/biomet/41.1-2.100: the cumulative sum
-test.
+   estimate.
+.. [2] E. S. Page, Biometrika 41 (1954) 100, DOI 10.1093/biomet/41.1-2.100: the cumulative sum test.
 """
 
 from __future__ import annotations
@@ -24,14 +27,17 @@ import numpy as np
 
 from daq.watch.runaway_model import FloatArray, Tables
 
-__all__ = ["CAPACITY", "GAMMA", "KAPPA", "LAG", "REFERENCE_RISE_K", "ROOM", "VAPOUR", "T", "ThermalFilter"]
+__all__ = [
+    "CAPACITY", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN", "REFERENCE_RISE_K",
+    "ROOM", "SENSOR", "STATES", "VAPOUR", "ThermalFilter",
+]  # fmt: skip
 
-T, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG = range(7)
-STATES: Final = 7
+MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME = range(11)
+STATES: Final = 11
 REFERENCE_RISE_K: Final = 25.0
 
 # Priors (judgement, no published source): what benches of this kind show.
-_CAPACITY_SD: Final = 0.2
+_CAPACITY_SD: Final = 0.25
 _RISE_MEDIAN_K: Final = 30.0
 """How far the first heat alone would lift the stack: benches are built to work within some tens of kelvin."""
 _RISE_SD: Final = 0.8
@@ -40,21 +46,23 @@ _GAMMA: Final = (0.12, 0.07)
 _VAPOUR: Final = (0.7, 0.25)
 _ROOM_UNKNOWN_SD: Final = 4.0
 _ROOM_SAID_SD: Final = 1.5
-_LAG_S: Final = (12.0, 10.0)
-"""Sensor behind the lye; a steady rise is read that much late."""
-_NEWEST_S: Final = 10.0
-"""A bin's mean belongs to its middle, half a bin ago."""
+_LAG: Final = (math.log(10.0), 0.8)
+"""Sensor behind the lye [ln s]."""
+_FAST_SHARE: Final = (0.6, 0.6)
+_FAST_TIME: Final = (0.03, 0.8)
+"""Of the bench's own time constant; its spread in the logarithm."""
 
 # Walks, in standard deviation for a square-root hour
-_WALK_CAPACITY: Final = 0.02
-_WALK_KAPPA: Final = 0.04
-_WALK_ROOM: Final = 0.7
-_WALK_T: Final = 0.08
+_WALK: Final = np.array([0.08, 0.05, 0.0, 0.02, 0.04, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0]) ** 2 / 3600.0
+_WALK_ROOM_MEASURED: Final = 0.1**2 / 3600.0
 _RATE_NOISE_S: Final = 2.0
 _CUSUM_DRIFT: Final = 0.5
 _CUSUM_LIMIT: Final = 9.0
 
-
+_LOW: Final = np.full(STATES, -np.inf)
+_HIGH: Final = np.full(STATES, np.inf)
+_LOW[[GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME]] = -0.1, 0.0, math.log(0.5), 0.0, math.log(20.0)
+_HIGH[[GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME]] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0)
 _EYE: Final = np.eye(STATES)
 
 
@@ -72,16 +80,34 @@ class ThermalFilter:
         self.rate = 0.0
         self.room_measured = False
         self._up = self._down = 0.0
+        self._sensor_rate = 0.0
         self.last_innovation = 0.0
+
+    @property
+    def lye_c(self) -> float:
+        """The stack's temperature now [degC]."""
+        return float(self.x[MEAN] + self.x[FAST])
 
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
         """Set the priors from the first bin with heat."""
         c = 1.0 / self.tables.capacity_j_k
         room, room_sd = self._room_prior(lye_c, room_c)
-        kappa = max(heat_w, 1.0) * c / _RISE_MEDIAN_K
-        self.x = np.array([lye_c, math.log(c), math.log(kappa), _GAMMA[0], _VAPOUR[0], room, _LAG_S[0]])
-        sd = np.array([0.3, _CAPACITY_SD, _RISE_SD, _GAMMA[1], _VAPOUR[1], room_sd, _LAG_S[1]])
+        rise_w = max(heat_w, 1.0)
+        kappa = rise_w * c / _RISE_MEDIAN_K
+        self.x[:] = (
+            lye_c, 0.0, lye_c, math.log(c), math.log(kappa), _GAMMA[0], _VAPOUR[0], room, _LAG[0],
+            _FAST_SHARE[0], math.log(_FAST_TIME[0] / kappa),
+        )  # fmt: skip
+        warm = lye_c - room > 5.0
+        sd = np.array([
+            0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, _RISE_SD, _GAMMA[1], _VAPOUR[1], room_sd, _LAG[1],
+            _FAST_SHARE[1], _FAST_TIME[1],
+        ])  # fmt: skip
         self.p = np.diag(sd**2)
+        # Sensor and lye begin together.
+        self.p[SENSOR, SENSOR] += sd[MEAN] ** 2
+        self.p[MEAN, SENSOR] = self.p[SENSOR, MEAN] = sd[MEAN] ** 2
+        self._clip()
         self.started = True
 
     def _room_prior(self, lye_c: float, room_c: float | None) -> tuple[float, float]:
@@ -95,40 +121,58 @@ class ThermalFilter:
         """Carry the state over `dt` seconds of known heat (power less gas) and gas-making current."""
         x = self.x
         c, kappa = math.exp(x[CAPACITY]), math.exp(x[KAPPA])
-        vapour, vapour_slope = self.tables.vapour_at(x[T])
+        lag, tau, share = math.exp(x[LAG]), math.exp(x[FAST_TIME]), float(x[FAST_SHARE])
+        before = self.lye_c
+        vapour, vapour_slope = self.tables.vapour_at(before)
         vapour, vapour_slope = gas_amps * vapour, gas_amps * vapour_slope
-        rise = x[T] - x[ROOM]
+        rise = float(x[MEAN] - x[ROOM])
         size = max(abs(rise), 0.5) / REFERENCE_RISE_K
-        shape = size ** x[GAMMA]
+        shape = size ** float(x[GAMMA])
         loss = kappa * rise * shape
-        loss_slope = kappa * (1.0 + x[GAMMA]) * shape
-        net = heat_w - x[VAPOUR] * vapour
-        decay = c * x[VAPOUR] * vapour_slope + loss_slope
-        # Exact for a rate that is linear in T over the step
-        dt_eff = -math.expm1(-decay * dt) / decay if abs(decay) * dt > 1e-9 else dt
+        loss_slope = kappa * (1.0 + float(x[GAMMA])) * shape
+        net = heat_w - float(x[VAPOUR]) * vapour
+        vaporises = c * float(x[VAPOUR]) * vapour_slope
+        decay = vaporises + loss_slope
+        # Exact for a rate that is linear in temperature over the step
+        kept = math.exp(-decay * dt)
+        dt_eff = (1.0 - kept) / decay if abs(decay) * dt > 1e-9 else dt
         f = _EYE.copy()
-        f[T] = (
-            math.exp(-decay * dt),
-            dt_eff * c * net,
-            -dt_eff * loss,
-            -dt_eff * loss * math.log(size),
-            -dt_eff * c * vapour,
-            dt_eff * loss_slope,
-            0.0,
-        )
-        x[T] += dt_eff * (c * net - loss)
-        self.rate = (c * net - loss) * math.exp(-decay * dt)
+        mean, fast = f[MEAN], f[FAST]
+        mean[MEAN], mean[FAST] = kept, -dt_eff * vaporises
+        mean[CAPACITY], mean[VAPOUR] = dt_eff * c * net, -dt_eff * c * vapour
+        mean[KAPPA], mean[GAMMA], mean[ROOM] = (
+            -dt_eff * loss, -dt_eff * loss * math.log(size), dt_eff * loss_slope,
+        )  # fmt: skip
+        fading = math.exp(-dt / tau)
+        pushed = c * heat_w * tau * (1.0 - fading)
+        fast[FAST], fast[CAPACITY], fast[FAST_SHARE] = fading, share * pushed, pushed
+        fast[FAST_TIME] = float(x[FAST]) * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
+        x[MEAN] += dt_eff * (c * net - loss)
+        x[FAST] = float(x[FAST]) * fading + share * pushed
+        self.rate = (c * net - loss) * kept
+        after = self.lye_c
+        # The sensor follows a ramp
+        late = math.exp(-dt / lag)
+        a = lag / dt * (1.0 - late)
+        sensor = float(x[SENSOR])
+        f[SENSOR] = (1.0 - a) * (mean + fast)
+        f[SENSOR, MEAN] += a - late
+        f[SENSOR, FAST] += a - late
+        f[SENSOR, SENSOR] = late
+        f[SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
+        x[SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
+        self._sensor_rate = (float(x[SENSOR]) - sensor) / dt
         self.p = f @ self.p @ f.T
-        hours = dt / 3600.0
-        walk_room = 0.1 if self.room_measured else _WALK_ROOM
-        d = np.array([_WALK_T, _WALK_CAPACITY, _WALK_KAPPA, 0.0, 0.0, walk_room, 0.0]) ** 2 * hours
-        self.p[np.diag_indices(STATES)] += d
+        d = _WALK * dt
+        if self.room_measured:
+            d[ROOM] = _WALK_ROOM_MEASURED * dt
+        self.p.flat[:: STATES + 1] += d
 
-    def _update(self, h: FloatArray, value: float, variance: float, gate: float) -> float:
-        """Take a measurement ``h x``; returns the normalised innovation."""
-        ph = self.p @ h
-        s = float(h @ ph) + variance
-        e = value - float(h @ self.x)
+    def _update(self, row: int, value: float, variance: float, gate: float) -> float:
+        """Take a measurement of one state; returns the normalised innovation."""
+        ph = self.p[row].copy()
+        s = float(ph[row]) + variance
+        e = value - float(self.x[row])
         z = e / math.sqrt(s)
         if abs(z) > gate:
             # A wild value counts as one at the gate: heavy tails instead of a cliff.
@@ -137,15 +181,17 @@ class ThermalFilter:
         self.x += gain * e
         self.p -= np.outer(gain, ph)
         self.p = 0.5 * (self.p + self.p.T)
+        self._clip()
         return z
 
-    def measure(self, lye_c: float, variance: float) -> bool:
-        """Take the measured temperature; True when innovations say that something has changed, [2]."""
-        h = np.zeros(STATES)
-        rate = max(-0.05, min(0.05, self.rate))
-        h[T], h[LAG] = 1.0, -rate
-        z = self._update(h, lye_c + rate * _NEWEST_S, variance + (_RATE_NOISE_S * rate) ** 2, 4.0)
-        self.x[LAG] = max(float(self.x[LAG]), 0.0)
+    def _clip(self) -> None:
+        np.minimum(np.maximum(self.x, _LOW, out=self.x), _HIGH, out=self.x)
+
+    def measure(self, lye_c: float, variance: float, bin_s: float) -> bool:
+        """Take a bin's mean temperature; True when innovations say that something has changed, [2]."""
+        rate = max(-0.05, min(0.05, self._sensor_rate))
+        # A bin's mean belongs to its middle, half a bin ago.
+        z = self._update(SENSOR, lye_c + 0.5 * bin_s * rate, variance + (_RATE_NOISE_S * rate) ** 2, 4.0)
         self.last_innovation = z
         z = max(-4.0, min(4.0, z))
         self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
@@ -158,11 +204,17 @@ class ThermalFilter:
     def measure_room(self, room_c: float) -> None:
         """Take the measured room temperature."""
         self.room_measured = True
-        self._update(_EYE[ROOM], room_c, 0.3**2, 5.0)
+        self._update(ROOM, room_c, 0.3**2, 5.0)
 
-    def loosen(self, *, t: float = 0.0, capacity: float = 0.0, kappa: float = 0.0, room: float = 0.0) -> None:
+    def loosen(
+        self, *, t: float = 0.0, fast: float = 0.0, capacity: float = 0.0, kappa: float = 0.0, room: float = 0.0
+    ) -> None:
         """Forget: add these standard deviations to the estimates."""
-        self.p[np.diag_indices(STATES)] += np.array([t, capacity, kappa, 0.0, 0.0, room, 0.0]) ** 2
+        for i, sd in ((CAPACITY, capacity), (KAPPA, kappa), (ROOM, room), (FAST, fast)):
+            self.p[i, i] += sd**2
+        # Sensor and lye move together.
+        both = np.ix_((MEAN, SENSOR), (MEAN, SENSOR))
+        self.p[both] += t**2
         self._up = self._down = 0.0
 
     def sd(self, index: int) -> float:
