@@ -32,7 +32,6 @@ SCHEMA = "lyewatch.review/1"
 STEP_NS = 1_000_000_000
 FINDING_SHARE = 0.1
 """A finding is told of a phase when so much of its windows have it."""
-FORECAST_EVERY_NS = 60_000_000_000
 _SEQ_WRAP = 1 << 32
 _SEQ_RESTART = 1_000_000
 
@@ -192,8 +191,7 @@ def _again(
         blocks,
         keep_numbers=False,
         forecaster=foresees,
-        chunk_s=FORECAST_EVERY_NS / 1e9,
-        each_chunk=each_minute,
+        each_forecast=each_minute,
     )
     return list(done.transitions), forecasts, [dict(w) for w in foresees.warnings]
 

@@ -59,6 +59,8 @@ class RunawayForecaster:
 
     def __init__(self, bench: Bench) -> None:
         self.watch = RunawayWatch(runaway_config(bench))
+        self._told: list[dict[str, Any]] = []
+        self._last: RunawayWarning | None = None
 
     def update(
         self,
@@ -83,7 +85,11 @@ class RunawayForecaster:
     @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:
         """All warnings so far, oldest first."""
-        return [_warning(w) for w in self.watch.warnings]
+        made = self.watch.warnings
+        if made and made[-1] is not self._last:
+            self._last = made[-1]
+            self._told = [_warning(w) for w in made]
+        return self._told
 
 
 def _warning(w: RunawayWarning) -> dict[str, Any]:

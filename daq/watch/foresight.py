@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from daq.watch.rules import ExternalRule
 
 __all__ = ["Foresight"]
 
+_MINUTE_NS = 60_000_000_000
 _ROW = {name: i for i, name in enumerate(QUANTITIES)}
 
 
@@ -29,6 +31,8 @@ class Foresight:
     forecaster: Forecaster
     rule: ExternalRule
     warned: bool = False
+    each_minute: Callable[[int], None] | None = None
+    """Called at every whole minute [ns], when what is foreseen may be asked for."""
 
     def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:
         """Give it the steps that end at `ends`, the windows of which are `numbers`.
@@ -50,6 +54,8 @@ class Foresight:
             self.forecaster.update(t_ns / 1e9, *row)
             if not quiet:
                 self._tell(t_ns)
+            if self.each_minute is not None and t_ns % _MINUTE_NS == 0:
+                self.each_minute(t_ns)
 
     def _chopped(self, mean: FloatArray) -> FloatArray:
         """Power from what the readings tell of a chopped supply [W]; NaN where they do not."""

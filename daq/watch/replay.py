@@ -107,6 +107,7 @@ def replay(
     keep_numbers: bool = True,
     chunk_s: float = 1800.0,
     each_chunk: Callable[[int], None] = lambda t_ns: None,
+    each_forecast: Callable[[int], None] | None = None,
     progress: Callable[[float], None] = lambda done: None,
 ) -> Replay:
     """Go through a recorded run.
@@ -124,12 +125,16 @@ def replay(
     chunk_s, each_chunk
         Called with the time reached [ns] after every so many seconds of the run. The result does not depend
         on how it is cut up.
+    each_forecast : callable, optional
+        Called at every whole minute of the run [ns], just when its forecast has been made.
     progress : callable
         Told the share that is done, 0 to 1.
     """
     given = list(blocks.values() if isinstance(blocks, Mapping) else blocks)
     suited, notes = suited_to(bench, given)
     watch = Watch(suited, forecaster=forecaster, step_s=step_s, window_s=window_s)
+    if each_forecast is not None:
+        watch.each_forecast(each_forecast)
     watch.feed(given)
     span = Columns.from_blocks(given).span_ns
     transitions: list[Transition] = []

@@ -7,17 +7,17 @@ says the same. Feed it ticks of one to some ten seconds; it thinks in bins of tw
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from daq.physics.faraday import faradaic_efficiency
 from daq.watch.runaway_current import CurrentLaw
 from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
-from daq.watch.runaway_thermal import CAPACITY, KAPPA, VAPOUR, ThermalFilter
+from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, VAPOUR, ThermalFilter
 from daq.watch.runaway_warning import RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
@@ -26,6 +26,10 @@ __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch"
 BIN_S: Final = 20.0
 LOOK_S: Final = 60.0
 """The futures are worked out so often, and in every bin while something is about to be said."""
+TRAIL: Final = 64
+"""Bins remembered, for when a sensor turns out to have been stuck for a while."""
+SETTLING_S: Final = 180.0
+"""After other water has come in, nothing new is warned of for so long: it has to mix first."""
 _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
@@ -59,10 +63,26 @@ def _band(values: FloatArray) -> Band:
     return Band(*(float(v) if math.isfinite(v) else None for v in picked))
 
 
+def _known(v: float | None) -> float | None:
+    return v if v is not None and -math.inf < v < math.inf else None
+
+
 def _later(b: Band, age_s: float) -> Band:
     """A time to something, so much later."""
     value, low, high = (None if v is None else max(0.0, v - age_s) for v in (b.value, b.low, b.high))
     return Band(value, low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A bin gone through, and what was known before it."""
+
+    t_s: float
+    dt_s: float
+    watts: float
+    amps: float
+    thermal: tuple[FloatArray, FloatArray, float]
+    law: tuple[FloatArray, FloatArray, float]
 
 
 class RunawayWatch:
@@ -73,14 +93,15 @@ class RunawayWatch:
         self.tables = Tables(config)
         self.warnings: list[RunawayWarning] = []
         self._intake = Intake(BIN_S)
-        self._thermal = ThermalFilter(self.tables, config.room_temp_c)
+        self._thermal = ThermalFilter(self.tables, config)
         self._law = CurrentLaw(config)
         self._state = WarningState()
-        self._faradaic = 1.0
         self._t_s = 0.0
         self._powered = False
-        self._heat = self._gas_amps = 0.0
-        self._last: Bin | None = None
+        self._watts = self._amps = 0.0
+        self._share: float | None = None
+        self._trail: deque[_Step] = deque(maxlen=TRAIL)
+        self._blind = False
         self._forecast: Forecast | None = None
         self._bad_for_s = 0.0
         self._settling_s = 0.0
@@ -97,10 +118,8 @@ class RunawayWatch:
         gas_flow: float | None = None,
     ) -> None:
         """Take one tick; None or NaN is missing or bad."""
-        volts, amps, watts, lye_temp, room_temp, gas_flow = (
-            None if v is None or not math.isfinite(v) else float(v)
-            for v in (volts, amps, watts, lye_temp, room_temp, gas_flow)
-        )
+        volts, amps, watts = _known(volts), _known(amps), _known(watts)
+        lye_temp, room_temp, gas_flow = _known(lye_temp), _known(room_temp), _known(gas_flow)
         if watts is None and volts is not None and amps is not None and self.config.mode != "pwm":
             watts = volts * amps
         self._t_s = t_s
@@ -118,9 +137,11 @@ class RunawayWatch:
         return replace(f, at_s=self._t_s, time_to_limit_s=times)
 
     def _think(self, b: Bin) -> None:
+        if b.stuck and not self._blind:
+            self._forget(b.still_since_s)
+        self._blind = b.stuck
         self._electric(b)
         self._balance(b)
-        self._last = b
         if self._thermal.started:
             self._say(b)
 
@@ -128,45 +149,71 @@ class RunawayWatch:
         law, thermal = self._law, self._thermal
         if b.amps is None or b.watts is None:
             return
+        self._share = None
         powered = b.amps > self.config.powered_above_amps
         t = thermal.lye_c if thermal.started else b.lye_c
         if powered and t is not None:
             if not self._powered and not math.isnan(law.t_ref):
                 law.restart(t, b.amps, keep_slope=True)
-            if law.update(b.dt_s, t, b.amps, b.watts):
+                self._settling_s = SETTLING_S
+            if law.update(b.dt_s, t, b.amps, b.watts, learn=not self._blind):
                 thermal.loosen(t=0.3)
         self._powered = powered
         if b.flow is not None and powered:
-            share = float(
-                faradaic_efficiency(b.flow, b.amps, self.config.cells, reference=self.config.flow_reference)
-            )
+            share = b.flow / (b.amps * self.tables.lpm_per_amp)
             if 0.3 < share < 1.1:
-                self._faradaic += 0.1 * (min(share, 1.0) - self._faradaic)
-        self._gas_amps = self._faradaic * b.amps
-        self._heat = b.watts - self._gas_amps * self.tables.gas_at(25.0 if t is None else t)
+                self._share = share
+        self._watts, self._amps = b.watts, b.amps
 
     def _balance(self, b: Bin) -> None:
         thermal = self._thermal
         if not thermal.started:
             if b.lye_c is not None and self._powered:
-                thermal.start(b.lye_c, self._heat, b.room_c)
+                thermal.start(b.lye_c, self._watts - self._amps * self.tables.gas_at(b.lye_c), b.room_c)
             return
-        thermal.predict(b.dt_s, self._heat, self._gas_amps)
+        self._trail.append(
+            _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
+        )
+        thermal.predict(b.dt_s, self._watts, self._amps)
         if b.room_c is not None:
             thermal.measure_room(b.room_c)
-        good = b.lye_c is not None and not b.stuck
-        if b.jumped and good:
-            thermal.loosen(t=10.0, fast=5.0, capacity=0.1)
-            self._settling_s = 180.0
-        if self._settling_s > 0.0:
-            self._settling_s -= b.dt_s
-            thermal.loosen(t=0.2)
-        if good and b.lye_c is not None:
-            self._bad_for_s = 0.0
-            if thermal.measure(b.lye_c, b.lye_var, b.dt_s):
-                thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=0.0 if thermal.room_measured else 1.0)
-        else:
+        if self._share is not None:
+            thermal.measure_faradaic(self._share)
+        self._settling_s = max(0.0, self._settling_s - b.dt_s)
+        if b.lye_c is None or b.stuck:
             self._bad_for_s += b.dt_s
+            self._by_current(b)
+            return
+        self._bad_for_s = 0.0
+        if b.jumped:
+            thermal.loosen(t=10.0, fast=5.0)
+        match thermal.measure(b.lye_c, b.lye_var, b.dt_s):
+            case "leap":
+                self._settling_s = SETTLING_S
+            case "changed":
+                room = 0.0 if thermal.room_measured else 1.0
+                thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=room)
+        if b.jumped:
+            self._settling_s = SETTLING_S
+        if self._settling_s > 0.0:
+            thermal.loosen(t=0.1, fast=0.2)
+
+    def _forget(self, since_s: float) -> None:
+        """Go back to before the sensor stood still, and on from there without it."""
+        steps = [s for s in self._trail if s.t_s > since_s]
+        if not steps:
+            return
+        self._thermal.restore(steps[0].thermal)
+        self._law.restore(steps[0].law)
+        for s in steps:
+            self._thermal.predict(s.dt_s, s.watts, s.amps)
+            self._law.t_now = self._thermal.lye_c
+
+    def _by_current(self, b: Bin) -> None:
+        """Without a thermometer the current is one, where the voltage is held."""
+        told = self._law.temperature(b.amps) if self._powered and b.amps else None
+        if told is not None and self._bad_for_s > 60.0:
+            self._thermal.measure_by_current(told[0], 4.0 * told[1])
 
     def _say(self, b: Bin) -> None:
         now = self._thermal.lye_c
@@ -178,8 +225,10 @@ class RunawayWatch:
         if not self._due(b):
             return
         self._looked_s = b.t_s
-        futures = roll_out(self._thermal, self._law, self.tables, self._faradaic)
+        futures = roll_out(self._thermal, self._law, self.tables)
         f = self._forecast = self._spoken(b, futures, now)
+        if self._settling_s > 0.0 and not self._state.raised:
+            return
         if self._state.update(b.t_s, f.chance, powered=True):
             if self._state.raised:
                 assert self.config.limit_c is not None
@@ -206,7 +255,10 @@ class RunawayWatch:
         bands = {name: _band(t) for name, t in times.items()}
         settles = _band(futures.settles_c)
         c, k = math.exp(th.x[CAPACITY]), math.exp(th.x[KAPPA])
-        vapour = float(th.x[VAPOUR]) * self._gas_amps * self.tables.vapour_at(now)[0]
+        gas_amps = float(th.x[FARADAIC]) * self._amps
+        gas_w = gas_amps * self.tables.gas_at(now)
+        heat = self._watts - gas_w
+        vapour = float(th.x[VAPOUR]) * gas_amps * self.tables.vapour_at(now)[0]
         return Forecast(
             at_s=b.t_s,
             time_to_limit_s=bands,
@@ -215,10 +267,10 @@ class RunawayWatch:
             chance=chance,
             regime=self._law.held,
             confidence="",
-            heat_w=self._heat,
-            gas_w=self._gas_amps * self.tables.gas_at(now),
+            heat_w=heat,
+            gas_w=gas_w,
             vapour_w=vapour,
-            loss_w=self._heat - vapour - th.rate / c,
+            loss_w=heat - vapour - th.rate / c,
             lye_c=now,
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),

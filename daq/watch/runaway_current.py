@@ -71,8 +71,33 @@ class CurrentLaw:
         self._snap = None
         self.volts = math.nan
 
-    def update(self, dt: float, t: float, amps: float, watts: float) -> bool:
-        """Take a bin; True when the set-point has stepped."""
+    def temperature(self, amps: float) -> tuple[float, float] | None:
+        """The lye's temperature by what the stack draws at a held voltage, and its standard deviation [K]; None
+        where the current does not tell it.
+        """
+        alpha, m = float(self.x[1]), max(float(self.x[2]), 0.05)
+        if self.held == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
+            return None
+        x = (math.exp(m * (math.log(amps) - float(self.x[0]))) - 1.0) / (m * alpha)
+        beyond = max(self.low_t - self.t_ref - x, x + self.t_ref - self.high_t, 0.0)
+        spread = math.sqrt(float(self.p[0, 0]) + _NOISE**2) / alpha
+        return self.t_ref + x, math.hypot(max(spread, 0.3), 0.25 * beyond)
+
+    def capped(self, amps: float) -> bool:
+        """Whether the supply's limit may hold the current rather than the stack."""
+        return self.cap is not None and not self.cap_exceeded and amps > 0.97 * self.cap
+
+    def snapshot(self) -> tuple[FloatArray, FloatArray, float]:
+        """What `restore` goes back to."""
+        return self.x.copy(), self.p.copy(), self.t_ref
+
+    def restore(self, snapshot: tuple[FloatArray, FloatArray, float]) -> None:
+        """Go back to what was learned earlier, unless the set-point has stepped since."""
+        if snapshot[2] == self.t_ref:
+            self.x, self.p = snapshot[0].copy(), snapshot[1].copy()
+
+    def update(self, dt: float, t: float, amps: float, watts: float, *, learn: bool = True) -> bool:
+        """Take a bin; True when the set-point has stepped. Without `learn` the temperature is not known."""
         volts, log_amps = watts / amps, math.log(amps)
         stepped = False
         if math.isnan(self.t_ref):
@@ -86,11 +111,12 @@ class CurrentLaw:
         self._last = (volts, log_amps)
         self.t_now, self.amps = t, amps
         self.volts = volts if math.isnan(self.volts) else self.volts + 0.25 * (volts - self.volts)
-        self.low_t, self.high_t = min(self.low_t, t), max(self.high_t, t)
         if self.cap is not None and amps > 1.03 * self.cap:
             self.cap_exceeded = True
-        self._learn(dt, t, log_amps)
-        self._look(t, log_amps, volts)
+        if learn or stepped:
+            self.low_t, self.high_t = min(self.low_t, t), max(self.high_t, t)
+            self._learn(dt, t, log_amps)
+            self._look(t, log_amps, volts)
         return stepped
 
     def _learn(self, dt: float, t: float, log_amps: float) -> None:

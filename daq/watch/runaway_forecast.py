@@ -20,6 +20,7 @@ from daq.watch.runaway_current import VOLTS_SLOPE, CurrentLaw
 from daq.watch.runaway_model import GRID_HIGH_C, FloatArray, Tables
 from daq.watch.runaway_thermal import (
     CAPACITY,
+    FARADAIC,
     FAST,
     FAST_SHARE,
     FAST_TIME,
@@ -119,7 +120,7 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
 
 
 def roll_out(
-    thermal: ThermalFilter, law: CurrentLaw, tables: Tables, faradaic: float, *, capped: bool = True
+    thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True
 ) -> Futures:
     """Every future from now, under present conditions."""
     now = thermal.lye_c
@@ -133,6 +134,7 @@ def roll_out(
     gamma = np.clip(s[:, GAMMA, None], -0.1, 0.5)
     vapour = np.clip(s[:, VAPOUR, None], 0.0, 1.3)
     fast = np.clip(s[:, FAST_SHARE, None], 0.0, 4.0) * np.exp(np.minimum(s[:, FAST_TIME, None], 9.0)) * c
+    faradaic = np.clip(s[:, FARADAIC, None], 0.3, 1.0)
     heat = amps * (volts - faradaic * gas_volts)
     stands = fast * heat
     rise = grid[None, :] - stands - s[:, ROOM, None]

@@ -34,6 +34,8 @@ class Bin:
     flow: float | None
     jumped: bool
     stuck: bool
+    still_since_s: float
+    """When the temperature last changed in its last digit [s]."""
     clipped: bool
     missing: float
     noise_c: float
@@ -59,15 +61,16 @@ class _Still:
     """How long a reading has not changed in its last digit, and whether it used to."""
 
     last: float = math.nan
+    since_s: float = math.nan
     run: int = 0
     changes: float = 0.5
 
-    def add(self, value: float) -> None:
+    def add(self, value: float, t_s: float) -> None:
         if value == self.last:
             self.run += 1
         else:
             self.run = 0
-            self.last = value
+            self.last, self.since_s = value, t_s
         if self.run < 8:
             self.changes += 0.02 * ((0.0 if self.run else 1.0) - self.changes)
 
@@ -114,10 +117,10 @@ class Intake:
             full = self._close(t_s)
         self._missing += 0.02 * ((1.0 if lye is None or amps is None else 0.0) - self._missing)
         if lye is not None:
-            self._temperature(lye)
+            self._temperature(lye, t_s)
         if amps is not None:
             self._amps.add(amps)
-            self._amps_still.add(amps)
+            self._amps_still.add(amps, t_s)
         if watts is not None:
             self._watts.add(watts)
         if room is not None:
@@ -127,7 +130,7 @@ class Intake:
         self._last_t = t_s
         return full
 
-    def _temperature(self, value: float) -> None:
+    def _temperature(self, value: float, t_s: float) -> None:
         allowed = 1.5 + 6.0 * self._noise
         first = math.isnan(self._accepted)
         if first and value == POWER_ON_C and not self._doubt:
@@ -145,7 +148,7 @@ class Intake:
             self._recent.clear()
         self._doubt.clear()
         self._accepted = value
-        self._lye_still.add(value)
+        self._lye_still.add(value, t_s)
         self._lye.append(value)
         self._recent.append(value)
         if len(self._recent) == 3:
@@ -170,6 +173,7 @@ class Intake:
             flow=self._flow.take(),
             jumped=self._jumped,
             stuck=stuck,
+            still_since_s=self._lye_still.since_s,
             clipped=self._amps_still.beyond(_CLIPPED_TICKS),
             missing=self._missing,
             noise_c=self._noise,

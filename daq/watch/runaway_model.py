@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from daq.physics.cell_voltage import v_tn
 from daq.physics.constants import ATMOSPHERE_KPA
-from daq.physics.faraday import gas_rate_mol_s
+from daq.physics.faraday import gas_rate_lpm, gas_rate_mol_s
 from daq.physics.heat import thermal_mass_j_k, vapour_power_w
 from daq.physics.lye import Electrolyte
 from daq.physics.moist_gas import vapour_pressure_lye
@@ -102,6 +102,8 @@ class Tables:
         )
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""
+        self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
+        """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
         self._slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
 
     def gas_at(self, t_c: float) -> float:

@@ -6,7 +6,7 @@ recorded run at once, it goes through the same code and comes to the same result
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import Any
 
@@ -230,6 +230,11 @@ class Watch(AlarmDesk):
                 alarm.suppress(t_ns, not edge.active, cause)
             else:
                 alarm.edge(edge, cause)
+
+    def each_forecast(self, told: Callable[[int], None]) -> None:
+        """Have `told` called at every whole minute of the run [ns], just when its forecast has been made."""
+        if self._foresight is not None:
+            self._foresight.each_minute = told
 
     def settled(self, t_ns: int) -> bool:
         """Whether the supply was not switched within the window that ends at `t_ns` [ns]."""
