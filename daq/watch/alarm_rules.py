@@ -31,7 +31,16 @@ from daq.watch.rules import (
     Ticks,
 )
 
-__all__ = ["TOLD", "alarm_rules", "check_alarms", "is_protective", "stuck_after_s", "warming_limit_c_per_min"]
+__all__ = [
+    "FORESEEN",
+    "TOLD",
+    "alarm_rules",
+    "check_alarms",
+    "foreseen_rules",
+    "is_protective",
+    "stuck_after_s",
+    "warming_limit_c_per_min",
+]
 
 CELL_VOLTS_HIGH, CELL_VOLTS_LOW = 2.7, 1.35
 """Volts per cell beyond which something is wrong (judgement: steel plates in lye run at 1.8 to 2.5 V)."""
@@ -49,6 +58,8 @@ WATER_WARN_SHARE = 0.15
 """Share of the lye between full and lowest level at which to top up (judgement)."""
 LEAST_LYE_SHARE = 0.75
 """Lowest level as a share of the filling, where the bench file names none (judgement)."""
+FORESEEN = ("lye_temp.forecast", "forecast.blind", "lye_temp.rough", "lye_temp.doubtful", "amps.clipped")
+"""Alarms of what foresees, the forecast's own first: there is none of them where nothing is foreseen."""
 TOLD = ("supply.tripped", "supply.not_cut", "recording.impaired", "notify.failed")
 """Alarms whose conditions the watch can not see in samples; see `Watch.set_condition`."""
 
@@ -103,6 +114,11 @@ def alarm_rules(bench: Bench) -> list[Rule]:
     return configured(bench, rules)
 
 
+def foreseen_rules(bench: Bench) -> list[Rule]:
+    """The rules of what foresees, as `FORESEEN`."""
+    return configured(bench, [ExternalRule(rationale(name)) for name in FORESEEN])
+
+
 def check_alarms(bench: Bench) -> list[Rule]:
     """The rules of a bench, the forecast's among them, once what the bench file says of them is in order.
 
@@ -111,7 +127,7 @@ def check_alarms(bench: Bench) -> list[Rule]:
     BenchFileError
         Where it names an alarm that there is not, or a key that one does not take.
     """
-    rules = [*alarm_rules(bench), *configured(bench, [ExternalRule(rationale("lye_temp.forecast"))])]
+    rules = [*alarm_rules(bench), *foreseen_rules(bench)]
     check_rules(bench, rules)
     return rules
 

@@ -238,6 +238,36 @@ _FIXED = {
         "At these settings the temperature does not settle below the limit, as far as can be foreseen.",
         "Turn the voltage down or cool the stack while there is time.",
     ),
+    "forecast.blind": Rationale(
+        "Forecast goes on without its sensor",
+        Priority.HIGH,
+        "The lye's temperature stands still or is missing while the supply is on. What is foreseen rests on "
+        "the heat balance, or on the current, alone.",
+        "Turn the supply off; look at the sensor and its cable.",
+        120.0,
+    ),
+    "lye_temp.rough": Rationale(
+        "Lye temperature is hard to read",
+        Priority.LOW,
+        "Its readings are noisy, leap, are often missing or come late: warnings come later, and forecasts "
+        "are wider.",
+        "Look at the sensor's cable, supply and screen; put it into the lye rather than beside it.",
+    ),
+    "lye_temp.doubtful": Rationale(
+        "Lye temperature and current do not agree",
+        Priority.MEDIUM,
+        "At this voltage the current tells of another temperature than the sensor: the sensor drifts, or a "
+        "leak grows, or the lye has changed.",
+        "Compare with a second thermometer before you trust the temperature; look for a leak and at the "
+        "level.",
+    ),
+    "amps.clipped": Rationale(
+        "Current is at its meter's range",
+        Priority.MEDIUM,
+        "The reading stands at one value like a meter at the end of its range: true current, power and heat "
+        "may be more.",
+        "Use a meter or a shunt with a wider range; until then take the forecast as too late.",
+    ),
     "supply.tripped": Rationale(
         "Supply was cut",
         Priority.HIGH,

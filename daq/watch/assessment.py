@@ -34,6 +34,10 @@ class Forecaster(Protocol):
         """What it foresees now, as JSON says it; None while it can not."""
 
     @property
+    def weaknesses(self) -> Mapping[str, str]:
+        """What weakens the protection now: alarm by name (as `FORESEEN`), and the cause in words."""
+
+    @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:
         """All warnings so far, oldest first: `raised_s`, `cleared_s` (None while it stands), `reason`, ..."""
 

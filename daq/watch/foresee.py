@@ -83,6 +83,11 @@ class RunawayForecaster:
         return None if said is None else _as_json(said, self.watch.config)
 
     @property
+    def weaknesses(self) -> Mapping[str, str]:
+        """Alarms of what weakens the forecast now, each with its cause."""
+        return self.watch.weaknesses
+
+    @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:
         """All warnings so far, oldest first."""
         made = self.watch.warnings

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from daq.bench import Bench
 from daq.quantity import Quantity
+from daq.watch.alarm_rules import FORESEEN
 from daq.watch.assessment import Forecaster
 from daq.watch.bins import QUANTITIES, Bins
 from daq.watch.chopped import READINGS, chopped_power
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.detectors import Edge
 from daq.watch.numbers import Numbers
-from daq.watch.rules import ExternalRule
+from daq.watch.rules import ExternalRule, Rule
 
 __all__ = ["Foresight"]
 
@@ -25,12 +26,13 @@ _ROW = {name: i for i, name in enumerate(QUANTITIES)}
 
 @dataclass(slots=True)
 class Foresight:
-    """Feeds a forecaster with the means of each step, and tells its warnings to the alarm `rule`."""
+    """Feeds a forecaster with the means of each step; tells its warnings and weaknesses to their alarms."""
 
     bench: Bench
     forecaster: Forecaster
-    rule: ExternalRule
-    warned: bool = False
+    rules: list[Rule]
+    """As `FORESEEN`."""
+    standing: set[str] = field(default_factory=set)
     each_minute: Callable[[int], None] | None = None
     """Called at every whole minute [ns], when what is foreseen may be asked for."""
 
@@ -65,14 +67,22 @@ class Foresight:
         return np.asarray(found.power.value)
 
     def _tell(self, t_ns: int) -> None:
+        now = dict(self.forecaster.weaknesses)
         warnings = self.forecaster.warnings
-        standing = bool(warnings) and warnings[-1].get("cleared_s") is None
-        if standing != self.warned:
-            self.warned = standing
-            cause = (
-                str(warnings[-1].get("reason") or self.rule.spec.title) if standing else "no longer foreseen"
-            )
-            self.rule.pending.append((Edge(t_ns, standing, None), cause))
+        if warnings and warnings[-1].get("cleared_s") is None:
+            now[FORESEEN[0]] = str(warnings[-1].get("reason") or "")
+        if now.keys() == self.standing:
+            return
+        for rule in self.rules:
+            name = rule.spec.name
+            if isinstance(rule, ExternalRule) and (name in now) != (name in self.standing):
+                cause = now.get(name, "no longer foreseen" if name == FORESEEN[0] else "it is over")
+                rule.pending.append((Edge(t_ns, name in now, None), cause or rule.spec.title))
+        self.standing = set(now)
+
+    def take_over(self, standing: set[str]) -> None:
+        """Alarms that stand already, as after a restart."""
+        self.standing = standing
 
 
 def _dry_share(numbers: Numbers) -> FloatArray:

@@ -9,19 +9,23 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-from daq.watch.runaway_current import CurrentLaw
+from daq.watch.runaway_current import CurrentLaw, LawSnapshot
+from daq.watch.runaway_doubts import Doubts
 from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
-from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, VAPOUR, ThermalFilter
-from daq.watch.runaway_warning import RunawayWarning, WarningState
+from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, VAPOUR, Snapshot, ThermalFilter
+from daq.watch.runaway_warning import RAISE_AT, RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
+
+BoolArray: TypeAlias = NDArray[np.bool_]
 
 BIN_S: Final = 20.0
 LOOK_S: Final = 60.0
@@ -63,6 +67,13 @@ def _band(values: FloatArray) -> Band:
     return Band(*(float(v) if math.isfinite(v) else None for v in picked))
 
 
+def _likelier(settles_c: FloatArray, crosses: BoolArray | None, chance: float) -> FloatArray:
+    """Where it settles if what is likelier comes true: that it stays below the limit, or that it does not."""
+    if crosses is None or chance in (0.0, 1.0):
+        return settles_c
+    return settles_c[crosses] if chance >= RAISE_AT else settles_c[~crosses]
+
+
 def _known(v: float | None) -> float | None:
     return v if v is not None and -math.inf < v < math.inf else None
 
@@ -81,8 +92,8 @@ class _Step:
     dt_s: float
     watts: float
     amps: float
-    thermal: tuple[FloatArray, FloatArray, float]
-    law: tuple[FloatArray, FloatArray, float]
+    thermal: Snapshot
+    law: LawSnapshot
 
 
 class RunawayWatch:
@@ -106,6 +117,8 @@ class RunawayWatch:
         self._bad_for_s = 0.0
         self._settling_s = 0.0
         self._looked_s = -math.inf
+        self._doubts = Doubts()
+        self._flow_s = -math.inf
 
     def update(
         self,
@@ -143,7 +156,27 @@ class RunawayWatch:
         self._electric(b)
         self._balance(b)
         if self._thermal.started:
+            self._doubt(b)
             self._say(b)
+
+    @property
+    def weaknesses(self) -> dict[str, str]:
+        """What weakens the protection now: the alarm's name, and its cause in words."""
+        return self._doubts.standing
+
+    def _doubt(self, b: Bin) -> None:
+        if self._share is not None:
+            self._flow_s = b.t_s
+        self._doubts.look(
+            b,
+            self._law,
+            powered=self._powered,
+            blind_s=self._bad_for_s,
+            lag_s=math.exp(self._thermal.mean(LAG)),
+            settling=self._settling_s > 0.0,
+            room_known=self._thermal.room_measured,
+            flow_known=b.t_s - self._flow_s < 600.0,
+        )
 
     def _electric(self, b: Bin) -> None:
         law, thermal = self._law, self._thermal
@@ -245,20 +278,34 @@ class RunawayWatch:
         first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
         return first < _CLOSE_S
 
+    def _confidence(self, settles: Band) -> str:
+        """``good``, ``fair`` or ``poor``: by the band of where it settles, and by what weakens it."""
+        weak = self._doubts.standing
+        if "forecast.blind" in weak or self._settling_s > 0.0:
+            return "poor"
+        wide = math.inf if settles.low is None or settles.high is None else settles.high - settles.low
+        limit = self.config.limit_c
+        if limit is not None and settles.low is not None and settles.low > limit:
+            wide = 0.0  # how far beyond does not matter
+        if wide > 15.0:
+            return "poor"
+        return "good" if wide < 6.0 and not weak else "fair"
+
     def _cleared(self, t_s: float, why: str) -> None:
         self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)
 
     def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
         config, th = self.config, self._thermal
         times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
-        chance = 0.0 if config.watched is None else float(np.isfinite(times[config.watched]).mean())
+        crosses = None if config.watched is None else np.isfinite(times[config.watched])
+        chance = 0.0 if crosses is None else float(crosses.mean())
         bands = {name: _band(t) for name, t in times.items()}
-        settles = _band(futures.settles_c)
-        c, k = math.exp(th.x[CAPACITY]), math.exp(th.x[KAPPA])
-        gas_amps = float(th.x[FARADAIC]) * self._amps
+        settles = _band(_likelier(futures.settles_c, crosses, chance))
+        c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
+        gas_amps = th.mean(FARADAIC) * self._amps
         gas_w = gas_amps * self.tables.gas_at(now)
         heat = self._watts - gas_w
-        vapour = float(th.x[VAPOUR]) * gas_amps * self.tables.vapour_at(now)[0]
+        vapour = th.mean(VAPOUR) * gas_amps * self.tables.vapour_at(now)[0]
         return Forecast(
             at_s=b.t_s,
             time_to_limit_s=bands,
@@ -266,7 +313,7 @@ class RunawayWatch:
             loop_gain=_band(futures.gain),
             chance=chance,
             regime=self._law.held,
-            confidence="",
+            confidence=self._confidence(settles),
             heat_w=heat,
             gas_w=gas_w,
             vapour_w=vapour,
@@ -274,7 +321,7 @@ class RunawayWatch:
             lye_c=now,
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),
-            unknowns=(),
+            unknowns=self._doubts.unknowns,
             words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
         )
 

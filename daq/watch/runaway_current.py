@@ -1,7 +1,7 @@
 """What the supply holds, and how the current follows the temperature: learned as data come.
 
 At a held voltage ``I = I_ref (1 + m alpha x)^(1/m)``, x the temperature over a reference: exponential for
-m = 0, linear for m = 1. Published polarisation curves lie between (m 0.2 to 1.1, alpha 0.012 to 0.035 /K). At
+m = 0, linear for m = 1. Published polarisation curves lie between (m 0.3 to 2.0, alpha 0.011 to 0.032 /K). At
 a held current the voltage falls with temperature instead.
 """
 
@@ -9,18 +9,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from daq.watch.runaway_model import FloatArray, RunawayConfig
 
-__all__ = ["CurrentLaw", "Held"]
+__all__ = ["CurrentLaw", "Held", "LawSnapshot"]
 
 Held = Literal["voltage", "current"]
+LawSnapshot: TypeAlias = tuple[FloatArray, FloatArray, float]
 
-_ALPHA: Final = (0.021, 0.008)
-_BEND: Final = (0.5, 0.25)
+_ALPHA: Final = (0.019, 0.007)
+_BEND: Final = (0.8, 0.4)
+_TOGETHER: Final = -0.85
+"""Correlation of the two: over published curves (`ulleberg`, `degroot_*`, cells at 1.85 to 2.45 V, with
+contacts or without) alpha m is near 0.013 /K, alpha 0.011 to 0.032, m 0.3 to 2.0."""
 VOLTS_SLOPE: Final = (0.0022, 0.0008)
 """Relative fall of a cell's voltage for each kelvin at a held current [1/K]."""
 _NOISE: Final = 0.003
@@ -35,6 +39,12 @@ class _Snapshot:
     volts: float
 
 
+def _spread(log_amps: float) -> FloatArray:
+    p = np.diag(np.array([log_amps, _ALPHA[1], _BEND[1]]) ** 2)
+    p[1, 2] = p[2, 1] = _TOGETHER * _ALPHA[1] * _BEND[1]
+    return p
+
+
 class CurrentLaw:
     """Recursive estimate of (ln I_ref, alpha, m) and of what is held."""
 
@@ -42,7 +52,7 @@ class CurrentLaw:
         self.held: Held = "current" if config.mode == "constant_current" else "voltage"
         self.pulsed = config.mode == "pwm"
         self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0]])
-        self.p: FloatArray = np.diag(np.array([1.0, _ALPHA[1], _BEND[1]]) ** 2)
+        self.p: FloatArray = _spread(1.0)
         self.t_ref = math.nan
         self.volts = math.nan
         self.volts_slope = VOLTS_SLOPE[0]
@@ -59,39 +69,42 @@ class CurrentLaw:
         """Begin anew at a temperature: after a change of set-point, or at power-up."""
         if math.isnan(self.t_ref) or not keep_slope:
             self.x = np.array([math.log(amps), _ALPHA[0], _BEND[0]])
-            self.p = np.diag(np.array([0.3, _ALPHA[1], _BEND[1]]) ** 2)
+            self.p = _spread(0.3)
         else:
             m, x = float(self.x[2]), t - self.t_ref
             slope = float(self.x[1]) / max(1.0 + m * float(self.x[1]) * x, 0.3)
-            sd = math.sqrt(float(self.p[1, 1])) + 0.15 * slope
-            self.x = np.array([math.log(amps), slope, m])
-            self.p = np.diag(np.array([0.3, sd, math.sqrt(float(self.p[2, 2]))]) ** 2)
+            p = self.p.copy()
+            p[0] = p[:, 0] = 0.0
+            p[0, 0] = 0.3**2
+            p += (0.15 * slope / _ALPHA[1]) ** 2 * _spread(0.0)
+            self.x, self.p = np.array([math.log(amps), slope, m]), p
         self.t_ref = t
         self.low_t = self.high_t = t
         self._snap = None
         self.volts = math.nan
 
-    def temperature(self, amps: float) -> tuple[float, float] | None:
-        """The lye's temperature by what the stack draws at a held voltage, and its standard deviation [K]; None
-        where the current does not tell it.
+    def temperature(self, amps: float, learned: LawSnapshot | None = None) -> tuple[float, float] | None:
+        """The lye's temperature by what the stack draws at a held voltage, as it was `learned`, and its
+        standard deviation [K]; None where the current does not tell it.
         """
-        alpha, m = float(self.x[1]), max(float(self.x[2]), 0.05)
+        known, p, _ = self.snapshot() if learned is None else learned
+        alpha, m = float(known[1]), max(float(known[2]), 0.05)
         if self.held == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
             return None
-        x = (math.exp(m * (math.log(amps) - float(self.x[0]))) - 1.0) / (m * alpha)
+        x = (math.exp(m * (math.log(amps) - float(known[0]))) - 1.0) / (m * alpha)
         beyond = max(self.low_t - self.t_ref - x, x + self.t_ref - self.high_t, 0.0)
-        spread = math.sqrt(float(self.p[0, 0]) + _NOISE**2) / alpha
+        spread = math.sqrt(float(p[0, 0]) + _NOISE**2) / alpha
         return self.t_ref + x, math.hypot(max(spread, 0.3), 0.25 * beyond)
 
     def capped(self, amps: float) -> bool:
         """Whether the supply's limit may hold the current rather than the stack."""
         return self.cap is not None and not self.cap_exceeded and amps > 0.97 * self.cap
 
-    def snapshot(self) -> tuple[FloatArray, FloatArray, float]:
+    def snapshot(self) -> LawSnapshot:
         """What `restore` goes back to."""
         return self.x.copy(), self.p.copy(), self.t_ref
 
-    def restore(self, snapshot: tuple[FloatArray, FloatArray, float]) -> None:
+    def restore(self, snapshot: LawSnapshot) -> None:
         """Go back to what was learned earlier, unless the set-point has stepped since."""
         if snapshot[2] == self.t_ref:
             self.x, self.p = snapshot[0].copy(), snapshot[1].copy()
@@ -140,7 +153,7 @@ class CurrentLaw:
         self.p -= np.outer(gain, ph)
         self.p = 0.5 * (self.p + self.p.T)
         self.x[1] = min(max(self.x[1], 0.0), 0.08)
-        self.x[2] = min(max(self.x[2], 0.05), 1.5)
+        self.x[2] = min(max(self.x[2], 0.05), 2.2)
 
     def _look(self, t: float, log_amps: float, volts: float) -> None:
         """Compare with a kelvin ago: which of the two moved?"""

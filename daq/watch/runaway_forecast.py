@@ -54,7 +54,7 @@ class Band:
 
 
 def _normals() -> FloatArray:
-    """Standard normal numbers: each dimension in even strata, both signs, means 0 and covariance 1 exactly."""
+    """Standard normal numbers: even strata in each dimension, both signs, mean 0 and covariance 1."""
     rng = np.random.default_rng(20)
     n = FUTURES // 2
     strata = np.stack([rng.permutation(n) for _ in range(_DIMENSIONS)], axis=1)
@@ -65,6 +65,8 @@ def _normals() -> FloatArray:
 
 
 _Z: Final = _normals()
+_SPREAD: Final = np.argsort(np.random.default_rng(7).random(FUTURES))
+"""Which future belongs to which filter has nothing to do with the numbers drawn for it."""
 _WIDENING: Final = np.linspace(0.0, 1.0, _GRID_TO, endpoint=False) ** 1.2
 _BEYOND: Final = np.linspace(0.0, 1.0, _GRID_ON + 1)
 
@@ -97,6 +99,19 @@ def _square_root(p: FloatArray) -> FloatArray:
     return np.asarray(v * np.sqrt(np.maximum(w, 0.0)))
 
 
+def _drawn(thermal: ThermalFilter) -> FloatArray:
+    """States of the futures: of each filter of the bank as many as it counts for."""
+    ends = np.floor(np.cumsum(thermal.w) * FUTURES + 0.5).astype(np.int64)
+    ends[-1] = FUTURES
+    counts = np.diff(ends, prepend=0)
+    which = np.repeat(np.arange(len(counts)), counts)[_SPREAD]
+    used = np.unique(which)
+    w, v = np.linalg.eigh(thermal.p[used])
+    roots = v * np.sqrt(np.maximum(w, 0.0))[:, None, :]
+    place = np.searchsorted(used, which)
+    return np.asarray(thermal.x[which] + np.einsum("nij,nj->ni", roots[place], _Z[:, :STATES]))
+
+
 def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArray, FloatArray]:
     """Current and stack volts on the grid in each future (futures by temperatures)."""
     z = _Z[:, STATES : STATES + 3]
@@ -106,7 +121,7 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
         volts = law.volts * np.exp(-np.clip(slope, 0.0, 0.006) * (x - law.t_now))
         return np.full(volts.shape, law.amps), volts
     s = law.x + z @ _square_root(law.p).T
-    alpha, m = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 0.05, 1.6)
+    alpha, m = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 0.05, 2.4)
     g = np.maximum(1.0 + m * alpha * (x - law.t_ref), 0.2)
     amps = np.exp(s[:, 0:1] + np.log(g) / m)
     volts = np.full(amps.shape, law.volts)
@@ -119,13 +134,11 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
     return amps, volts
 
 
-def roll_out(
-    thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True
-) -> Futures:
+def roll_out(thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True) -> Futures:
     """Every future from now, under present conditions."""
     now = thermal.lye_c
-    s = thermal.x + _Z[:, :STATES] @ _square_root(thermal.p).T
-    room_low = float(thermal.x[ROOM]) - 2.0 * thermal.sd(ROOM)
+    s = _drawn(thermal)
+    room_low = thermal.mean(ROOM) - 2.0 * thermal.sd(ROOM)
     grid = _grid(min(room_low, now - 2.0), now, tables.highest_c)
     amps, volts = _current(law, grid, capped)
     gas_volts = np.interp(grid, tables.grid, tables.gas_volts)

@@ -39,6 +39,8 @@ class Bin:
     clipped: bool
     missing: float
     noise_c: float
+    glitches: int
+    """Readings that leapt away and back."""
 
 
 @dataclass(slots=True)
@@ -92,6 +94,7 @@ class Intake:
     _recent: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _noise: float = 0.08
     _jumped: bool = False
+    _glitches: int = 0
     _lye_still: _Still = field(default_factory=_Still)
     _amps_still: _Still = field(default_factory=_Still)
     _amps: _Mean = field(default_factory=_Mean)
@@ -146,6 +149,8 @@ class Intake:
             self._jumped = True
             self._lye.clear()
             self._recent.clear()
+        elif self._doubt:
+            self._glitches += len(self._doubt)
         self._doubt.clear()
         self._accepted = value
         self._lye_still.add(value, t_s)
@@ -177,8 +182,10 @@ class Intake:
             clipped=self._amps_still.beyond(_CLIPPED_TICKS),
             missing=self._missing,
             noise_c=self._noise,
+            glitches=self._glitches,
         )
         self._lye.clear()
         self._jumped = False
+        self._glitches = 0
         self._start = t_s
         return made

@@ -104,7 +104,7 @@ class Tables:
         """The highest limit [degC]."""
         self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
         """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
-        self._slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
+        self.vapour_slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
 
     def gas_at(self, t_c: float) -> float:
         """`gas_volts` at a temperature."""
@@ -115,5 +115,5 @@ class Tables:
         i = (min(max(t_c, GRID_LOW_C), GRID_HIGH_C - _STEP_C) - GRID_LOW_C) / _STEP_C
         k = int(i)
         f = i - k
-        v, s = self.vapour_volts, self._slope
+        v, s = self.vapour_volts, self.vapour_slope
         return float(v[k] + f * (v[k + 1] - v[k])), float(s[k] + f * (s[k + 1] - s[k]))

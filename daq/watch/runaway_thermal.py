@@ -6,21 +6,26 @@ Two modes driven by the same heat, and the sensor behind them:
     dr/dt = beta c Q - r / tau                                      the stack before its reservoir
     dS/dt = (T - S) / lag,  T = M + r                               the sensor, late
 
-Q = P - phi I V_tn is power less the gas' heating value, phi the share of the current that makes gas, V the vapour's power were the gas saturated at T. Stack and reservoir
-joined by circulating lye have just these two modes where the joint is stiffer than the loss: a stack that
-starts fast and bends is not yet one that settles. An extended Kalman filter, [1]: logarithms of what is
-positive, steps exact for rates linear in temperature.
+Q = P - phi I V_tn is power less the gas' heating value, phi the share of the current that makes gas, V the
+vapour's power were the gas saturated at T. Stack and reservoir joined by circulating lye have just these two
+modes where the joint is stiffer than the loss: a stack that starts fast and bends is not yet one that
+settles. A bank of extended Kalman filters, [1], [3]: logarithms of what is positive, steps exact for rates
+linear in temperature; each of the bank begins with other beliefs of the loss, the fast mode and the sensor's
+lag, and counts by how well it foretold what was then read.
 
 References
 ----------
 .. [1] R. E. Kalman, J. Basic Eng. 82 (1960) 35, DOI 10.1115/1.3662552; extended by linearisation at the
    estimate.
 .. [2] E. S. Page, Biometrika 41 (1954) 100, DOI 10.1093/biomet/41.1-2.100: the cumulative sum test.
+.. [3] D. L. Alspach, H. W. Sorenson, IEEE Trans. Autom. Control 17 (1972) 439, DOI 10.1109/TAC.1972.1100034:
+   sums of Gaussians. From memory.
 """
 
 from __future__ import annotations
 
 import math
+from itertools import product
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -28,10 +33,11 @@ import numpy as np
 from daq.watch.runaway_model import FloatArray, RunawayConfig, Tables
 
 __all__ = [
-    "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN", "REFERENCE_RISE_K",
-    "ROOM", "SENSOR", "STATES", "VAPOUR", "Change", "ThermalFilter",
+    "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN",
+    "REFERENCE_RISE_K", "ROOM", "SENSOR", "STATES", "VAPOUR", "Change", "Snapshot", "ThermalFilter",
 ]  # fmt: skip
 
+Snapshot: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, float]
 Change: TypeAlias = Literal["none", "changed", "leap"]
 
 MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME, FARADAIC = range(12)
@@ -41,10 +47,11 @@ REFERENCE_RISE_K: Final = 25.0
 # Priors (judgement, no published source): what benches of this kind show.
 _CAPACITY_SD: Final = 0.25
 _RISE_SHARE: Final = 0.85
-"""A limit is set a little above where the bench is meant to work: so far up it would stand, before data come."""
+"""A limit is set a little above where the bench is meant to work: so far up it would settle, before data."""
 _RISE_MEDIAN_K: Final = 30.0
 """The same where there is no limit, or where the lye begins near it."""
-_RISE_SD: Final = 0.6
+_LOSSES: Final = ((-0.6, 0.35, 0.3), (0.0, 0.35, 0.4), (0.6, 0.35, 0.3))
+"""How the loss may differ from that (logarithm), spread, weight."""
 _HEAT_SLOPE: Final = 0.02
 """Relative growth of the heat at a held voltage [1/K]."""
 _GAMMA: Final = (0.12, 0.07)
@@ -52,11 +59,11 @@ _GAMMA: Final = (0.12, 0.07)
 _VAPOUR: Final = (0.7, 0.25)
 _ROOM_UNKNOWN_SD: Final = 4.0
 _ROOM_SAID_SD: Final = 1.5
-_LAG: Final = (math.log(12.0), 1.0)
-"""Sensor behind the lye [ln s]."""
+_LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(60.0), 0.5, 0.2))
+"""Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
 _FAST_SHARE: Final = (0.6, 0.6)
-_FAST_TIME: Final = (0.02, 0.7)
-"""Of the bench's own time constant; its spread in the logarithm."""
+_FAST_TIMES: Final = ((0.008, 0.6, 0.5), (0.035, 0.6, 0.5))
+"""Of the bench's own time constant; its spread in the logarithm, its weight."""
 _FARADAIC: Final = (0.97, 0.04)
 _FLOW_SD: Final = 0.04
 """Of the share by a flow meter: its accuracy and steam left in the gas."""
@@ -76,11 +83,24 @@ _HIGH[_BOUNDED] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0), 1.0
 _LEAP_K: Final = 0.4
 _LEAP_SD: Final = 6.0
 _EYE: Final = np.eye(STATES)
+_INDEX: Final = np.arange(STATES)
+_BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
+_TEMPERED: Final = 0.5
+"""Innovations are not quite independent: each counts for so much."""
+_LEAST_WEIGHT: Final = 1e-4
 
 
 class ThermalFilter:
-    """Extended Kalman filter of the heat balance; starts with the first bin that has temperature and
-    power.
+    """The bank; starts with the first bin that has temperature and power.
+
+    Attributes
+    ----------
+    x : array
+        States by filter: ``(filters, STATES)``.
+    p : array
+        Their covariances: ``(filters, STATES, STATES)``.
+    w : array
+        What each filter counts for; sums to 1.
     """
 
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
@@ -88,38 +108,51 @@ class ThermalFilter:
         self._room_said = config.room_temp_c
         self._limit_c = config.limit_c
         self._held_current = config.mode == "constant_current"
-        self.x: FloatArray = np.zeros(STATES)
-        self.p: FloatArray = np.zeros((STATES, STATES))
+        n = len(_BANK)
+        self.x: FloatArray = np.zeros((n, STATES))
+        self.p: FloatArray = np.zeros((n, STATES, STATES))
+        self.w: FloatArray = np.full(n, 1.0 / n)
         self.started = False
         self.rate = 0.0
         self.room_measured = False
         self._up = self._down = 0.0
-        self._sensor_rate = 0.0
-        self.last_innovation = 0.0
+        self._sensor_rate: FloatArray = np.zeros(n)
 
     @property
     def lye_c(self) -> float:
         """The stack's temperature now [degC]."""
-        return float(self.x[MEAN] + self.x[FAST])
+        return float(self.w @ (self.x[:, MEAN] + self.x[:, FAST]))
+
+    def mean(self, index: int) -> float:
+        """A state's mean over the bank."""
+        return float(self.w @ self.x[:, index])
+
+    def sd(self, index: int) -> float:
+        """Standard deviation of a state over the bank."""
+        mean = self.mean(index)
+        return math.sqrt(max(float(self.w @ (self.p[:, index, index] + (self.x[:, index] - mean) ** 2)), 0.0))
 
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
         """Set the priors from the first bin with heat."""
         c = 1.0 / self.tables.capacity_j_k
         room, room_sd = self._room_prior(lye_c, room_c)
         kappa = self._loss_prior(c * max(heat_w, 1.0), lye_c, room)
-        self.x[:] = (
-            lye_c, 0.0, lye_c, math.log(c), math.log(kappa), _GAMMA[0], _VAPOUR[0], room, _LAG[0],
-            _FAST_SHARE[0], math.log(_FAST_TIME[0] / kappa), _FARADAIC[0],
-        )  # fmt: skip
         warm = lye_c - room > 5.0
-        sd = np.array([
-            0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, _RISE_SD, _GAMMA[1], _VAPOUR[1], room_sd, _LAG[1],
-            _FAST_SHARE[1], _FAST_TIME[1], _FARADAIC[1],
-        ])  # fmt: skip
-        self.p = np.diag(sd**2)
-        # Sensor and lye begin together.
-        self.p[SENSOR, SENSOR] += sd[MEAN] ** 2
-        self.p[MEAN, SENSOR] = self.p[SENSOR, MEAN] = sd[MEAN] ** 2
+        for i, (loss, fast, lag) in enumerate(_BANK):
+            self.x[i] = (
+                lye_c, 0.0, lye_c, math.log(c), math.log(kappa) + loss[0], _GAMMA[0], _VAPOUR[0], room,
+                lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0],
+            )  # fmt: skip
+            sd = np.array([
+                0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, loss[1], _GAMMA[1], _VAPOUR[1], room_sd, lag[1],
+                _FAST_SHARE[1], fast[1], _FARADAIC[1],
+            ])  # fmt: skip
+            self.p[i] = np.diag(sd**2)
+            # Sensor and lye begin together.
+            self.p[i, SENSOR, SENSOR] += sd[MEAN] ** 2
+            self.p[i, MEAN, SENSOR] = self.p[i, SENSOR, MEAN] = sd[MEAN] ** 2
+            self.w[i] = loss[2] * fast[2] * lag[2]
+        self.w /= self.w.sum()
         self._clip()
         self.started = True
 
@@ -140,73 +173,77 @@ class ThermalFilter:
     def predict(self, dt: float, watts: float, amps: float) -> None:
         """Carry the state over `dt` seconds of known power and current."""
         x = self.x
-        c, kappa = math.exp(x[CAPACITY]), math.exp(x[KAPPA])
-        lag, tau, share = math.exp(x[LAG]), math.exp(x[FAST_TIME]), float(x[FAST_SHARE])
-        before = self.lye_c
-        gas_w = amps * self.tables.gas_at(before)
-        gas_amps = float(x[FARADAIC]) * amps
-        heat_w = watts - float(x[FARADAIC]) * gas_w
-        vapour, vapour_slope = self.tables.vapour_at(before)
-        vapour, vapour_slope = gas_amps * vapour, gas_amps * vapour_slope
-        rise = float(x[MEAN] - x[ROOM])
-        size = max(abs(rise), 0.5) / REFERENCE_RISE_K
-        shape = size ** float(x[GAMMA])
-        loss = kappa * rise * shape
-        loss_slope = kappa * (1.0 + float(x[GAMMA])) * shape
-        net = heat_w - float(x[VAPOUR]) * vapour
-        vaporises = c * float(x[VAPOUR]) * vapour_slope
-        decay = vaporises + loss_slope
+        c, kappa, lag, tau = np.exp(x[:, (CAPACITY, KAPPA, LAG, FAST_TIME)].T)
+        slow, quick, sensor, share, faradaic = x[:, (MEAN, FAST, SENSOR, FAST_SHARE, FARADAIC)].T
+        gamma, vaporised = x[:, GAMMA], x[:, VAPOUR]
+        before = slow + quick
+        gas_w = amps * np.interp(before, self.tables.grid, self.tables.gas_volts)
+        gas_amps = faradaic * amps
+        heat_w = watts - faradaic * gas_w
+        vapour = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_volts)
+        vapour_slope = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_slope)
+        rise = slow - x[:, ROOM]
+        log_size = np.log(np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K)
+        shape = kappa * np.exp(gamma * log_size)
+        loss = rise * shape
+        loss_slope = (1.0 + gamma) * shape
+        net = c * (heat_w - vaporised * vapour)
+        vaporises = c * vaporised * vapour_slope
+        decay = np.maximum(vaporises + loss_slope, 1e-9)
         # Exact for a rate that is linear in temperature over the step
-        kept = math.exp(-decay * dt)
-        dt_eff = (1.0 - kept) / decay if abs(decay) * dt > 1e-9 else dt
-        f = _EYE.copy()
-        mean, fast = f[MEAN], f[FAST]
-        mean[MEAN], mean[FAST] = kept, -dt_eff * vaporises
-        mean[CAPACITY], mean[VAPOUR] = dt_eff * c * net, -dt_eff * c * vapour
-        mean[KAPPA], mean[GAMMA], mean[ROOM] = (
-            -dt_eff * loss, -dt_eff * loss * math.log(size), dt_eff * loss_slope,
-        )  # fmt: skip
-        mean[FARADAIC] = -dt_eff * c * gas_w
-        fading = math.exp(-dt / tau)
-        pushed = c * heat_w * tau * (1.0 - fading)
-        fast[FAST], fast[CAPACITY], fast[FAST_SHARE] = fading, share * pushed, pushed
-        fast[FAST_TIME] = float(x[FAST]) * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
-        if heat_w > 0.0:
-            fast[FARADAIC] = -share * pushed / heat_w * gas_w
-        x[MEAN] += dt_eff * (c * net - loss)
-        x[FAST] = float(x[FAST]) * fading + share * pushed
-        self.rate = (c * net - loss) * kept
-        after = self.lye_c
+        kept = np.exp(-decay * dt)
+        dt_eff = (1.0 - kept) / decay
+        f = np.repeat(_EYE[None], len(x), axis=0)
+        mean, fast = f[:, MEAN], f[:, FAST]
+        mean[:, MEAN], mean[:, FAST] = kept, -dt_eff * vaporises
+        mean[:, CAPACITY], mean[:, VAPOUR] = dt_eff * net, -dt_eff * c * vapour
+        mean[:, KAPPA], mean[:, GAMMA] = -dt_eff * loss, -dt_eff * loss * log_size
+        mean[:, ROOM], mean[:, FARADAIC] = dt_eff * loss_slope, -dt_eff * c * gas_w
+        fading = np.exp(-dt / tau)
+        drive = c * tau * (1.0 - fading)
+        pushed = drive * heat_w
+        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * pushed, pushed
+        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
+        fast[:, FARADAIC] = -share * drive * gas_w
+        rate = net - loss
+        x[:, MEAN] += dt_eff * rate
+        x[:, FAST] = quick * fading + share * pushed
+        self.rate = float(self.w @ (rate * kept))
+        after = x[:, MEAN] + x[:, FAST]
         # The sensor follows a ramp
-        late = math.exp(-dt / lag)
+        late = np.exp(-dt / lag)
         a = lag / dt * (1.0 - late)
-        sensor = float(x[SENSOR])
-        f[SENSOR] = (1.0 - a) * (mean + fast)
-        f[SENSOR, MEAN] += a - late
-        f[SENSOR, FAST] += a - late
-        f[SENSOR, SENSOR] = late
-        f[SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
-        x[SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
-        self._sensor_rate = (float(x[SENSOR]) - sensor) / dt
-        p = f @ self.p @ f.T
-        self.p = 0.5 * (p + p.T)
+        f[:, SENSOR] = (1.0 - a)[:, None] * (mean + fast)
+        f[:, SENSOR, MEAN] += a - late
+        f[:, SENSOR, FAST] += a - late
+        f[:, SENSOR, SENSOR] = late
+        f[:, SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
+        x[:, SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
+        self._sensor_rate = (x[:, SENSOR] - sensor) / dt
+        p = f @ self.p @ f.transpose(0, 2, 1)
+        self.p = 0.5 * (p + p.transpose(0, 2, 1))
         d = _WALK * dt
         if self.room_measured:
             d[ROOM] = _WALK_ROOM_MEASURED * dt
-        self.p.flat[:: STATES + 1] += d
+        self.p[:, _INDEX, _INDEX] += d
 
-    def _update(self, row: int, value: float, variance: float, gate: float) -> float:
-        """Take a measurement of one state; returns the normalised innovation."""
-        ph = self.p[row].copy()
-        s = float(ph[row]) + variance
-        e = value - float(self.x[row])
-        z = e / math.sqrt(s)
-        if abs(z) > gate:
-            # A wild value counts as one at the gate: heavy tails instead of a cliff.
-            e *= gate / abs(z)
-        self.x += ph * (e / s)
-        self.p -= ph[:, None] * (ph / s)
+    def _update(self, row: int, value: FloatArray | float, variance: FloatArray | float, gate: float, *,
+                weigh: bool = False) -> FloatArray:  # fmt: skip
+        """Take a measurement of one state; returns the normalised innovations."""
+        ph = self.p[:, row].copy()
+        s = ph[:, row] + variance
+        root = np.sqrt(s)
+        z = (value - self.x[:, row]) / root
+        # A wild value counts as one at the gate: heavy tails instead of a cliff.
+        near = np.clip(z, -gate, gate)
+        self.x += ph * (near / root)[:, None]
+        self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         self._clip()
+        if weigh:
+            log_w = np.log(self.w) - _TEMPERED * (0.5 * near**2 + np.log(root))
+            w = np.exp(log_w - log_w.max())
+            w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
+            self.w = w / w.sum()
         return z
 
     def _clip(self) -> None:
@@ -214,18 +251,18 @@ class ThermalFilter:
 
     def measure(self, lye_c: float, variance: float, bin_s: float) -> Change:
         """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap."""
-        rate = max(-0.05, min(0.05, self._sensor_rate))
+        rate = np.clip(self._sensor_rate, -0.05, 0.05)
         # A bin's mean belongs to its middle, half a bin ago.
         value = lye_c + 0.5 * bin_s * rate
-        variance += (_RATE_NOISE_S * rate) ** 2
-        off = value - float(self.x[SENSOR])
-        if -off > max(_LEAP_K, _LEAP_SD * math.sqrt(float(self.p[SENSOR, SENSOR]) + variance)):
+        noise = variance + (_RATE_NOISE_S * rate) ** 2
+        best = int(self.w.argmax())
+        off = float(value[best] - self.x[best, SENSOR])
+        if -off > max(_LEAP_K, _LEAP_SD * math.sqrt(float(self.p[best, SENSOR, SENSOR] + noise[best]))):
             # No loss cools a stack so fast: other water has come in.
             self.loosen(t=1.5 * abs(off), fast=abs(off))
-            self._update(SENSOR, value, variance, 4.0)
+            self._update(SENSOR, value, noise, 4.0)
             return "leap"
-        z = self._update(SENSOR, value, variance, 4.0)
-        self.last_innovation = z
+        z = float(self._update(SENSOR, value, noise, 4.0, weigh=True)[best])
         z = max(-4.0, min(4.0, z))
         self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
         self._down = max(0.0, self._down - z - _CUSUM_DRIFT)
@@ -236,21 +273,19 @@ class ThermalFilter:
 
     def measure_by_current(self, lye_c: float, sd: float) -> None:
         """Take the lye's temperature as the current tells it, while the sensor can not."""
-        h = np.zeros(STATES)
-        h[MEAN] = h[FAST] = 1.0
-        ph = self.p @ h
-        s = float(h @ ph) + sd**2
-        self.x += ph * ((lye_c - self.lye_c) / s)
-        self.p -= ph[:, None] * (ph / s)
+        ph = self.p[:, MEAN] + self.p[:, FAST]
+        s = ph[:, MEAN] + ph[:, FAST] + sd**2
+        self.x += ph * ((lye_c - self.x[:, MEAN] - self.x[:, FAST]) / s)[:, None]
+        self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         self._clip()
 
-    def snapshot(self) -> tuple[FloatArray, FloatArray, float]:
+    def snapshot(self) -> Snapshot:
         """What `restore` goes back to."""
-        return self.x.copy(), self.p.copy(), self.rate
+        return self.x.copy(), self.p, self.w, self.rate
 
-    def restore(self, snapshot: tuple[FloatArray, FloatArray, float]) -> None:
+    def restore(self, snapshot: Snapshot) -> None:
         """Go back to an earlier instant: what was measured since is forgotten."""
-        x, p, self.rate = snapshot
+        x, p, self.w, self.rate = snapshot
         self.x, self.p = x.copy(), p.copy()
         self._up = self._down = 0.0
 
@@ -264,16 +299,17 @@ class ThermalFilter:
         self._update(ROOM, room_c, 0.3**2, 5.0)
 
     def loosen(
-        self, *, t: float = 0.0, fast: float = 0.0, capacity: float = 0.0, kappa: float = 0.0, room: float = 0.0
+        self,
+        *,
+        t: float = 0.0,
+        fast: float = 0.0,
+        capacity: float = 0.0,
+        kappa: float = 0.0,
+        room: float = 0.0,
     ) -> None:
         """Forget: add these standard deviations to the estimates."""
         for i, sd in ((CAPACITY, capacity), (KAPPA, kappa), (ROOM, room), (FAST, fast)):
-            self.p[i, i] += sd**2
+            self.p[:, i, i] += sd**2
         # Sensor and lye move together.
-        both = np.ix_((MEAN, SENSOR), (MEAN, SENSOR))
-        self.p[both] += t**2
+        self.p[:, (MEAN, MEAN, SENSOR, SENSOR), (MEAN, SENSOR, MEAN, SENSOR)] += t**2
         self._up = self._down = 0.0
-
-    def sd(self, index: int) -> float:
-        """Standard deviation of a state."""
-        return math.sqrt(max(float(self.p[index, index]), 0.0))

@@ -15,9 +15,7 @@ import numpy as np
 from daq.bench import Bench
 from daq.frame import Block
 from daq.watch.alarm_desk import AlarmDesk
-from daq.watch.alarm_rules import alarm_rules
-from daq.watch.alarm_settings import configured
-from daq.watch.alarm_words import rationale
+from daq.watch.alarm_rules import FORESEEN, alarm_rules, foreseen_rules
 from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.bins import Bins
@@ -78,10 +76,8 @@ class Watch(AlarmDesk):
     ) -> None:
         self.bench = bench
         rules = alarm_rules(bench)
-        foresees = ExternalRule(rationale("lye_temp.forecast"))
-        configured(bench, [foresees])
-        if forecaster is not None:
-            rules.append(foresees)
+        foresees = foreseen_rules(bench) if forecaster is not None else []
+        rules += foresees
         super().__init__(rules, start_utc_ns)
         self.run = run
         self.forecaster = forecaster
@@ -306,7 +302,7 @@ class Watch(AlarmDesk):
                 if isinstance(rule, StaleRule):
                     rule.frame_ns = saved.get("frame_ns")
         if self._foresight is not None:
-            self._foresight.warned = self.alarms["lye_temp.forecast"].active
+            self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
 
     def take_over(self, state: Mapping[str, Any], *, now_ns: int, later_ns: int) -> None:
         """Begin at `now_ns` with the alarms of the run before, whose times plus `later_ns` are this run's.
@@ -332,7 +328,7 @@ class Watch(AlarmDesk):
             if isinstance(rule.detector, LimitDetector) and since_ns is not None:
                 rule.detector.since_ns = int(since_ns) + later_ns
         if self._foresight is not None:
-            self._foresight.warned = self.alarms["lye_temp.forecast"].active
+            self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
         for alarm in self.alarms.values():
             alarm.tell_again(now_ns, "stood when this run began")
         self._collect()

@@ -203,6 +203,7 @@ class Minutes:
     def __init__(self) -> None:
         self.t_s = 0.0
         self.warnings: list[dict[str, Any]] = []
+        self.weaknesses: dict[str, str] = {}
 
     def update(self, t_s: float, *_: float | None) -> None:
         self.t_s = t_s

@@ -211,6 +211,7 @@ class Prophet:
     def __init__(self) -> None:
         self.given: list[tuple[float, ...]] = []
         self.warnings: list[dict[str, Any]] = []
+        self.weaknesses: dict[str, str] = {}
 
     def update(
         self,
