@@ -63,7 +63,7 @@ class Forecast:
 def _band(values: FloatArray) -> Band:
     ordered = np.sort(values)
     n = len(ordered)
-    picked = (ordered[n // 2], ordered[round(0.05 * n)], ordered[round(0.95 * n)])
+    picked = (ordered[n // 2], ordered[int(0.05 * n)], ordered[-1 - int(0.05 * n)])
     return Band(*(float(v) if math.isfinite(v) else None for v in picked))
 
 
@@ -147,7 +147,7 @@ class RunawayWatch:
             return None
         age = self._t_s - f.at_s
         times = {k: _later(b, age) for k, b in f.time_to_limit_s.items()}
-        return replace(f, at_s=self._t_s, time_to_limit_s=times)
+        return replace(f, at_s=self._t_s, time_to_limit_s=times, lye_c=self._thermal.lye_c)
 
     def _think(self, b: Bin) -> None:
         if b.stuck and not self._blind:

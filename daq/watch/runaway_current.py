@@ -140,7 +140,7 @@ class CurrentLaw:
         self.p[0, 0] += 0.006**2 * hours
         self.p[1, 1] += (0.03 * self.x[1]) ** 2 * hours
         x = t - self.t_ref
-        alpha, m = float(self.x[1]), max(float(self.x[2]), 0.02)
+        alpha, m = float(self.x[1]), float(self.x[2])
         g = max(1.0 + m * alpha * x, 0.2)
         predicted = float(self.x[0]) + math.log(g) / m
         h = np.array([1.0, x / g, alpha * x / (m * g) - math.log(g) / m**2])
@@ -153,7 +153,7 @@ class CurrentLaw:
         self.p -= np.outer(gain, ph)
         self.p = 0.5 * (self.p + self.p.T)
         self.x[1] = min(max(self.x[1], 0.0), 0.08)
-        self.x[2] = min(max(self.x[2], 0.05), 2.2)
+        self.x[2] = min(max(self.x[2], 0.02), 2.2)
 
     def _look(self, t: float, log_amps: float, volts: float) -> None:
         """Compare with a kelvin ago: which of the two moved?"""

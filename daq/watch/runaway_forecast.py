@@ -121,7 +121,7 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
         volts = law.volts * np.exp(-np.clip(slope, 0.0, 0.006) * (x - law.t_now))
         return np.full(volts.shape, law.amps), volts
     s = law.x + z @ _square_root(law.p).T
-    alpha, m = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 0.05, 2.4)
+    alpha, m = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 0.001, 2.4)
     g = np.maximum(1.0 + m * alpha * (x - law.t_ref), 0.2)
     amps = np.exp(s[:, 0:1] + np.log(g) / m)
     volts = np.full(amps.shape, law.volts)

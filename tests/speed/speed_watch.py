@@ -14,7 +14,8 @@ from uncertainties import ufloat
 
 from daq.frame import Block
 from daq.study import html_report, review
-from daq.watch import Watch, replay
+from daq.watch import Watch, foreseer, replay
+from tests.watch.lumped import Lumped, dry
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, run_of
 
 EIGHT = {**ALL, "watts": "head", "room_temp": "head", "gas_temp": "head"}
@@ -87,6 +88,30 @@ def test_a_live_tick() -> None:
         f"\nlive tick {1e3 * ours:.2f} ms, four numbers by hand {1e3 * peer:.2f} ms: {ours / peer:.1f} times"
     )
     assert ours < 100.0 * peer
+
+
+def test_a_window_of_the_runaway_watch() -> None:
+    """A tick of one second, the hundredth part that cost most: those in which the futures are worked out."""
+    stack = Lumped(r_k_w=0.36, capacity_j_k=8000.0, tick_s=1.0)
+    watch = dry(stack.config(80.0))
+    spent = []
+    for t, volts, amps, watts, lye in stack.ticks(3 * 3600.0):
+        begun = time.process_time()
+        watch.update(t, volts, amps, watts, lye, stack.room_c)
+        spent.append(time.process_time() - begun)
+    ordered = 1e3 * np.sort(spent)
+    p99, most = float(ordered[int(0.99 * len(ordered))]), float(ordered[-1])
+    print(f"\nrunaway watch, a tick: mean {ordered.mean():.3f} ms, p99 {p99:.2f} ms, most {most:.2f} ms")
+    assert p99 < 5.0
+
+
+def test_foresight_costs_less_than_the_review() -> None:
+    """24 h at 10 Hz reviewed with a forecast a minute, against the same review without."""
+    made, blocks = bench(EIGHT), [day()]
+    plain = cpu(lambda: review(made, blocks))
+    foreseen = cpu(lambda: review(made, blocks, forecaster=foreseer))
+    print(f"\nreview {plain:.2f} s, with forecasts {foreseen:.2f} s: {foreseen / plain:.2f} times")
+    assert foreseen < 2.5 * plain
 
 
 def test_a_day_reviewed_and_replayed() -> None:

@@ -10,9 +10,7 @@ import pytest
 
 from daq.physics.cell_voltage import v_tn
 from daq.watch.runaway import RunawayConfig, RunawayWatch
-from tests.runaway_bench.scenarios import make
-from tests.runaway_bench.simulate import simulate
-from tests.runaway_bench.watched import config_of, ticks
+from tests.watch.lumped import Lumped
 
 
 def test_a_lumped_step_is_foreseen() -> None:
@@ -44,17 +42,19 @@ def test_a_lumped_step_is_foreseen() -> None:
 
 def test_what_it_says_uses_nothing_later() -> None:
     """Logs cut short at many points end with the forecasts of the whole log at those points."""
-    (run,) = simulate([make("plain", True, (5, 1))])
-    rows = list(ticks(run.log))
-    whole = RunawayWatch(config_of(run))
+    stack = Lumped(r_k_w=0.5, capacity_j_k=8000.0, room_c=20.0, tick_s=10.0)
+    rows = [(*row, 20.0) for row in stack.ticks(5400.0)]
+    rows[200:260] = [(*row[:4], rows[200][4], 20.0) for row in rows[200:260]]  # stuck for a while
+    config = stack.config(60.0)
+    whole = RunawayWatch(config)
     said = []
     for row in rows:
-        whole.update(*row)  # type: ignore[arg-type]
+        whole.update(*row)
         said.append(whole.forecast())
     for n in range(40, len(rows), len(rows) // 7):
-        part = RunawayWatch(config_of(run))
+        part = RunawayWatch(config)
         for row in rows[: n + 1]:
-            part.update(*row)  # type: ignore[arg-type]
+            part.update(*row)
         last = part.forecast()
         expected = said[n]
         assert (last is None) == (expected is None)
