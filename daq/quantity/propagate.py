@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -24,10 +23,11 @@ def propagate(function: Callable[..., Num], *args: Quantity | Num, unit: str, **
     Parameters
     ----------
     function : callable
-        Takes floats or arrays, returns the same; elementwise in its arrays.
+        Takes floats or arrays, returns the same; elementwise in its arrays, which may come with a leading
+        axis more than they were given with.
     *args, **kwargs
-        Quantities, or plain values for what is known exactly. Only quantities with an uncertainty cost
-        anything: two calls each.
+        Quantities, or plain values for what is known exactly. Arrays cost one call, floats two for each
+        quantity with an uncertainty.
     unit : str
         Of the result.
 
@@ -37,40 +37,79 @@ def propagate(function: Callable[..., Num], *args: Quantity | Num, unit: str, **
         Where `function` raises it at the values themselves. Where only a value plus or minus its step lies
         outside the function's range, the other side alone gives the sensitivity.
     """
-    names = list(kwargs)
-    given: list[Any] = [*args, *kwargs.values()]
-    at = [g.value if isinstance(g, Quantity) else g for g in given]
+    given: dict[int | str, Any] = dict(enumerate(args))
+    given.update(kwargs)
+    at = {key: g.value if isinstance(g, Quantity) else g for key, g in given.items()}
 
-    def called(position: int | None, shifted: Any) -> FloatArray:
-        here = [shifted if k == position else a for k, a in enumerate(at)]
-        plain = here[: len(args)]
-        named = dict(zip(names, here[len(args) :], strict=True))
-        return np.asarray(function(*plain, **named), dtype=np.float64)
+    def called(changed: Mapping[int | str, Any]) -> FloatArray:
+        here = {**at, **changed}
+        named = {str(key): here[key] for key in kwargs}
+        return np.asarray(function(*(here[k] for k in range(len(args))), **named), dtype=np.float64)
 
-    centre = called(None, None)
-    terms: list[tuple[Num, Quantity]] = []
-    for k, quantity in enumerate(given):
-        if not isinstance(quantity, Quantity) or not quantity.parts:
-            continue
-        u = np.asarray(quantity.u)
-        step = np.where((u > 0.0) & np.isfinite(u), _STEP * u, 1.0e-6 * (1.0 + np.abs(at[k])))
-        slope = _slope(partial(called, k), centre, at[k], step)
-        terms.append((_plain(slope), quantity))
+    steps: dict[int | str, FloatArray] = {}
+    for key, quantity in given.items():
+        if isinstance(quantity, Quantity) and quantity.parts:
+            u = np.asarray(quantity.u)
+            steps[key] = np.where((u > 0.0) & np.isfinite(u), _STEP * u, 1.0e-6 * (1.0 + np.abs(at[key])))
+    shape = np.broadcast_shapes(*(np.shape(at[key]) for key in steps), *(s.shape for s in steps.values()))
+    together = _together(called, at, steps, shape) if shape else None
+    if together is None:
+        centre = called({})
+        slopes = [
+            _slope(
+                centre,
+                _or_nan(called, {key: _plain(np.asarray(at[key] + step))}),
+                _or_nan(called, {key: _plain(np.asarray(at[key] - step))}),
+                step,
+            )
+            for key, step in steps.items()
+        ]
+    else:
+        centre, slopes = together
+    terms = [(_plain(slope), given[key]) for key, slope in zip(steps, slopes, strict=True)]
     return combine(_plain(centre), unit, terms)
 
 
-def _slope(
-    function: Callable[[Any], FloatArray], centre: FloatArray, at: Num, step: FloatArray
-) -> FloatArray:
-    """Central difference; one-sided for elements where one side is out of the function's range."""
-    up, down = _or_nan(function, at + step), _or_nan(function, at - step)
-    above, below = (up - centre) / step, (centre - down) / step
-    return np.where(np.isnan(above), below, np.where(np.isnan(below), above, 0.5 * (above + below)))
-
-
-def _or_nan(function: Callable[[Any], FloatArray], x: Num) -> FloatArray:
+def _together(
+    called: Callable[[Mapping[int | str, Any]], FloatArray],
+    at: Mapping[int | str, Any],
+    steps: Mapping[int | str, FloatArray],
+    shape: tuple[int, ...],
+) -> tuple[FloatArray, list[FloatArray]] | None:
+    """Value and sensitivities by one call over all shifted inputs at once, a row for each: what counts for a
+    single window is the number of calls. None where a row lies outside of what the function takes."""
+    rows = 1 + 2 * len(steps)
+    shifted: dict[int | str, FloatArray] = {}
+    for k, (key, step) in enumerate(steps.items()):
+        array = np.empty((rows, *shape))
+        array[:] = at[key]
+        array[1 + 2 * k] += step
+        array[2 + 2 * k] -= step
+        shifted[key] = array
     try:
-        return function(_plain(np.asarray(x)))
+        found = np.broadcast_to(called(shifted), (rows, *shape))
+    except PhysicsRangeError:
+        return None
+    slopes = [
+        _slope(found[0], found[1 + 2 * k], found[2 + 2 * k], step) for k, step in enumerate(steps.values())
+    ]
+    return found[0], slopes
+
+
+def _slope(centre: FloatArray, up: FloatArray, down: FloatArray, step: FloatArray) -> FloatArray:
+    """Central difference; one-sided for elements where one side is out of the function's range."""
+    slope = 0.5 * (up - down) / step
+    if not np.isnan(slope).any():
+        return slope
+    above, below = (up - centre) / step, (centre - down) / step
+    return np.where(np.isnan(above), below, np.where(np.isnan(below), above, slope))
+
+
+def _or_nan(
+    function: Callable[[Mapping[int | str, Any]], FloatArray], changed: Mapping[int | str, Any]
+) -> FloatArray:
+    try:
+        return function(changed)
     except PhysicsRangeError:
         return np.asarray(np.nan)
 

@@ -35,7 +35,7 @@ from tests.watch.workshop import S, bench, block
 
 RUNS = 1000
 SEED = 20250304
-HZ = 2
+HZ = 1
 WINDOW_S = 20
 CELLS = 6
 ALTITUDE_M = 240.0
