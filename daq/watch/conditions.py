@@ -52,6 +52,10 @@ GUESSED_ROOM_C, GUESSED_ROOM_U = 20.0, 4.0
 STATED_PRESSURE_U = 0.5
 """Standard uncertainty of the pressure that the bench file states [kPa] (judgement: a few days' weather)."""
 
+BEYOND_GAS = (
+    "dry gas not told: at the meter's temperature and pressure the gas is all but steam, or the lye it came "
+    "over is stronger than what is published"
+)
 _SATURATED = {
     "water": "gas taken as saturated at the meter over water",
     "lye": "gas taken as saturated at the meter over lye of the meter's temperature",
@@ -151,6 +155,8 @@ def dry_flow(
     share = first_known(sensor, taken_as_saturated(gas.wet_over, notes.size))
     over = Liquid(gas.wet_over, stack.mass_fraction, stack.electrolyte)
     to_dry = dry_factor(over, reference, temp, pressure, share, sensed=sensed, meter=gas)
+    there = wanted & known(temp) & known(pressure) & known(share)
+    notes.add(BEYOND_GAS, there & ~known(to_dry))
     true = meter_factor(gas) if factor is None else factor
     return (flow * true * to_dry).named("L/min")
 

@@ -55,6 +55,10 @@ APART = (
 LEADS = "the drop in the leads from sense point to stack is taken out, their resistance known to 10 %"
 LEADS_PWM = f"{LEADS}; the current's ripple is not seen, so they lose more than that"
 NO_FLOW = "no gas flow measured: for the heat, 95 ± 5 % of the current is taken to make gas"
+BEYOND_LYE = (
+    "heat not told: the lye's temperature or strength lies beyond what is published for its vapour (0 to "
+    "100 °C and short of boiling, to 0.5 kg/kg)"
+)
 NO_TEMP = "lye temperature not measured: 25 °C taken for the ceilings"
 
 
@@ -188,6 +192,7 @@ class Assessor:
         dry = dry_flow(self.bench, self.reference, means, pressure, notes)
         vapour, heat = self._heat(power, amps, dry, temp, pressure, notes)
         notes.add(NO_TEMP, ~known(temp) & known(amps))
+        notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(heat))
         at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
         ceilings = (
             propagate(f, at, reference=self.reference, unit=UNITS["mmw_dry_ref"], outside="nan")

@@ -93,13 +93,13 @@ def test_points_that_scatter_more_than_they_should_widen_the_uncertainty() -> No
 
 
 def test_the_interval_covers_the_truth_in_95_of_100() -> None:
-    # u of the curve at x = 7, times Student's t, over 2,000 fits of eight points with known truth
+    # u of the curve at x = 7, times Student's t, over 600 fits of eight points with known truth
     rng = np.random.default_rng(11)
     covered = 0
-    for _ in range(2000):
+    for _ in range(600):
         curve = fit_curve(X, 2.0 + 0.9 * X + 0.05 * rng.standard_normal(X.size)).curve
         covered += abs(float(curve(7.0)) - 8.3) <= curve.student_t() * float(curve.u(7.0))
-    assert 0.935 <= covered / 2000 <= 0.965  # three standard errors
+    assert 0.923 <= covered / 600 <= 0.977  # three standard errors
 
 
 @pytest.mark.parametrize(

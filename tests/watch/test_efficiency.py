@@ -411,3 +411,20 @@ def test_a_half_empty_window_speaks_and_an_emptier_one_does_not() -> None:
     )
     samples = steady(14.0, volts=12.0, amps=10.0, lye_temp=25.0, gas_flow=0.6)
     assert math.isnan(value(assess_windows(Columns.from_blocks([samples]), EDGES, bench()), "amps"))
+
+
+def test_what_lies_beyond_the_equations_is_said_and_not_extrapolated() -> None:
+    hot = window(bench(WET), volts=12.0, amps=10.0, gas_flow=0.6, lye_temp=45.0, gas_temp=99.9,
+                 room_pressure=101.325)  # fmt: skip
+    assert math.isnan(value(hot, "flow_dry_ref_lpm"))
+    assert math.isnan(value(hot, "faradaic_efficiency"))
+    assert any(text.startswith("dry gas not told") for text in hot.assumptions(0))
+    assert value(hot, "mmw_as_read") == pytest.approx(5.0), "what needs no equation is told"
+    for made, lye in ((bench(), 108.0), (bench(stack={"mass_fraction": 0.55}), 45.0)):
+        n = window(made, volts=12.0, amps=10.0, gas_flow=0.6, lye_temp=lye)
+        assert math.isnan(value(n, "heat_w"))
+        assert any(text.startswith("heat not told") for text in n.assumptions(0))
+        assert value(n, "mmw_as_read") == pytest.approx(5.0)
+    assert math.isnan(value(window(bench(), volts=12.0, amps=10.0, lye_temp=108.0), "mmw_ceiling_reversible"))
+    fine = window(bench(), volts=12.0, amps=10.0, gas_flow=0.6, lye_temp=45.0)
+    assert not any("not told" in text for text in fine.assumptions(0))
