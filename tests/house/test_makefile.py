@@ -106,6 +106,15 @@ def program(folder: Path, name: str, text: str) -> None:
     file.chmod(0o755)
 
 
+def bare_script(folder: Path) -> tuple[Path, str]:
+    """A copy of the script for which nothing is installed, and its text: no folder of this machine counts."""
+    text = (ROOT / "tests" / "install_servers.sh").read_text(encoding="utf-8")
+    text = text.replace("PATH=$PATH:/usr/sbin:/sbin", "").replace("\n/usr/", f"\n{folder}/usr/")
+    copy = folder / "install_servers.sh"
+    copy.write_text(text, encoding="utf-8")
+    return copy, text
+
+
 def packages(script: str) -> str:
     """Every package that the script's own list names; none of their programs is on the made-up path."""
     listed = script.split('needed="')[1].split('"')[0].split()[1::2]
@@ -143,11 +152,7 @@ def test_a_missing_venv_module_is_said_by_the_package_that_has_it(tmp_path: Path
 @pytest.mark.parametrize(("ci", "status"), [("", 0), ("true", 1)])
 def test_a_missing_browser_is_said_and_fails_only_ci(tmp_path: Path, ci: str, status: int) -> None:
     program(tmp_path, "id", "echo 1000")
-    script = ROOT / "tests" / "install_servers.sh"
-    # Without the folders that the script adds by itself, so that what this machine has does not count.
-    text = script.read_text(encoding="utf-8").replace("PATH=$PATH:/usr/sbin:/sbin", "")
-    copy = tmp_path / "install_servers.sh"
-    copy.write_text(text, encoding="utf-8")
+    copy, text = bare_script(tmp_path)
     done = run_script(str(copy), path=tmp_path, CI=ci)
     assert done.returncode == status
     assert f"sudo apt-get install --no-install-recommends {packages(text)}" in done.stderr
@@ -156,9 +161,7 @@ def test_a_missing_browser_is_said_and_fails_only_ci(tmp_path: Path, ci: str, st
 def test_as_root_the_missing_browser_is_installed(tmp_path: Path) -> None:
     program(tmp_path, "id", "echo 0")
     program(tmp_path, "apt-get", 'echo "apt-get $*"')
-    text = (ROOT / "tests" / "install_servers.sh").read_text(encoding="utf-8")
-    copy = tmp_path / "install_servers.sh"
-    copy.write_text(text.replace("PATH=$PATH:/usr/sbin:/sbin", ""), encoding="utf-8")
+    copy, text = bare_script(tmp_path)
     done = run_script(str(copy), path=tmp_path)
     assert done.stdout.splitlines() == [
         "apt-get update -qq",
