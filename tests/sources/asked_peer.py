@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import threading
 import time
@@ -40,6 +41,8 @@ class AskedDevice(ABC):
         How long each answer takes [s].
     sends_back : bool
         Whether the adapter hears itself.
+    hold_s : float
+        How long a question for a reading waits for one, before it stays unanswered [s].
     """
 
     def __init__(self, peer: PtyPeer | TcpPeer) -> None:
@@ -48,8 +51,10 @@ class AskedDevice(ABC):
         self.mishaps: deque[Mishap] = deque()
         self.delay_s = 0.0
         self.sends_back = False
+        self.hold_s = 0.0
         self.lock = threading.RLock()
         self._plugged = False
+        self._plugs = 0
         self._ending = threading.Event()
         self._buffer = bytearray()
         self._thread = threading.Thread(target=self._work, daemon=True)
@@ -63,12 +68,17 @@ class AskedDevice(ABC):
     def answer(self, question: bytes) -> tuple[bytes | None, bool]:
         """The answer, None for none, and whether it carries a reading."""
 
+    @abstractmethod
+    def asks_reading(self, question: bytes) -> bool:
+        """Whether it is a question for one of `rows`."""
+
     def plug(self) -> None:
         """Its port appears."""
         with self.lock:
             self.peer.plug()
             self._buffer.clear()
             self._plugged = True
+            self._plugs += 1
 
     def unplug(self) -> None:
         """Its port goes away."""
@@ -79,7 +89,7 @@ class AskedDevice(ABC):
     def say(self, data: bytes) -> None:
         """Bytes that nobody asked for."""
         with self.lock:
-            self.peer.say(data)
+            self._say(data)
 
     def close(self) -> None:
         """End."""
@@ -98,15 +108,33 @@ class AskedDevice(ABC):
             for question in asked:
                 self._do(question)
 
+    def _reading_comes(self) -> bool:
+        """Wait for a reading; False where none comes, or the one who asked is gone."""
+        link, until = self._link(), time.monotonic() + self.hold_s
+        while time.monotonic() < until and not self._ending.wait(0.002):
+            with self.lock:
+                if self._link() != link:
+                    return False
+                if self.rows:
+                    return True
+        return False
+
+    def _link(self) -> object:
+        with self.lock:
+            client = self.peer.client if isinstance(self.peer, TcpPeer) else None
+            return self._plugged, self._plugs, client
+
     def _there(self) -> bool:
         return not isinstance(self.peer, TcpPeer) or self.peer.connected
 
     def _do(self, question: bytes) -> None:
+        if self.hold_s and self.asks_reading(question) and not self._reading_comes():
+            return
         with self.lock:
             answer, reading = self.answer(question)
             mishap = self.mishaps.popleft() if reading and self.mishaps else None
             if self.sends_back and self._plugged:
-                self.peer.say(question)
+                self._say(question)
         time.sleep(self.delay_s)
         if answer is None or (mishap is not None and mishap.kind == "mute"):
             return
@@ -121,7 +149,12 @@ class AskedDevice(ABC):
         for piece in pieces:
             with self.lock:
                 if self._plugged:
-                    self.peer.say(piece)
+                    self._say(piece)
+
+    def _say(self, data: bytes) -> None:
+        # A reader that breaks off, as one that hears nonsense over TCP does, leaves nobody to hear the rest.
+        with contextlib.suppress(OSError):
+            self.peer.say(data)
 
 
 class ScpiInstrument(AskedDevice):
@@ -155,6 +188,9 @@ class ScpiInstrument(AskedDevice):
         *whole, rest = bytes(buffer).split(b"\n")
         buffer[:] = rest
         return [line.strip() for line in whole if line.strip()]
+
+    def asks_reading(self, question: bytes) -> bool:
+        return question == b"READ?"
 
     def answer(self, question: bytes) -> tuple[bytes | None, bool]:
         text = question.decode("latin-1")
@@ -230,6 +266,10 @@ class ModbusDevice(AskedDevice):
             del buffer[:size]
             whole.append(question)
         return whole
+
+    def asks_reading(self, question: bytes) -> bool:
+        pdu = question[7:] if self.tcp else question[1:-2]
+        return pdu[:1] in (b"\x03", b"\x04") and pdu[1:] == struct.pack(">HH", self.READING, 12)
 
     def answer(self, question: bytes) -> tuple[bytes | None, bool]:
         head, pdu = (question[:7], question[7:]) if self.tcp else (question[:1], question[1:-2])

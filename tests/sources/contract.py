@@ -83,9 +83,11 @@ class Rig(ABC):
 
 
 class AskedRig(Rig):
-    """A source that asks, and a device that answers. Without a reading to give it does not answer."""
+    """A source that asks, and a device that answers. Without a reading to give it leaves questions open."""
 
-    TIMEOUT_S: ClassVar[float] = 2.0
+    TIMEOUT_S: ClassVar[float] = 2.5
+    HOLD_S: ClassVar[float] = 0.6
+    """So long the device waits for a reading to give before it leaves a question unanswered [s]."""
 
     @abstractmethod
     def befall(self, kind: str, seconds: float = 0.0) -> None:
@@ -269,6 +271,12 @@ class ReopeningSource(_Contract):
         frames = listener.await_frames(60)
         assert running.counters.gaps == 0
         assert all(abs(f.received_ns - f.mono_ns) < 10_000_000_000 for f in frames)
+        # And back to where it was, while it counts on.
+        rig.play(rows(30, first=60))
+        frames = listener.await_frames(90)
+        assert running.counters.gaps == 0
+        assert all(abs(f.received_ns - f.mono_ns) < 10_000_000_000 for f in frames)
+        assert all(a.mono_ns < b.mono_ns for a, b in pairwise(frames))
 
     def test_a_device_that_begins_anew(self, rig: Rig, running: Source, listener: Listener) -> None:
         rig.play(rows(20, first=100))

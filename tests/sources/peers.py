@@ -148,6 +148,11 @@ class TcpPeer:
         """Whether a reader has connected."""
         return self._client is not None
 
+    @property
+    def client(self) -> socket.socket | None:
+        """The reader's connection."""
+        return self._client
+
     def _connected(self) -> socket.socket:
         return wait_until(lambda: self._client, "a reader's connection")  # type: ignore[return-value]
 
@@ -158,11 +163,12 @@ class TcpPeer:
     def heard(self) -> bytes:
         """What the reader has sent and was not yet taken."""
         client, taken = self._connected(), b""
-        while select.select([client], [], [], 0)[0]:
-            chunk = client.recv(65536)
-            if not chunk:
-                break
-            taken += chunk
+        with contextlib.suppress(OSError):  # the reader has broken off, or another connection took its place
+            while select.select([client], [], [], 0)[0]:
+                chunk = client.recv(65536)
+                if not chunk:
+                    break
+                taken += chunk
         return taken
 
     def close(self) -> None:

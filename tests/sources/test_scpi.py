@@ -80,9 +80,9 @@ def test_volts_and_amps_never_change_places(device: ScpiInstrument) -> None:
     dice = random.Random(7)
     kinds = ["late", "late", "mute", "garbled", "dripped"]
     for _ in range(30):
-        device.mishaps.append(Mishap(dice.choice(kinds), 0.35, b"1.2.5\n"))  # type: ignore[arg-type]
+        device.mishaps.append(Mishap(dice.choice(kinds), 0.25, b"1.2.5\n"))  # type: ignore[arg-type]
     device.answers["FETC:CURR?"] = "+8.00000E+02"
-    with running(spec(device, timeout_s=0.25)) as (source, listener):
+    with running(spec(device, timeout_s=0.15)) as (source, listener):
         wait_until(lambda: not device.mishaps, "all mishaps", timeout_s=60)
         for name in ("volts", "amps"):
             clean = len(seen(listener, name))

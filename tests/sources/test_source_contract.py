@@ -83,7 +83,9 @@ class TextRig(LineRig):
     PATTERN = r"(?P<seq>\d+);(?P<ms>\d+) ms;(?P<volts>\S+) V(?:;(?P<amps>\S+) A)?"
 
     def source(self, planned: Sequence[Row] = ()) -> Source:
-        spec = TextSpec(port=self.peer.url, pattern=self.PATTERN, silent_after_s=self.SILENT_AFTER_S)
+        spec = TextSpec(
+            port=self.peer.url, pattern=self.PATTERN, clock="fitted", silent_after_s=self.SILENT_AFTER_S
+        )
         return TextSource("meter", spec, rng=random.Random(1))
 
     def plug(self) -> None:
@@ -106,6 +108,7 @@ class ScpiRig(AskedRig):
 
     def __init__(self, peer: PtyPeer | TcpPeer) -> None:
         self.device = ScpiInstrument(peer)
+        self.device.hold_s = self.HOLD_S
 
     def source(self, planned: Sequence[Row] = ()) -> Source:
         spec = ScpiSpec(
@@ -113,6 +116,7 @@ class ScpiRig(AskedRig):
             queries=(ScpiQuery(ask="READ?", fields=("seq", "ms", "volts", "amps")),),
             period_s=0.001,
             timeout_s=self.TIMEOUT_S,
+            clock="fitted",
             silent_after_s=self.SILENT_AFTER_S,
         )
         return ScpiSource("meter", spec, rng=random.Random(1))
@@ -138,6 +142,7 @@ class ModbusRig(AskedRig):
 
     def __init__(self, peer: PtyPeer | TcpPeer, *, tcp: bool = False) -> None:
         self.device = ModbusDevice(peer, tcp=tcp)
+        self.device.hold_s = self.HOLD_S
         self.url = peer.url.replace("socket://", "tcp://") if tcp else peer.url
 
     def source(self, planned: Sequence[Row] = ()) -> Source:
@@ -152,6 +157,7 @@ class ModbusRig(AskedRig):
             registers=tuple(registers),
             period_s=0.001,
             timeout_s=self.TIMEOUT_S,
+            clock="fitted",
             silent_after_s=self.SILENT_AFTER_S,
         )
         return ModbusSource("meter", spec, rng=random.Random(1))
@@ -170,7 +176,7 @@ class ModbusRig(AskedRig):
         self.device.mishaps.append(Mishap(kind, seconds, garbled))  # type: ignore[arg-type]
 
     def shout(self) -> None:
-        self.device.say(bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A") * 3 + b"\x01\x03" * 500_000)
+        self.device.say(bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A") * 3 + b"\x01\x03" * 100_000)
 
 
 class MqttRig(Rig):
