@@ -56,6 +56,20 @@ def test_json_has_the_keys_of_a_fill_and_no_others(capsys: pytest.CaptureFixture
     assert out["reference"] == "0 °C, 101.325 kPa"
 
 
+def test_a_chopped_supply_by_its_duty(capsys: pytest.CaptureFixture[str], bench_file: Path) -> None:
+    # 13.8 V while on, 9 V while off, 50 A for 0.4 of the time: 276 W (closed form)
+    pulsed = ["fill", "--volume", "500", "--seconds", "22.7", "--amps", "20", "--volts", "10.92"]
+    known = ["--duty", "0.4", "--off-volts", "9", "9", "--bench", str(bench_file)]
+    out = said(capsys, *pulsed, *known)
+    assert out["mmw_as_read"]["value"] == pytest.approx(1321.5859 / 276.0, rel=1e-6)
+    assert any(text.startswith("power from mean amps") for text in out["assumptions"])
+    (kept,) = said(capsys, "fill", "--list", "--bench", str(bench_file))["fills"]
+    assert kept["form"]["off_volts"] == [9.0, 9.0]
+    refused = said(capsys, *pulsed, "--cells", "6", "--pwm")
+    assert refused["mmw_as_read"] == {"value": None, "u95": None}
+    assert refused["findings"][0]["code"] == "power_refused"
+
+
 def test_without_a_store_nothing_is_kept(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
