@@ -122,8 +122,10 @@ class Breaker:
         if self.guard.cause is None:
             # The logbook may have refused to be told of an earlier reset.
             told = self.logbook.clear_trip(request.who, str(request.body.get("reason", "")))
-            self.logbook.answer_request(request.id, told, "reset" if told else "nothing is tripped")
-            return
+            # Without a trip too a relay may stand open: a device that is powered up waits to be asked.
+            if told or not self.guard.relay_open:
+                self.logbook.answer_request(request.id, told, "reset" if told else "nothing is tripped")
+                return
         if not request.who:
             self.logbook.answer_request(
                 request.id, False, "a reset needs the name of who takes it on himself"
@@ -136,6 +138,8 @@ class Breaker:
         if self._reset is not None:
             self._refuse("another reset was asked for")
         self.logbook.take_request(request.id)
+        # A trip has starved the device of beats, and it refuses to close for a host that is silent.
+        self.source.send(Command("beat"))
         self._reset = _Reset(request, self.source.send(Command("reset")), now + ANSWER_WITHIN_NS)
 
     def replied(self, event: SourceEvent, run: ActiveRun) -> None:

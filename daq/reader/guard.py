@@ -131,6 +131,11 @@ class Guard:
         return True
 
     @property
+    def relay_open(self) -> bool:
+        """Whether the device says that its relay is open."""
+        return self._relay <= _RELAY_CLOSED
+
+    @property
     def cut_confirmed(self) -> bool:
         """Whether the data show that the supply is cut: relay open, or else no current."""
         if not math.isnan(self._amps) and abs(self._amps) > self.bench.supply.powered_above_amps:

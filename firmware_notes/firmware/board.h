@@ -9,7 +9,7 @@
 #define BAUD 115200UL
 
 /* ---- limits: the device's own, above the host's trip and below the thermal cut-out's */
-#define LIMIT_C 75.0f          /* lye temperature at which the relay opens [degC] */
+#define LIMIT_C 75.0f          /* lye temperature at which the relay opens [degC]; 58 in rigid PVC or acrylic */
 #define LIMIT_DEADBAND_K 2.0f  /* so far it must fall before a reset is taken [K] */
 #define BLIND_WINDOWS 3u       /* so many tenths of a second without a temperature open the relay */
 #define BEAT_TIMEOUT_MS 1950u  /* the format says 2 s; the rest is for the loop to notice [ms] */

@@ -23,6 +23,7 @@ from typing import Literal, Self
 
 from tests.firmware.board import BOARD, amps_mv, flow_hz, ntc_mv, volts_mv
 from tests.firmware.built import built, need_tools
+from tests.waiting import wait_until
 
 __all__ = ["Emulator", "RelayMove", "Thermistor"]
 
@@ -123,6 +124,10 @@ class Emulator:
         """Put it back."""
         self._ask("plug")
 
+    def wait_opened(self) -> None:
+        """Wait until somebody holds the terminal open: what is said before is lost."""
+        wait_until(lambda: self._ask("opened") == "ok 1", "a reader at the port", timeout_s=_ANSWER_S)
+
     def wait_received(self, count: int) -> None:
         """In lockstep: wait until so many bytes in all have come in from the terminal."""
         self._ask(f"rx {count}")
@@ -207,6 +212,10 @@ class Emulator:
     def reset(self, why: Literal["power", "brownout", "pin", "watchdog"]) -> None:
         """Reset the chip; "power" leaves rubbish in its memory."""
         self._ask(f"reset {why}")
+
+    def peek(self, address: int) -> int:
+        """One byte of the data space."""
+        return int(self._ask(f"ram {address}").split()[1])
 
     def poke(self, address: int, value: int) -> None:
         """Change one byte of the data space, registers included, behind the program's back."""

@@ -14,7 +14,7 @@
  *   pulses PORT BIT N PERIOD_US   N low-going pulses; `rate PORT BIT HZ` pulses for ever
  *   run MS                  let virtual time pass (answered when it has)
  *   rx N                    wait until N bytes in all have come in from the terminal
- *   speed S | time | stat | relay | reset power|brownout|pin|watchdog | ram ADDR [VALUE] | unplug | plug | quit
+ *   speed S | time | stat | relay | opened | reset power|brownout|pin|watchdog | ram ADDR [VALUE] | unplug | plug | quit
  * Unasked: "pty PATH", "relay 0|1 @US", "crashed ...".
  */
 #define _GNU_SOURCE
@@ -442,6 +442,10 @@ static int command(const char *line)
 		return 0;
 	} else if (!strcmp(line, "stat")) {
 		say("ok us=%llu tx=%lu dropped=%lu rx=%lu waiting=%u", now_us(), sent, dropped, received, out_n);
+		return 0;
+	} else if (!strcmp(line, "opened")) {
+		struct pollfd ready = {terminal, POLLIN, 0};
+		say("ok %d", terminal >= 0 && poll(&ready, 1, 0) >= 0 && !(ready.revents & POLLHUP));
 		return 0;
 	} else if (!strcmp(line, "relay")) {
 		say("ok %d", relay());
