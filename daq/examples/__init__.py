@@ -6,7 +6,7 @@ from importlib.resources import files
 
 __all__ = ["EXAMPLES", "example_text"]
 
-EXAMPLES = ("water_torch", "chopped_supply")
+EXAMPLES = ("water_torch", "chopped_supply", "instruments")
 """The names of the worked examples."""
 
 
