@@ -36,6 +36,7 @@ COMMANDS = (
     "archive",
     "gather",
     "fleet",
+    "scan",
 )
 
 

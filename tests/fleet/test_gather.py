@@ -49,6 +49,8 @@ class Benches(threading.Thread):
     def __init__(self, port: int, number: int) -> None:
         super().__init__(daemon=True)
         self.node = Node(port)
+        # One link for all: it must not hold back what so many links would not.
+        self.node._client.max_inflight_messages_set(5000)
         self.names = [f"bench-{k:03d}" for k in range(number)]
         self.sent = 0
         self.stop = threading.Event()
@@ -173,10 +175,13 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
     pids = [pid for pid in (pid_of(log, 1), pid_of(log, 2)) if pid is not None]
     before, spent = cpu_s(pids), 0.0
     ages: list[float] = []
+    course: list[str] = []
     killed = False
     while time.monotonic() < begun + SECONDS:
         said = asked(url)
-        ages += [row["age_s"] for row in said["benches"]]
+        seen = [row["age_s"] for row in said["benches"]]
+        ages += seen
+        course.append(f"{time.monotonic() - begun:.1f}:{max(seen):.1f}")
         if not killed and time.monotonic() > begun + SECONDS / 2:
             killed = True
             spent += cpu_s(pids) - before
@@ -185,6 +190,7 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
             pids[0], before = int(again), cpu_s([pids[1]])
         time.sleep(0.1)
     spent += cpu_s(pids) - before
+    print("oldest sample on the overview, by time [s]:", *course[:: max(1, len(course) // 40)])
     load = spent / (time.monotonic() - begun)
     benches.stop.set()
     benches.join()
