@@ -9,7 +9,7 @@ import re
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +28,7 @@ __all__ = [
     "bench_argument",
     "duration",
     "find_run",
+    "form_options",
     "json_option",
     "open_store",
     "print_json",
@@ -40,6 +41,7 @@ __all__ = [
     "store_options",
     "utc_day",
     "write_file",
+    "write_forms",
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
@@ -184,6 +186,24 @@ def write_file(path: Path, data: bytes) -> None:
         raise UsageError(
             f"can not be written: {exc.strerror or exc}", place=str(path), remedy="choose another place"
         ) from None
+
+
+def form_options(parser: argparse.ArgumentParser, picture: str = "the picture") -> None:
+    """Options of a command that writes its result as a page and as a picture too."""
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
+    parser.add_argument("--png", metavar="FILE", type=Path, help=f"also write {picture}")
+
+
+def write_forms(args: argparse.Namespace, page: Callable[[], str], picture: Callable[[], bytes]) -> list[str]:
+    """Write what of a result was asked for; lines that say what was written."""
+    written = []
+    if args.html:
+        write_file(args.html, page().encode("utf-8"))
+        written.append(f"page written: {args.html}")
+    if args.png:
+        write_file(args.png, picture())
+        written.append(f"picture written: {args.png}")
+    return written
 
 
 def duration(span_s: float) -> str:

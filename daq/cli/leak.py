@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daq.cli.common import bench_argument, find_run, json_option, print_json
+from daq.cli.common import bench_argument, find_run, form_options, json_option, print_json, write_forms
 from daq.errors import UsageError
 
 __all__ = ["add", "run"]
@@ -31,6 +31,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     parser.add_argument("--store", metavar="DIR", type=Path, help="the store, if not the bench file's")
     json_option(parser)
+    form_options(parser)
     parser.set_defaults(run=run)
 
 
@@ -38,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
     """Work it out."""
     from daq.bench import load_bench
     from daq.store import Store
+    from daq.study.leak_page import leak_page, leak_picture
     from daq.study.leak_test import leak_test, run_conditions, stated_conditions
     from daq.study.leak_words import leak_text
 
@@ -73,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
     test = leak_test(
         bench, conditions, deficit=deficit, ramp_blocks=ramp_blocks, run_given=args.target is not None
     )
+    written = write_forms(args, lambda: leak_page(test), lambda: leak_picture(test, "png"))
     if args.json:
         print_json(test.as_dict())
     else:
-        print(leak_text(test))
+        print("\n\n".join([leak_text(test), *written]))
     return 0 if test.estimates else 1

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import argparse
 
-from daq.cli.common import find_run, json_option, open_store, print_json, progress, share, store_options
+from daq.cli.common import (
+    find_run,
+    form_options,
+    json_option,
+    open_store,
+    print_json,
+    progress,
+    share,
+    store_options,
+    write_forms,
+)
 
 __all__ = ["add", "run"]
 
@@ -32,6 +42,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     store_options(parser)
     json_option(parser)
+    form_options(parser)
     parser.set_defaults(run=run)
 
 
@@ -39,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
     """Plan it."""
     from daq.errors import UsageError
     from daq.study.plan import plan, plan_text
+    from daq.study.plan_page import plan_page, plan_picture
     from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
 
     if args.power >= 1.0:
@@ -52,8 +64,9 @@ def run(args: argparse.Namespace) -> int:
         block_s = block_seconds(recorded_seconds(store, r) for r in records)
         runs = [read_run(store, r, block_s) for r in bar.track(records, description="reading runs")]
     made = plan(runs, args.detect, wanted=args.power)
+    written = write_forms(args, lambda: plan_page(made), lambda: plan_picture(made, "png"))
     if args.json:
         print_json(made.as_dict())
     else:
-        print(plan_text(made))
+        print("\n\n".join([plan_text(made), *written]))
     return 0 if made.best is not None else 1

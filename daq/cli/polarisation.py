@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options, write_file
+from daq.cli.common import (
+    find_run,
+    form_options,
+    json_option,
+    open_store,
+    print_json,
+    progress,
+    store_options,
+    write_forms,
+)
 
 __all__ = ["add", "run"]
 
@@ -25,8 +33,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     store_options(parser)
     json_option(parser)
-    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
-    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the picture")
+    form_options(parser)
     parser.set_defaults(run=run)
 
 
@@ -41,17 +48,9 @@ def run(args: argparse.Namespace) -> int:
         records = [find_run(store, target) for target in dict.fromkeys(args.targets)]
         swept = [swept_run(store, r) for r in bar.track(records, description="reading runs")]
     made = polarise(swept, by=args.by)
-    written = []
-    if args.html:
-        write_file(args.html, polarisation_page(made).encode("utf-8"))
-        written.append(f"page written: {args.html}")
-    if args.png:
-        write_file(args.png, polarisation_picture(made, "png"))
-        written.append(f"picture written: {args.png}")
+    written = write_forms(args, lambda: polarisation_page(made), lambda: polarisation_picture(made, "png"))
     if args.json:
         print_json(as_dict(made))
     else:
-        print(polarisation_text(made))
-        for line in written:
-            print(f"\n{line}")
+        print("\n\n".join([polarisation_text(made), *written]))
     return 0 if all(b.fit is not None for b in made.builds) else 1

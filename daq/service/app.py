@@ -21,7 +21,7 @@ from daq.errors import (
     RunNotFound,
     UsageError,
 )
-from daq.service import fill_routes, live_routes, pages, run_routes
+from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
@@ -80,6 +80,7 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
     app.include_router(live_routes.router, prefix="/api")
     app.include_router(run_routes.router, prefix="/api")
     app.include_router(fill_routes.router, prefix="/api")
+    app.include_router(study_routes.router, prefix="/api")
     pages.add_pages(app)
     return app
 

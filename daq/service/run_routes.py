@@ -126,19 +126,24 @@ async def review(
     request: Request,
     run_id: str,
     calibration: str | None = Query(None, description="work it out again with one: its number, newest, none"),
+    against: str | None = Query(None, description="a reference run: what changed against it"),
 ) -> dict[str, Any]:
     """The run's review, as `lyewatch review --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _reviewed(store, run_id, calibration).review.as_dict())
+    return await run_in_threadpool(lambda: _reviewed(store, run_id, calibration, against).review.as_dict())
 
 
 @router.get("/runs/{run_id}/report.html")
-async def report(request: Request, run_id: str) -> HTMLResponse:
+async def report(
+    request: Request,
+    run_id: str,
+    against: str | None = Query(None, description="a reference run: what changed against it"),
+) -> HTMLResponse:
     """The run's review as one self-contained page."""
     from daq.study import html_report
 
     def made() -> str:
-        reviewed = _reviewed(live_of(request).store, run_id)
+        reviewed = _reviewed(live_of(request).store, run_id, against=against)
         return html_report(reviewed.review, reviewed.blocks)
 
     return HTMLResponse(await run_in_threadpool(made), headers={"Content-Security-Policy": REPORT_POLICY})
@@ -177,8 +182,11 @@ def transition_dict(transition: Any) -> dict[str, Any]:
     }
 
 
-def _reviewed(store: Store, run_id: str, calibration: str | None = None) -> Recorded:
+def _reviewed(
+    store: Store, run_id: str, calibration: str | None = None, against: str | None = None
+) -> Recorded:
     from daq.study.recorded import review_run
 
     record = store.logbook.get_run(run_id)
-    return review_run(store, record, calibration=calibration)
+    reference = None if against is None else store.logbook.get_run(against)
+    return review_run(store, record, calibration=calibration, against=reference)

@@ -41,7 +41,7 @@ def _drawn(comparison: Comparison, said: str) -> Figure:
     known = [d for d in comparison.differences if d.known]
     with styled():
         drawn = figure(WIDTH, HEIGHT)
-        drawn.text(0.03, 0.95, fill(said, 105), fontsize=14, fontweight="bold", va="top", color=INK)
+        drawn.text(0.03, 0.95, fill(said, 98), fontsize=14, fontweight="bold", va="top", color=INK)
         if not known:
             return drawn
         left = drawn.add_axes((0.075, 0.14, 0.40, 0.64))

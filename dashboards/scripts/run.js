@@ -157,6 +157,9 @@ async function begin() {
     events: () => events,
     message: trouble,
   });
+  byId("card-link").href = path`/api/runs/${id}/card.png`;
+  byId("leak-link").href = path`/api/runs/${id}/leak.html`;
+  byId("polarisation-link").href = path`/api/polarisation.html?runs=${id}`;
   byId("report-link").href = path`/api/runs/${id}/report.html`;
   byId("csv-link").href = path`/api/runs/${id}/export.csv`;
   byId("add-mark").append(markForm(id, { suggest: () => (stretch.from + stretch.to) / 2, done: loadEvents }));

@@ -18,6 +18,7 @@ const COLUMNS = [
 const STATES = { recording: "recording now", ended: "ended" };
 
 let runs = [];
+const chosen = new Set(); // ids, in the order of choosing: the first one's build comes first
 let order = { key: "start_utc", down: true };
 
 watchBench("/runs");
@@ -40,6 +41,45 @@ function row(run) {
     cell("Hottest lye", peak),
     cell("Alarms", run.alarm_count ? count(run.alarm_count, "alarm") : "none"),
     cell("State", stateWords(run)),
+    make(
+      "td",
+      { "data-label": "Compare" },
+      make(
+        "label",
+        { class: "choose" },
+        make("input", {
+          type: "checkbox",
+          "aria-label": `Compare ${run.name || run.id}`,
+          checked: chosen.has(run.id),
+          onchange: (event) => {
+            if (event.target.checked) chosen.add(run.id);
+            else chosen.delete(run.id);
+            tellChosen();
+          },
+        }),
+      ),
+    ),
+  );
+}
+
+function tellChosen() {
+  const ids = [...chosen].filter((id) => runs.some((run) => run.id === id));
+  const builds = new Set(runs.filter(({ id }) => chosen.has(id)).map(({ build }) => build));
+  const query = encodeURIComponent(ids.join(","));
+  byId("compare-link").href = `/api/compare.html?runs=${query}`;
+  byId("apart-link").href = `/api/compare.html?by=run&runs=${query}`;
+  byId("polarisation-link").href = `/api/polarisation.html?runs=${query}`;
+  show(byId("compare-link"), ids.length > 1 && builds.size > 1);
+  show(byId("apart-link"), ids.length > 1);
+  show(byId("polarisation-link"), ids.length > 0);
+  const many = `${count(ids.length, "run")} of ${count(builds.size, "build")} chosen`;
+  say(
+    byId("chosen"),
+    ids.length === 0
+      ? "Choose two runs or more to compare their builds."
+      : ids.length === 1
+        ? `${many}: choose another to compare it with.`
+        : `${many}.`,
   );
 }
 
@@ -87,6 +127,7 @@ function heads() {
         ),
       ),
     ),
+    make("th", { scope: "col" }, "Compare"),
   );
 }
 

@@ -68,3 +68,22 @@ def test_a_list_that_cannot_be_read_says_so(page: Page, serving: Serving) -> Non
     expect(page.locator("#trouble")).to_have_text(
         "The list could not be read: The service cannot be reached. Trying again."
     )
+
+
+def test_chosen_runs_are_taken_to_a_comparison(page: Page, serving: Serving, console: list[str]) -> None:
+    page.goto(serving.url + "/runs")
+    expect(page.get_by_text("Choose two runs or more to compare their builds.")).to_be_visible()
+    expect(page.get_by_role("link", name="Compare builds")).to_be_hidden()
+    page.get_by_role("checkbox", name="Compare Braze test 12").check()
+    expect(page.locator("#chosen")).to_contain_text("choose another to compare it with")
+    page.get_by_role("checkbox", name="Compare Braze test 11").check()
+    expect(page.locator("#chosen")).to_have_text("2 runs of 2 builds chosen.")
+    link = page.get_by_role("link", name="Compare builds")
+    expect(link).to_have_attribute("href", "/api/compare.html?runs=20250315-093000%2C20250314-093000")
+    expect(page.get_by_role("link", name="Polarisation")).to_be_visible()
+    page.get_by_label("Find by name, build, date or state").fill("leak")
+    page.get_by_label("Find by name, build, date or state").fill("")
+    expect(page.get_by_role("checkbox", name="Compare Braze test 11")).to_be_checked()
+    page.get_by_role("checkbox", name="Compare Braze test 11").uncheck()
+    expect(link).to_be_hidden()
+    assert console == []

@@ -1,0 +1,191 @@
+"""/api of what is made of runs: the result card, comparison, polarisation, leak test, plan; and schemas."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse
+
+from daq.errors import UsageError
+from daq.service.access import REPORT_POLICY
+from daq.service.live_routes import live_of
+from daq.store import RunRecord, Store
+
+if TYPE_CHECKING:
+    from daq.study.compare import Comparison
+    from daq.study.leak_test import LeakTest
+    from daq.study.plan import Plan
+    from daq.study.polarisation import Polarisation
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["studies"])
+RUNS = Query(..., description="ids of the runs, parted by commas; the first one's build comes first")
+BY = Query("build", description="what is compared: builds, or runs one by one")
+MATTERS = Query(0.03, gt=0, le=1, description="from which share of gas per watt on a difference matters")
+DETECT = Query(..., gt=0, le=1, description="the share of gas per watt that is to be told, as 0.03")
+POWER = Query(0.8, gt=0, lt=1, description="the chance of telling it")
+NEWEST = 40
+MOST_RUNS = 200
+"""So many runs are compared at the page's request; the command line takes any number."""
+
+
+@router.get("/runs/{run_id}/card.png")
+async def card(request: Request, run_id: str) -> Response:
+    """The run's result as one picture, 1200 by 630 pixels."""
+    store = live_of(request).store
+
+    def made() -> bytes:
+        from daq.study.card import result_card
+        from daq.study.recorded import review_run
+
+        return result_card(review_run(store, store.logbook.get_run(run_id), forecasts=False).review)
+
+    return Response(
+        await run_in_threadpool(made),
+        media_type="image/png",
+        headers={"Content-Disposition": f'inline; filename="card-{run_id}.png"'},
+    )
+
+
+@router.get("/compare")
+async def compare(
+    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY, matters: float = MATTERS
+) -> dict[str, Any]:
+    """Builds compared by their runs, as `lyewatch compare --json` prints it."""
+    from daq.study.compare_form import as_dict
+
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters)))
+
+
+@router.get("/compare.html")
+async def compare_page(
+    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY, matters: float = MATTERS
+) -> HTMLResponse:
+    """The same as one self-contained page."""
+    from daq.study.compare_page import comparison_page
+
+    store = live_of(request).store
+    return _page(await run_in_threadpool(lambda: comparison_page(_compared(store, runs, by, matters))))
+
+
+@router.get("/polarisation")
+async def polarisation(
+    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
+) -> dict[str, Any]:
+    """Cells' volts taken apart, as `lyewatch polarisation --json` prints it."""
+    from daq.study.polarisation_words import as_dict
+
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: as_dict(_polarised(store, runs, by)))
+
+
+@router.get("/polarisation.html")
+async def polarisation_page(
+    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
+) -> HTMLResponse:
+    """The same as one self-contained page."""
+    from daq.study.polarisation_page import polarisation_page as written
+
+    store = live_of(request).store
+    return _page(await run_in_threadpool(lambda: written(_polarised(store, runs, by))))
+
+
+@router.get("/runs/{run_id}/leak")
+async def leak(request: Request, run_id: str) -> dict[str, Any]:
+    """The run's leak, told three ways, as `lyewatch leak --run RUN --json` prints it."""
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: _leaked(store, run_id).as_dict())
+
+
+@router.get("/runs/{run_id}/leak.html")
+async def leak_page(request: Request, run_id: str) -> HTMLResponse:
+    """The same as one self-contained page."""
+    from daq.study.leak_page import leak_page as written
+
+    store = live_of(request).store
+    return _page(await run_in_threadpool(lambda: written(_leaked(store, run_id))))
+
+
+@router.get("/plan")
+async def plan(request: Request, detect: float = DETECT, power: float = POWER) -> dict[str, Any]:
+    """How many runs of which length would tell two builds apart, as `lyewatch plan --json` prints it."""
+    store = live_of(request).store
+    return await run_in_threadpool(lambda: _planned(store, detect, power).as_dict())
+
+
+@router.get("/plan.html")
+async def plan_page(request: Request, detect: float = DETECT, power: float = POWER) -> HTMLResponse:
+    """The same as one self-contained page."""
+    from daq.study.plan_page import plan_page as written
+
+    store = live_of(request).store
+    return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power))))
+
+
+@router.get("/schemas/{name}")
+async def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of a study's machine form: review, card, compare, polarisation, leak or plan."""
+    from daq.study.schemas import schema_of
+
+    return schema_of(name)
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _page(text: str) -> HTMLResponse:
+    return HTMLResponse(text, headers={"Content-Security-Policy": REPORT_POLICY})
+
+
+def _records(store: Store, runs: str, least: int) -> list[RunRecord]:
+    ids = list(dict.fromkeys(r.strip() for r in runs.split(",") if r.strip()))
+    if not least <= len(ids) <= MOST_RUNS:
+        raise UsageError(
+            f"{least} to {MOST_RUNS} runs are needed",
+            place="runs",
+            value=len(ids),
+            remedy="choose them in the list of runs; the command line takes any number",
+        )
+    return [store.logbook.get_run(i) for i in ids]
+
+
+def _compared(store: Store, runs: str, by: Literal["build", "run"], matters: float) -> Sequence[Comparison]:
+    from daq.study.compare import compare_groups, group_runs
+    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+
+    records = _records(store, runs, 2)
+    block_s = block_seconds(recorded_seconds(store, r) for r in records)
+    return compare_groups(group_runs([read_run(store, r, block_s) for r in records], by), matters=matters)
+
+
+def _polarised(store: Store, runs: str, by: str) -> Polarisation:
+    from daq.study.polarisation import polarise, swept_run
+
+    return polarise([swept_run(store, r) for r in _records(store, runs, 1)], by=by)
+
+
+def _leaked(store: Store, run_id: str) -> LeakTest:
+    from daq.study.benches import recorded_bench
+    from daq.study.leak_test import leak_test, run_conditions, stated_conditions
+
+    record = store.logbook.get_run(run_id)
+    bench = recorded_bench(store, record)
+    blocks = list(store.read(run_id).values())
+    found = run_conditions(bench, blocks)
+    conditions, deficit = found if found is not None else (stated_conditions(bench), None)
+    return leak_test(bench, conditions, deficit=deficit, ramp_blocks=blocks, run_given=True)
+
+
+def _planned(store: Store, detect: float, power: float) -> Plan:
+    from daq.study.plan import plan as planned
+    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+
+    known = [r for r in store.logbook.list_runs(limit=100_000) if r.kind != "standby"]
+    records = sorted(known, key=lambda r: -r.start_utc_ns)[:NEWEST]
+    block_s = block_seconds(recorded_seconds(store, r) for r in records)
+    return planned([read_run(store, r, block_s) for r in records], detect, wanted=power)
