@@ -20,6 +20,9 @@ RUN = "20250314-093000"
 def _open(page: Page, serving: Serving, hash_: str = "") -> None:
     page.goto(f"{serving.url}/runs/{RUN}{hash_}")
     expect(page.locator("#run-name")).to_have_text("Braze test 11")
+    if not hash_:
+        # what comes later moves the charts down
+        expect(page.locator(".lane-event").first).to_be_visible()
     for strip in ("lye_temp", "volts", "mmw"):
         wait_until(lambda s=strip: pixels(page, s, "trace", near=60)["count"] > 150, f"a line in {strip}")  # type: ignore[misc]
 
