@@ -161,9 +161,10 @@ def test_in_a_browser(browser: Browser, tmp_path: Path) -> None:
     drawn = view.evaluate("document.querySelector('svg.trends').getBoundingClientRect().height")
     assert drawn > 600
     view.emulate_media(media="print")
-    pdf = view.pdf(format="A4")
-    assert pdf.startswith(b"%PDF")
-    assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", pdf)) <= 8
+    for paper in ("A4", "Letter"):
+        pdf = view.pdf(format=paper)
+        assert pdf.startswith(b"%PDF")
+        assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", pdf)) <= 8
     view.close()
 
 
