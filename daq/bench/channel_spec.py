@@ -21,6 +21,9 @@ __all__ = ["ChannelSpec", "check_cold_junctions"]
 STALE_INTERVALS = 3.0
 """A value is stale when so many of its own intervals have passed: two readings may be lost (judgement)."""
 
+LONGEST_BLIND_S = 10.5
+"""For longer than this no default leaves a trip without a value [s] (judgement)."""
+
 
 class ChannelSpec(Table):
     """``[channels.NAME]``: a quantity, where it comes from and how well it is known."""
@@ -55,6 +58,20 @@ class ChannelSpec(Table):
         if "align" not in self.model_fields_set:
             said["align"] = source.align
         return self.model_copy(update=said)
+
+    def check_guards(self, name: str, source: SourceSpec) -> None:
+        """Whether it is read often enough for a trip, unless somebody has said what is enough; ValueError.
+
+        The guard cuts the supply when the value is stale: by a slow sensor's own rate that may be minutes.
+        """
+        stated = "stale_after_s" in self.model_fields_set or source.stale_after_s is not None
+        by_rate = STALE_INTERVALS * source.interval_s(self.field)
+        if by_rate > LONGEST_BLIND_S and not stated:
+            raise ValueError(
+                f"channels.{name}.stale_after_s: a trip hangs on it and it comes only every "
+                f"{source.interval_s(self.field):.3g} s: read it more often, or write after how long the "
+                "supply is to be cut where no value comes"
+            )
 
     @model_validator(mode="before")
     @classmethod

@@ -213,7 +213,10 @@ class Bench(_Table):
                     f"channels.{name}.source: no source is named {channel.source!r}: "
                     f"use one of {', '.join(self.sources)}"
                 )
-            channel = self.channels[name] = channel.timed(self.sources[channel.source])
+            source, limit = self.sources[channel.source], self.limits.get(name)
+            if limit is not None and (limit.trip is not None or limit.low_trip is not None):
+                channel.check_guards(name, source)
+            channel = self.channels[name] = channel.timed(source)
             known = KNOWN_CHANNELS.get(name)
             if known is None:
                 continue

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 
 from daq.bench import Bench, parse_bench
+from daq.errors import BenchFileError
 from daq.frame import Block
 from daq.sources import DeviceClock
 from daq.watch import Watch, replay
@@ -92,6 +93,28 @@ def test_staleness_and_alignment_follow_from_the_source_where_nothing_is_said(th
     other = parse_bench(words, Path("bench.toml")).channels
     assert (other["volts"].stale_after_s, other["volts"].align) == (5.0, "last")
     assert (other["gas_flow"].stale_after_s, other["gas_flow"].align) == (7.5, "last")
+
+
+@pytest.mark.parametrize(
+    ("said", "refused"), [("", True), ("stale_after_s = 30.0", False), ("period_s = 2.0", False)]
+)
+def test_a_trip_hangs_on_no_sensor_that_is_silent_for_minutes_by_default(said: str, refused: bool) -> None:
+    """The guard cuts when a value is stale: by its own rate this one would be missed for three minutes."""
+    words = (
+        TEXT
+        + 'lye_temp = {source = "slow", field = "t", unit = "degC"}\n[limits]\nlye_temp = {trip = 65.0}\n'
+    )
+    slow = 'kind = "scpi", port = "d", queries = [{ask = "READ?", field = "t"}], '
+    words = words.replace("[channels]", f"slow = {{{slow}{said or 'period_s = 60.0'}}}\n[channels]")
+    if said.startswith("stale"):
+        words = words.replace(said, f"period_s = 60.0, {said}")
+    if not refused:
+        assert parse_bench(words, Path("b.toml")).channels["lye_temp"].stale_after_s in (30.0, 6.0)
+        return
+    with pytest.raises(
+        BenchFileError, match=r"lye_temp.stale_after_s.*comes only every 60 s.*read it more often"
+    ):
+        parse_bench(words, Path("b.toml"))
 
 
 @settings(max_examples=50, deadline=None)
