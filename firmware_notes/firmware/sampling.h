@@ -6,14 +6,14 @@
  *
  * With the chopper's gate signal on the sync pin, timer 1 notes its edges: every sample is put to the on time
  * or to the off time by when it was taken, and the means of both times are weighed by the measured duty, so
- * that it does not matter how many samples happened to fall into each. Volts times amps within one time is the product of
- * their means and what they vary together; a pair that straddles an edge tells nothing of that and is left
- * out. Bursts begin a stride apart that goes into the period a whole number of times and a golden section, so
+ * that it does not matter how many samples happened to fall into each. Volts times amps within one time is the
+ * product of their means and what they vary together; a pair that straddles an edge tells nothing of that and
+ * is left out. Bursts begin a stride apart that goes into the period a whole number of times and a golden section, so
  * that their phases spread evenly over it, sooner and better than chance would.
  *
  * Without the signal, what straddling costs grows in proportion to the distance of the two samples, so that
- * pairs at one distance and at three tell what pairs at none would give; that is right on average, for pulses longer than
- * three distances, and scatters from frame to frame. Bursts then begin after a random wait, so that no
+ * pairs at one distance and at three tell what pairs at none would give; that is right on average, for pulses
+ * longer than three distances, and scatters from frame to frame. Bursts then begin after a random wait, so that no
  * chopper stays in step. */
 #ifndef SAMPLING_H
 #define SAMPLING_H

@@ -68,7 +68,7 @@ static unsigned long long now_us(void) { return avr->cycle / (CLOCK_HZ / 1000000
 static int terminal = -1;
 static const char *link_path;
 static avr_irq_t *rx_irq;
-static unsigned char out[8192], in[8192];
+static unsigned char out[1 << 17], in[8192]; /* a reader that is stalled for half a minute loses nothing */
 static unsigned out_n, in_head, in_tail;
 static unsigned long sent, dropped, received;
 

@@ -46,7 +46,7 @@ def test_a_reader_process_records_every_frame_in_real_time(tmp_path: Path) -> No
                     blocks = store.read(newest_run(bench))
                 return len(blocks["head"]) if "head" in blocks else 0
 
-            wait_until(lambda: rows() > 12, "frames in the store", timeout_s=LONG_S, poll_s=0.5)
+            wait_until(lambda: rows() > 12, "frames in the store", timeout_s=90.0, poll_s=0.5)
     run_id = newest_run(bench)
     with Store(bench.store_folder) as store:
         block = store.read(run_id)["head"]
