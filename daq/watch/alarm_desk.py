@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from daq.errors import RequestRefused
@@ -34,6 +34,8 @@ class AlarmDesk:
         self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in rules}
         self._external = {r.spec.name: r for r in rules if isinstance(r, ExternalRule)}
         self._made: list[Transition] = []
+        self.time_left: dict[str, Callable[[], float | None]] = {}
+        """What knows better than its rationale how long there is while an alarm's condition stands [s]."""
 
     def take_transitions(self) -> list[Transition]:
         """The alarms' transitions since last asked, in order of time."""
@@ -70,6 +72,7 @@ class AlarmDesk:
 
     def _standing(self, alarm: Alarm) -> dict[str, Any]:
         spec, until_ns = alarm.spec, alarm.shelved_until_ns
+        left = self.time_left.get(spec.name) if alarm.active else None
         until_utc = None if until_ns is None else iso_utc(self.start_utc_ns, until_ns)
         return {
             "alarm": spec.name,
@@ -84,7 +87,7 @@ class AlarmDesk:
             "unit": spec.unit,
             "what": spec.what,
             "do": spec.action,
-            "t_s": spec.time_s,
+            "t_s": spec.time_s if left is None else left(),
             "shelved_until_s": None if until_ns is None else until_ns / 1e9,
             "shelved_until_utc": until_utc,
             "shelve_s": spec.shelve_s,

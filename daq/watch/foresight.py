@@ -66,6 +66,12 @@ class Foresight:
         found = chopped_power(readings, off_volts=supply.off_volts, sensed_at=supply.volts_at)
         return np.asarray(found.power.value)
 
+    def time_left_s(self) -> float | None:
+        """Time to the limit by the latest forecast [s]; None where none is foreseen."""
+        said = self.forecaster.forecast()
+        left = None if said is None else said.get("time_to_limit_s")
+        return None if left is None else float(left)
+
     def _tell(self, t_ns: int) -> None:
         now = dict(self.forecaster.weaknesses)
         warnings = self.forecaster.warnings

@@ -88,6 +88,8 @@ class Watch(AlarmDesk):
         self.bins = Bins(bench, step_ns=self.step_ns, causal=True)
         self.course = Course(bench, self.step_ns)
         self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
+        if self._foresight is not None:
+            self.time_left[foresees.spec.name] = self._foresight.time_left_s
         self._pending: dict[str, list[Block]] = {}
         self._quiet: list[Block] = []
         self._ticked: int | None = None

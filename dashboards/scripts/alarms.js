@@ -1,28 +1,13 @@
-// The standing alarms: how grave, what it means, what to do, and a person's acknowledgement.
+// The standing alarms: how grave, what it means, what to do, how long there is, and a person's acknowledgement. Below
+// them what is put aside, by whom, why, and until when.
 
 import { path, send } from "./api.js";
+import { AsideForm, tellOutcome } from "./alarm_aside.js";
+import { ANSWERS, isOpen, rank, Rationale, stateOf, stateWords, valueWords } from "./alarm_words.js";
 import { freshId, make, say, show, tag } from "./dom.js";
-import { plain, wall } from "./format.js";
+import { wall } from "./format.js";
 import { act, filled, nameField, outcome } from "./person.js";
 import { badge } from "./shapes.js";
-
-const ORDER = ["critical", "high", "medium", "low"];
-
-/** ISA-18.2 states in plain words, and what a person may do in each. */
-const STATES = {
-  unacknowledged: { words: "not acknowledged", can: "acknowledge" },
-  acknowledged: { words: "acknowledged, still there" },
-  returned: { words: "back to normal, not acknowledged", can: "acknowledge" },
-  latched_unack: { words: "latched, not acknowledged", can: "acknowledge" },
-  latched_ack: { words: "latched, acknowledged", can: "reset" },
-  shelved: { words: "shelved" },
-  suppressed: { words: "suppressed by design" },
-  out_of_service: { words: "out of service" },
-};
-const VERBS = {
-  acknowledge: { button: "Acknowledge", doing: "Acknowledging …", done: "Acknowledged." },
-  reset: { button: "Reset the latch", doing: "Resetting …", done: "Latch reset." },
-};
 
 /** The alarm list. */
 export class AlarmList {
@@ -36,14 +21,25 @@ export class AlarmList {
       "div",
       { class: "pair" },
       this.name.root,
-      make("div", { class: "field" }, make("label", { for: noteId }, "Note"), this.note),
+      make("div", { class: "field" }, make("label", { for: noteId }, "Note: why, what you do"), this.note),
     );
-    this.heading = make("h2", { id: "alarms-title" }, "Alarms");
+    this.heading = make("h2", { id: "alarms-title", tabindex: -1 }, "Alarms");
     this.empty = make("p", { class: "quiet" }, "None standing.");
     this.list = make("ul", { class: "alarm-list" });
+    this.asideHeading = make("h3", {}, "Put aside");
+    this.asideList = make("ul", { class: "alarm-list" });
     this.items = new Map();
-    root.append(this.heading, this.empty, this.list, this.fields, this.message);
+    root.append(
+      this.heading,
+      this.empty,
+      this.list,
+      this.fields,
+      this.message,
+      this.asideHeading,
+      this.asideList,
+    );
     show(this.fields, false);
+    show(this.asideHeading, false);
   }
 
   /** Show the standing alarms of a state. */
@@ -51,33 +47,46 @@ export class AlarmList {
     const rows = [...standing].sort(
       (a, b) => rank(a) - rank(b) || String(b.since_utc).localeCompare(String(a.since_utc)),
     );
-    const open = rows.filter(({ state }) => STATES[state]?.can === "acknowledge").length;
+    const aside = rows.filter((row) => stateOf(row).aside);
+    const here = rows.filter((row) => !stateOf(row).aside);
+    const open = here.filter(isOpen).length;
     say(
       this.heading,
-      rows.length ? `Alarms: ${rows.length}${open ? `, ${open} to acknowledge` : ""}` : "Alarms",
+      here.length ? `Alarms: ${here.length}${open ? `, ${open} to acknowledge` : ""}` : "Alarms",
     );
-    show(this.empty, rows.length === 0);
+    show(this.empty, here.length === 0);
+    say(this.asideHeading, `Put aside: ${aside.length}`);
+    show(this.asideHeading, aside.length > 0);
     tag(this.root, "standing", rows.length ? "yes" : "no");
     show(
       this.fields,
-      rows.some(({ state }) => STATES[state]?.can),
+      rows.some((row) => stateOf(row).can),
     );
     const names = new Set(rows.map(({ alarm }) => alarm));
-    for (const [name, item] of this.items) {
-      if (names.has(name)) continue;
-      if (item.root.contains(document.activeElement)) this.heading.focus();
-      item.root.remove();
-      this.items.delete(name);
-    }
+    for (const [name, item] of this.items) if (!names.has(name)) this.#remove(name, item);
+    this.#lay(this.list, here);
+    this.#lay(this.asideList, aside);
+  }
+
+  #remove(name, item) {
+    if (item.root.contains(document.activeElement)) this.heading.focus();
+    item.root.remove();
+    item.aside.close();
+    this.items.delete(name);
+  }
+
+  #lay(list, rows) {
     rows.forEach((row, i) => {
       if (!this.items.has(row.alarm)) this.items.set(row.alarm, this.#item(row));
       const item = this.items.get(row.alarm);
       // Moving an element would take the focus from a button inside it.
-      if (this.list.children[i] !== item.root)
-        this.list.insertBefore(item.root, this.list.children[i] ?? null);
+      if (list.children[i] !== item.root) {
+        const focused = item.root.contains(document.activeElement);
+        list.insertBefore(item.root, list.children[i] ?? null);
+        if (focused) this.heading.focus();
+      }
       this.#fill(item, row);
     });
-    this.heading.tabIndex = -1;
   }
 
   #item(row) {
@@ -85,9 +94,9 @@ export class AlarmList {
       badge: make("span"),
       title: make("strong"),
       state: make("p", { class: "alarm-state" }),
-      what: make("p"),
-      todo: make("p"),
+      help: new Rationale(),
       act: make("button", { type: "button" }),
+      aside: new AsideForm(row, (words) => tellOutcome(this.message, words)),
       verb: null,
       level: null,
     };
@@ -96,8 +105,9 @@ export class AlarmList {
       { class: "alarm" },
       make("p", { class: "alarm-title" }, item.badge, " ", item.title),
       item.state,
-      make("div", { class: "alarm-help" }, item.what, item.todo),
+      item.help.root,
       item.act,
+      item.aside.root,
     );
     item.act.addEventListener("click", () => this.#answer(row.alarm, item));
     return item;
@@ -108,48 +118,45 @@ export class AlarmList {
       item.level = row.priority;
       item.badge.replaceChildren(badge(row.priority));
     }
-    say(item.title, row.title || row.alarm);
-    const said = STATES[row.state] ?? { words: row.state };
-    const value =
-      row.value === null || row.value === undefined
-        ? ""
-        : `${plain(row.value, row.unit)}${row.limit === null || row.limit === undefined ? "" : `, limit ${plain(row.limit, row.unit)}`}`;
-    say(item.state, [said.words, value, `since ${wall(row.since_utc)}`].filter(Boolean).join(" · "));
-    say(item.what, row.what ? `It means: ${row.what}` : "");
-    say(item.todo, row.do ? `Do: ${row.do}` : "");
-    tag(item.root, "level", row.priority);
-    tag(item.root, "open", said.can === "acknowledge" ? "yes" : "");
-    item.verb = said.can ?? null;
+    const title = row.title || row.alarm;
+    const { can, aside } = stateOf(row);
+    say(item.title, title);
+    const condition = aside ? (row.active ? "its condition stands" : "its condition is absent") : "";
+    say(
+      item.state,
+      [stateWords(row), condition, valueWords(row), `since ${wall(row.since_utc)}`]
+        .filter(Boolean)
+        .join(" · "),
+    );
+    item.help.tell(row);
+    show(item.help.root, !aside);
+    tag(item.root, "level", aside ? "" : row.priority);
+    tag(item.root, "aside", aside ? "yes" : "");
+    tag(item.root, "open", isOpen(row) ? "yes" : "");
+    item.verb = can ?? null;
     show(item.act, item.verb !== null);
     if (item.verb) {
-      say(item.act, VERBS[item.verb].button);
-      item.act.setAttribute("aria-label", `${VERBS[item.verb].button}: ${row.title || row.alarm}`);
+      say(item.act, ANSWERS[item.verb].button);
+      item.act.setAttribute("aria-label", `${ANSWERS[item.verb].button}: ${title}`);
     }
+    item.aside.tell(!aside);
   }
 
   #answer(alarm, item) {
-    const verb = VERBS[item.verb];
-    if (
-      !verb ||
-      !filled([[this.name.input, "Give your name: the log keeps who acknowledged."]], this.message)
-    )
+    const { verb } = item;
+    const words = ANSWERS[verb];
+    if (!words || !filled([[this.name.input, "Give your name: the log keeps who did it."]], this.message))
       return;
     const body = { who: this.name.input.value.trim(), note: this.note.value.trim() };
-    const where =
-      item.verb === "reset" ? path`/api/alarms/${alarm}/reset` : path`/api/alarms/${alarm}/acknowledge`;
     act(
       item.act,
       this.message,
-      verb.doing,
-      () => send(where, body),
+      words.doing,
+      () => send(path`/api/alarms/${alarm}/${verb}`, body),
       () => {
         this.note.value = "";
-        return verb.done;
+        return words.done;
       },
     );
   }
-}
-
-function rank({ priority, state }) {
-  return ORDER.indexOf(priority) + (STATES[state]?.can === "acknowledge" ? 0 : 10);
 }

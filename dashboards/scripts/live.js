@@ -2,6 +2,7 @@
 
 import { get } from "./api.js";
 import { AlarmList } from "./alarms.js";
+import { AllAlarms } from "./all_alarms.js";
 import { BEFORE_RESTORING, keepFolding, takeOver } from "./cautions.js";
 import { AllNumbers, Findings, Links } from "./details.js";
 import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
@@ -50,6 +51,9 @@ function tellState(state) {
   show(impaired, Boolean(state.impaired));
   panels.trip.tell(state);
   panels.alarms.tell(state);
+  panels.allAlarms.tell(state);
+  const foreseen = state.standing.find(({ alarm, active }) => alarm === "lye_temp.forecast" && active);
+  for (const strip of panels.strips) strip.warned = foreseen?.priority ?? "";
   panels.recording.tell(state, elapsed());
   panels.fill.tell(state, elapsed());
   panels.links.tell(state);
@@ -80,19 +84,25 @@ function frame(now) {
   }
 }
 
+/** The choice of the trends' length. Made before the bench is known, since a person may be quicker than the service. */
 function chooseWindow() {
-  for (const input of document.querySelectorAll("input[name=window]")) {
+  const inputs = [...document.querySelectorAll("input[name=window]")];
+  const choose = ({ value }) => {
+    windowS = Number(value);
+    remember("window", value);
+    drawnAt = 0;
+  };
+  const chosen = inputs.find(({ checked }) => checked); // quicker than this script, too
+  if (chosen) choose(chosen);
+  for (const input of inputs) {
     input.checked = Number(input.value) === windowS;
-    input.addEventListener("change", () => {
-      windowS = Number(input.value);
-      remember("window", input.value);
-      drawnAt = 0;
-    });
+    input.addEventListener("change", () => choose(input));
   }
 }
 
 async function begin() {
   keepFolding(byId("cautions"));
+  chooseWindow();
   const trouble = byId("trouble");
   let bench = null;
   while (!bench) {
@@ -111,7 +121,6 @@ async function begin() {
     `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`,
   );
   takeOver(byId("caution-list"), bench.cautions);
-  chooseWindow();
   const holder = byId("strips");
   const measured = new Set(bench.channels.map(({ name }) => name));
   const strips = STRIPS.filter(({ channel }) => !channel || measured.has(channel)).map(
@@ -126,6 +135,7 @@ async function begin() {
       bench.reset_cautions ? [...bench.reset_cautions, ...bench.cautions] : BEFORE_RESTORING,
     ),
     alarms: new AlarmList(byId("alarms")),
+    allAlarms: new AllAlarms(byId("all-alarms")),
     recording: new Recording(byId("recording"), bench),
     fill: new TimedFill(byId("fill"), bench),
     findings: new Findings(byId("findings")),

@@ -17,6 +17,11 @@ export function nameField({ label = "Your name" } = {}) {
   return { root: make("div", { class: "field" }, make("label", { for: id }, label), input), input };
 }
 
+/** A field that is no longer in the page. */
+export function forget(input) {
+  fields.delete(input);
+}
+
 /** The remembered name, or "". */
 export function knownName() {
   return recall("name").trim();

@@ -1,8 +1,8 @@
 // The strips of the live page: each quantity's present value in large figures, and its trend beside it.
 
-import { Chart, chartsWork } from "./chart.js";
+import { Chart, chartsWork, colours } from "./chart.js";
 import { make, say, show, tag } from "./dom.js";
-import { forecastWords } from "./forecast.js";
+import { ForecastWords, settleMark } from "./forecast.js";
 import { fixed, present, span, unitText, wall, withUnit } from "./format.js";
 import { beyond, limitList, limitWords } from "./limits.js";
 import { badge } from "./shapes.js";
@@ -69,6 +69,9 @@ export class Strip {
     const number = bench?.numbers.find(({ key }) => key === spec.numbers[0]);
     this.rawUnit = channel?.unit ?? number?.unit ?? "";
     this.unit = spec.share ? "%" : unitText(this.rawUnit);
+    this.foreseen = spec.foreseen ? new ForecastWords(bench) : null;
+    /** The priority of the forecast's alarm while it stands. */
+    this.warned = "";
     this.#build();
   }
 
@@ -98,7 +101,6 @@ export class Strip {
     this.state = make("p", { class: "strip-state", hidden: true });
     this.detail = make("p", { class: "detail" });
     this.extra = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit) || spec.note || "");
-    this.foreseen = make("p", { class: "detail foreseen" });
     const heading = make("h3", { id: `strip-${spec.id}` }, spec.title);
     this.plotHolder = make("div", { class: "plot" });
     this.reading = make("p", { class: "reading", "aria-hidden": "true" });
@@ -120,7 +122,7 @@ export class Strip {
         heading,
         ...this.figures.map(({ root }) => root),
         this.state,
-        this.foreseen,
+        this.foreseen?.root,
         this.detail,
         this.extra,
       ),
@@ -148,6 +150,7 @@ export class Strip {
       floor: 0,
       time: { label: (at) => wall(at) },
       sync: "live",
+      plugins: spec.foreseen ? [settleMark(() => this.traces.assessment?.forecast, colours)] : [],
       onCursor: (index) => say(this.reading, this.#readingAt(index)),
       reading: (index) => this.#readingAt(index),
     });
@@ -221,7 +224,7 @@ export class Strip {
         ? ""
         : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`,
     );
-    if (spec.foreseen) say(this.foreseen, forecastWords(said?.forecast));
+    this.foreseen?.tell(said, traces.latest, this.warned);
     if (latest && latest.status > 0)
       return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;

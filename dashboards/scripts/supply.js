@@ -3,7 +3,7 @@
 
 import { send } from "./api.js";
 import { freshId, make, say, show } from "./dom.js";
-import { moment, plain } from "./format.js";
+import { moment, plain, wall } from "./format.js";
 import { act, filled, knownName, nameField, outcome } from "./person.js";
 import { shape } from "./shapes.js";
 
@@ -72,6 +72,8 @@ export class TripPanel {
     this.title = make("h2", { id: "trip-title" });
     this.cause = make("p", { class: "trip-cause" });
     this.facts = make("p", { class: "trip-facts" });
+    this.later = make("ul", { class: "trip-later" });
+    this.laterKey = "";
     const name = nameField();
     const reasonId = freshId("why");
     const reason = make("input", { id: reasonId, type: "text", maxlength: 200, required: true });
@@ -126,7 +128,7 @@ export class TripPanel {
         "div",
         { class: "trip-head" },
         shape("critical"),
-        make("div", {}, this.title, this.cause, this.facts),
+        make("div", {}, this.title, this.cause, this.facts, this.later),
       ),
       make(
         "div",
@@ -151,10 +153,16 @@ export class TripPanel {
     }
     // A trip asks for the cut; only what the bench measures shows that it happened.
     say(this.title, supply.state === "tripped" ? "The supply is cut" : supply.words);
-    say(this.cause, capital(tripWords(trip)));
+    say(this.cause, `First cause: ${tripWords(trip)}`);
     const value = typeof trip.value === "number" && !trip.detail ? `value ${plain(trip.value, "")}` : "";
     const by = trip.by ? `cut by ${trip.by}` : "";
     say(this.facts, [value, by, moment(trip.utc)].filter(Boolean).join(" · "));
+    const later = (trip.later ?? []).map((one) => `Then also, ${wall(one.utc)}: ${tripWords(one)}`);
+    if (later.join("|") !== this.laterKey) {
+      this.laterKey = later.join("|");
+      this.later.replaceChildren(...later.map((text) => make("li", {}, text)));
+    }
+    show(this.later, later.length > 0);
     show(this.root, true);
   }
 }
@@ -162,8 +170,4 @@ export class TripPanel {
 /** Why it tripped: the sentence that came with it, or else its code made readable. */
 export function tripWords({ detail, cause }) {
   return detail || String(cause || "cause not known").replaceAll(/[_.]/g, " ");
-}
-
-function capital(text) {
-  return text.charAt(0).toUpperCase() + text.slice(1);
 }

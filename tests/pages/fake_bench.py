@@ -6,14 +6,32 @@ import asyncio
 import json
 import time
 from collections.abc import AsyncIterator
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
+from daq.bench import load_bench
+from daq.examples import example_text
+from daq.watch.alarm_desk import AlarmDesk
+from daq.watch.alarm_rules import check_alarms
+from daq.watch.rules import ExternalRule
 from tests.pages import bench_facts as facts
 from tests.pages.past_runs import listing, marks_of
 
-__all__ = ["RUN", "FakeBench", "events"]
+__all__ = ["RUN", "FakeBench", "events", "every_alarm"]
 
 RUN = "20250304-093000"
+
+
+@cache
+def every_alarm() -> tuple[dict[str, Any], ...]:
+    """The alarms of the example bench with their rationale, all normal."""
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "bench.toml"
+        file.write_text(example_text("water_torch"), encoding="utf-8")
+        desk = AlarmDesk([ExternalRule(r.spec) for r in check_alarms(load_bench(file))], None)
+    return tuple(desk.all_alarms())
 
 
 class FakeBench:
@@ -46,6 +64,7 @@ class FakeBench:
         self.standing: list[dict[str, Any]] = []
         self.trip: dict[str, Any] | None = None
         self.finding = True
+        self.forecast: dict[str, Any] | None = None
         self.fill: dict[str, Any] | None = None
         self.fills: list[dict[str, Any]] = []
         self.impaired: str | None = None
@@ -58,14 +77,20 @@ class FakeBench:
         return self.t0 + self.speed * (time.monotonic() - self.began)
 
     def raise_alarm(
-        self, name: str = "lye_temp.high", *, priority: str = "high", state: str = "unacknowledged"
+        self,
+        name: str = "lye_temp.high",
+        *,
+        priority: str = "high",
+        state: str = "unacknowledged",
+        **more: Any,
     ) -> None:
-        """Put one alarm among the standing ones."""
+        """Put one alarm among the standing ones; `more` stands in place of what it would say."""
         self.standing.append(
             {
                 "alarm": name,
                 "title": "Lye temperature high",
                 "state": state,
+                "active": True,
                 "priority": priority,
                 "since_utc": facts.stamp(self.now()),
                 "value": 60.4,
@@ -73,9 +98,43 @@ class FakeBench:
                 "unit": "degC",
                 "what": "The lye is hotter than the housings are made for.",
                 "do": "Turn the voltage down or switch the supply off, and let the stack cool.",
-                "t_s": self.now(),
+                "t_s": 600.0,
+                "shelved_until_utc": None,
+                "shelve_s": 28800.0,
+                "cuts": None,
+                "by": "",
+                "why": "",
+                **more,
             }
         )
+
+    def alarms(self) -> list[dict[str, Any]]:
+        """Every alarm: those of a real bench, in the state that the test has put them into."""
+        rows = {row["alarm"]: dict(row) for row in every_alarm()}
+        rows.update({row["alarm"]: row for row in self.standing})
+        return [rows[name] for name in sorted(rows)]
+
+    def alarm_act(self, alarm: str, act: str, body: dict[str, Any]) -> None:
+        """What a person does with an alarm, as the life cycle has it where that is simple."""
+        row = next((a for a in self.standing if a["alarm"] == alarm), None)
+        if row is None:
+            row = next(dict(a) for a in self.alarms() if a["alarm"] == alarm)
+            self.standing.append(row)
+        aside = {"by": body["who"], "why": body.get("note", "")}
+        match act:
+            case "acknowledge" if row["state"] == "latched_unack":
+                row.update(aside, state="latched_ack")
+            case "acknowledge" if row["state"] == "unacknowledged":
+                row.update(aside, state="acknowledged")
+            case "shelve":
+                until = facts.stamp(self.now() + 60.0 * body["minutes"])
+                row.update(aside, state="shelved", shelved_until_utc=until)
+            case "out-of-service":
+                row.update(aside, state="out_of_service")
+            case "unshelve" | "into-service" if row["active"]:
+                row.update(by="", why="", state="unacknowledged", shelved_until_utc=None)
+            case _:
+                self.standing.remove(row)
 
     def trip_now(self, by: str = "guard") -> None:
         """Cut the supply, as the reader would."""
@@ -93,10 +152,11 @@ class FakeBench:
         open_ones = [
             a for a in self.standing if a["state"].startswith("unack") or a["state"].endswith("unack")
         ]
+        here = [a for a in self.standing if a["state"] not in ("shelved", "suppressed", "out_of_service")]
         order = ["critical", "high", "medium", "low"]
-        worst = min((a["priority"] for a in self.standing), key=order.index, default=None)
-        word = "unacknowledged" if open_ones else "standing" if self.standing else "clear"
-        count = len(self.standing)
+        worst = min((a["priority"] for a in here), key=order.index, default=None)
+        word = "unacknowledged" if open_ones else "standing" if here else "clear"
+        count = len(here)
         number = f"{count} alarm{'s' if count > 1 else ''}"
         words = f"{number} acknowledged" if count else "No alarms"
         if open_ones:
@@ -146,6 +206,7 @@ class FakeBench:
         said = facts.assessment(self.run["id"] if self.run else "standby", t)
         if not self.finding:
             said["findings"] = []
+        said["forecast"] = self.forecast
         return said
 
 

@@ -183,14 +183,15 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
     def export(run: str) -> PlainTextResponse:
         return PlainTextResponse("elapsed_s,volts\n0,13.2\n")
 
+    @app.get("/api/alarms")
+    def alarms_now() -> dict[str, Any]:
+        return {"standing": bench.standing, "all": bench.alarms()}
+
     @app.post("/api/alarms/{alarm}/{act}")
     async def alarm_act(alarm: str, act: str, request: Request) -> Any:
-        _body, no = await _keep(request)
-        for entry in bench.standing if no is None else ():
-            if entry["alarm"] == alarm:
-                entry["state"] = "latched_ack" if entry["state"] == "latched_unack" else "acknowledged"
-        if act == "reset" and no is None:
-            bench.standing = [a for a in bench.standing if a["alarm"] != alarm]
+        body, no = await _keep(request)
+        if no is None:
+            bench.alarm_act(alarm, act, body)
         return no or {"ok": True}
 
     @app.get("/api/fills")

@@ -92,7 +92,9 @@ def test_the_supply_is_cut_by_one_press_and_restored_by_a_person_with_a_reason(
     panel = page.locator("#trip")
     expect(panel.get_by_role("heading", name="The supply is cut")).to_be_visible()
     assert bench.requests == [("POST", "/api/trip", {"who": "someone at the page", "reason": "smoke"})]
-    expect(panel).to_contain_text("The temperature of the lye reached 65.20 °C; its limit is 65 °C")
+    expect(panel).to_contain_text(
+        "First cause: the temperature of the lye reached 65.20 °C; its limit is 65 °C"
+    )
     expect(panel).to_contain_text("cut by someone at the page")
     for words in (
         "already mixed",

@@ -183,3 +183,69 @@ def test_an_impaired_recording_is_said(page: Page, bench: FakeBench, serving: Se
     expect(page.locator("#impaired")).to_have_text(
         "The recording is impaired: the disk is full; 1200 samples are held in memory"
     )
+
+
+FORESEEN = {
+    "limit_c": 60.0,
+    "time_to_limit_s": 2880.0,
+    "time_to_limit_low_s": 2100.0,
+    "time_to_limit_high_s": None,
+    "steady_state_c": 71.2,
+    "steady_state_low_c": 66.0,
+    "steady_state_high_c": None,
+    "confidence": "fair",
+    "unknowns": ["the room's temperature", "what evaporates"],
+    "words": "At these settings the lye does not settle below 60 °C; it crosses in about 48 min.",
+}
+
+
+def test_a_forecast_is_said_with_its_band_and_what_is_not_known(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.forecast = FORESEEN
+    page.goto(serving.url)
+    said = page.locator("#lye_temp").get_by_role("group", name="Forecast")
+    expect(said).to_contain_text("does not settle below 60 °C; it crosses in about 48 min.")
+    expect(said).to_contain_text(
+        re.compile(r"Crosses 60\s°C at about \d\d:\d\d, between \d\d:\d\d and never")
+    )
+    expect(said).to_contain_text(
+        re.compile(r"Would settle at about 71\s°C \(66\s°C or more; perhaps it does not settle\)")
+    )
+    expect(said).to_contain_text("Confidence: fair")
+    expect(said).to_contain_text("Not known: the room's temperature; what evaporates")
+    expect(said).not_to_have_attribute("data-level", re.compile("."))
+    bench.raise_alarm("lye_temp.forecast", title="Lye will not settle below its limit")
+    expect(said).to_have_attribute("data-level", "high")
+    bench.standing.clear()
+    expect(said).not_to_have_attribute("data-level", re.compile("."))
+    bench.forecast = {
+        **FORESEEN,
+        "time_to_limit_s": None,
+        "time_to_limit_low_s": None,
+        "unknowns": [],
+        "words": "At these settings the lye settles at about 53 °C.",
+    }
+    expect(said).to_contain_text("settles at about 53 °C")
+    expect(said).not_to_contain_text("Crosses")
+    expect(said).not_to_contain_text("Not known")
+    bench.forecast = None
+    expect(said).to_contain_text("No forecast yet")
+
+
+def test_the_trip_names_its_first_cause_and_those_that_came_after(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.trip_now()
+    page.goto(serving.url)
+    panel = page.locator("#trip")
+    expect(panel.locator(".trip-cause")).to_have_text(
+        "First cause: the temperature of the lye reached 65.20 °C; its limit is 65 °C"
+    )
+    expect(panel.locator(".trip-later")).to_be_hidden()
+    assert bench.trip is not None
+    later = {"cause": "head.lost", "detail": "source head is silent", "utc": bench.trip["utc"], "by": "guard"}
+    bench.trip = {**bench.trip, "later": [later]}
+    expect(panel.locator(".trip-later li")).to_have_text(
+        re.compile(r"Then also, \d\d:\d\d:\d\d: source head is silent")
+    )

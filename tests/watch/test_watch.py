@@ -232,7 +232,19 @@ class Prophet:
             self.warnings[-1]["cleared_s"] = t_s
 
     def forecast(self) -> dict[str, Any] | None:
-        return {"seen": len(self.given)}
+        return {"seen": len(self.given), "time_to_limit_s": 1000.0 - len(self.given)}
+
+
+def test_a_standing_forecast_says_how_long_there_is_by_now() -> None:
+    prophet = Prophet()
+    watch = Watch(bench(ALL), forecaster=prophet)
+    warm = run_of(30.0, lye=np.full(30 * HZ, 45.0))
+    for first, last in ((0, 10), (10, 30)):
+        watch.feed([cut(warm, first * HZ, last * HZ)])
+        watch.tick(last * S)
+        (row,) = [a for a in watch.alarm_states() if a["alarm"] == "lye_temp.forecast"]
+        assert row["t_s"] == 1000.0 - len(prophet.given)
+    assert len(prophet.given) > 20
 
 
 def test_what_is_foreseen_becomes_an_alarm() -> None:
@@ -245,7 +257,7 @@ def test_what_is_foreseen_becomes_an_alarm() -> None:
     for tick in range(1, 201):
         watch.feed([cut(blocks[0], (tick - 1) * HZ, tick * HZ)])
         said = watch.tick(tick * S)
-    assert said.forecast == {"seen": 200}
+    assert said.forecast == {"seen": 200, "time_to_limit_s": 800.0}
     found = [t for t in watch.take_transitions() if t.alarm == "lye_temp.forecast"]
     assert [t.state_to for t in found] == ["unacknowledged", "returned"]
     assert found[0].cause == "it does not settle"
