@@ -12,6 +12,7 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
 from daq.study.html_parts import cautions, page, table
+from daq.study.report_alarms import alarm_part, warning_part
 from daq.study.report_parts import against_part, forecasts_part, heat_part, map_part, spent_part
 from daq.study.review import Review
 from daq.study.summary import (
@@ -56,8 +57,9 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         _phases(body["phases"]),
         heat_part(body),
         _limits(body),
-        _alarms(body),
+        alarm_part(body),
         forecasts_part(body),
+        warning_part(body),
         _events(body),
         _data(body),
         _rests_on(body),
@@ -227,33 +229,6 @@ def _limits(body: Mapping[str, Any]) -> str:
         limit = f"{x['limit']:g} {unit_words(x['unit'])}"
         rows.append([x["channel"], x["level"].replace("_", " "), f"{side} {limit}", spent, first])
     return table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
-
-
-def _alarms(body: Mapping[str, Any]) -> str:
-    rows = [
-        [
-            clock_words(line["first_at_s"]),
-            line["priority"],
-            line["cause"],
-            duration_words(line["standing_s"]),
-            str(line["raised"]),
-            line["state"].replace("_", " "),
-        ]
-        for line in body["alarm_summary"]
-    ]
-    caption = "Alarms" + (", computed from the samples" if body["alarms_recomputed"] else "")
-    if not rows:
-        return f"<section><h2>{caption}</h2><p>None.</p></section>"
-    load = body["alarm_load"]
-    rate = "" if load["per_10_min"] is None else f", {load['per_10_min']:.2g} in ten minutes on average"
-    chatter = f"; chattering: {', '.join(load['chattering'])}" if load["chattering"] else ""
-    said = (
-        f"<p>Raised {load['raised']} times{rate}, at most {load['most_in_10_min']} within ten "
-        f"minutes{escape(chatter)}. EEMUA 191: one in ten minutes is acceptable, more than ten are a "
-        "flood.</p>"
-    )
-    headings = ["First at", "Priority", "Cause", "Stood for", "Raised", "At the end"]
-    return table(headings, rows, caption, numeric=3) + said
 
 
 def _events(body: Mapping[str, Any]) -> str:

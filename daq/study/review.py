@@ -18,6 +18,7 @@ from daq.study.efficiency_map import efficiency_map
 from daq.study.foreseen import check_forecasts
 from daq.study.headline import headline
 from daq.study.heat_balance import heat_balance
+from daq.study.hindsight import hindsight
 from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, replay, suited_to
@@ -147,6 +148,7 @@ def review(
         "forecasts_checked": check_forecasts(
             forecasts, windows.end_ns / 1e9, windows.value["lye_temp"], phases
         ),
+        "hindsight": hindsight(windows, phases, forecasts, warnings),
         "trips": [_trip(t) for t in trips],
         "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
         "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},

@@ -171,11 +171,19 @@ def _alarms(body: Mapping[str, Any]) -> list[str]:
         f"  {clock_words(t['t_s'])}  TRIP     {t['detail'] or t['cause']} (by {t['by'] or 'the guard'})"
         for t in trips
     ]
-    for warning in body["warnings"][:MOST_LINES]:
+    judged = body["hindsight"]["warnings"]
+    for i, warning in enumerate(body["warnings"][:MOST_LINES]):
         lines.append(f"  {clock_words(warning['raised_s'])}  warning  {warning['reason']}")
+        if i < len(judged):
+            lead = judged[i]["lead_s"]
+            after = "" if lead is None else f", {duration_words(lead)} later"
+            lines.append(f"                    it came to: {judged[i]['words']}{after}")
     checked = body["forecasts_checked"]
     if checked["checked"]:
         lines.append(f"  Of {checked['checked']} forecasts that could be checked {checked['held']} held")
+    load = body["alarm_load"]
+    if load["per_10_min"] is not None and load["raised"]:
+        lines.append(f"  {load['per_10_min']:.2g} in ten minutes on average, {load['rating']} (EEMUA 191)")
     return [*lines, ""]
 
 

@@ -34,6 +34,8 @@ export function showReview(root, review, labels) {
       limitItem,
       "No channel was beyond a limit.",
     ),
+    alarmRates(review.alarm_load),
+    ...forecastParts(review.hindsight),
     listPart("Gaps", review.gaps?.list ?? [], gapItem, "No gaps.", gapWords(review)),
     listPart("Bad readings", Object.entries(review.bad_values ?? {}), badItem, "None."),
     listPart(
@@ -131,6 +133,118 @@ function limitItem({ channel, level, limit, unit, seconds_beyond: seconds, first
     "li",
     {},
     `${channel.replaceAll("_", " ")} ${LEVELS[level] ?? level} of ${plain(limit, unit)} for ${span(seconds)}${Number.isFinite(first) ? `, first at ${clock(first)}` : ""}`,
+  );
+}
+
+const percent = (share) => `${Number((100 * share).toPrecision(2))}\u202f%`;
+
+/** How many alarms a person had to answer, beside what EEMUA 191 aims at. */
+function alarmRates(load) {
+  if (!load) return null;
+  if (!load.raised) return listPart("Alarm rates", [], null, "No alarm was raised.");
+  const shares = load.priority_share ?? {};
+  const rows = [
+    [
+      "Raised in ten minutes, on average",
+      load.per_10_min === null
+        ? `${load.raised} in all; shorter than ten minutes`
+        : `${Number(load.per_10_min.toPrecision(2))}: ${load.rating}`,
+      "1 very likely acceptable, 2 manageable at most",
+    ],
+    ["Most in any ten minutes", String(load.most_in_10_min), "10; more are a flood"],
+    ["Time in flood", percent(load.flood_share), "below 1\u202f%"],
+    ["Chattering: three or more in a minute", load.chattering.join(", ") || "none", "none"],
+    ["Standing for more than a day", load.stale.join(", ") || "none", "fewer than 5"],
+    [
+      "Low, medium, high, critical",
+      ["low", "medium", "high", "critical"].map((level) => percent(shares[level] ?? 0)).join(", "),
+      "about 80, 15, 5 %",
+    ],
+    [
+      "Most frequent",
+      load.loudest
+        .slice(0, 5)
+        .map(({ alarm, raised }) => `${alarm} (${raised})`)
+        .join(", "),
+      "",
+    ],
+  ];
+  return plainTable("Alarm rates, beside the aims of EEMUA 191", ["Measure", "This run", "Aim"], rows);
+}
+
+/** Warnings and forecasts against what happened. */
+function forecastParts(told) {
+  if (!told?.stretches?.length) return [];
+  const between = (low, high, text) =>
+    low === null || low === undefined
+      ? "–"
+      : `${text(low)} to ${high === null || high === undefined ? "never" : text(high)}`;
+  const known = (value) => value !== null && value !== undefined;
+  const degrees = (value) => `${value.toFixed(1)}\u202f°C`;
+  const signed = (value, decimals, unit) =>
+    `${value < 0 ? "\u2212" : "+"}${Math.abs(value).toFixed(decimals)}\u202f${unit}`;
+  const warnings = told.warnings.map(({ raised_s: at, words, lead_s: lead }) => [
+    clock(at),
+    words,
+    known(lead) ? span(lead) : "–",
+  ]);
+  for (const at of told.missed) warnings.push([clock(at), "the limit was crossed and no warning stood", "none"]);
+  const times = told.stretches.flatMap(({ said }) =>
+    said.map((x) => [
+      clock(x.at_s),
+      known(x.said_s) ? span(x.said_s) : "not reached",
+      between(x.low_s, x.high_s, span),
+      span(x.true_s),
+      known(x.error) ? signed(100 * x.error, 0, "%") : "–",
+    ]),
+  );
+  const ends = told.stretches.flatMap(({ settling, settled_c: settled }) =>
+    settling.map((x) => [
+      clock(x.at_s),
+      percent(x.share),
+      known(x.said_c) ? degrees(x.said_c) : "does not settle",
+      between(x.low_c, x.high_c, degrees),
+      degrees(settled),
+      known(x.error_c) ? signed(x.error_c, 1, "K") : "–",
+    ]),
+  );
+  const parts = [
+    ["Warnings, and what came of them", ["Warned at", "What came of it", "Lead"], warnings],
+    [
+      "Time to the limit: what was said, and what it was",
+      ["At", "Said", "Band, 5 to 95 %", "It was", "Error"],
+      times,
+    ],
+    [
+      "Settling temperature: what was said, and what it was",
+      ["At", "Of the rise", "Said", "Band, 5 to 95 %", "It settled at", "Error"],
+      ends,
+    ],
+  ];
+  const tables = parts.filter(([, , rows]) => rows.length > 0).map((part) => plainTable(...part));
+  const lead = tables.length
+    ? "A forecast speaks of present conditions; it is judged only for as long as nobody changed them."
+    : "Nothing could be judged: conditions never lasted until the lye settled or crossed its limit.";
+  return [make("h3", {}, "Forecasts against what happened"), make("p", { class: "quiet" }, lead), ...tables];
+}
+
+function plainTable(caption, heads, rows) {
+  return make(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },
+    make(
+      "table",
+      {},
+      make("caption", {}, caption),
+      make("thead", {}, make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)))),
+      make(
+        "tbody",
+        {},
+        ...rows.map(([head, ...cells]) =>
+          make("tr", {}, make("th", { scope: "row" }, head), ...cells.map((text) => make("td", {}, text))),
+        ),
+      ),
+    ),
   );
 }
 

@@ -162,6 +162,50 @@ def review_of(run: str) -> dict[str, Any]:
                 "first_at_s": None,
             },
         ],
+        "alarm_load": {
+            "raised": 2,
+            "per_10_min": 0.333,
+            "rating": "very likely acceptable",
+            "most_in_10_min": 2,
+            "flood_share": 0.0,
+            "chattering": [],
+            "stale": [],
+            "by_priority": {"high": 1, "critical": 1},
+            "priority_share": {"high": 0.5, "critical": 0.5},
+            "loudest": [{"alarm": "lye_temp.high", "raised": 1}, {"alarm": "lye_temp.trip", "raised": 1}],
+            "loudest_share": 1.0,
+        },
+        "hindsight": {
+            "stretches": [
+                {
+                    "outcome": "crossed",
+                    "crossed_at_s": 2700.0,
+                    "settled_c": None,
+                    "said": [
+                        {
+                            "left_s": 1200.0,
+                            "at_s": 1500.0,
+                            "true_s": 1200.0,
+                            "said_s": 1320.0,
+                            "low_s": 1080.0,
+                            "high_s": None,
+                            "error": 0.1,
+                        }
+                    ],
+                    "settling": [],
+                }
+            ],
+            "warnings": [
+                {
+                    "raised_s": 900.0,
+                    "outcome": "crossed",
+                    "lead_s": 1800.0,
+                    "crossed_at_s": 2700.0,
+                    "words": "the limit was crossed",
+                }
+            ],
+            "missed": [],
+        },
         "gaps": {
             "count": 1,
             "seconds": 1.2,

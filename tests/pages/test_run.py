@@ -274,6 +274,19 @@ def test_the_review_names_uncertainty_reference_and_findings(page: Page, serving
     )
 
 
+def test_the_review_tells_alarm_rates_and_forecasts_against_what_happened(
+    page: Page, serving: Serving
+) -> None:
+    page.goto(f"{serving.url}/runs/{RUN}")
+    rates = page.get_by_role("region", name="Alarm rates")
+    expect(rates).to_contain_text("0.33: very likely acceptable")
+    expect(rates).to_contain_text("lye_temp.high (1), lye_temp.trip (1)")
+    warned = page.get_by_role("region", name="Warnings, and what came of them")
+    expect(warned).to_contain_text(re.compile(r"15:00\s*the limit was crossed\s*30\s*min"))
+    times = page.get_by_role("region", name="Time to the limit")
+    expect(times).to_contain_text(re.compile(r"25:00\s*22\s*min\s*18\s*min to never\s*20\s*min\s*\+10\s*%"))
+
+
 def test_a_mark_is_added_at_the_time_given(page: Page, bench: FakeBench, serving: Serving) -> None:
     _open(page, serving)
     page.get_by_text("Add a mark").click()

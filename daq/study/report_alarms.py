@@ -1,0 +1,128 @@
+"""What a report says of alarms: each that was raised, how many there were to answer, what was foreseen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+from daq.study.html_parts import table
+from daq.study.summary import clock_words, duration_words
+
+__all__ = ["alarm_part", "warning_part", "load_rows"]
+
+
+def alarm_part(body: Mapping[str, Any]) -> str:
+    """The alarms of a review, and their rates."""
+    rows = [
+        [
+            clock_words(line["first_at_s"]),
+            line["priority"],
+            line["cause"],
+            duration_words(line["standing_s"]),
+            str(line["raised"]),
+            line["state"].replace("_", " "),
+        ]
+        for line in body["alarm_summary"]
+    ]
+    caption = "Alarms" + (", computed from the samples" if body["alarms_recomputed"] else "")
+    if not rows:
+        return f"<section><h2>{caption}</h2><p>None.</p></section>"
+    headings = ["First at", "Priority", "Cause", "Stood for", "Raised", "At the end"]
+    out = table(headings, rows, caption, numeric=3)
+    return out + table(
+        ["Measure", "This run", "Aim"], load_rows(body["alarm_load"]), "Alarm rates by EEMUA 191"
+    )
+
+
+def load_rows(load: Mapping[str, Any]) -> list[list[str]]:
+    """Measure, this run's, and what EEMUA 191 and ANSI/ISA-18.2 aim at."""
+    rate = "shorter than ten minutes"
+    if load["per_10_min"] is not None:
+        rate = f"{load['per_10_min']:.2g}: {load['rating']}"
+    shares = load["priority_share"]
+    split = " / ".join(f"{100 * shares.get(p, 0.0):.0f}" for p in ("low", "medium", "high", "critical"))
+    loudest = ", ".join(f"{x['alarm']} ({x['raised']})" for x in load["loudest"][:5])
+    return [
+        ["Raised in ten minutes, on average", rate, "1 very likely acceptable, 2 manageable at most"],
+        ["Most in any ten minutes", str(load["most_in_10_min"]), "10; more are a flood"],
+        ["Time in flood", f"{100 * load['flood_share']:.2g} %", "below 1 %"],
+        ["Chattering: three or more in a minute", ", ".join(load["chattering"]) or "none", "none"],
+        ["Standing for more than a day", ", ".join(load["stale"]) or "none", "fewer than 5"],
+        ["Low / medium / high / critical, %", split, "about 80 / 15 / 5, high and critical together"],
+        ["Most frequent", loudest, "ten together below 5 %; a bench of few alarms can not reach it"],
+    ]
+
+
+def warning_part(body: Mapping[str, Any]) -> str:
+    """Forecasts and warnings against what happened; nothing where nothing was foreseen."""
+    told = body["hindsight"]
+    if not told["stretches"]:
+        return ""
+    lead = (
+        "A forecast speaks of present conditions, so it is judged only for as long as nobody changed them. "
+        "Bands are the 5 and 95 % points."
+    )
+    out = [f"<section><h2>How good the warnings were</h2><p>{lead}</p></section>"]
+    out.append(
+        table(
+            ["Warned at", "What came of it", "Lead"], _warning_rows(told["warnings"]), "Warnings", numeric=1
+        )
+    )
+    if told["missed"]:
+        at = ", ".join(clock_words(t) for t in told["missed"])
+        out.append(f"<p><strong>No warning stood before the limit was crossed at {escape(at)}.</strong></p>")
+    times, ends = _stretch_rows(told["stretches"])
+    headings = ["At", "Time to the limit, said", "Band", "It was", "Error"]
+    out.append(table(headings, times, "Time to the limit", numeric=4))
+    headings = ["At", "Of the rise", "Settles at, said", "Band", "It settled at", "Error"]
+    out.append(table(headings, ends, "Settling temperature", numeric=5))
+    if not (times or ends or told["warnings"]):
+        out.append(
+            "<p>Nothing could be judged: conditions never lasted until the lye settled or crossed its "
+            "limit.</p>"
+        )
+    return "".join(out)
+
+
+def _warning_rows(warnings: list[Mapping[str, Any]]) -> list[list[str]]:
+    return [
+        [clock_words(w["raised_s"]), w["words"], "–" if w["lead_s"] is None else duration_words(w["lead_s"])]
+        for w in warnings
+    ]
+
+
+def _stretch_rows(stretches: list[Mapping[str, Any]]) -> tuple[list[list[str]], list[list[str]]]:
+    times: list[list[str]] = []
+    ends: list[list[str]] = []
+    for stretch in stretches:
+        for x in stretch["said"]:
+            known = x["said_s"] is not None
+            times.append(
+                [
+                    clock_words(x["at_s"]),
+                    duration_words(x["said_s"]) if known else "not reached",
+                    _band(x["low_s"], x["high_s"], duration_words, "never"),
+                    duration_words(x["true_s"]),
+                    f"{100 * x['error']:+.0f} %" if known else "–",
+                ]
+            )
+        for x in stretch["settling"]:
+            known = x["said_c"] is not None
+            ends.append(
+                [
+                    clock_words(x["at_s"]),
+                    f"{100 * x['share']:.0f} %",
+                    f"{x['said_c']:.1f} °C" if known else "does not settle",
+                    _band(x["low_c"], x["high_c"], lambda v: f"{v:.1f} °C", "beyond"),
+                    f"{stretch['settled_c']:.1f} °C",
+                    f"{x['error_c']:+.1f} K" if known else "–",
+                ]
+            )
+    return times, ends
+
+
+def _band(low: float | None, high: float | None, words: Any, without: str) -> str:
+    if low is None:
+        return "–"
+    return f"{words(low)} to {without if high is None else words(high)}"
