@@ -9,7 +9,7 @@ from typing import Any
 from daq.study.html_parts import table
 from daq.study.summary import clock_words, duration_words
 
-__all__ = ["alarm_part", "warning_part", "load_rows"]
+__all__ = ["alarm_part", "load_rows", "warning_part"]
 
 
 def alarm_part(body: Mapping[str, Any]) -> str:

@@ -128,6 +128,30 @@ def of_stuck(channel: str, protective: bool) -> Rationale:
     )
 
 
+def of_noisy(channel: str) -> Rationale:
+    """The words of a protective channel that jumps about."""
+    what = (
+        "The readings jump about by more than the sensor's accuracy: a loose lead, interference, or a sensor "
+        "that restarts. A jump may cut the supply, and the forecast sees less through them."
+    )
+    action = "Look at the sensor's plug, lead and screen, away from the supply's leads; then at its supply."
+    title = f"{channel_words(channel)}: readings jump about"
+    return Rationale(title, Priority.MEDIUM, what, action, None, True)
+
+
+def of_clipped(channel: str, top: float, unit: str) -> Rationale:
+    """The words of a channel that stands at the end of its meter's range."""
+    what = (
+        f"The reading stands at the end of its meter's range, {top:g} {unit}; what flows may be more, and "
+        "power, efficiency and forecast are then worked out from too little."
+    )
+    title = f"{channel_words(channel)}: at the end of its meter's range"
+    if channel == "gas_flow":
+        return Rationale(title, Priority.LOW, what, "Use a meter of a wider range, or turn the supply down.")
+    action = "Turn the supply down until it reads less; fit a meter, shunt or range for what flows."
+    return Rationale(title, Priority.HIGH, what, action, 300.0)
+
+
 def of_lost(source: str, guards: bool) -> Rationale:
     """The words of a source that has fallen silent."""
     title = f"Source {source} is silent"

@@ -39,7 +39,7 @@ def test_an_alarm_is_shelved_with_name_reason_and_time_and_unshelved(
     )
     card.get_by_label("Shelve for").select_option("3600")
     shelve.click()
-    expect(page.locator("#alarms")).to_contain_text("None standing.")
+    expect(page.locator("#alarms").get_by_text("None standing.")).to_be_visible()
     expect(page.locator("#alarms")).to_contain_text("Put aside: 1")
     assert bench.requests == [
         (

@@ -86,14 +86,18 @@ def test_windows_choose_how_much_is_shown(page: Page, serving: Serving) -> None:
 def test_each_chart_has_a_table_of_its_data(page: Page, bench: FakeBench, serving: Serving) -> None:
     page.goto(serving.url)
     _ready(page)
-    for strip in STRIPS:
+    begun = bench.now()
+    page.locator("#lye_temp .chart-table summary").click()
+    expect(page.locator("#lye_temp tbody tr")).to_have_count(12)
+    took = bench.now() - begun
+    for strip in STRIPS[1:]:
         page.locator(f"#{strip} .chart-table summary").click()
         expect(page.locator(f"#{strip} tbody tr")).to_have_count(12)
     cells = page.locator("#lye_temp tbody tr").nth(5).locator("td").all_inner_texts()
     low, mean, high = map(float, cells)
     assert low <= mean <= high
     # row 6 of 12 of a five-minute window lies 150 to 175 s back
-    back = [facts.channel_value("lye_temp", bench.now() - s) for s in (140, 190)]
+    back = [facts.channel_value("lye_temp", begun - s) for s in (140 - took, 190)]
     assert min(back) - 0.2 < mean < max(back) + 0.2
     assert page.locator("#flow thead th").all_inner_texts()[1:4] == [
         "as read, lowest",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -76,6 +77,15 @@ def test_data_that_stop_are_called_stale_within_two_seconds_of_the_pages_clock(
 
 
 def test_stale_is_not_cried_while_events_come(page: Page, bench: FakeBench, serving: Serving) -> None:
+    # On a loaded machine events do come late: then "stale" is true, and no cry.
+    page.add_init_script(
+        """window.came = [];
+        const listen = EventSource.prototype.addEventListener;
+        EventSource.prototype.addEventListener = function (kind, tell, ...more) {
+          const told = (event) => { window.came.push(performance.now()); tell(event); };
+          return listen.call(this, kind, told, ...more);
+        };"""
+    )
     page.goto(serving.url)
     expect(page.locator("#band-data")).to_have_text("Data are fresh")
     page.evaluate(
@@ -86,7 +96,10 @@ def test_stale_is_not_cried_while_events_come(page: Page, bench: FakeBench, serv
     )
     seen = bench.ticks
     wait_until(lambda: bench.ticks > seen + 30, "three seconds of events")
-    assert [text for text in page.evaluate("window.heard") if "stale" in text.lower()] == []
+    cried = [text for text in page.evaluate("window.heard") if "stale" in text.lower()]
+    came = page.evaluate("window.came")
+    assert len(came) > 20
+    assert not cried or max(later - t for t, later in pairwise(came)) > 1500.0
 
 
 def test_a_service_that_is_gone_is_said_to_be_gone(page: Page, serving: Serving) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -21,7 +22,8 @@ from tests.reader.device import PtyDevice
 
 __all__ = ["Rig"]
 
-LONG_S = 20.0
+LONG_S = 60.0
+SILENT_S = 5.0
 
 
 @pytest.fixture
@@ -39,6 +41,9 @@ def tables() -> str:
 def bench(tmp_path: Path, device: PtyDevice, tables: str) -> Bench:
     text = example_text("water_torch").replace("/dev/ttyUSB0", str(device.link), 1)
     text = text.replace("port = 8737", "port = 8737\nwindow_s = 2", 1) + f"\n{tables}\n"
+    # A loaded machine stalls for seconds; only the tests of silence may see any.
+    text = text.replace("silent_after_s = 1.0", f"silent_after_s = {SILENT_S}", 1)
+    text = re.sub(r"(\[channels\.\w+\])", rf"\1\nstale_after_s = {SILENT_S}", text)
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
     return load_bench(tmp_path / "bench.toml")
 

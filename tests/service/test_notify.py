@@ -128,7 +128,8 @@ def test_a_slow_receiver_is_waited_for_by_nobody_and_said(
     begun = time.monotonic()
     for _ in range(1000):
         notifier.tell(NOTE)
-    assert time.monotonic() - begun < 1.0, "a thousand notes to a receiver that does not answer"
+    # A thousand notes to a receiver that holds its answer back for 30 s; the rest is a loaded machine.
+    assert time.monotonic() - begun < 10.0
     words = wait_until(lambda: said(notifier, "receiver 1 (json)"), "that it is said")
     assert "receiver 1 (json)" in words
     assert notifier.receivers[0].lost >= 800
@@ -145,7 +146,7 @@ def test_closing_does_not_wait_for_a_slow_receiver(receiver: LoopbackReceiver) -
     wait_until(lambda: receiver.asked >= 2, "that both are under way")
     begun = time.monotonic()
     notifier.close()
-    assert time.monotonic() - begun < 3.5, "one second, and what a loaded machine adds"
+    assert time.monotonic() - begun < 15.0, "not the 30 s of the receiver"
 
 
 def test_a_flood_is_gathered_into_one_and_what_is_critical_passes_it(
