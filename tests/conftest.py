@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 
 import hypothesis
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page
 
 from tests import ci_rule
 from tests.chromium import PageWatch, open_chromium
@@ -22,8 +22,6 @@ __all__: list[str] = []
 def pytest_configure(config: pytest.Config) -> None:
     """In CI, watch for skips. Property tests draw the same examples each time and may take theirs."""
     ci_rule.watch_skips(config)
-    # A page on a loaded machine may take longer than playwright's five seconds; what holds costs nothing.
-    expect.set_options(timeout=25_000)
     hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
     hypothesis.settings.load_profile("fixed")
 

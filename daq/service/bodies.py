@@ -16,6 +16,7 @@ __all__ = [
     "ResetBody",
     "ShelveBody",
     "StartBody",
+    "TopUpBody",
     "TripBody",
     "WhoBody",
 ]
@@ -68,6 +69,12 @@ class AsideBody(WhoBody):
     """An alarm put aside: by whom and why."""
 
     note: Annotated[str, Field(min_length=1, max_length=500, description="why")]
+
+
+class TopUpBody(WhoBody):
+    """Water added to the lye."""
+
+    millilitres: Annotated[float, Field(gt=0, le=1e5)]
 
 
 class ShelveBody(AsideBody):

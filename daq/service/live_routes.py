@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
 
 from daq.errors import RequestRefused
-from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TripBody
+from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
 from daq.watch import NUMBERS, reference_words
@@ -149,6 +149,19 @@ async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeB
         alarm,
         lambda live: live.watch.put_back_into_service(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
     )
+
+
+@router.post("/top-up")
+async def top_up(request: Request, body: TopUpBody) -> dict[str, Any]:
+    """Water was added: the count of what has been used goes back by that much, and a mark says so."""
+    live = live_of(request)
+    if live.run is None:
+        raise RequestRefused("there is no run yet", place="top-up", remedy="start the reader")
+    live.watch.topped_up(body.millilitres)
+    live.keep_watch()
+    text = f"Topped up {body.millilitres:g} mL"
+    live.store.logbook.add_mark(live.run.id, live.now_ns, "note", text, body.who)
+    return {"ok": True, "message": text}
 
 
 @router.post("/trip")

@@ -3,7 +3,7 @@
 import { path, send } from "./api.js";
 import { freshId, make, say, show } from "./dom.js";
 import { clock, wall } from "./format.js";
-import { act, filled, nameField, outcome } from "./person.js";
+import { act, filled, nameField, outcome, refuse } from "./person.js";
 
 function textField(label, attributes = {}) {
   const id = freshId("field");
@@ -37,6 +37,7 @@ export class Recording {
       this.who.root,
       this.during,
       this.idle,
+      this.#topUpForm(),
       this.message,
     );
     this.tell({ run: null }, null);
@@ -101,6 +102,36 @@ export class Recording {
         text.input.value = "";
     });
     return form;
+  }
+
+  /** Water added: what has been used counts back, so that "lye low" is right again. */
+  #topUpForm() {
+    const volume = textField("Water added, mL", { inputmode: "decimal", maxlength: 8 });
+    const button = make("button", { type: "submit" }, "Note it");
+    const form = make(
+      "form",
+      { class: "row", novalidate: true, "aria-label": "Water added" },
+      volume.root,
+      button,
+    );
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (!filled([[volume.input, "Give the water added in mL, as in 200."], this.#needsName()], this.message))
+        return;
+      const millilitres = Number(volume.input.value.trim().replace(",", "."));
+      if (!(millilitres > 0)) {
+        refuse(volume.input, "Give the water added in mL, as in 200.", this.message);
+        return;
+      }
+      const body = { who: this.who.input.value.trim(), millilitres };
+      const sent = () => send("/api/top-up", body);
+      if (await act(button, this.message, "Noting …", sent, ({ message }) => `${message}.`)) {
+        volume.input.value = "";
+        details.open = false;
+      }
+    });
+    const details = make("details", {}, make("summary", {}, "Topped up with water"), form);
+    return details;
   }
 
   #needsName() {

@@ -232,6 +232,11 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
             bench.fill = None
         return no or {"ok": True}
 
+    @app.post("/api/top-up")
+    async def top_up(request: Request) -> Any:
+        body, no = await _keep(request)
+        return no or {"ok": True, "message": f"Topped up {body['millilitres']:g} mL"}
+
     @app.post("/api/trip")
     async def trip(request: Request) -> Any:
         body, no = await _keep(request)

@@ -223,3 +223,19 @@ def test_enter_sends_a_form(page: Page, bench: FakeBench, serving: Serving) -> N
     panel.get_by_label("Mark this moment").press("Enter")
     wait_until(lambda: bench.requests, "the mark")
     assert bench.requests[0][1] == f"/api/runs/{RUN}/marks"
+
+
+def test_water_that_was_added_is_noted(page: Page, bench: FakeBench, serving: Serving) -> None:
+    page.goto(serving.url)
+    panel = page.locator("#recording")
+    panel.get_by_label("Your name").fill("Ada")
+    panel.get_by_text("Topped up with water").click()
+    for text in ("", "much", "-5"):
+        panel.get_by_label("Water added, mL").fill(text)
+        panel.get_by_role("button", name="Note it").click()
+        expect(panel.locator(".outcome")).to_have_text("Give the water added in mL, as in 200.")
+        expect(panel.get_by_label("Water added, mL")).to_be_focused()
+    panel.get_by_label("Water added, mL").fill("150,5")
+    panel.get_by_role("button", name="Note it").click()
+    expect(panel.locator(".outcome")).to_have_text("Topped up 150.5 mL.")
+    assert bench.requests == [("POST", "/api/top-up", {"who": "Ada", "millilitres": 150.5})]

@@ -118,3 +118,20 @@ def test_an_alarm_is_raised_acknowledged_and_written_down(rig: Rig) -> None:
     assert (
         rig.post("/api/alarms/no.such/acknowledge", {"who": "Ada"}, status=409)["error"]["place"] == "no.such"
     )
+
+
+def test_water_that_was_added_counts_back_and_is_marked(rig: Rig) -> None:
+    run_id = rig.recording()
+    rig.until(lambda: rig.get("/api/recent")["assessments"], "a tick")
+    live = rig.client.app.state.live  # type: ignore[attr-defined]
+    live.watch.course.water_ml = 500.0
+    rig.until(lambda: "water.low" in {a["alarm"] for a in rig.get("/api/state")["standing"]}, "lye low")
+    rig.post("/api/top-up", {"who": "Ada", "millilitres": 0}, status=422)
+    rig.post("/api/top-up", {"who": "Ada", "millilitres": 450})
+    rig.until(lambda: not row_of(rig, "water.low")["active"], "that it is over")
+    (mark,) = [m for m in rig.get(f"/api/runs/{run_id}/marks")["marks"] if m["kind"] == "note"]
+    assert (mark["text"], mark["who"]) == ("Topped up 450 mL", "Ada")
+
+
+def row_of(rig: Rig, alarm: str) -> dict[str, object]:
+    return next(a for a in rig.get("/api/alarms")["all"] if a["alarm"] == alarm)
