@@ -10,6 +10,8 @@ from daq.watch import Numbers, Watch
 
 __all__ = ["blocks_of", "by_run", "catch_up", "part_of"]
 
+RELEARN_NS = 7_200_000_000_000
+"""How much of the open run the forecaster of a restarted service learns from again [ns]."""
 REBUILD_NS = 1_800_000_000_000
 """How much of the open run a watch without a saved state goes through again [ns]."""
 
@@ -68,6 +70,8 @@ def catch_up(
     Numbers
         At every tick that was new to it.
     """
+    if known_ns is not None:
+        _relearn(watch, store, run_id, known_ns)
     window_ns = int(watch.window_s * 1e9)
     start_ns = max(0, last_ns - REBUILD_NS if known_ns is None else known_ns + 1 - 2 * window_ns)
     blocks = store.read(run_id, start_ns=start_ns, end_ns=last_ns)
@@ -80,3 +84,18 @@ def catch_up(
         blocks = {name: part_of(b, known_ns, None) for name, b in blocks.items()}
     watch.feed(blocks.values())
     return watch.advance(ticked_ns)
+
+
+def _relearn(watch: Watch, store: Store, run_id: str, known_ns: int) -> None:
+    """Take the watch's forecaster through what it had seen before the restart: it keeps no state of its own.
+
+    The alarms of that time are known; another watch raises them for nobody.
+    """
+    if watch.forecaster is None:
+        return
+    start_ns = max(0, known_ns - RELEARN_NS)
+    learner = Watch(watch.bench, forecaster=watch.forecaster)
+    learner.begin(start_ns)
+    learner.feed(store.read(run_id, start_ns=start_ns, end_ns=known_ns).values())
+    # The last step is fed again when the windows are filled.
+    learner.advance(known_ns - learner.step_ns)

@@ -17,6 +17,7 @@ from daq.watch.columns import FloatArray, IntArray
 from daq.watch.detectors import Edge
 from daq.watch.numbers import Numbers
 from daq.watch.rules import ExternalRule, Rule
+from daq.watch.runaway_warning import CLEAR_AFTER_S, CLEAR_AT
 
 __all__ = ["Foresight"]
 
@@ -35,6 +36,9 @@ class Foresight:
     standing: set[str] = field(default_factory=set)
     each_minute: Callable[[int], None] | None = None
     """Called at every whole minute [ns], when what is foreseen may be asked for."""
+    inherited: bool = False
+    """The warning that stands was raised by a forecaster before this one, which has yet to learn as much."""
+    _unlikely_ns: int | None = None
 
     def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:
         """Give it the steps that end at `ends`, the windows of which are `numbers`.
@@ -55,7 +59,7 @@ class Foresight:
         for t_ns, row in zip(numbers.end_ns.tolist(), rows, strict=True):
             self.forecaster.update(t_ns / 1e9, *row)
             if not quiet:
-                self._tell(t_ns)
+                self._tell(t_ns, row[1])
             if self.each_minute is not None and t_ns % _MINUTE_NS == 0:
                 self.each_minute(t_ns)
 
@@ -72,11 +76,29 @@ class Foresight:
         left = None if said is None else said.get("time_to_limit_s")
         return None if left is None else float(left)
 
-    def _tell(self, t_ns: int) -> None:
+    def _still_believed(self, t_ns: int, amps: float) -> bool:
+        """Whether an inherited warning is to stand on: until the new forecaster is as sure that it may go."""
+        said = self.forecaster.forecast()
+        if said is None:
+            # Nothing learned yet, or no current.
+            return not abs(amps) <= self.bench.supply.powered_above_amps
+        if float(said.get("chance") or 0.0) >= CLEAR_AT:
+            self._unlikely_ns = None
+            return True
+        if self._unlikely_ns is None:
+            self._unlikely_ns = t_ns
+        return t_ns - self._unlikely_ns < CLEAR_AFTER_S * 1e9
+
+    def _tell(self, t_ns: int, amps: float) -> None:
         now = dict(self.forecaster.weaknesses)
         warnings = self.forecaster.warnings
         if warnings and warnings[-1].get("cleared_s") is None:
             now[FORESEEN[0]] = str(warnings[-1].get("reason") or "")
+            self.inherited = False
+        elif self.inherited:
+            self.inherited = self._still_believed(t_ns, amps)
+            if self.inherited:
+                now[FORESEEN[0]] = ""
         if now.keys() == self.standing:
             return
         for rule in self.rules:
@@ -89,6 +111,8 @@ class Foresight:
     def take_over(self, standing: set[str]) -> None:
         """Alarms that stand already, as after a restart."""
         self.standing = standing
+        self.inherited = FORESEEN[0] in standing
+        self._unlikely_ns = None
 
 
 def _dry_share(numbers: Numbers) -> FloatArray:

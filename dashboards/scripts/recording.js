@@ -81,7 +81,7 @@ export class Recording {
   }
 
   #markForm() {
-    const text = textField("Mark this moment", { maxlength: 200, placeholder: "topped up 200 mL" });
+    const text = textField("Mark this moment", { maxlength: 200, placeholder: "fan switched on" });
     const button = make("button", { type: "submit" }, "Add mark");
     const form = make(
       "form",

@@ -34,7 +34,7 @@ export function showReview(root, review, labels) {
       limitItem,
       "No channel was beyond a limit.",
     ),
-    alarmRates(review.alarm_load),
+    ...alarmRates(review.alarm_load),
     ...forecastParts(review.hindsight),
     listPart("Gaps", review.gaps?.list ?? [], gapItem, "No gaps.", gapWords(review)),
     listPart("Bad readings", Object.entries(review.bad_values ?? {}), badItem, "None."),
@@ -140,8 +140,8 @@ const percent = (share) => `${Number((100 * share).toPrecision(2))}\u202f%`;
 
 /** How many alarms a person had to answer, beside what EEMUA 191 aims at. */
 function alarmRates(load) {
-  if (!load) return null;
-  if (!load.raised) return listPart("Alarm rates", [], null, "No alarm was raised.");
+  if (!load) return [];
+  if (!load.raised) return [listPart("Alarm rates", [], null, "No alarm was raised.")];
   const shares = load.priority_share ?? {};
   const rows = [
     [
@@ -169,7 +169,8 @@ function alarmRates(load) {
       "",
     ],
   ];
-  return plainTable("Alarm rates, beside the aims of EEMUA 191", ["Measure", "This run", "Aim"], rows);
+  const caption = "Alarm rates of this run, beside the aims of EEMUA 191";
+  return [make("h3", {}, "Alarm rates"), plainTable(caption, ["Measure", "This run", "Aim"], rows)];
 }
 
 /** Warnings and forecasts against what happened. */

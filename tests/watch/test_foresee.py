@@ -10,9 +10,9 @@ import orjson
 import pytest
 
 from daq.study import review
-from daq.watch import foreseer, replay
+from daq.watch import Watch, foreseer, replay
 from daq.watch.foresee import runaway_config
-from tests.watch.workshop import ALL, HZ, bench, raised, run_of
+from tests.watch.workshop import ALL, HZ, S, bench, raised, run_of
 
 
 def _running_away() -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -64,3 +64,36 @@ def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
     assert warning["cleared_s"] is None
     assert warning["limit_c"] == 60.0
     assert warning["numbers"]["time_to_high_s"] > 600.0
+
+
+@pytest.mark.parametrize(("rises", "stands"), [(0.0085, True), (0.0, False)])
+def test_another_forecaster_lets_an_alarm_go_only_when_it_knows_better(rises: float, stands: bool) -> None:
+    made = bench(ALL)
+    lye = _running_away()
+    first = Watch(made, forecaster=foreseer(made))
+    first.begin(0)
+    first.feed([run_of(1800.0, lye=lye[: 1800 * HZ])])
+    first.advance(1800 * S)
+    assert first.alarms["lye_temp.forecast"].active
+    second = Watch(made, forecaster=foreseer(made))
+    second.take_over(json.loads(orjson.dumps(first.save())), now_ns=0, later_ns=-1800 * S)
+    second.take_transitions()
+    # the next run warms on as before, or stays where it is
+    second.feed([run_of(1200.0, lye=lye[1800 * HZ] + rises * np.arange(1200 * HZ) / HZ)])
+    second.advance(60 * S)
+    assert second.alarms["lye_temp.forecast"].active, "in the first minute nothing is known"
+    second.advance(1200 * S)
+    assert second.alarms["lye_temp.forecast"].active == stands
+
+
+def test_an_inherited_alarm_goes_with_the_current() -> None:
+    made = bench(ALL)
+    first = Watch(made, forecaster=foreseer(made))
+    first.begin(0)
+    first.feed([run_of(1800.0, lye=_running_away()[: 1800 * HZ])])
+    first.advance(1800 * S)
+    second = Watch(made, forecaster=foreseer(made))
+    second.take_over(json.loads(orjson.dumps(first.save())), now_ns=0, later_ns=-1800 * S)
+    second.feed([run_of(10.0, lye=40.0, amps=0.0)])
+    second.advance(10 * S)
+    assert not second.alarms["lye_temp.forecast"].active
