@@ -6,11 +6,14 @@ import os
 import pty
 import select
 import tty
+from contextlib import suppress
 from pathlib import Path
 
 from daq.sources.wire import WireCommand, decode_line, encode_frame, encode_reply
 
 __all__ = ["PtyDevice"]
+
+LET_GO_S = 5.0
 
 
 class PtyDevice:
@@ -30,6 +33,7 @@ class PtyDevice:
     def plug(self) -> None:
         """Plug in."""
         self._master, self._slave = pty.openpty()
+        os.set_blocking(self._master, False)
         tty.setraw(self._slave)
         self.link.unlink(missing_ok=True)
         self.link.symlink_to(os.ttyname(self._slave))
@@ -45,7 +49,7 @@ class PtyDevice:
         self.obey()
         amps = fields.pop("amps", 8.0 if self.relay else 0.0)
         whole = {"volts": 12.0, "amps": amps, "temp": 40.0, "relay": self.relay, "trip": self.trip, **fields}
-        os.write(self._master, encode_frame(self.seq, self.ms, whole))
+        self._write(encode_frame(self.seq, self.ms, whole))
         self.seq += 1
         self.ms += step_ms
 
@@ -66,4 +70,13 @@ class PtyDevice:
                 self.relay, self.trip = 0.0, 1.0
             elif command.action == "reset" and refused is None:
                 self.relay, self.trip = 1.0, 0.0
-            os.write(self._master, encode_reply(command.n, refused is None, refused))
+            self._write(encode_reply(command.n, refused is None, refused))
+
+    def _write(self, data: bytes) -> None:
+        """Write it whole; let it go where nobody has read for long, as a line without a listener does.
+
+        A blocking write to a full pseudo-terminal would hold its thread, and the test's end, for ever.
+        """
+        while data and select.select([], [self._master], [], LET_GO_S)[1]:
+            with suppress(BlockingIOError):
+                data = data[os.write(self._master, data) :]

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 from starlette.testclient import TestClient
@@ -24,6 +24,8 @@ __all__ = ["Rig"]
 
 LONG_S = 60.0
 SILENT_S = 5.0
+
+T = TypeVar("T")
 
 
 @pytest.fixture
@@ -61,7 +63,7 @@ class Rig:
         self._stop_reader = threading.Event()
         reader = Reader(bench, self.store)
         self._reading = threading.Thread(target=reader.serve, args=(self._stop_reader,))
-        self._talking = threading.Thread(target=self._talk)
+        self._talking = threading.Thread(target=self._talk, daemon=True)
         self._again: TestClient | None = None
         self._reading.start()
         self._talking.start()
@@ -82,12 +84,13 @@ class Rig:
         assert answer.status_code == status, answer.text
         return answer.json()
 
-    def until(self, true: Callable[[], object], what: str) -> None:
-        """Poll until something is so."""
+    def until(self, true: Callable[[], T], what: str) -> T:
+        """Poll until something is so; what it then was."""
         end = time.monotonic() + LONG_S
-        while not true():
+        while not (said := true()):
             assert time.monotonic() < end, f"it did not come about: {what}"
             time.sleep(0.05)
+        return said
 
     def recording(self) -> str:
         """Wait for a run with data; its id."""
