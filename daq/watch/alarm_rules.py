@@ -38,7 +38,6 @@ __all__ = [
     "check_alarms",
     "foreseen_rules",
     "is_protective",
-    "noise_limit",
     "stuck_after_s",
     "warming_limit_c_per_min",
 ]
@@ -66,7 +65,8 @@ TOLD = ("supply.tripped", "supply.not_cut", "recording.impaired", "notify.failed
 
 CLIPPED_SHARE = 0.002
 """Within this share of its range from the top, a meter has nothing more to give (judgement)."""
-_CLIPS = ("volts", "amps", "gas_flow")
+_CLIPS = ("volts", "gas_flow")
+"""Of `amps` the forecaster says it, by how the reading stands still."""
 _FALLS_WHEN_OFF = ("volts", "amps", "watts", "gas_flow", "gas_pressure")
 
 
@@ -89,17 +89,6 @@ def stuck_after_s(bench: Bench, channel: str) -> float | None:
     if is_protective(bench, channel) and 0.0 < resolution <= 0.1:
         return 300.0 if resolution <= 0.05 else 600.0
     return None
-
-
-def noise_limit(bench: Bench, channel: str) -> float | None:
-    """How large a protective temperature's scatter may be [standard deviation, degC]; None for others.
-
-    Twice the accuracy that the bench file states, and not below 0.5 degC: coarse converters step by that.
-    """
-    spec = bench.channels[channel]
-    if spec.unit != "degC" or not is_protective(bench, channel):
-        return None
-    return max(0.5, 2.0 * spec.accuracy.absolute, 2.0 * spec.resolution)
 
 
 def warming_limit_c_per_min(bench: Bench) -> float:
@@ -191,10 +180,6 @@ def _sensor_rules(bench: Bench, channel: str) -> Iterator[Rule]:
     if spec.valid is not None:
         failed = rationale(f"{channel}.failed", words.of_failed(channel, protective, *spec.valid, spec.unit))
         yield FailedRule(failed, channel, LimitDetector(0.5, on_delay_s=1.0, off_delay_s=2.0))
-    if noise_limit(bench, channel) is not None:
-        at = noise_limit(bench, channel) or 0.0
-        noisy = rationale(f"{channel}.noisy", words.of_noisy(channel), limit=at, unit=spec.unit)
-        yield TickRule(noisy, _noise(channel), LimitDetector(at, deadband=0.3 * at))
     if spec.valid is not None and channel in _CLIPS:
         low, top = spec.valid
         at = top - max(spec.resolution, CLIPPED_SHARE * (top - low))
@@ -206,14 +191,6 @@ def _sensor_rules(bench: Bench, channel: str) -> Iterator[Rule]:
     if after is not None:
         stuck = rationale(f"{channel}.stuck", words.of_stuck(channel, protective), limit=after)
         yield TickRule(stuck, _unchanged(channel), LimitDetector(after))
-
-
-class _noise:  # noqa: N801 - as _unchanged
-    def __init__(self, channel: str) -> None:
-        self.channel = channel
-
-    def __call__(self, ticks: Ticks) -> FloatArray:
-        return ticks.noise[self.channel]
 
 
 class _unchanged:  # noqa: N801 - a function that remembers its channel, and pickles

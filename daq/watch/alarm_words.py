@@ -128,17 +128,6 @@ def of_stuck(channel: str, protective: bool) -> Rationale:
     )
 
 
-def of_noisy(channel: str) -> Rationale:
-    """The words of a protective channel that jumps about."""
-    what = (
-        "The readings jump about by more than the sensor's accuracy: a loose lead, interference, or a sensor "
-        "that restarts. A jump may cut the supply, and the forecast sees less through them."
-    )
-    action = "Look at the sensor's plug, lead and screen, away from the supply's leads; then at its supply."
-    title = f"{channel_words(channel)}: readings jump about"
-    return Rationale(title, Priority.MEDIUM, what, action, None, True)
-
-
 def of_clipped(channel: str, top: float, unit: str) -> Rationale:
     """The words of a channel that stands at the end of its meter's range."""
     what = (

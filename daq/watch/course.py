@@ -14,13 +14,12 @@ from numpy.typing import NDArray
 from daq.bench import Bench
 from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_s
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
-from daq.watch.alarm_rules import noise_limit, stuck_after_s
+from daq.watch.alarm_rules import stuck_after_s
 from daq.watch.bins import QUANTITIES, Bins
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.detectors import Edge, LimitDetector
 from daq.watch.numbers import Numbers
 from daq.watch.rules import Ticks
-from daq.watch.scatter import Scatter
 
 __all__ = ["BRIEF_STEPS", "Course"]
 
@@ -58,7 +57,6 @@ class Course:
     """From the current, or else the relay: whether it is powered."""
     _channel: str | None = field(init=False)
     _still: dict[str, _Still] = field(init=False)
-    _scatter: dict[str, Scatter] = field(init=False)
     _ml_per_coulomb: float = field(init=False)
     _lpm_per_amp: float = field(init=False)
 
@@ -71,7 +69,6 @@ class Course:
             self._channel, self.switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
         self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
         self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
-        self._scatter = {c: Scatter() for c in bench.channels if noise_limit(bench, c) is not None}
         self._ml_per_coulomb = (
             1e3 * float(water_rate_g_s(1.0, bench.stack.cells)) / float(water_density_kg_m3(20.0))
         )
@@ -109,7 +106,6 @@ class Course:
             powered_s=np.where(powered, elapsed, 0.0),
             off_s=np.where(powered, 0.0, elapsed),
             unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
-            noise={c: s.follow(*columns.good(c), t_ns) for c, s in self._scatter.items()},
             water_ml=self._water(bins, t_ns // bins.step_ns, numbers),
             efficiency_kept=self._kept(numbers),
         )
@@ -184,7 +180,6 @@ class Course:
             "efficiencies": list(self.efficiencies),
             "efficiency_best": self.efficiency_best,
             "switch": self.switch.save(),
-            "scatter": {c: s.save() for c, s in self._scatter.items()},
             "still": {
                 c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
             },
@@ -196,9 +191,6 @@ class Course:
         self.water_ml, self.efficiency_best = float(saved["water_ml"]), float(saved["efficiency_best"])
         self.efficiencies.extend(float(e) for e in saved["efficiencies"])
         self.switch.load(saved["switch"])
-        for channel, said in saved.get("scatter", {}).items():
-            if channel in self._scatter:
-                self._scatter[channel].load(said)
         for channel, (value, since_ns) in saved["still"].items():
             if channel in self._still:
                 self._still[channel] = _Still(_or_nan(value), int(since_ns))

@@ -46,9 +46,6 @@ class Ticks:
         Seconds since it last began or ceased to; 0 in the other case.
     unchanged_s : dict of str to float64[m]
         Seconds for which a channel's value has not changed at all while powered.
-    noise : dict of str to float64[m]
-        Standard deviation of a channel's readings from one to the next over the last minute, in its unit; NaN
-        with too few.
     water_ml : float64[m]
         Water used since the run began or was last topped up [mL].
     efficiency_kept : float64[m]
@@ -62,7 +59,6 @@ class Ticks:
     powered_s: FloatArray
     off_s: FloatArray
     unchanged_s: dict[str, FloatArray]
-    noise: dict[str, FloatArray]
     water_ml: FloatArray
     efficiency_kept: FloatArray
 

@@ -89,7 +89,7 @@ class Watch(AlarmDesk):
         self.course = Course(bench, self.step_ns)
         self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
         if self._foresight is not None:
-            self.time_left[foresees.spec.name] = self._foresight.time_left_s
+            self.time_left[FORESEEN[0]] = self._foresight.time_left_s
         self._pending: dict[str, list[Block]] = {}
         self._quiet: list[Block] = []
         self._ticked: int | None = None

@@ -32,6 +32,7 @@ class Seer:
         self.end_c, self.limit_c, self.share, self.off_k, self.warns_s = end_c, limit_c, share, off_k, warns_s
         self.t_s = 0.0
         self.warnings: list[dict[str, Any]] = []
+        self.weaknesses: dict[str, str] = {}
 
     def update(self, t_s: float, *_: float | None) -> None:
         self.t_s = t_s

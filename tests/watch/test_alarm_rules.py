@@ -111,33 +111,15 @@ def test_a_stuck_sensor_is_found_while_powered_only() -> None:
     assert raised(replay_alarms(made, [whole])) == {"lye_temp.stuck": 261.0}
 
 
-def test_a_protective_temperature_that_jumps_about_is_said_and_one_glitch_is_forgotten() -> None:
-    n = 300 * HZ
-    lye = np.full(n, 40.0)
-    lye[1000:2000] += 1.6 * np.random.default_rng(2).standard_normal(1000)
-    found = [t for t in replay_alarms(bench(ALL), [run_of(300.0, lye=lye)]) if t.alarm == "lye_temp.noisy"]
-    assert [t.state_to for t in found] == ["unacknowledged", "returned"]
-    # twice the accuracy of 0.5 degC; the minute's mean square passes it once some 40 % of it are noisy
-    assert 110.0 < found[0].t_ns / S < 140.0
-    assert 200.0 < found[1].t_ns / S < 261.0
-    lye = np.full(n, 40.0)
-    lye[1000] = 85.0
-    found = [t for t in replay_alarms(bench(ALL), [run_of(300.0, lye=lye)]) if t.alarm == "lye_temp.noisy"]
-    assert [round(t.t_ns / S) for t in found] == [101, 161]
-
-
 def test_a_meter_at_the_end_of_its_range_is_said() -> None:
     made = bench(ALL)
-    valid = made.channels["amps"].valid
+    valid = made.channels["volts"].valid
     assert valid is not None
-    n = 60 * HZ
-    amps = np.full(n, 10.0)
-    amps[200:300] = valid[1]
-    whole = run_of(60.0, amps=amps)
-    whole.values["amps"][200:300] = valid[1]
-    assert raised(replay_alarms(made, [whole]))["amps.clipped"] == 25.1
-    whole.values["amps"][203:300:40] = 10.0
-    assert "amps.clipped" not in raised(replay_alarms(made, [whole]))
+    whole = run_of(60.0)
+    whole.values["volts"][200:300] = valid[1]
+    assert raised(replay_alarms(made, [whole]))["volts.clipped"] == 25.1
+    whole.values["volts"][203:300:40] = 13.2
+    assert "volts.clipped" not in raised(replay_alarms(made, [whole]))
 
 
 # -- supply ------------------------------------------------------------------------------------------------
