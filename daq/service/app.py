@@ -25,6 +25,7 @@ from daq.service import fill_routes, live_routes, pages, run_routes, study_route
 from daq.service.access import Access
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
+from daq.service.publisher import Publisher
 from daq.store import Store
 
 __all__ = ["create_app"]
@@ -52,6 +53,11 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
         store = Store.of(bench)
         notifier = Notifier(bench.notify, addresses())
         live = Live(bench, store, notifier)
+        publisher = None if bench.broker is None else Publisher(bench, store)
+        if publisher is not None:
+            live.publishing = publisher.status
+            live.hub.taps.append(lambda name, data: publisher.tell(name, data, live.reader_age_s))
+            publisher.start()
         app.state.live = live
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
@@ -62,6 +68,8 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
             with suppress(asyncio.CancelledError, Exception):
                 await task
             notifier.close()
+            if publisher is not None:
+                await asyncio.to_thread(publisher.close)
             store.close()
 
     app = FastAPI(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,6 +39,8 @@ class Hub:
     """Publishes events to whoever listens and remembers the newest for those who come back."""
 
     row: int = 0
+    taps: list[Callable[[str, Any], None]] = field(default_factory=list)
+    """Told of every event as it is; must return at once."""
     _clients: set[asyncio.Queue[Event | None]] = field(default_factory=set)
     _recent: deque[Event] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
 
@@ -49,6 +51,8 @@ class Hub:
 
     def publish(self, name: str, data: Any, *, row: int | None = None) -> None:
         """Send an event to all; only events with a row are remembered."""
+        for tap in self.taps:
+            tap(name, data)
         event = Event(self.row if row is None else row, encode(name, data, row))
         if row is not None:
             self.row = row

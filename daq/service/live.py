@@ -11,6 +11,7 @@ import logging
 import math
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -61,6 +62,7 @@ class Live:
         self.watch = Watch(bench)
         self.assessments: deque[Assessment] = deque(maxlen=3600)
         self.failed: str | None = None
+        self.publishing: Callable[[], dict[str, Any]] | None = None
         self._latest: dict[str, float] = {}
         self._last_id = 0
         self._last_t_ns = 0
@@ -160,6 +162,7 @@ class Live:
             "journal_rows": self.store.journal.count(),
             "watch_lag_s": round(self._lag_s, 3),
             "pages": self.hub.clients,
+            "publishing": None if self.publishing is None else self.publishing(),
             "links": self.links(),
         }
 

@@ -156,6 +156,15 @@ class Journal:
                 r for (r,) in con.execute("SELECT DISTINCT run_id FROM samples ORDER BY run_id").fetchall()
             ]
 
+    def runs_sealed_after(self, row_id: int) -> list[str]:
+        """Runs of which rows later than that have moved to the archive, in the order of their rows."""
+        with self.db.reading() as con:
+            found = con.execute(
+                "SELECT run_id FROM pieces WHERE last_id > ? GROUP BY run_id ORDER BY min(first_id)",
+                (row_id,),
+            ).fetchall()
+        return [run_id for (run_id,) in found]
+
     def head(self, run_id: str) -> Head | None:
         """How far a run has come, sealed samples included; None before its first sample."""
         with self.db.reading() as con:
