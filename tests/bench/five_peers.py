@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from tests.firmware.emulator import Emulator
 from tests.firmware.talk import Talk
 from tests.mosquitto import Node
@@ -223,6 +225,15 @@ class Head(Peer):
         ]
         at, before, after = min(near, key=lambda p: p[2] - p[1])
         return (before + after) // 2 + 1000 * (us - at), after - before
+
+    def slip_ms(self) -> float:
+        """How far the emulator's time went astray: a computer with no core to spare starves it.
+
+        The range that holds 95 % of all its differences from the host's time [ms].
+        """
+        behind = [(before + after) / 2e6 - us / 1e3 for us, before, after in self._pairs]
+        low, high = np.percentile(behind, [2.5, 97.5])
+        return float(high - low)
 
     def stop(self) -> None:
         """End."""

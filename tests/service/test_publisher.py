@@ -67,13 +67,14 @@ class Gathered:
 
     def take(self, node: Node) -> None:
         """Take in what a node has got since the last time."""
-        for topic, payload, _ in node.got[self._looked :]:
+        fresh = node.got[self._looked :]
+        self._looked += len(fresh)
+        for topic, payload, _ in fresh:
             bench, stream = parse_topic(topic) or ("", "")
             if stream == "samples":
                 batch = decode_batch(payload, bench=bench)
                 if self.count.see(batch.epoch, batch.n) == "new":
                     self.batches.append(batch)
-        self._looked = len(node.got)
 
     def another(self) -> None:
         """The next node begins."""

@@ -1,0 +1,1 @@
+"""Mutated input to every decoder: `python -m tests.fuzz --n 1000000 [decoder ...]`."""
