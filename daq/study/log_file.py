@@ -104,7 +104,15 @@ def open_log(path: Path, bench: Bench) -> LogFile:
             value=text[:60],
             remedy="save it with commas between columns and points in numbers",
         )
-    headings = [h.strip() for h in next(table.reader([text], skipinitialspace=True))]
+    try:
+        headings = [h.strip() for h in next(table.reader([text], skipinitialspace=True))]
+    except table.Error as exc:
+        raise LogFileError(
+            f"is no row of headings: {exc}",
+            place=f"{path}: row 1",
+            value=text[:60],
+            remedy="save it as CSV with one row a line",
+        ) from None
     time_column = next((name for name in TIME_COLUMNS if name in headings), None)
     if time_column is None:
         raise LogFileError(
@@ -235,17 +243,17 @@ def _utc(log: LogFile, column: pa.Array[Any], rows: int) -> NDArray[np.int64]:
     for i, text in enumerate(column.to_pylist()):
         try:
             moment = datetime.fromisoformat(str(text).strip())
-        except ValueError:
+            if moment.tzinfo is None:
+                moment = moment.replace(tzinfo=UTC)
+            whole = moment.replace(microsecond=0)
+            out[i] = int(whole.timestamp()) * 1_000_000_000 + moment.microsecond * 1000
+        except (ValueError, OverflowError):  # the latter beyond the year 2262
             raise LogFileError(
                 "is no ISO 8601 time",
                 place=f"{log.path}: row {rows + i + 1}: time",
                 value=text,
                 remedy="write 2026-03-01T14:05:09.5Z",
             ) from None
-        if moment.tzinfo is None:
-            moment = moment.replace(tzinfo=UTC)
-        whole = moment.replace(microsecond=0)
-        out[i] = int(whole.timestamp()) * 1_000_000_000 + moment.microsecond * 1000
     return out
 
 
@@ -266,6 +274,19 @@ def _in_order(log: LogFile, t_ns: NDArray[np.int64], last_ns: int, rows: int) ->
 
 def _said_plainly(log: LogFile, text: str, rows: int) -> LogFileError:
     """Arrow names no row; a second, slow look finds it, in a file that is not taken anyway."""
+    try:
+        found = _first_wrong_cell(log, rows)
+    except table.Error as exc:  # a cell beyond all measure, or a NUL
+        text = str(exc)
+    else:
+        if found is not None:
+            return found
+    return LogFileError(
+        f"is no CSV table: {text.splitlines()[0]}", place=str(log.path), remedy="save it as CSV with commas"
+    )
+
+
+def _first_wrong_cell(log: LogFile, rows: int) -> LogFileError | None:
     wanted = {log.headings.index(h): h for h in (*(c.heading for c in log.columns), log.time_column)}
     if log.time_column == "time":
         del wanted[log.headings.index("time")]
@@ -287,9 +308,7 @@ def _said_plainly(log: LogFile, text: str, rows: int) -> LogFileError:
                         value=cells[i],
                         remedy="write a number with a point, or leave the cell empty",
                     )
-    return LogFileError(
-        f"is no CSV table: {text.splitlines()[0]}", place=str(log.path), remedy="save it as CSV with commas"
-    )
+    return None
 
 
 def _is_number(text: str) -> bool:

@@ -38,7 +38,9 @@ class Peer:
         self.good: list[float] = []
         """Readings that went out whole and in time."""
         self.spoiled: list[float] = []
-        """Readings that were garbled, late, or never sent."""
+        """Readings that were garbled, or never sent."""
+        self.late: list[float] = []
+        """Readings whose answers came after their time."""
         self.outages: list[tuple[float, float]] = []
         """When its port was away [s since the beginning]."""
 
@@ -68,12 +70,14 @@ class SupplyOnScpi(Peer, ScpiInstrument):
         if not self.mishaps and self.rng.random() < 0.02:
             self.mishaps.append(Mishap("garbled", 0, b"1.2\x00,,\xff\n"))
         reading = self.now()
-        (self.spoiled if self.mishaps else self.good).append(reading)
+        fate = self.mishaps[0].kind if self.mishaps else "good"
+        {"good": self.good, "late": self.late}.get(fate, self.spoiled).append(reading)
         return f"{reading:.6f},{self.rng.uniform(7, 9):.3E}"
 
     def hiccup(self, kind: str) -> None:
         """The next answer is "late" or "mute"."""
-        self.mishaps.append(Mishap(kind, self.late_s, b""))  # type: ignore[arg-type]
+        with self.lock:
+            self.mishaps.append(Mishap(kind, self.late_s, b""))  # type: ignore[arg-type]
 
 
 class MeterOnModbus(Peer, ModbusDevice):

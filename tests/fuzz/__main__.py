@@ -31,6 +31,7 @@ def main() -> None:
             if i == int(WARM * count):
                 before = process.memory_info().rss
             size += len(target.once(rng))
+        target.close()
         took = time.perf_counter() - began
         grown = (process.memory_info().rss - before) / 2**20
         print(

@@ -64,6 +64,9 @@ class Target(ABC):
             raise
         return data
 
+    def close(self) -> None:  # noqa: B027 - most have nothing open
+        """Clean up."""
+
     @abstractmethod
     def take(self, rng: random.Random, data: bytes) -> None:
         """Decode."""
@@ -238,7 +241,9 @@ class ModbusTarget(Target):
                 raise
             assert self.stream.pending <= 260 + 20_000
         for answer in answers:
-            rng.choice(self.blocks).values(answer)
+            block = rng.choice(self.blocks)
+            if answer.function == block.function and not answer.exception:  # as the source asks first
+                block.values(answer)
 
 
 class SenmlTarget(Target):
@@ -408,6 +413,10 @@ class TableTarget(Target):
         self.bench = parse_bench(example_text("water_torch"), Path("bench.toml"))
         self._folder = tempfile.TemporaryDirectory(prefix="lyewatch-fuzz-")
         self.file = Path(self._folder.name) / "log.csv"
+
+    def close(self) -> None:
+        """The table's folder."""
+        self._folder.cleanup()
 
     def take(self, rng: random.Random, data: bytes) -> None:
         self.file.write_bytes(data)

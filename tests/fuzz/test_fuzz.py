@@ -12,14 +12,17 @@ import pytest
 
 from tests.fuzz.targets import TARGETS
 
-INPUTS = 6000
+INPUTS = 3000
 
 
 @pytest.mark.parametrize("name", TARGETS)
 def test_only_our_own_errors(name: str) -> None:
     target, rng = TARGETS[name](), random.Random(20)
-    for _ in range(max(20, INPUTS // target.cost)):
-        target.once(rng)
+    try:
+        for _ in range(max(20, INPUTS // target.cost)):
+            target.once(rng)
+    finally:
+        target.close()
 
 
 @pytest.mark.parametrize("name", ["line", "text", "scpi", "modbus", "senml", "batch"])
@@ -27,11 +30,12 @@ def test_what_was_read_is_not_kept(name: str) -> None:
     target, rng = TARGETS[name](), random.Random(21)
     for _ in range(500):
         target.once(rng)
+    size = 0
     tracemalloc.start()
     try:
-        size = sum(len(target.once(rng)) for _ in range(1500))
+        while size < 60_000:
+            size += len(target.once(rng))
         kept, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    assert size > 50_000
-    assert kept < 500_000
+    assert kept < 50_000

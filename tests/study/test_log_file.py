@@ -90,6 +90,8 @@ WRONG = [
     ("elapsed_s,volts\n0,12\n1\n", "row 3", "columns"),
     ("time,volts\nyesterday,12\n", "row 2: time", "ISO 8601"),
     ("time,volts\n2026-03-01T14:05:09Z,12\n2026-03-01T14:05:08Z,12\n", "row 3: time", "goes back"),
+    ("elapsed_s,vo\rlts\n0,12\n", "row 1", "no row of headings"),
+    ("time,volts\n2026-03-01T14:05:09Z,12\n9026-03-01T14:05:09Z,12\n", "row 3: time", "no ISO 8601 time"),
 ]
 
 
