@@ -273,3 +273,17 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "PREDICTED FROM THE GEOMETRY" in capsys.readouterr().out
     assert main(["leak", str(file), "--run", "latest"]) == 2
     assert "holds no runs" in capsys.readouterr().err
+
+
+def test_the_command_writes_a_page_and_a_picture(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--example"]) == 0
+    file = tmp_path / "bench.toml"
+    file.write_text(capsys.readouterr().out, encoding="utf-8")
+    page, picture = tmp_path / "l.html", tmp_path / "l.png"
+    command = ["leak", str(file), "--volts", "13.2", "--amps", "18"]
+    assert main([*command, "--html", str(page), "--png", str(picture)]) == 0
+    assert "picture written" in capsys.readouterr().out
+    assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    text = page.read_text(encoding="utf-8")
+    for words in ("Mean leak current per cell", "What a change would gain", "can detonate", "<svg"):
+        assert words in text, words
