@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Annotated, Any
 
+import orjson
 from fastapi import FastAPI, Query, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
@@ -76,10 +77,12 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         }
 
     @app.get("/api/fleet")
-    async def benches() -> dict[str, Any]:
+    async def benches() -> Response:
         """All benches, the worst first, as of `utc_ns`."""
         now = time.time_ns()
-        return {"utc_ns": now, "trouble": listener.trouble, "benches": overview.rows(now)}
+        said = {"utc_ns": now, "trouble": listener.trouble, "benches": overview.rows(now)}
+        # As bytes: the framework's own way takes fifty times as long, several times a second for each page.
+        return Response(orjson.dumps(said), media_type="application/json")
 
     @app.get("/api/fleet/{bench}")
     async def bench(bench: str) -> dict[str, Any]:

@@ -23,13 +23,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import paho.mqtt.client as mqtt
 import psutil
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from daq.broker import Batch, Topics, encode_batch
 from daq.frame import Block
 from tests.influx_daemon import InfluxDaemon, PathMap
-from tests.mosquitto import Mosquitto, Node
+from tests.mosquitto import Mosquitto
 from tests.waiting import wait_until
 
 pytestmark = pytest.mark.server
@@ -48,9 +50,13 @@ class Benches(threading.Thread):
 
     def __init__(self, port: int, number: int) -> None:
         super().__init__(daemon=True)
-        self.node = Node(port)
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         # One link for all: it must not hold back what so many links would not.
-        self.node._client.max_inflight_messages_set(5000)
+        self.client.max_inflight_messages_set(5000)
+        self.client.max_queued_messages_set(0)
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        wait_until(self.client.is_connected, "the benches to be connected")
         self.names = [f"bench-{k:03d}" for k in range(number)]
         self.sent = 0
         self.stop = threading.Event()
@@ -77,7 +83,7 @@ class Benches(threading.Thread):
                 (block,),
                 sent_utc_ns=time.time_ns(),
             )
-            self.node._client.publish(Topics(batch.bench).of("samples"), encode_batch(batch), qos=1)
+            self.client.publish(Topics(batch.bench).of("samples"), encode_batch(batch), qos=1)
             self.sent += 1
             turn += 1
 
@@ -188,7 +194,7 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
             os.kill(pids[0], signal.SIGKILL)
             again = wait_until(lambda: (p := pid_of(log, 1)) not in (pids[0], None) and p, "a new worker")
             pids[0], before = int(again), cpu_s([pids[1]])
-        time.sleep(0.1)
+        time.sleep(0.2)
     spent += cpu_s(pids) - before
     print("oldest sample on the overview, by time [s]:", *course[:: max(1, len(course) // 40)])
     load = spent / (time.monotonic() - begun)
@@ -201,7 +207,8 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
     )
     rows = asked(url)["benches"]
     assert {row["missing_batches"] for row in rows} == {0}
-    benches.node.close()
+    benches.client.disconnect()
+    benches.client.loop_stop()
     said = json.loads(influx.query('SELECT count("seq") FROM "sample" GROUP BY "bench"', db="lyewatch"))
     counts = {s["tags"]["bench"]: s["values"][0][1] for s in said["results"][0]["series"]}
     assert sum(counts.values()) == benches.sent, "each sample there once"
