@@ -3,11 +3,11 @@
 import { get, path } from "./api.js";
 import { byId, make, say, show } from "./dom.js";
 import { plain } from "./format.js";
-import { badge } from "./shapes.js";
+import { badge, shape } from "./shapes.js";
 
 const AGAIN_MS = 1000;
 const SERIES_MS = 10000;
-const LEVELS = { 6: "critical", 5: "high", 4: "high", 3: "medium", 2: "low", 1: "low", 0: "" };
+const LEVELS = { 6: "critical", 5: "high", 3: "medium", 2: "low" };
 const COLUMNS = [
   ["lye_temp", "degC"],
   ["volts", "V"],
@@ -21,12 +21,17 @@ const shown = (value, unit) => (value === null || value === undefined ? "–" : 
 const age = (seconds) =>
   seconds === null ? "none yet" : seconds < 90 ? `${seconds.toFixed(1)} s ago` : `${Math.round(seconds / 60)} min ago`;
 
+/** An alarm's badge; silence and missing samples are no alarms of the bench's, and get a shape of their own. */
+function sign({ rank }) {
+  if (LEVELS[rank]) return badge(LEVELS[rank]);
+  return rank > 0 ? shape("unknown") : "";
+}
+
 function stateCell(bench) {
-  const level = LEVELS[bench.rank];
   const words = bench.rank === 4 ? `silent, ${age(bench.age_s)}` : bench.state;
   const more = bench.alarms.length > 0 ? `: ${bench.alarms.join(", ")}` : "";
-  const missing = bench.missing_batches ? `; ${bench.missing_batches} batches missing` : "";
-  return make("td", {}, level && badge(level), make("span", {}, `${words}${more}${missing}`));
+  const missing = bench.missing_batches ? `; missing batches: ${bench.missing_batches}` : "";
+  return make("td", {}, make("div", { class: "fleet-state" }, sign(bench), make("span", {}, `${words}${more}${missing}`)));
 }
 
 function row(bench) {
@@ -54,12 +59,11 @@ function drawAll({ benches, trouble }) {
 function drawOne(bench) {
   document.title = `${bench.name} · lyewatch`;
   say(byId("one-name"), bench.name);
-  const level = LEVELS[bench.rank];
   byId("one-state").replaceChildren(
-    ...[level && badge(level), " ", make("strong", {}, bench.state)].filter(Boolean),
+    ...[sign(bench), " ", make("strong", {}, bench.state)].filter(Boolean),
     `; newest sample ${age(bench.age_s)}; ${bench.run ? `run ${bench.run}` : "no run"}` +
-      `${bench.build ? `, build ${bench.build}` : ""}; ${bench.rows} samples gathered` +
-      `${bench.missing_batches ? `, ${bench.missing_batches} batches missing` : ""}`,
+      `${bench.build ? `, build ${bench.build}` : ""}; samples gathered: ${bench.rows}` +
+      `${bench.missing_batches ? `; missing batches: ${bench.missing_batches}` : ""}`,
   );
   byId("one-alarms").replaceChildren(...bench.alarms.map((words) => make("li", {}, words)));
   byId("one-values").replaceChildren(
