@@ -192,7 +192,9 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
             killed = True
             spent += cpu_s(pids) - before
             os.kill(pids[0], signal.SIGKILL)
-            again = wait_until(lambda: (p := pid_of(log, 1)) not in (pids[0], None) and p, "a new worker")
+            again = wait_until(
+                lambda: (p := pid_of(log, 1)) not in (pids[0], None) and p, "a new worker", timeout_s=60
+            )
             pids[0], before = int(again), cpu_s([pids[1]])
         time.sleep(0.2)
     spent += cpu_s(pids) - before
