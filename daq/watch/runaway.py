@@ -34,6 +34,12 @@ TRAIL: Final = 64
 """Bins remembered, for when a sensor turns out to have been stuck for a while."""
 SETTLING_S: Final = 180.0
 """After other water has come in, nothing new is warned of for so long: it has to mix first."""
+STILL_LOOK_S: Final = 300.0
+"""So often where the lye stands still, far from any limit."""
+_STILL_C: Final = 0.2
+_UNLIKELY: Final = 0.05
+_SLOWLY_S: Final = 60.0
+"""Room and gas flow are taken in so often: they change slowly."""
 _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
@@ -116,9 +122,9 @@ class RunawayWatch:
         self._forecast: Forecast | None = None
         self._bad_for_s = 0.0
         self._settling_s = 0.0
-        self._looked_s = -math.inf
+        self._looked_s = self._looked_c = -math.inf
         self._doubts = Doubts()
-        self._flow_s = -math.inf
+        self._flow_s = self._slowly_s = -math.inf
 
     def update(
         self,
@@ -208,10 +214,12 @@ class RunawayWatch:
             _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
         )
         thermal.predict(b.dt_s, self._watts, self._amps)
-        if b.room_c is not None:
-            thermal.measure_room(b.room_c)
-        if self._share is not None:
-            thermal.measure_faradaic(self._share)
+        if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:
+            self._slowly_s = b.t_s
+            if b.room_c is not None:
+                thermal.measure_room(b.room_c)
+            if self._share is not None:
+                thermal.measure_faradaic(self._share)
         self._settling_s = max(0.0, self._settling_s - b.dt_s)
         if b.lye_c is None or b.stuck:
             self._bad_for_s += b.dt_s
@@ -257,7 +265,7 @@ class RunawayWatch:
             return
         if not self._due(b):
             return
-        self._looked_s = b.t_s
+        self._looked_s, self._looked_c = b.t_s, now
         futures = roll_out(self._thermal, self._law, self.tables)
         f = self._forecast = self._spoken(b, futures, now)
         if self._settling_s > 0.0 and not self._state.raised:
@@ -271,8 +279,12 @@ class RunawayWatch:
 
     def _due(self, b: Bin) -> bool:
         f = self._forecast
-        if f is None or b.t_s - self._looked_s > LOOK_S - 0.5 * BIN_S or self._settling_s > 0.0:
+        age = b.t_s - self._looked_s
+        if f is None or self._settling_s > 0.0:
             return True
+        if age > LOOK_S - 0.5 * BIN_S:
+            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C and f.chance < _UNLIKELY
+            return not still or age > STILL_LOOK_S - 0.5 * BIN_S
         if not self._state.raised:
             return f.chance > _AWAKE
         first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
