@@ -15,6 +15,7 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, Redirect
 from fastapi.staticfiles import StaticFiles
 
 import daq
+from daq.bench import KNOWN_CHANNELS
 from daq.errors import LyewatchError, RunNotFound
 from daq.fleet.listener import Listener
 from daq.fleet.overview import Overview
@@ -64,6 +65,7 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         redoc_url=None,
     )
     app.state.closing = threading.Event()
+    app.state.overview = overview
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
 
@@ -92,7 +94,8 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
             raise RunNotFound(
                 "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
             )
-        return found
+        units = {c: KNOWN_CHANNELS[c].unit for c in found["values"] if c in KNOWN_CHANNELS}
+        return {**found, "units": units}
 
     @app.get("/api/fleet/{bench}/series")
     async def last(

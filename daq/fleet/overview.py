@@ -152,7 +152,7 @@ class Overview:
 def standing_alarms(said: Any) -> list[Mapping[str, Any]]:
     """The alarms that stand and are not put aside, as a bench's retained message says them."""
     if isinstance(said, Mapping):
-        said = said.get("standing", said.get("alarms"))
+        said = said.get("alarms")
     if not isinstance(said, list):
         return []
     return [a for a in said if isinstance(a, Mapping) and str(a.get("state", "")) not in _QUIET]

@@ -14,6 +14,7 @@ const COLUMNS = [
   ["amps", "A"],
   ["gas_flow", "L/min"],
 ];
+let units = {}; // by channel, as the service says them
 const SVG = "http://www.w3.org/2000/svg";
 
 const wanted = /^\/benches\/([^/]+)$/.exec(location.pathname)?.[1];
@@ -57,6 +58,7 @@ function drawAll({ benches, trouble }) {
 }
 
 function drawOne(bench) {
+  ({ units } = bench);
   document.title = `${bench.name} · lyewatch`;
   say(byId("one-name"), bench.name);
   byId("one-state").replaceChildren(
@@ -74,7 +76,7 @@ function drawOne(bench) {
           "div",
           {},
           make("dt", {}, channel.replaceAll("_", " ")),
-          make("dd", {}, shown(bench.values[channel], COLUMNS.find(([c]) => c === channel)?.[1] ?? "")),
+          make("dd", {}, shown(bench.values[channel], units[channel] ?? "")),
         ),
       ),
   );
@@ -104,7 +106,7 @@ function chart(channel, { utc_s: t, lo, hi }) {
   return make(
     "figure",
     {},
-    make("figcaption", {}, make("strong", {}, channel.replaceAll("_", " ")), ` ${plain(low, "")} to ${plain(high, "")}`),
+    make("figcaption", {}, make("strong", {}, channel.replaceAll("_", " ")), ` ${plain(low, "")} to ${plain(high, units[channel] ?? "")}`),
     svg,
   );
 }
@@ -139,7 +141,7 @@ async function again() {
 
 show(byId("all"), !wanted);
 show(byId("one"), Boolean(wanted));
-again();
+await again();
 if (wanted) {
   drawSeries();
   setInterval(drawSeries, SERIES_MS);

@@ -82,7 +82,7 @@ def test_the_worst_bench_comes_first() -> None:
         "calm": [{"alarm": "y", "priority": "critical", "state": "shelved"}],
     }
     for bench, standing in alarms.items():
-        overview.hear(Topics(bench).of("alarms"), orjson.dumps({"standing": standing}))
+        overview.hear(Topics(bench).of("alarms"), orjson.dumps({"v": 1, "count": {}, "alarms": standing}))
     rows = overview.rows(NOW)
     assert [(r["bench"], r["state"]) for r in rows] == [
         ("hot", "alarm, critical"), ("silent", "silent"), ("low", "alarm, low"), ("hole", "samples missing"),
