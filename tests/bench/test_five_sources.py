@@ -234,11 +234,9 @@ def _head_judged(head: Head, block: Block, link: dict[str, float], mono0_ns: int
     assert len(seqs) == len(set(seqs)), "head: doubled"
     missing = [n for a, b in pairwise(seqs) for n in range(a + 1, b)]
     assert link["gaps"] == len(missing)
-    for n in missing:
-        at = (head.measured_ns(n)[0] - head.began_ns) / 1e9
-        after = next(b for a, b in pairwise(seqs) if a < n < b)
-        back = (head.measured_ns(after)[0] - head.began_ns) / 1e9
-        assert any(since - UNREAD_S <= at < back and back > until for since, until in head.outages), n
+    holes = sum(b > a + 1 for a, b in pairwise(seqs))
+    # One for each time that the cable was out; when that was, a starved emulator's clock can not say.
+    assert holes <= len(head.outages), f"head: {holes} holes for {len(head.outages)} drop-outs"
     times = [head.measured_ns(n) for n in seqs]
     t_ns = block.t_ns + mono0_ns
     # Where the emulator itself was held up, when it measured is not known well enough to judge anybody by.
