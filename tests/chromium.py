@@ -44,10 +44,10 @@ def chromium_path() -> str:
 
 @contextmanager
 def open_chromium() -> Iterator[Browser]:
-    """A Chromium of its own with a fresh profile, closed at the end.
+    """A Chromium with a fresh profile, closed at the end.
 
-    One for each test, not one a session: playwright's synchronous interface keeps an event loop "running" in
-    its thread for as long as it is open, and no asyncio test could run beside it. Opening costs about 0.6 s.
+    One a module, not one a session: playwright's synchronous interface keeps an event loop "running" in
+    its thread for as long as it is open, and no asyncio test could run beside it.
     """
     path = chromium_path()
     with sync_playwright() as playwright:

@@ -1,7 +1,7 @@
 """Fixtures that all tests share.
 
 Browser tests are synchronous (playwright's `sync_api`) and carry `@pytest.mark.browser`; `tests/chromium.py`
-says why each opens a browser of its own.
+says why no module may mix them with asyncio tests.
 """
 
 from __future__ import annotations
@@ -49,11 +49,19 @@ def free_port(free_ports: Callable[[], int]) -> int:
     return free_ports()
 
 
-@pytest.fixture
-def browser() -> Iterator[Browser]:
-    """A Chromium with a fresh profile. For another viewport: `browser.new_context(...)`."""
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """One Chromium for a module: opening it costs a second or two."""
     with open_chromium() as opened:
         yield opened
+
+
+@pytest.fixture
+def browser(chromium: Browser) -> Iterator[Browser]:
+    """A Chromium in which nothing is open; each context is a fresh profile: `browser.new_context(...)`."""
+    yield chromium
+    for context in chromium.contexts:
+        context.close()
 
 
 @pytest.fixture

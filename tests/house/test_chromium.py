@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
-
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.chromium import PageWatch, open_chromium
+from tests.chromium import PageWatch
 
 pytestmark = pytest.mark.browser
 
@@ -21,7 +19,7 @@ def test_runs_scripts_and_draws(page: Page) -> None:
     assert drawn == [0x12, 0x34, 0x56, 255]
 
 
-def test_every_browser_starts_with_an_empty_profile(browser: Browser) -> None:
+def test_every_test_starts_with_nothing_open(browser: Browser) -> None:
     assert browser.contexts == []
 
 
@@ -49,9 +47,3 @@ def test_a_page_that_breaks_its_policy_is_noticed(browser: Browser) -> None:
             "<meta http-equiv='Content-Security-Policy' content=\"default-src 'self'\"><script>1;</script>"
         )
     assert any("Content Security Policy" in fault for fault in watch.faults)
-
-
-def test_a_closed_browser_leaves_room_for_asyncio() -> None:
-    with open_chromium() as opened:
-        opened.new_page()
-    assert asyncio.run(asyncio.sleep(0, "done")) == "done"
