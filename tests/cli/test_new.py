@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import re
 import shlex
@@ -87,7 +88,7 @@ def bench_file(tmp_path: Path) -> Path:
 
 
 def make(file: Path, *more: str) -> int:
-    return main(["new", str(file), "--no-input", "--listen", "300ms", *FACTS, *more])
+    return main(["new", str(file), "--no-input", "--listen", "600ms", *FACTS, *more])
 
 
 def test_four_kinds_are_recognised_and_the_file_is_accepted(
@@ -296,15 +297,20 @@ class Terminal:
         os.close(slave)
         self.screen = ""
         self._seen = 0
+        self._decoder = codecs.getincrementaldecoder("utf-8")()  # a read may end within a character
 
     def await_text(self, text: str) -> None:
-        wait_until(lambda: self._look() and text in self.screen[self._seen :], f"{text!r} in {self.screen!r}")
+        try:
+            wait_until(lambda: self._look() and text in self.screen[self._seen :], repr(text), timeout_s=60)
+        except AssertionError as error:
+            error.add_note(f"on the screen: {self.screen}")
+            raise
         self._seen = self.screen.index(text, self._seen) + len(text)
 
     def _look(self) -> bool:
         os.set_blocking(self._master, False)
         try:
-            self.screen += os.read(self._master, 65536).decode()
+            self.screen += self._decoder.decode(os.read(self._master, 65536))
         except OSError:
             pass  # nothing more just now, or it has ended
         return True
@@ -314,7 +320,7 @@ class Terminal:
         os.write(self._master, f"{text}\n".encode())
 
     def status(self) -> int:
-        wait_until(lambda: self._look() and self.process.poll() is not None, "its end")
+        wait_until(lambda: self._look() and self.process.poll() is not None, "its end", timeout_s=60)
         os.close(self._master)
         return self.process.wait()
 
@@ -325,7 +331,7 @@ def test_a_person_is_asked_and_each_answer_is_checked_at_once(
     ports = [free_ports(), free_ports()]
     streaming, supply = Streaming(TcpPeer(ports[0])), ScpiInstrument(TcpPeer(ports[1]))
     supply.plug()
-    there = Terminal("new", str(bench_file), "--listen", "500ms", "--lead-milliohms", "3")
+    there = Terminal("new", str(bench_file), "--listen", "2s", "--lead-milliohms", "3")
     try:
         there.answer("Which are on the bench?", " ".join(f"socket://127.0.0.1:{p}" for p in ports))
         there.answer("A name for it [head]", "Head 1")
