@@ -389,8 +389,13 @@ def test_a_person_is_asked_and_each_answer_is_checked_at_once(
     assert set(supply.heard) == {"*IDN?", "MEAS:CURR?"}
 
 
-def test_breaking_off_leaves_nothing_behind(bench_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_breaking_off_leaves_nothing_behind(
+    bench_file: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
     asked = []
+    # A process started in the background ignores the key, and Python with it.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before))
 
     def interrupted(question: str) -> str:
         asked.append(question)
