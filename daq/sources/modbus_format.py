@@ -180,17 +180,17 @@ class RtuLine:
         if at >= 0:
             del self._pending[: at + len(own)]
             self.sent_back += 1
-        while (found := self._first()) is not None:
-            answer, end = found
-            del self._pending[:end]
+        data, done = bytes(self._pending), 0
+        while (found := self._first(data, done)) is not None:
+            answer, done = found
             answers.append(answer)
-        del self._pending[:-_LONGEST_RTU]
+        del self._pending[: max(done, len(data) - _LONGEST_RTU)]
         return answers
 
-    def _first(self) -> tuple[Answer, int] | None:
-        data = bytes(self._pending)
+    def _first(self, data: bytes, begin: int) -> tuple[Answer, int] | None:
+        """The first answer from `begin` on, and where it ends."""
         self.spoiled = False
-        for at in range(len(data) - 4):
+        for at in range(begin, len(data) - 4):
             if data[at] not in self._units:
                 continue
             length = _rtu_length(data, at)
