@@ -39,6 +39,9 @@ class SourceSpec(Table):
     align: Literal["interpolate", "last"] = "last"
     """How its values are brought to other instants: on the line from one to the next, as of a meter that
     looks at an instant; or held from the one before, as of one that averages since its last reading."""
+    delay_ms: NotNegative = 0.0
+    """How long before its frame came a value was measured, at the least [ms]: the line, half the window of a
+    device that averages. Of what is asked: before the middle of question and answer."""
     time_u_s: NotNegative | None = None
     """Standard uncertainty of its samples' times [s]; by its clock where it is not given."""
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, ClassVar, Literal
 import re2
 from pydantic import Field, field_validator, model_validator
 
-from daq.bench._table import NotNegative, Positive
+from daq.bench._table import Positive
 from daq.bench.source_base import Baud, Framing, PortedSpec
 
 __all__ = ["PREFIX", "TextSpec", "compile_pattern"]
@@ -53,8 +53,6 @@ class TextSpec(PortedSpec):
     """Words that stand for a value the meter can not give, whatever their case and sign."""
     line_bytes: Annotated[int, Field(ge=8, le=4096, strict=True)] = 240
     """Longest line [bytes]."""
-    delay_ms: NotNegative = 0.0
-    """How long after measuring its line arrives [ms]."""
     rate_hz: Positive = 2.0
     silent_after_s: Positive = 3.0
 

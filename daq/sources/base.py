@@ -63,6 +63,8 @@ class Source(ABC):
     ----------
     counters : LinkCounters
         What the link counts.
+    delay_ns : int
+        How long before a frame seems to have been measured it was in truth [ns].
     failure : BaseException or None
         Why the thread died, if it did.
     witness : Witness
@@ -83,6 +85,7 @@ class Source(ABC):
         self.name = name
         self.place = place
         self.counters = LinkCounters()
+        self.delay_ns = 0
         self.failure: BaseException | None = None
         self.witness = Witness()
         self._now = now
@@ -292,7 +295,7 @@ class Source(ABC):
             self._clock.restart()
             self._event("restarted", f"the device began anew, with frame {heard.seq}")
         counters.gaps += verdict.missing
-        mono_ns, device_ms = self._clock.map(heard.ms, received_ns - heard.age_ns)
+        mono_ns, device_ms = self._clock.map(heard.ms, received_ns - heard.age_ns - self.delay_ns)
         counters.clock_steps = self._clock.steps
         counters.good += 1
         counters.unchecked += not heard.checked

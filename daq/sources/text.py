@@ -56,7 +56,6 @@ class TextDecoder:
         self._spec = spec
         self._patterns = [compile_pattern(pattern) for pattern in spec.patterns]
         self._overrange = frozenset(_bare(word) for word in spec.overrange)
-        self._age_ns = round(spec.delay_ms * 1e6)
         self._splitter = Splitter(spec.line_bytes)
         self._overlong = 0
 
@@ -104,7 +103,7 @@ class TextDecoder:
         over = sum(math.isnan(value) for value in fields.values())
         self._counters.overrange += over
         self._witness.took(shown(text), fields, problem="over range, or no number" if over else "")
-        return WireFrame(fields, NO_SEQ if seq is None else seq, ms, False, self._age_ns)
+        return WireFrame(fields, NO_SEQ if seq is None else seq, ms, False)
 
     def _words(self, text: str) -> dict[str, str]:
         if self._spec.columns:

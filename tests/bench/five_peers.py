@@ -208,12 +208,10 @@ class Head(Peer):
         self._thread.start()
 
     def _first_frame(self) -> tuple[int, int]:
-        """The first frame's number, and when it was measured, in lockstep, to a millisecond [us]."""
+        """A frame's number, and the middle of what it is a mean of, in lockstep, to a millisecond [us]."""
         with Talk(self.emulator) as line:
-            while not line.frames():
-                line.run(1.0)
-            first = line.frames()[0]
-        return first.seq, self.emulator.us - round(1e6 * 11 * (len(line.raw[-1]) + 1) / 115_200)
+            first, middle_us, _ = line.timed_frame()
+        return first.seq, middle_us
 
     def _watch(self) -> None:
         while True:

@@ -70,6 +70,7 @@ port = {mqtt}
 topic = "bench/shed"
 rate_hz = 5
 """
+HEAD_DELAY = "delay_ms = 70.0"
 CHANNEL = '\n[channels.{name}_elapsed]\nsource = "{name}"\nfield = "elapsed"\nunit = "s"\n'
 
 
@@ -103,6 +104,8 @@ class Rig:
             "shed": self.shed,
         }
         text = example_text("water_torch").replace("/dev/ttyUSB0", str(folder / "head"), 1)
+        assert text.count(HEAD_DELAY) == 1
+        text = text.replace(f"# {HEAD_DELAY}", HEAD_DELAY)
         made = SOURCES.format(
             scpi=scpi,
             modbus=folder / "meter",

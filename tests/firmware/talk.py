@@ -11,7 +11,11 @@ from daq.sources.wire import Line, WireFrame, WireReply, decode_line, encode_com
 from tests.firmware.emulator import Emulator
 from tests.waiting import wait_until
 
-__all__ = ["Talk"]
+__all__ = ["FRAME_MS", "Talk"]
+
+FRAME_MS = 100.0
+"""The window that a frame is of, and from one to the next."""
+_STEP_VOLTS = 10.0
 
 
 class Talk:
@@ -61,6 +65,29 @@ class Talk:
         heard = [line for line in self.run(ms) if isinstance(line, WireFrame)]
         assert heard, "no frame"
         return heard[-1]
+
+    def timed_frame(self) -> tuple[WireFrame, int, int]:
+        """A frame, the middle of the window that it is of, and when it was heard [us of virtual time].
+
+        Volts that step up on the way tell it: the share of the window after the step is the mean over the
+        level. Begins and ends with volts of its own.
+        """
+        self.emulator.set_volts(0.0)
+        self._next_frame()
+        self._next_frame()
+        self.run(30.0)
+        stepped_us = self.emulator.us
+        self.emulator.set_volts(_STEP_VOLTS)
+        frame, heard_us = self._next_frame(), self.emulator.us
+        share = frame.fields["volts"] / self._next_frame().fields["volts"]
+        assert 0.1 < share < 0.9, "the step was not within the window"
+        return frame, stepped_us + round((share - 0.5) * 1000.0 * FRAME_MS), heard_us
+
+    def _next_frame(self) -> WireFrame:
+        before = len(self.frames())
+        while len(self.frames()) == before:
+            self.run(1.0)
+        return self.frames()[-1]
 
     def close(self) -> None:
         """Let go of the terminal."""

@@ -23,6 +23,17 @@ def test_hello_then_frames_without_gaps(board: Emulator, talk: Talk) -> None:
     assert max(len(line) for line in talk.raw) < 240
 
 
+def test_a_frame_is_heard_as_long_after_its_window_as_the_notes_say(talk: Talk) -> None:
+    # firmware.md, and `delay_ms` of the worked bench files: some 70 ms after the middle of its window.
+    frame, middle_us, heard_us = talk.timed_frame()
+    assert heard_us - middle_us == pytest.approx(70_000, abs=4_000)
+    assert frame.ms is not None
+    later, later_us, _ = talk.timed_frame()
+    assert later.ms is not None
+    # ... which is what its `ms` says.
+    assert later_us - middle_us == pytest.approx(1000 * (later.ms - frame.ms), abs=2_000)
+
+
 def test_checksums_are_those_of_the_catalogue(talk: Talk) -> None:
     """CRC-16/IBM-3740 as `crccheck` has it, an implementation that is not ours."""
     talk.run(550.0)
