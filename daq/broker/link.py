@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import os
 import ssl
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager, suppress
 from typing import Any, Final
 
 import aiomqtt
@@ -18,7 +19,10 @@ from paho.mqtt.reasoncodes import ReasonCode
 from daq.bench import BrokerAddress
 from daq.errors import LyewatchError, PortError, UsageError
 
-__all__ = ["CONNECT_S", "broker_error", "login_of", "make_client", "refused", "tls_context"]
+__all__ = [
+    "CONNECT_S", "broker_error", "connected", "heed", "let_go", "login_of", "make_client", "refused",
+    "tls_context",
+]  # fmt: skip
 
 CONNECT_S: Final = 5.0
 """How long connecting, subscribing and a publication's acknowledgement may take [s]."""
@@ -106,6 +110,37 @@ def make_client(
         tls_context=tls_context(spec) if spec.tls else None,
         queue_type=queue_type,
     )
+
+
+@asynccontextmanager
+async def connected(client: aiomqtt.Client) -> AsyncIterator[aiomqtt.Client]:
+    """The client, connected, and let go whatever comes of it."""
+    there = False
+    try:
+        await client.__aenter__()
+        there = True
+        yield client
+    finally:
+        await let_go(client, connected=there)
+
+
+async def let_go(client: aiomqtt.Client, *, connected: bool) -> None:
+    """End the connection of a client, in order where it stands. Whatever came of that, the socket must not
+    outlive the loop that watches it.
+    """
+    if connected:
+        with suppress(aiomqtt.MqttError, asyncio.TimeoutError):
+            await client.__aexit__(None, None, None)
+    paho: Any = client._client
+    paho._sock_close()
+    heed(client._connected, client._disconnected)
+
+
+def heed(*futures: asyncio.Future[Any] | None) -> None:
+    """Look at what went wrong in each: asyncio logs what nobody has looked at."""
+    for future in futures:
+        if future is not None and future.done() and not future.cancelled():
+            future.exception()
 
 
 def tls_context(spec: BrokerAddress) -> ssl.SSLContext:

@@ -14,7 +14,7 @@ from daq.bench import Bench, load_bench, read_calibrations
 from daq.bench.calibration import calibration_words
 from daq.cli.alarm_list import print_alarms
 from daq.cli.common import json_option, print_json, print_table, seconds
-from daq.errors import UsageError
+from daq.errors import LyewatchError, UsageError
 from daq.examples import EXAMPLES, example_text
 from daq.frame import Frame, Status
 from daq.reader import Calibrator
@@ -84,9 +84,10 @@ def run(args: argparse.Namespace) -> int:
             _print_notes(said)
         return 0
     found = _listen(bench, args.span)
-    ok = all(not source["wrong"] for source in found)
+    broker = _knock(bench)
+    ok = all(not source["wrong"] for source in found) and (broker is None or not broker["wrong"])
     if args.json:
-        print_json({"bench": bench.name, "ok": ok, "sources": found, "calibrations": said})
+        print_json({"bench": bench.name, "ok": ok, "sources": found, "broker": broker, "calibrations": said})
         return 0 if ok else 1
     for source in found:
         print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
@@ -107,6 +108,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"  wrong: {words}")
         for words in source["notes"]:
             print(f"  note: {words}")
+    if broker is not None:
+        print(f"\nbroker {broker['place']}: {broker['wrong'] or 'it lets this bench in'}")
     _print_notes(said)
     print("\neverything the bench file names is there" if ok else "\nsomething is wrong; see above")
     return 0 if ok else 1
@@ -126,6 +129,21 @@ def _print_notes(said: Sequence[str]) -> None:
     """Notes that belong to no source."""
     for words in said:
         print(f"  note: {words}")
+
+
+def _knock(bench: Bench) -> dict[str, str] | None:
+    """Whether the broker that is published to lets this bench in; nothing is published. None without one."""
+    spec = bench.broker
+    if spec is None:
+        return None
+    from daq.broker.look import look  # only benches that have one pay for its library
+
+    place, wrong = f"{spec.host}:{spec.number}", ""
+    try:
+        look(spec)
+    except LyewatchError as exc:
+        wrong = str(exc)
+    return {"place": place, "wrong": wrong}
 
 
 def _listen(bench: Bench, span_s: float) -> list[dict[str, Any]]:

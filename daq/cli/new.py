@@ -112,8 +112,7 @@ def _looked_at(args: argparse.Namespace, asker: Asker) -> Draft:
     said = Said(_by_source(args.query), _by_source(args.register), args.channel, set(args.cuts))
     _each_channel_once(args)
     for wanted in args.port or choose_ports(asker):
-        found = search(wanted, how, asker)
-        if found is not None:
+        for found in search(wanted, how, asker):
             name_fields(draft, wanted.name, found, asker, said)
     names = {s.name for s in draft.sources}
     for flag, named in (

@@ -42,7 +42,9 @@ class Search:
 
 
 def wanted_port(text: str) -> Wanted:
-    """An argument such as ``/dev/ttyUSB0``, ``head=/dev/ttyUSB0@115200`` or ``socket://HOST:5025``."""
+    """An argument such as ``/dev/ttyUSB0``, ``head=/dev/ttyUSB0@115200``, ``socket://HOST:5025`` or
+    ``mqtt://HOST/TOPIC``.
+    """
     found = _PORT.fullmatch(text)
     if found is None:
         raise argparse.ArgumentTypeError(
@@ -77,20 +79,23 @@ def choose_ports(asker: Asker) -> list[Wanted]:
         return chosen
 
     return asker.ask(
-        "Which are on the bench? Numbers, or addresses as socket://HOST:5025 (SCPI), tcp://HOST:502 (Modbus)",
+        "Which are on the bench? Numbers, or addresses as socket://HOST:5025 (SCPI), tcp://HOST:502 (Modbus) "
+        "and mqtt://HOST (nodes on a broker)",
         read,
         [Wanted(p.device, named=False) for p in there] or None,
         "all",
     )
 
 
-def search(wanted: Wanted, how: Search, asker: Asker) -> Recognised | None:
-    """What speaks on a port; None where nothing does and the port was not named by anybody."""
+def search(wanted: Wanted, how: Search, asker: Asker) -> list[Recognised]:
+    """What speaks on a port, of a broker every node; empty where nothing does and nobody named the port."""
     bauds = BAUDS if wanted.baud is None else (wanted.baud,)
     print(
         f"{wanted.port}: listening for {how.listen_s:g} s, nothing is sent ...", file=sys.stderr, flush=True
     )
     try:
+        if wanted.port.lower().startswith(("mqtt://", "mqtts://")):
+            return _nodes(wanted, how, asker)
         found = hear(wanted.port, how.listen_s, bauds=bauds)
         if found.kind == "silent" and how.may_ask:
             asked = "*IDN?, then reads of Modbus registers; neither changes anything"
@@ -101,11 +106,36 @@ def search(wanted: Wanted, how: Search, asker: Asker) -> Recognised | None:
         if wanted.named and not asker.interactive:
             raise
         print(f"  {exc}", file=sys.stderr, flush=True)
-        return None
+        return []
     if found.kind in ("silent", "unknown"):
         _not_usable(wanted, found, how, asker)
-        return None
+        return []
     print(f"{wanted.port}: {found.kind}; {found.about}", file=sys.stderr, flush=True)
+    return [found]
+
+
+def _nodes(wanted: Wanted, how: Search, asker: Asker) -> list[Recognised]:
+    """The nodes of a broker."""
+    from daq.sources.recognise_node import hear_nodes  # its library is not always needed
+
+    found = hear_nodes(wanted.port, how.listen_s)
+    if wanted.name is not None and len(found) > 1:
+        raise UsageError(
+            f"{len(found)} nodes publish there, and they can not have one name",
+            place=f"--port {wanted.name}=",
+            value=", ".join(str(node.keys["topic"]) for node in found),
+            remedy="name each with its topic, as --port shed=mqtt://HOST/bench/shed",
+        )
+    if not found:
+        nothing = f"no node published SenML or the line format within {how.listen_s:g} s"
+        error = UsageError(
+            nothing, place=wanted.port, remedy="listen longer (--listen), and see the broker's access list"
+        )
+        if not asker.interactive:
+            raise error
+        print(f"  left out: {error}", file=sys.stderr, flush=True)
+    for node in found:
+        print(f"{node.port}: mqtt; {node.about}", file=sys.stderr, flush=True)
     return found
 
 

@@ -35,7 +35,7 @@ from daq.sources.scpi_format import parse_numbers
 __all__ = ["Said", "channel_keys", "name_fields", "of_source", "query_keys", "register_keys"]
 
 _NAME: Final = r"[a-z][a-z0-9_]{0,31}"
-_CALLED: Final = {"line": "head", "text": "meter", "scpi": "instrument", "modbus": "modbus"}
+_CALLED: Final = {"line": "head", "text": "meter", "scpi": "instrument", "modbus": "modbus", "mqtt": "node"}
 _ASKED: Final = {"VOLT": "V", "CURR": "A", "POW": "W"}
 """What a query asks for, by its mnemonic (SCPI-1999, volume 2)."""
 _TYPES: Final = tuple(kind for kind in REGISTERS_OF if kind != "bit")

@@ -110,8 +110,10 @@ def _facts(draft: Draft) -> str:
 def _source(source: DraftSource, draft: Draft) -> str:
     found = source.found
     made = [f"[sources.{source.name}]".ljust(30) + f" # {_plain(found.about)}" if found.about else ""]
-    made = [made[0] or f"[sources.{source.name}]", _line("kind", found.kind), _line("port", found.port)]
+    made = [made[0] or f"[sources.{source.name}]", _line("kind", found.kind)]
     network = "://" in found.port
+    if found.kind != "mqtt":
+        made.append(_line("port", found.port))
     if not network:
         made.append(_line("baud", found.baud))
         if found.kind in ("scpi", "modbus") or found.framing != "8N1":
@@ -119,8 +121,8 @@ def _source(source: DraftSource, draft: Draft) -> str:
     for heard in [] if found.kind == "scpi" else found.heard[:1]:
         made.append(f"# heard: {_plain(heard)}")
     made += [_line(key, value) for key, value in found.keys.items() if key != "units"]
-    if found.kind in ("line", "text") and found.rate_hz > 0.0:
-        least = 1.0 if found.kind == "line" else 3.0
+    if found.kind in ("line", "text", "mqtt") and found.rate_hz > 0.0:
+        least = {"line": 1.0, "text": 3.0, "mqtt": 5.0}[found.kind]
         made.append(_line("rate_hz", found.rate_hz, "as it was heard"))
         made.append(_line("silent_after_s", max(least, round(5.0 / found.rate_hz, 1))))
     if found.kind in ("scpi", "modbus"):

@@ -19,7 +19,7 @@ import orjson
 
 from daq.bench import Bench, BrokerSpec
 from daq.broker import Topics, bench_id_of
-from daq.broker.link import CONNECT_S, broker_error, make_client
+from daq.broker.link import CONNECT_S, broker_error, connected, make_client
 from daq.errors import LyewatchError, PortError, StoreCorrupt, StoreError
 from daq.service.publish_rows import Filler
 from daq.sources import Backoff
@@ -259,22 +259,10 @@ class Publisher:
         )
         client.pending_calls_threshold = 10 * _IN_FLIGHT
         self._heed_refusals(client)
-        connected = False
-        try:
-            await client.__aenter__()
-            connected = True
+        async with connected(client):
             self._now_open()
             await self._publish_all(client)
             await self._part(client)
-        finally:
-            if connected:
-                with suppress(aiomqtt.MqttError, asyncio.TimeoutError):
-                    await client.__aexit__(None, None, None)
-            paho: Any = client._client
-            paho._sock_close()
-            for future in (client._connected, client._disconnected):
-                if future.done() and not future.cancelled():
-                    future.exception()  # looked at, so that asyncio does not log it
 
     def _heed_refusals(self, client: aiomqtt.Client) -> None:
         """MQTT 5 says why a message was refused; the library passes that over and counts it as published."""

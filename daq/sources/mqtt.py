@@ -15,14 +15,13 @@ import time
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable
-from contextlib import suppress
-from typing import Any, Final
+from typing import Final
 
 import aiomqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daq.bench import MqttSpec
-from daq.broker.link import broker_error, make_client, refused
+from daq.broker.link import broker_error, heed, let_go, make_client, refused
 from daq.errors import LyewatchError, PortError
 from daq.sources.base import Source
 from daq.sources.decoder import Heard
@@ -165,15 +164,9 @@ class MqttSource(Source):
             loop.close()
 
     async def _part(self) -> None:
-        client, connected = self._client, self._connected
-        if client is not None:
-            if connected:
-                with suppress(aiomqtt.MqttError, asyncio.TimeoutError):
-                    await client.__aexit__(None, None, None)
-            # Whatever came of that, the socket must not outlive the loop that watches it.
-            paho: Any = client._client
-            paho._sock_close()
-            _heed(client._connected, client._disconnected, self._next)
+        if self._client is not None:
+            await let_go(self._client, connected=self._connected)
+            heed(self._next)
         rest = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
         for task in rest:
             task.cancel()
@@ -208,13 +201,6 @@ class _Inbox(asyncio.Queue[aiomqtt.Message]):
             return
         self._source._stamps.append(self._source._now())
         super().put_nowait(item)
-
-
-def _heed(*futures: asyncio.Future[Any] | None) -> None:
-    """Look at what went wrong in each: asyncio logs what nobody has looked at."""
-    for future in futures:
-        if future is not None and future.done() and not future.cancelled():
-            future.exception()
 
 
 def _client_id(name: str, spec: MqttSpec) -> str:

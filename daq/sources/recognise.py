@@ -23,7 +23,7 @@ from daq.sources.text_guess import guess_text
 from daq.sources.wire import WireFrame, WireHello, decode_line
 from daq.sources.witness import shown
 
-__all__ = ["BAUDS", "FRAMINGS", "Recognised", "ask_scpi", "hear", "identify"]
+__all__ = ["BAUDS", "FRAMINGS", "Recognised", "ask_scpi", "hear", "identify", "rate_of"]
 
 BAUDS: Final = (115_200, 9_600, 19_200, 57_600, 38_400)
 """Baud rates that are tried, the commonest first (common practice, no published source)."""
@@ -34,7 +34,7 @@ _ENOUGH: Final = 40
 _FEW: Final = 3
 _TEXT_SHARE: Final = 0.9
 
-Kind = Literal["line", "text", "scpi", "modbus", "silent", "unknown"]
+Kind = Literal["line", "text", "scpi", "modbus", "mqtt", "silent", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ def _as_line(
         keys={"crc": "required" if checked else "optional", "clock": "fitted" if timed else "host"},
         values=last,
         decimals={name: decimals[name] for name in last},
-        rate_hz=_rate(_times(frames), seconds),
+        rate_hz=rate_of(_times(frames), seconds),
         heard=texts[:3],
     )
 
@@ -201,7 +201,7 @@ def _as_text(
         keys=guess.keys,
         values=guess.values,
         units=guess.units,
-        rate_hz=_rate(times, seconds) * guess.matched / len(lines),
+        rate_hz=rate_of(times, seconds) * guess.matched / len(lines),
         heard=texts[:3],
     )
 
@@ -218,7 +218,7 @@ def _decimals(number: str) -> int:
     return len(digits) if point and digits.isdigit() else 0
 
 
-def _rate(times: Sequence[float], seconds: float) -> float:
+def rate_of(times: Sequence[float], seconds: float) -> float:
     """Lines a second, from the first to the last, as far as two digits go."""
     span = times[-1] - times[0] if times else 0.0
     rate = (len(times) - 1) / span if span > 0.2 else len(times) / seconds

@@ -18,7 +18,7 @@ from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.wire import MAX_COUNT, WireFrame
 
-__all__ = ["MAX_RECORDS", "SENML_VERSION", "Record", "decode_pack", "pack_frames", "resolve"]
+__all__ = ["MAX_RECORDS", "SENML_VERSION", "Record", "decode_pack", "field_of", "pack_frames", "resolve"]
 
 SENML_VERSION: Final = 10
 """The version of RFC 8428; a pack that calls for a later one may mean something else (section 4.4)."""
@@ -125,7 +125,7 @@ def pack_frames(records: Iterable[Record], names: Mapping[str, str] | None = Non
         if value is None:
             continue
         fields = by_time.setdefault(record.time_s, {})
-        field = _field(record.name, names or {})
+        field = field_of(record.name, names or {})
         if field in fields:
             _wrong(f"two records of one time are the field {field!r}", record.name)
         fields[field] = value
@@ -151,7 +151,8 @@ def _count(name: str, value: float | None) -> int | None:
     return int(value)
 
 
-def _field(name: str, names: Mapping[str, str]) -> str:
+def field_of(name: str, names: Mapping[str, str]) -> str:
+    """The field that a record's resolved name is. Raises FrameError where it makes none."""
     field = names.get(name)
     if field is None:
         last = re.split(r"[:/]", name.rstrip(":/"))[-1]

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from daq.cli import main
+from tests.mosquitto import Mosquitto
 from tests.sources.peers import PtyPeer
 
 BENCH = """
@@ -99,6 +100,29 @@ def test_lines_that_match_and_lines_that_do_not(
     with saying(peer, b"DC 12.5 V\r\n"):
         assert main(["check", str(bench_file), "--for", "2s", "--json"]) == 0
     peer.close()
-    (_, meter) = json.loads(capsys.readouterr().out)["sources"]
+    found = json.loads(capsys.readouterr().out)
+    assert found["broker"] is None
+    (_, meter) = found["sources"]
     assert meter["heard"][0] == {"asked": "", "text": "DC 12.5 V", "taken": "volts=12.5", "problem": ""}
     assert meter["channels"][0]["value"] == "12.5 V"
+
+
+@pytest.mark.server
+def test_the_broker_that_is_published_to_is_looked_at(
+    bench_file: Path, tmp_path: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with bench_file.open("a", encoding="utf-8") as file:
+        file.write(f'\n[broker]\nhost = "127.0.0.1"\nport = {free_port}\n')
+    peer = PtyPeer(tmp_path / "port")
+    peer.plug()
+    with saying(peer, b"DC 12.5 V\r\n"):
+        assert main(["check", str(bench_file), "--for", "1s"]) == 1
+        assert "see that the broker runs there" in capsys.readouterr().out
+        broker = Mosquitto(tmp_path / "broker", free_port)
+        broker.start()
+        try:
+            assert main(["check", str(bench_file), "--for", "1s"]) == 0
+        finally:
+            broker.kill()
+    peer.close()
+    assert f"broker 127.0.0.1:{free_port}: it lets this bench in" in capsys.readouterr().out

@@ -16,10 +16,11 @@ from pathlib import Path
 
 import pytest
 
-from daq.bench import LineSpec, ModbusSpec, ScpiSpec, TextSpec, load_bench
+from daq.bench import LineSpec, ModbusSpec, MqttSpec, ScpiSpec, TextSpec, load_bench
 from daq.cli import build_parser, main, new
 from daq.errors import UsageError
 from daq.sources.wire import encode_frame
+from tests.mosquitto import Mosquitto, Node
 from tests.sources.asked_peer import ModbusDevice, ScpiInstrument
 from tests.sources.peers import PtyPeer, TcpPeer
 from tests.waiting import wait_until
@@ -271,6 +272,37 @@ def test_a_file_that_appears_meanwhile_is_kept_and_no_half_file_stays(
         new._write(bench_file.parent / "second.toml", "text", replace=False)
     assert [p.name for p in bench_file.parent.iterdir()] == ["bench.toml"]
     assert bench_file.read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.server
+def test_a_node_on_a_broker_becomes_a_source(
+    head: Noting, bench_file: Path, tmp_path: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    broker = Mosquitto(tmp_path / "broker", free_port)
+    broker.start()
+    node, ending = Node(free_port), threading.Event()
+
+    def publish() -> None:
+        while not ending.wait(0.1):
+            node.publish("bench/shed", b'[{"n":"room","u":"Cel","v":21.5},{"n":"odd","v":1}]')
+
+    thread = threading.Thread(target=publish)
+    thread.start()
+    try:
+        shed = ("--port", f"shed=mqtt://127.0.0.1:{free_port}/bench/shed")
+        assert make(bench_file, "--port", f"{tmp_path}/head", *shed, "--listen", "3s") == 0
+        spec = load_bench(bench_file).sources["shed"]
+        assert isinstance(spec, MqttSpec)
+        assert (spec.topic, spec.format, spec.number) == ("bench/shed", "senml", free_port)
+        room = load_bench(bench_file).channels["room_temp"]
+        assert (room.source, room.field, room.unit) == ("shed", "room", "degC")
+        assert make(tmp_path / "other.toml", "--port", f"mqtt://127.0.0.1:{free_port}/nothing") == 2
+    finally:
+        ending.set()
+        thread.join(20)
+        node.close()
+        broker.kill()
+    assert "no node published" in capsys.readouterr().err
 
 
 def test_without_anybody_who_can_cut_no_file_is_made(
