@@ -94,7 +94,7 @@ def test_a_look_leaves_no_session_and_says_nothing(broker: Mosquitto) -> None:
     assert [topic for topic, _, _ in watcher.got if topic != "end"] == []
 
 
-@pytest.mark.parametrize("address", ["mqtt://", "mqtt://host:99999", "mqtt://user@host", "http://host"])
+@pytest.mark.parametrize("address", ["mqtt://", "mqtt://host:99999", "mqtt://user@host", "tcp://host"])
 def test_an_address_that_is_none_is_said(address: str) -> None:
     with pytest.raises(PortError, match="no broker's address"):
         hear_nodes(address, 0.1)
