@@ -16,6 +16,7 @@ interpolation or as its last value; of one device's frames that is sample by sam
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -240,7 +241,9 @@ class Bins:
                   for name, x in (("step", steps), ("known", known), ("seconds", seconds), ("sums", sums)))
             )  # fmt: skip
 
-    def windows(self, ends: IntArray, steps: int, *, later: int = 0) -> tuple[FloatArray, FloatArray]:
+    def windows(
+        self, ends: IntArray, steps: int, *, of: Sequence[str] = QUANTITIES, later: int = 0
+    ) -> tuple[FloatArray, FloatArray]:
         """Seconds and sums of windows of `steps` steps.
 
         Parameters
@@ -249,28 +252,47 @@ class Bins:
             Number of the step after each window's last, rising.
         steps : int
             Steps in a window, at least 1.
+        of : sequence of str
+            Which of `QUANTITIES`.
         later : int
             So many steps after its end a window is looked at.
 
         Returns
         -------
-        seconds, sums : float64[len(QUANTITIES), m, steps]
+        seconds, sums : float64[len(of), m, steps]
             Steps that are not kept count as empty.
         """
-        lead = max(0, self.first - (int(ends.min()) - steps)) if ends.size else 0
-        tail = max(0, int(ends.max()) - self.end) if ends.size else 0
-        pad = ((0, 0), (lead, tail))
-        seconds = np.pad(self.seconds, pad) if lead or tail else self.seconds
-        sums = np.pad(self.sums, pad) if lead or tail else self.sums
-        starts = ends - steps - (self.first - lead)
-        if seconds.shape[1] < steps:
-            shape = (len(QUANTITIES), 0, steps)
-            return np.zeros(shape), np.zeros(shape)
-        view = np.lib.stride_tricks.sliding_window_view
-        found = view(seconds, steps, axis=1)[:, starts], view(sums, steps, axis=1)[:, starts]
+        if ends.size == 0:
+            return np.zeros((len(of), 0, steps)), np.zeros((len(of), 0, steps))
+        first, last = int(ends[0]) - steps, int(ends[-1])
+        rows = [_INDEX[name] for name in of]
+        found = (
+            _windows_of(self._between(self.seconds, rows, first, last), ends - steps - first, steps),
+            _windows_of(self._between(self.sums, rows, first, last), ends - steps - first, steps),
+        )
         for name, late in self._late.items():
-            _take_back(late, ends, steps, later, found[0][_INDEX[name]], found[1][_INDEX[name]])
+            if name in of:
+                k = of.index(name)
+                _take_back(late, ends, steps, later, found[0][k], found[1][k])
         return found
+
+    def _between(self, kept: FloatArray, rows: list[int], first: int, last: int) -> FloatArray:
+        """Columns of steps `first` up to, not including, `last`; empty where no step is kept."""
+        low, high = max(first, self.first), min(last, self.end)
+        if low == first and high == last:
+            return kept[rows, low - self.first : high - self.first]
+        out = np.zeros((len(rows), last - first))
+        if high > low:
+            out[:, low - first : high - first] = kept[rows, low - self.first : high - self.first]
+        return out
+
+
+def _windows_of(columns: FloatArray, starts: IntArray, steps: int) -> FloatArray:
+    """Windows that begin at these columns, float64[rows, m, steps]; an array of its own."""
+    if starts.size == 1:  # live
+        return columns[:, np.newaxis]
+    windows: FloatArray = np.lib.stride_tricks.sliding_window_view(columns, steps, axis=1)[:, starts]
+    return windows
 
 
 def _take_back(

@@ -15,7 +15,7 @@ from daq.bench import Bench
 from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_s
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.watch.alarm_rules import stuck_after_s
-from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.bins import Bins
 from daq.watch.columns import Columns, FloatArray, IntArray
 from daq.watch.detectors import Edge, LimitDetector
 from daq.watch.numbers import Numbers
@@ -30,7 +30,7 @@ SETTLED_STEPS = 2
 EFFICIENCY_WINDOWS = 20
 """The Faradaic efficiency is judged by the median of so many windows."""
 
-_ROW = {name: i for i, name in enumerate(QUANTITIES)}
+_BRIEF = ("amps", "gas_flow")
 
 
 @dataclass(slots=True)
@@ -117,11 +117,9 @@ class Course:
         return states[index], times[index]
 
     def _brief(self, bins: Bins, ends: IntArray) -> dict[str, FloatArray]:
-        seconds, sums = bins.windows(ends, BRIEF_STEPS)
-        out: dict[str, FloatArray] = {}
-        for name in ("amps", "gas_flow"):
-            s, x = seconds[_ROW[name]].sum(axis=1), sums[_ROW[name]].sum(axis=1)
-            out[name] = np.divide(x, s, out=np.full(s.shape, np.nan), where=s > 0.0)
+        seconds, sums = (x.sum(axis=2) for x in bins.windows(ends, BRIEF_STEPS, of=_BRIEF))
+        means = np.divide(sums, seconds, out=np.full(sums.shape, np.nan), where=seconds > 0.0)
+        out: dict[str, FloatArray] = dict(zip(_BRIEF, means, strict=True))
         out["could_lpm"] = out["amps"] * self._lpm_per_amp
         return out
 
@@ -140,8 +138,8 @@ class Course:
 
     def _water(self, bins: Bins, ends: IntArray, numbers: Numbers) -> FloatArray:
         # Two steps back all samples have come in, also those that took a while.
-        _, sums = bins.windows(ends - SETTLED_STEPS, 1, later=SETTLED_STEPS)
-        split = np.maximum(sums[_ROW["amps"], :, 0], 0.0) * self._ml_per_coulomb
+        _, sums = bins.windows(ends - SETTLED_STEPS, 1, of=("amps",), later=SETTLED_STEPS)
+        split = np.maximum(sums[0, :, 0], 0.0) * self._ml_per_coulomb
         temp = np.clip(np.nan_to_num(numbers.value["lye_temp"], nan=25.0), 0.0, 150.0)
         vapour_kg_s = np.nan_to_num(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
         used = self.water_ml + np.cumsum(split + 1e3 * vapour_kg_s * bins.step_ns * 1e-9)

@@ -43,6 +43,18 @@ YIELD_GUESS, YIELD_HALF_WIDTH = 0.95, 0.05
 LEAD_U_SHARE = 0.1
 """Standard uncertainty of the leads' resistance, as a share of it (judgement)."""
 
+WATCHED = (
+    "volts",
+    "cell_volts",
+    "lye_temp",
+    "flow_as_read_lpm",
+    "flow_dry_ref_lpm",
+    "faradaic_efficiency",
+    "vapour_w",
+    "temp_rate_c_per_min",
+)
+"""Numbers that alarms and forecasts go by: those of which the value does not hang on an uncertainty."""
+
 PWM_REFUSAL = (
     "Power is not known: under a chopped supply mean volts times mean amps is not power. Measure true mean "
     "power (a channel `watts` from a device that multiplies volts and amps sample by sample); or log the "
@@ -179,6 +191,15 @@ class Assessor:
     def assess(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
         """The numbers of windows of `steps` steps; `ends` is the step after each one's last."""
         return self.numbers(self.balance(measure(self.bench, bins, ends, steps)))
+
+    def bare(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
+        """As `assess`, of the numbers that alarms and forecasts go by alone, and of uncertainties only that
+        of the temperature's rate: what a run that is only to be watched needs, at a fraction of the cost."""
+        balance = self.balance(measure(self.bench, bins, ends, steps, bare=True))
+        out = self.ratios.numbers(balance.flows)
+        value = {k: _full(out[k].value, ends.shape) for k in WATCHED}
+        u95 = {k: _full(out[k].u95, ends.shape) for k in ("temp_rate_c_per_min",)}
+        return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, {}, {})
 
     def balance(self, measured: Measured) -> Balance:
         """What went in and what came out."""

@@ -11,7 +11,7 @@ from daq.bench import Bench
 from daq.quantity import Quantity
 from daq.watch.alarm_rules import FORESEEN
 from daq.watch.assessment import Forecaster
-from daq.watch.bins import QUANTITIES, Bins
+from daq.watch.bins import Bins
 from daq.watch.chopped import READINGS, chopped_power
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.detectors import Edge
@@ -24,7 +24,8 @@ __all__ = ["Foresight"]
 TICK_NS = 5_000_000_000
 """What foresees is given means over so long."""
 _MINUTE_NS = 60_000_000_000
-_ROW = {name: i for i, name in enumerate(QUANTITIES)}
+_FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
+_ROW = {name: i for i, name in enumerate(_FED)}
 
 
 @dataclass(slots=True)
@@ -52,7 +53,7 @@ class Foresight:
         due = ends % stride == 0
         if not due.any():
             return
-        seconds, sums = bins.windows(ends[due], stride)
+        seconds, sums = bins.windows(ends[due], stride, of=_FED)
         s = seconds[:, :, 0]
         mean = np.divide(sums[:, :, 0], s, out=np.full(s.shape, np.nan), where=s > 0.0)
         watts = mean[_ROW["watts"]]

@@ -30,6 +30,7 @@ NEGLIGIBLE = 0.01
 _NOISY = (
     "volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow", "volts_rms", "amps_rms", "duty",
 )  # fmt: skip
+_SLOPED = ("lye_temp",)
 _UNIT = {"volt_amps": "W", "amps2": "A2"}
 _ROW = {name: i for i, name in enumerate(QUANTITIES)}
 
@@ -59,26 +60,46 @@ class Measured:
     temp_rate: Quantity
 
 
-def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
-    """Measure windows of `steps` steps; `ends` is the step after each one's last. See `Bins.windows`."""
+def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool = False) -> Measured:
+    """Measure windows of `steps` steps; `ends` is the step after each one's last. See `Bins.windows`.
+
+    With `bare` the means come without uncertainties, at a fraction of the cost; the slope keeps its own.
+    """
     seconds, sums = bins.windows(ends, steps)
     m = ends.size
     whole = steps * bins.step_ns * 1e-9
     total_s = seconds.sum(axis=2)
     total = sums.sum(axis=2)
     covered = total_s >= LEAST_COVER * whole
-    nan = np.full(m, np.nan)
     value = np.divide(total, total_s, out=np.full_like(total, np.nan), where=covered)
     means: dict[str, Quantity] = {}
     for name, row in _ROW.items():
-        there = covered[row].any()
-        means[name] = _specified(bench, name, value[row]) if there else Quantity(nan, 0.0, _unit(bench, name))
-    noisy = [name for name in _NOISY if covered[_ROW[name]].any()]
+        if bare or not covered[row].any():
+            means[name] = Quantity(value[row], 0.0, _unit(bench, name))
+        else:
+            means[name] = _specified(bench, name, value[row])
+    noisy = [name for name in (_SLOPED if bare else _NOISY) if covered[_ROW[name]].any()]
     rows = [_ROW[name] for name in noisy]
     there = seconds[rows] > 0.0
     batches = np.divide(sums[rows], seconds[rows], out=np.full(there.shape, np.nan), where=there)
     noise = _noise(batches)
     lines = _slopes(batches, bins.step_ns)
+    if not bare:
+        _count_in(bench, means, noisy, noise, lines)
+    temp_rate = Quantity(np.full(m, np.nan), 0.0, "degC/min")
+    if "lye_temp" in noisy:
+        k = noisy.index("lye_temp")
+        enough = covered[_ROW["lye_temp"]]
+        temp_rate = _temp_rate(lines, k, enough, noise.s[k], noise.n_eff[k])
+    return Measured(
+        ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
+    )
+
+
+def _count_in(
+    bench: Bench, means: dict[str, Quantity], noisy: Sequence[str], noise: _Noise, lines: _Slopes
+) -> None:
+    """Put noise, and what the uncertain times of samples make, into the means of the `noisy`."""
     _timed(bench, means, noisy, lines.per_s)
     if np.isfinite(means["volt_amps"].value).any():
         # The product's accuracy is that of the two it was made of: the same errors, not new ones.
@@ -90,17 +111,9 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int) -> Measured:
         means["volt_amps"] = _apart(bench, means["volt_amps"], noisy, noise)
     for k, name in enumerate(noisy):
         part = Quantity(
-            np.zeros(m), noise.u[k], means[name].unit, dof=noise.dof[k], common=False, label=f"{name}: noise"
+            0.0, noise.u[k], means[name].unit, dof=noise.dof[k], common=False, label=f"{name}: noise"
         )
         means[name] = combine(means[name].value, means[name].unit, [(1.0, means[name]), (1.0, part)])
-    temp_rate = Quantity(nan, 0.0, "degC/min")
-    if "lye_temp" in noisy:
-        k = noisy.index("lye_temp")
-        enough = covered[_ROW["lye_temp"]]
-        temp_rate = _temp_rate(lines, k, enough, noise.s[k], noise.n_eff[k])
-    return Measured(
-        ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
-    )
 
 
 def mean_of(quantity: Quantity, seconds: FloatArray) -> Quantity:

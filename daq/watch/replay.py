@@ -145,7 +145,7 @@ def replay(
         step, chunk = max(0, first), max(1, round(chunk_s / step_s))
         while step < last:
             step = min(step + chunk, last)
-            part = watch.advance(step * watch.step_ns)
+            part = watch.advance(step * watch.step_ns, bare=not keep_numbers)
             transitions += watch.take_transitions()
             if keep_numbers:
                 numbers.append(part)

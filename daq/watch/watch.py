@@ -130,8 +130,11 @@ class Watch(AlarmDesk):
             numbers = self.advance(now_ns)
         return self.assessment(numbers, len(numbers) - 1)
 
-    def advance(self, now_ns: int) -> Numbers:
-        """Go through everything up to `now_ns`; the numbers at each tick passed, the last one at least."""
+    def advance(self, now_ns: int, *, bare: bool = False) -> Numbers:
+        """Go through everything up to `now_ns`; the numbers at each tick passed, the last one at least.
+
+        With `bare` only those that alarms and forecasts go by, see `Assessor.bare`.
+        """
         last = now_ns // self.step_ns
         if self._ticked is None:
             self.begin((last - 1) * self.step_ns)
@@ -143,7 +146,8 @@ class Watch(AlarmDesk):
         self._make_room(first)
         self.bins.add(columns)
         self.bins.extend(last)
-        numbers = self.assessor.assess(self.bins, ends, self.steps)
+        assess = self.assessor.bare if bare else self.assessor.assess
+        numbers = assess(self.bins, ends, self.steps)
         if fresh and self._foresight is not None:
             self._foresight.feed(self.bins, ends, numbers, quiet=False)
         self._raise(columns, numbers, last * self.step_ns, fresh)

@@ -12,7 +12,7 @@ import pytest
 from daq.bench import Bench
 from daq.errors import RequestRefused
 from daq.frame import Block
-from daq.watch import Watch, replay
+from daq.watch import Watch, foreseer, replay
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of
 
 
@@ -79,6 +79,54 @@ def test_live_in_any_pieces_is_the_replay(seed: int) -> None:
     hindsight = again.assessment(420 * S)
     assert hindsight is not None
     same(last.numbers, hindsight.numbers)
+
+
+def _in_parts(run: Block, seconds: int) -> list[Block]:
+    on = run.values["amps"] > 0.3
+    rms = {"volts_rms": np.where(on, 13.9, 0.0), "amps_rms": np.where(on, 11.5, 0.0)}
+    late = {"room_pressure": np.full(seconds, 101.0), "gas_humidity": np.full(seconds, 80.0)}
+    rows = {**run.values, **rms}
+    return [
+        Block(run.source, run.t_ns, run.seq, rows),
+        block(np.arange(0.3, seconds, 1.0), late, source="room"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("channels", "tables"),
+    [
+        ((), {}),
+        (("volts_rms", "amps_rms"), {"supply": {"mode": "pwm", "volts_set": 13.5}}),
+        (
+            (),
+            {
+                "supply": {"lead_milliohms": 20.0},
+                "gas": {"meter": "thermal", "scale_gas": "N2", "scale_reference": "0C_101.325kPa"},
+            },
+        ),
+        (("room_pressure", "gas_humidity"), {"gas": {"wet_over": "lye"}}),
+    ],
+    ids=["plain", "chopped", "leads", "humidity"],
+)
+def test_a_replay_without_numbers_raises_the_same_and_feeds_the_same(
+    channels: tuple[str, ...], tables: dict[str, dict[str, Any]]
+) -> None:
+    """What alarms and forecasts go by hangs on no uncertainty, but that of the temperature's rate."""
+    named = {**ALL, **{c: "room" if c.startswith(("room", "gas")) else "head" for c in channels}}
+    made = bench(named, **tables)
+    blocks = _in_parts(eventful()[0], 420)
+    said = []
+    for keep in (True, False):
+        fed: list[tuple[float, ...]] = []
+        seer = foreseer(made)
+        assert seer is not None
+        seer.watch.update = lambda *row, into=fed: into.append(row)  # type: ignore[method-assign]
+        done = replay(made, blocks, keep_numbers=keep, forecaster=seer)
+        said.append((done.transitions, np.array(fed)))
+    assert said[0][0] == said[1][0]
+    assert len({t.alarm for t in said[0][0]}) >= 4
+    np.testing.assert_allclose(said[1][1], said[0][1], rtol=1e-12)
+    assert said[0][1].shape == (84, 7)
 
 
 def test_assessments_are_the_same_at_every_second() -> None:
