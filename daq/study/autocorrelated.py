@@ -16,6 +16,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -177,31 +178,79 @@ class RecordFit:
         )
         return found
 
-    @property
-    def carried_levels(self) -> FloatArray:
-        """The carried errors put through the estimator, float64[records, q]."""
-        found: FloatArray = np.einsum("g,grk->rk", self.weights, self._level[:, :, 1:])
-        return found
+    def pushed(self, weights: FloatArray, slopes: FloatArray | None = None) -> FloatArray:
+        """What each record's carried errors do to a contrast, float64[records, q]; see `contrast`."""
+        lean = self._lean(weights, slopes)
+        out = np.empty((len(self._sums), self._level.shape[2] - 1))
+        for r, s in enumerate(self._sums):
+            own = s.xy - self._ratio[:, r, :, np.newaxis] * s.uy[:, np.newaxis, :]
+            by_slopes = np.einsum("gp,gpq,gqk->gk", lean, self._inverse, own)
+            by_noise = weights[r] * s.uy / s.uu[:, np.newaxis] - by_slopes
+            out[r] = self.weights @ by_noise[:, 1:]
+        return out
 
-    def contrast(self, weights: FloatArray) -> Contrast:
-        """The sum of the levels, each times its weight (float64[records])."""
+    def covariance(self, weights: FloatArray, slopes: FloatArray) -> tuple[float, FloatArray]:
+        """Covariance from the blocks' noise of contrasts with the same weights of the levels.
+
+        Parameters
+        ----------
+        weights : float64[records]
+        slopes : float64[m, p]
+
+        Returns
+        -------
+        float, float64[m, m]
+            What the records' own noise adds to every element, and the rest.
+        """
         w = self.weights
-        values = np.einsum("r,grk->gk", weights, self._level)
-        lean = np.einsum("r,grp->gp", weights, self._ratio)
         own = np.einsum("r,gr->g", weights**2, 1.0 / self._uu)
-        slopes = np.einsum("gp,gpq,gq->g", lean, self._inverse, lean)
-        spread = np.sqrt(self._variance * (own + slopes))
-        value = float(w @ values[:, 0])
-        u = float(np.sqrt(w @ (spread**2 + (values[:, 0] - value) ** 2)))
-        low, high = (self._quantile(values[:, 0], spread, value, u, p) for p in (0.025, 0.975))
+        lean = self._lean(weights, None)[:, np.newaxis, :] - slopes
+        values = np.einsum("r,gr->g", weights, self._level[:, :, 0])[:, np.newaxis] + np.einsum(
+            "mp,gp->gm", slopes, self._beta[:, :, 0]
+        )
+        apart = values - w @ values
+        rest = np.einsum("g,gmp,gpq,gnq->mn", w * self._variance, lean, self._inverse, lean)
+        rest += np.einsum("g,gm,gn->mn", w, apart, apart)
+        return float(w @ (self._variance * own)), rest
+
+    def contrast(
+        self, weights: FloatArray, slopes: FloatArray | None = None, *, hac: bool = True
+    ) -> Contrast:
+        """A weighted sum of the levels and, where asked for, of the slopes.
+
+        Parameters
+        ----------
+        weights : float64[records]
+            Of the levels.
+        slopes : float64[p], optional
+            Of the slopes: with the levels' weights they ask for the levels at other covariates than 0.
+        hac : bool
+            Whether to work out `u_hac`, which takes longer than all else; NaN without.
+        """
+        w = self.weights
+        values = np.einsum("r,gr->g", weights, self._level[:, :, 0])
+        if slopes is not None:
+            values = values + self._beta[:, :, 0] @ slopes
+        lean = self._lean(weights, slopes)
+        own = np.einsum("r,gr->g", weights**2, 1.0 / self._uu)
+        by_slopes = np.einsum("gp,gpq,gq->g", lean, self._inverse, lean)
+        spread = np.sqrt(self._variance * (own + by_slopes))
+        value = float(w @ values)
+        u = float(np.sqrt(w @ (spread**2 + (values - value) ** 2)))
+        low, high = (self._quantile(values, spread, value, u, p) for p in (0.025, 0.975))
         return Contrast(
             value=value,
             u=u,
             low=low,
             high=high,
-            u_hac=self._hac(weights, lean[self._best]),
-            u_slopes=float(np.sqrt(w @ (self._variance * slopes))),
+            u_hac=self._hac(weights, lean[self._best]) if hac else math.nan,
+            u_slopes=float(np.sqrt(w @ (self._variance * by_slopes))),
         )
+
+    def _lean(self, weights: FloatArray, slopes: FloatArray | None) -> FloatArray:
+        """How a contrast goes with the slopes, float64[G, p]."""
+        lean: FloatArray = np.einsum("r,grp->gp", weights, self._ratio)
+        return lean if slopes is None else lean - slopes
 
     def _quantile(self, centre: FloatArray, spread: FloatArray, value: float, u: float, p: float) -> float:
         """Of the mixture of Student's t."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 from typing import Any
 
 from daq.quantity import shown
 from daq.study.compare import Comparison, Difference, Group
+from daq.study.compare_band_form import band_dict, band_words
 from daq.study.compare_verdict import DAY, span_words, verdict
 from daq.study.summary import utc_words
 from daq.watch.numbers import unit_words
@@ -21,6 +23,10 @@ HAC_APART = 1.6
 _ALWAYS = (
     "Each difference holds for both builds at the same temperature, and the same current where it says so.",
     "Each interval is a 95 % one of its own.",
+    (
+        "At one temperature all runs share their slopes; over temperature each build has slopes of its own, "
+        "and the interval there is wider."
+    ),
     "The noise of neighbouring blocks goes together; the interval counts that.",
     "The interval counts what the meters' errors do not have in common.",
     "A meter that was exchanged or moved between the runs and kept its name is not seen.",
@@ -68,7 +74,8 @@ def comparison_text(comparisons: Sequence[Comparison]) -> str:
         lines.append("")
         head = c.headline
         if head.known:
-            lines += _budget(head)
+            over = band_words(head)
+            lines += [*(wrap(over, 110) if over else []), "", *_budget(head)]
     lines += ["THIS RESTS ON", *(f"  {text}" for text in basis(comparisons))]
     return "\n".join(lines)
 
@@ -81,7 +88,10 @@ def level_words(d: Difference, side: int) -> str:
 
 def basis(comparisons: Sequence[Comparison]) -> list[str]:
     """What the comparison rests on, in plain words."""
-    out = list(_ALWAYS)
+    out = [
+        f"Dry gas is counted at {comparisons[0].first.runs[0].reference}; ± is U, k = 2.",
+        *_ALWAYS,
+    ]
     if not all(c.repeated for c in comparisons):
         out.append(DAY)
     else:
@@ -196,6 +206,7 @@ def _difference(d: Difference) -> dict[str, Any]:
         "blocks": list(d.blocks),
         "hours": list(d.hours),
         "noise_correlation": _number(d.rho),
+        "over_temperature": band_dict(d),
     }
 
 

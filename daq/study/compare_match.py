@@ -17,6 +17,7 @@ from daq.watch.columns import FloatArray
 
 __all__ = [
     "METRICS",
+    "Covariates",
     "MetricSpec",
     "common_range",
     "covariates_of",
@@ -55,6 +56,36 @@ class MetricSpec:
     scale: Literal["ratio", "difference"]
     better: Literal["higher", "lower", ""]
     matched: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Covariates:
+    """What is adjusted for.
+
+    Attributes
+    ----------
+    columns : list of float64[n, p]
+        Of each run's blocks, centred where the builds are compared.
+    matched : dict of str to float
+        Covariates that count, and where the builds are compared.
+    unmatched : tuple of str
+        Those that could not be adjusted for, in words.
+    spreads : dict of str to float
+        By which each was divided.
+    along_temp : tuple of int
+        Columns that go with the lye's temperature, the second with its square.
+    """
+
+    columns: list[FloatArray]
+    matched: dict[str, float]
+    unmatched: tuple[str, ...]
+    spreads: dict[str, float]
+    along_temp: tuple[int, ...]
+
+    def temp_terms(self, lye_temp: FloatArray) -> FloatArray:
+        """Those columns at temperatures [degC], float64[m, terms]."""
+        x = (lye_temp - self.matched["lye_temp"]) / self.spreads["lye_temp"]
+        return np.column_stack([x**k for k in range(1, len(self.along_temp) + 1)])
 
 
 METRICS = (
@@ -128,10 +159,12 @@ def covariates_of(
     masks: Sequence[NDArray[np.bool_]],
     side: NDArray[np.intp],
     metric: MetricSpec,
-) -> tuple[list[FloatArray], dict[str, float], tuple[str, ...]]:
+) -> Covariates:
     """Covariates of each run, where the builds are compared, and what could not be adjusted for."""
     columns: list[list[FloatArray]] = [[] for _ in runs]
     matched: dict[str, float] = {}
+    spreads: dict[str, float] = {}
+    along_temp: list[int] = []
     unmatched: list[str] = []
     for name in metric.matched:
         values = [getattr(r, name)[m] for r, m in zip(runs, masks, strict=True)]
@@ -150,18 +183,23 @@ def covariates_of(
                     "the runs: not adjusted for"
                 )
             continue
-        matched[name] = centre
+        matched[name], spreads[name] = centre, spread
+        if name == "lye_temp":
+            along_temp.append(len(columns[0]))
         scaled = [(v - centre) / spread for v in values]
         for column, x in zip(columns, scaled, strict=True):
             column.append(x)
         if name == "lye_temp" and np.ptp(np.concatenate(values)) > CURVED_K:
+            along_temp.append(len(columns[0]))
             for column, x in zip(columns, scaled, strict=True):
                 column.append(x * x)
     sizes = [int(m.sum()) for m in masks]
-    return (
+    return Covariates(
         [np.column_stack(c) if c else np.zeros((n, 0)) for c, n in zip(columns, sizes, strict=True)],
         matched,
         tuple(unmatched),
+        spreads,
+        tuple(along_temp),
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from daq.study.compare import Comparison
+from daq.study.compare_band_form import band_rows, band_words
 from daq.study.compare_form import basis, level_words
 from daq.study.compare_picture import comparison_picture
 from daq.study.compare_verdict import span_words, verdict
@@ -32,6 +33,19 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
         ]
         headings = ["Result", c.first.name, c.second.name, "Second less first, 95 %"]
         parts.append(table(headings, rows, "Differences", numeric=3))
+        head = c.headline
+        over = band_rows(head)
+        if over:
+            headings = [
+                "Lye",
+                c.first.name,
+                c.second.name,
+                "Second less first, 95 % at this temperature",
+                "95 % at all together",
+            ]
+            parts.append(table(headings, over, f"{head.metric.label} over temperature", numeric=4))
+        if head.known and band_words(head):
+            parts.append(f"<p>{escape(band_words(head))}</p>")
         left_out = [[d.metric.label, d.reason] for d in c.differences if not d.known and d.reason]
         parts.append(table(["Result", "Why it is not compared"], left_out, "Not compared"))
     groups = [first, *(c.second for c in comparisons)]

@@ -1,4 +1,6 @@
-"""A comparison as a picture: both builds' maps over temperature, and every difference with its band."""
+"""A comparison as a picture: both builds over temperature in one plot, their difference with its band beneath
+it, and every result's difference with its interval.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +11,22 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from daq.study.compare import Comparison, Difference, Group
+from daq.study.compare_band import Band
+from daq.study.compare_band_form import band_words
 from daq.study.compare_form import level_words
 from daq.study.compare_verdict import span_words, verdict
-from daq.study.pictures import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
+from daq.study.pictures import (
+    FIRST,
+    FIRST_PALE,
+    INK,
+    PALE,
+    QUIET,
+    SECOND,
+    SECOND_PALE,
+    figure,
+    rendered,
+    styled,
+)
 from daq.watch.numbers import unit_words
 
 if TYPE_CHECKING:
@@ -32,54 +47,98 @@ def comparison_picture(comparison: Comparison, form: Literal["svg", "png"] = "sv
     form : {"svg", "png"}
     """
     said = verdict(comparison).sentence
+    over = band_words(comparison.headline)
     words = "; ".join(f"{d.metric.label} {span_words(d)}" for d in comparison.differences if d.known)
     title = f"{comparison.second.name} against {comparison.first.name}"
-    return rendered(_drawn(comparison, said), form, title=title, description=f"{said} {words}")
+    return rendered(_drawn(comparison, said), form, title=title, description=f"{said} {over} {words}")
 
 
 def _drawn(comparison: Comparison, said: str) -> Figure:
     known = [d for d in comparison.differences if d.known]
     with styled():
         drawn = figure(WIDTH, HEIGHT)
-        drawn.text(0.03, 0.95, fill(said, 98), fontsize=14, fontweight="bold", va="top", color=INK)
+        drawn.text(0.03, 0.955, fill(said, 98), fontsize=14, fontweight="bold", va="top", color=INK)
         if not known:
             return drawn
-        left = drawn.add_axes((0.075, 0.14, 0.40, 0.64))
-        _map(left, comparison, known[0])
-        right = drawn.add_axes((0.665, 0.14, 0.30, 0.64))
-        _bands(right, known, comparison.matters)
+        head = known[0]
+        band = head.band if head.band is not None and head.band.known else None
+        if band is None:
+            _map(drawn.add_axes((0.075, 0.14, 0.40, 0.66)), comparison, head, None)
+        else:
+            above = drawn.add_axes((0.075, 0.445, 0.40, 0.355))
+            _map(above, comparison, head, band)
+            _difference(drawn.add_axes((0.075, 0.14, 0.40, 0.205), sharex=above), comparison, head, band)
+        _bands(drawn.add_axes((0.685, 0.14, 0.285, 0.66)), known, comparison.matters)
         reference = comparison.first.runs[0].reference
+        shaded = (
+            ""
+            if band is None
+            else "Shaded round a build: ± U (k = 2); round the difference: its 95 % interval. "
+        )
         drawn.text(
-            0.03, 0.025, f"Dry gas at {reference}. Levels ± U (k = 2); differences with their 95 % interval.",
-            fontsize=9.5, color=QUIET,
+            0.03, 0.02,
+            f"Dry gas at {reference}. ± U: k = 2. {shaded}Intervals: 95 %.",
+            fontsize=9, color=QUIET,
         )  # fmt: skip
     return drawn
 
 
-def _map(axes: Any, comparison: Comparison, d: Difference) -> None:
-    """The headline's blocks over temperature."""
+def _map(axes: Any, comparison: Comparison, d: Difference, band: Band | None) -> None:
+    """The headline's blocks over temperature, each build with its curve and the curve's U."""
     unit = unit_words(d.metric.unit)
-    for group, colour, shape, k in (
-        (comparison.first, FIRST, "o", 0),
-        (comparison.second, SECOND, "s", 1),
+    for group, colour, pale, shape, k in (
+        (comparison.first, FIRST, FIRST_PALE, "o", 0),
+        (comparison.second, SECOND, SECOND_PALE, "s", 1),
     ):
         x, y = _points(group, d.metric.key)
         hollow = "none" if k else colour
-        axes.plot(x, y, shape, color=colour, markerfacecolor=hollow, markersize=3.5, alpha=0.55, zorder=2)
+        axes.plot(x, y, shape, color=colour, markerfacecolor=hollow, markersize=3.0, alpha=0.45, zorder=2)
+        if band is not None:
+            curve = band.second if k else band.first
+            axes.fill_between(
+                band.temps, curve.low, curve.high, color=pale, alpha=0.45, linewidth=0, zorder=1
+            )
+            axes.plot(band.temps, curve.value, "--" if k else "-", color=colour, linewidth=2.0, zorder=3)
         label = f"{group.name}: {level_words(d, k)}"
         at = (d.matched or {}).get("lye_temp")
         if at is not None:
             value, u = d.levels[k]
             axes.errorbar(
-                [at], [value], yerr=[u], fmt=shape, color=colour, markerfacecolor="white", markersize=10,
-                capsize=6, linewidth=2.2, label=label, zorder=4,
+                [at], [value], yerr=[u], fmt=shape, color=colour, markerfacecolor="white", markersize=9,
+                capsize=6, linewidth=2.0, label=label, zorder=4,
             )  # fmt: skip
         else:
             axes.plot([], [], shape, color=colour, label=label)
-    axes.set_xlabel("Lye temperature [°C]")
+    if band is None:
+        axes.set_xlabel("Lye temperature [°C]")
+    else:
+        axes.tick_params(labelbottom=False)
     axes.set_title(f"{d.metric.label} [{unit}]" if unit else d.metric.label)
-    axes.margins(y=0.18)
+    bottom, top = axes.get_ylim()
+    axes.set_ylim(bottom, top + 0.32 * (top - bottom))  # room for the legend
     axes.legend(loc="upper left", fontsize=9.5, borderaxespad=0.2)
+
+
+def _difference(axes: Any, comparison: Comparison, d: Difference, band: Band) -> None:
+    """The difference over temperature with both of its bands."""
+    factor = 100.0 if d.metric.scale == "ratio" or d.metric.unit == "1" else 1.0
+    curve = band.difference
+    axes.fill_between(
+        band.temps, factor * curve.low, factor * curve.high, color=INK, alpha=0.22, linewidth=0, zorder=2
+    )
+    for edge in (band.all_low, band.all_high):
+        axes.plot(band.temps, factor * edge, ":", color=INK, linewidth=1.4, zorder=3)
+    axes.plot(band.temps, factor * curve.value, "-", color=INK, linewidth=2.0, zorder=4)
+    axes.axhline(0.0, color=QUIET, linewidth=1.2, zorder=1)
+    if d.metric.scale == "ratio":
+        axes.axhspan(-100.0 * comparison.matters, 100.0 * comparison.matters, color=PALE, alpha=0.45,
+                     linewidth=0, zorder=0)  # fmt: skip
+        unit = "% of the first"
+    else:
+        unit = "percentage points" if d.metric.unit == "1" else unit_words(d.metric.unit)
+    axes.set_title(f"Second less first [{unit}]")
+    axes.set_xlabel("Lye temperature [°C]")
+    axes.margins(y=0.12)
 
 
 def _points(group: Group, key: str) -> tuple[Any, Any]:

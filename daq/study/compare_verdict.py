@@ -9,8 +9,10 @@ from typing import Literal
 from scipy.special import stdtrit
 
 from daq.study.compare import Comparison, Difference
+from daq.study.compare_match import MetricSpec
+from daq.watch.numbers import unit_words
 
-__all__ = ["DAY", "Verdict", "repeats_needed", "span_words", "verdict"]
+__all__ = ["DAY", "Verdict", "amount_words", "repeats_needed", "span_words", "verdict"]
 
 DAY = "One run of each can not separate the build from the day: repeat both, in the order A B B A."
 MOST_REPEATS, MOST_HOURS = 60, 200.0
@@ -67,11 +69,17 @@ def verdict(comparison: Comparison) -> Verdict:
 def span_words(d: Difference, *, sign: bool = True) -> str:
     """The interval in words: ``1.2 to 3.4 %``, ``-0.03 to 0.01 V``; without sign the smaller end first."""
     low, high = (d.low, d.high) if sign else sorted((abs(d.low), abs(d.high)))
-    if d.metric.scale == "ratio":
-        return f"{_share(low)} to {_share(high)} %"
-    if d.metric.unit == "1":
-        return f"{_share(low)} to {_share(high)} percentage points"
-    return f"{_plain(low)} to {_plain(high)} {d.metric.unit}"
+    return amount_words(d.metric, low, high)
+
+
+def amount_words(metric: MetricSpec, low: float, high: float, *, fine: bool = False) -> str:
+    """Two ends of an interval of differences in a metric, with their unit; `fine` for such as are small."""
+    share = (lambda x: _plain(100.0 * x)) if fine else _share
+    if metric.scale == "ratio":
+        return f"{share(low)} to {share(high)} %"
+    if metric.unit == "1":
+        return f"{share(low)} to {share(high)} percentage points"
+    return f"{_plain(low)} to {_plain(high)} {unit_words(metric.unit)}"
 
 
 def repeats_needed(day_sd: float, need: float, calibration: float = 0.0) -> int | None:

@@ -12,11 +12,23 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["FIRST", "INK", "PALE", "QUIET", "SECOND", "figure", "rendered"]
+__all__ = [
+    "FIRST",
+    "FIRST_PALE",
+    "INK",
+    "PALE",
+    "QUIET",
+    "SECOND",
+    "SECOND_PALE",
+    "figure",
+    "rendered",
+]
 
 INK, QUIET, PALE = "#1c2126", "#4a535c", "#d9dde1"
 FIRST, SECOND = "#1f3a52", "#5d6b26"
 """The first and the second build, as in the review's trends."""
+FIRST_PALE, SECOND_PALE = "#b9c7d3", "#c9d08f"
+"""Of what is shaded for them."""
 
 _STYLE: Any = {
     "font.family": "DejaVu Sans",  # matplotlib's own: the same on every system

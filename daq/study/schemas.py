@@ -72,6 +72,28 @@ _DEFS: Schema = {
 _TOTALS = ("energy_wh", "charge_ah", "gas_as_read_l", "gas_dry_ref_l", "water_split_ml", "water_vapour_ml")
 _NUMBERS = _object({n.key: NUMBER for n in NUMBERS})
 _SPENT = _object({"gas": NUMBER, "vapour": NUMBER, "heat": NUMBER})
+_SERIES = _list(REAL)
+_OVER_TEMPERATURE = _object(
+    {"reason": _maybe("string")},
+    {
+        "lye_temp": _object({"unit": TEXT, "value": _SERIES}),
+        "levels": _list(_object({"unit": TEXT, "value": _SERIES, "u95": _SERIES})),
+        "difference": _object(
+            {
+                "unit": TEXT,
+                "value": _SERIES,
+                "low95": _SERIES,
+                "high95": _SERIES,
+                "low95_all": _SERIES,
+                "high95_all": _SERIES,
+            }
+        ),
+        "change_per_10_k": _object(
+            {"at": NUMBER, "value": REAL, "low95": REAL, "high95": REAL, "unit": TEXT}
+        ),
+        "slopes_differ": YES,
+    },
+)
 _DIFFERENCE = _object(
     {
         "metric": TEXT,
@@ -94,6 +116,7 @@ _DIFFERENCE = _object(
         "blocks": _list(COUNT),
         "hours": _list(SPAN),
         "noise_correlation": _maybe("number"),
+        "over_temperature": _or_null(_OVER_TEMPERATURE),
     },
 )
 _GROUP_RUN = _object({"id": TEXT, "name": TEXT, "build": TEXT, "start_utc_ns": _maybe("integer")})

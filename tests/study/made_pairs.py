@@ -31,6 +31,7 @@ def made_run(
     *,
     build: str = "A",
     gas: float = 1.0,
+    tilt: float = 0.0,
     amps: float = 1.0,
     rho: float = 0.6,
     noise: float = 0.008,
@@ -45,6 +46,8 @@ def made_run(
     ----------
     gas, amps : float
         Factors that the build puts on the gas and on the current.
+    tilt : float
+        By which share for each kelvin above 40 degC the factor on the gas grows, as an exponential [1/K].
     rho, noise : float
         Of the autoregressive part from block to block, and its share of the value; a white part of half of
         that comes on top.
@@ -73,7 +76,7 @@ def made_run(
     current = amps * 10.0 * (1.0 + 0.012 * (lye - 40.0)) * (1.0 + 0.003 * autoregressive(rng, n, 0.5))
     cell = 2.2 + 0.004 * autoregressive(rng, n, 0.3)
     warmer = lye - 40.0
-    eta = gas * (1.0 + day) * (0.93 - 0.0016 * warmer - 3e-5 * warmer**2)
+    eta = gas * np.exp(tilt * warmer) * (1.0 + day) * (0.93 - 0.0016 * warmer - 3e-5 * warmer**2)
     eta *= np.exp(noise * autoregressive(rng, n, rho) + 0.5 * noise * rng.standard_normal(n))
     mmw = eta * 10.454 / cell  # mL/min/A per cell by Faraday's law, dry at 0 degC and 1 atm
     nothing = np.full(n, np.nan)

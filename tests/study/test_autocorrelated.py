@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -71,6 +72,15 @@ def test_a_known_noise_gives_generalised_least_squares(
     assert contrast.u == pytest.approx(float(np.asarray(test.sd).item()), rel=1e-9)
     low, high = np.asarray(test.conf_int()).reshape(2)
     assert (contrast.low, contrast.high) == pytest.approx((low, high), rel=1e-6)
+    asked = np.array([[0.0, 0.0], [1.5, -0.5], [-2.0, 3.0]])
+    rows = np.column_stack([np.tile(weights, (3, 1)), asked])
+    own, rest = fit.covariance(weights, asked)
+    assert own + rest == pytest.approx(rows @ np.asarray(reference.cov_params()) @ rows.T, rel=1e-9)
+    for row, slopes in zip(rows, asked, strict=True):
+        elsewhere, test = fit.contrast(weights, slopes, hac=False), reference.t_test(row)
+        assert elsewhere.value == pytest.approx(float(test.effect[0]), rel=1e-9)
+        assert elsewhere.u == pytest.approx(float(np.asarray(test.sd).item()), rel=1e-9)
+        assert np.isnan(elsewhere.u_hac)
 
 
 def test_an_error_that_goes_with_the_response_goes_through_the_same_estimator() -> None:
@@ -80,11 +90,30 @@ def test_an_error_that_goes_with_the_response_goes_through_the_same_estimator() 
         Record(r.at, r.response + 0.3 * (1.0 + r.covariates[:, 0]), r.covariates, r.carried) for r in made
     ]
     carried = [Record(r.at, r.response, r.covariates, 0.3 * (1.0 + r.covariates[:, :1])) for r in made]
-    assert fit_records(carried).carried_levels[:, 0] == pytest.approx(
-        fit_records(lifted).levels - plain, abs=1e-9
-    )
+    fit, slopes = fit_records(carried), np.array([0.5, -2.0])
+    for weights in (np.array([1.0, 0.0]), np.array([-1.0, 1.0])):
+        pushed = fit.pushed(weights, slopes).sum()
+        there = fit_records(lifted)
+        assert pushed == pytest.approx(
+            weights @ (there.levels - plain) + slopes @ (there.slopes - fit.slopes), abs=1e-9
+        )
     # a line in a covariate goes into its slope; of the level the constant is left
-    assert fit_records(carried).carried_levels[:, 0] == pytest.approx(np.full(2, 0.3), abs=1e-9)
+    assert fit.pushed(np.array([1.0, 0.0])).sum() == pytest.approx(0.3, abs=1e-9)
+    assert fit.pushed(np.array([0.0, 1.0]), np.array([2.0, 0.0])).sum() == pytest.approx(0.9, abs=1e-9)
+
+
+def test_an_error_of_one_record_alone_is_kept_apart_from_that_of_another() -> None:
+    """Of a record that has none it pushes nothing but through the slopes, which all share."""
+    made = records(np.random.default_rng(16), 0.5, (50, 60))
+    only = [replace(r, carried=0.3 * r.covariates[:, :1] * (k == 0)) for k, r in enumerate(made)]
+    lifted = [replace(r, response=r.response + r.carried[:, 0]) for r in only]
+    weights, slopes = np.array([-1.0, 1.0]), np.array([1.0, 0.0])
+    fit, there = fit_records(only), fit_records(lifted)
+    pushed = fit.pushed(weights, slopes)
+    assert pushed[1, 0] == 0.0
+    moved = weights @ (there.levels - fit.levels) + slopes @ (there.slopes - fit.slopes)
+    # the weights of the noises differ a little between the two fits
+    assert pushed[0, 0] == pytest.approx(moved, rel=0.05)
 
 
 def test_the_noise_is_found() -> None:
