@@ -18,6 +18,7 @@ from typing import Any
 from daq.bench import Bench, read_calibrations
 from daq.errors import RequestRefused, StoreError
 from daq.service.alarm_duty import AlarmDuty
+from daq.service.foretold import ForetoldDuty
 from daq.service.hub import Hub, encode
 from daq.service.notify import Notifier
 from daq.service.tail import blocks_of, by_run, catch_up
@@ -54,6 +55,7 @@ class Live:
         self.bench = bench
         self.store = store
         self.duty = AlarmDuty(store.logbook, bench.name, notifier or Notifier(bench.notify, ()))
+        self.foretold = ForetoldDuty(store.logbook, bench)
         self.hub = Hub()
         self.run: RunRecord | None = None
         self.run_bench = bench  # with the calibrations of the run
@@ -268,6 +270,7 @@ class Live:
         self._last_t_ns = max(self._last_t_ns, max(s.t_ns for s in samples))
         for sample in samples:
             self._latest.update(sample.values)
+        self.foretold.fed(min(s.t_ns for s in samples))
         self.watch.feed(blocks_of(samples))
         assert self.run is not None
         self.hub.publish(
@@ -299,6 +302,7 @@ class Live:
             newest = self._shown(self.watch.tick(self._ticked_ns))
             self.assessments.append(newest)
             self.record_transitions()
+            self.foretold.record()
         self._lag_s = max(0.0, (now_ns - self._ticked_ns) / 1e9 - STEP_NS / 1e9)
         if newest is None:
             return
@@ -359,6 +363,7 @@ class Live:
             self.watch.take_over(before[0], now_ns=0, later_ns=before[1])
         self.duty.follow(self.watch)
         self.duty.record(run_id, self.watch, news=False)
+        self.foretold.follow(self.watch, self.run)
         self.assessments.clear()
         self._latest.clear()
         self._last_t_ns = self._ticked_ns = 0
@@ -384,6 +389,7 @@ class Live:
             return
         try:
             self._change_run(str(run_id))
+            self.foretold.leave()
             last_ns = self.store.last_t_ns(str(run_id))
         except StoreError:
             return

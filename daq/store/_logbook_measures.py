@@ -9,7 +9,8 @@ from typing import Any
 import orjson
 
 from daq.errors import RequestRefused
-from daq.store._logbook_runs import RunBook, id_of, text_of
+from daq.store._logbook_foretold import ForetoldBook
+from daq.store._logbook_runs import id_of, text_of
 from daq.store.records import CalibrationRecord, FillRecord
 
 __all__ = ["MeasureBook"]
@@ -19,7 +20,7 @@ _CALIBRATION = "bench, channel, t_utc_ns, who, reference, due_utc_ns, body"
 _WITHDRAWN = "id, withdrawn_utc_ns, withdrawn_by, withdrawn_reason"
 
 
-class MeasureBook(RunBook):
+class MeasureBook(ForetoldBook):
     """Fills and calibrations. See `Logbook`, which is one."""
 
     # -- fills -----------------------------------------------------------------------------------

@@ -174,13 +174,15 @@ class RunBook:
             )
 
     def forget_run(self, run_id: str) -> None:
-        """Remove a run's record, marks and links. Its trips and alarms stay, as a record of safety, and its
-        fills, which stand by themselves."""
+        """Remove a run's record, marks, links and forecasts. Its trips and alarms stay, as a record of
+        safety, and its fills, which stand by themselves."""
         with self._db.writing(full=True) as con:
             con.execute("DELETE FROM runs WHERE id = ?", (run_id,))
             con.execute("DELETE FROM marks WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM links WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM run_calibrations WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))
             con.execute("UPDATE fills SET run_id = NULL, t_ns = NULL WHERE run_id = ?", (run_id,))
 
     def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:

@@ -71,4 +71,15 @@ LOGBOOK = (
         "0004 causes that came after a trip's first one",
         ("ALTER TABLE trips ADD COLUMN after_id INTEGER",),
     ),
+    Migration(
+        "0005 forecasts and warnings as they were made",
+        (
+            """CREATE TABLE foretold (
+                run_id TEXT PRIMARY KEY, from_ns INTEGER NOT NULL, until_ns INTEGER NOT NULL,
+                warnings TEXT NOT NULL)""",
+            """CREATE TABLE forecasts (
+                run_id TEXT NOT NULL, t_ns INTEGER NOT NULL, body TEXT NOT NULL,
+                PRIMARY KEY (run_id, t_ns))""",
+        ),
+    ),
 )

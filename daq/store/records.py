@@ -11,6 +11,7 @@ __all__ = [
     "AlarmTransition",
     "CalibrationRecord",
     "FillRecord",
+    "Foretold",
     "Mark",
     "Request",
     "RunRecord",
@@ -72,6 +73,26 @@ class RunRecord:
     note: str = ""
     rows: int = 0
     touched_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Foretold:
+    """What one watch foresaw of a run, as it was said at the time.
+
+    Attributes
+    ----------
+    from_ns, until_ns : int
+        From the samples of which time of the run it was told, and up to which [ns].
+    forecasts : tuple of dict
+        One a minute while there was one, each with `at_s`, in order of time.
+    warnings : tuple of dict
+        `raised_s`, `cleared_s` (None while it stood), `reason`, ...
+    """
+
+    from_ns: int
+    until_ns: int
+    forecasts: tuple[dict[str, Any], ...]
+    warnings: tuple[dict[str, Any], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from daq.errors import LogFileError
 from daq.frame import NO_SEQ, Block, Status
 from daq.store import Store
 from daq.study.log_file import LogFile, LogPiece, open_log
-from daq.watch import replay_alarms
+from daq.watch import foreseer, watch_again
 
 __all__ = ["Imported", "import_log"]
 
@@ -88,13 +88,18 @@ def import_log(
         store.delete_run(record.id)
         raise
     blocks = store.read(record.id)
-    transitions = replay_alarms(
-        bench, list(blocks.values()), progress=lambda f: progress(0.5 + 0.5 * f, f"watching {path.name}")
+    again = watch_again(
+        bench,
+        blocks,
+        foreseer(bench),
+        progress=lambda f: progress(0.5 + 0.5 * f, f"watching {path.name}"),
     )
-    for transition in transitions:
+    for transition in again.transitions:
         store.logbook.add_transition(record.id, transition)
+    store.logbook.begin_foretold(record.id, 0)
+    store.logbook.add_foretold(record.id, again.forecasts, again.warnings, last_ns)
     store.logbook.stop_run(record.id, ended_ns=last_ns)
-    alarms = len({t.alarm for t in transitions})
+    alarms = len({t.alarm for t in again.transitions})
     return Imported(record.id, rows, last_ns / 1e9, alarms, log.channels, log.notes)
 
 

@@ -45,13 +45,16 @@ def review_run(
     against : RunRecord, optional
         A reference run: what changed against it is said too.
     forecasts : bool
-        Whether the forecasts are made again, one a minute, which takes the longest.
+        Whether to tell of forecasts. They are those of the time where one watch followed the whole run and
+        kept them; else they are made again, one a minute, which takes the longest, and so they are under
+        another calibration.
     """
     was = bench = recorded_bench(store, record)
     blocks = store.read(record.id, raw=calibration is not None)
     if calibration is not None:
         bench = recalibrated_bench(store, record, was, calibration)
         blocks = recalibrated(was, bench, blocks, imported=record.kind == "import")
+    foretold = store.logbook.load_foretold(record.id) if calibration is None else None
     made = review(
         bench,
         list(blocks.values()),
@@ -61,6 +64,7 @@ def review_run(
         links=store.logbook.load_links(record.id),
         trips=store.logbook.list_trips(record.id),
         forecaster=foreseer if forecasts else None,
+        foretold=foretold,
         calibrated_as=was,
         against=None if against is None else against_run(store, record, against),
     )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.frame import NO_SEQ, Block
-from daq.store import Mark, RunRecord, Transition, TripRecord
+from daq.store import Foretold, Mark, RunRecord, Transition, TripRecord
 from daq.study.alarm_load import alarm_load, alarm_summary
 from daq.study.efficiency_map import efficiency_map
 from daq.study.foreseen import check_forecasts
@@ -21,7 +21,7 @@ from daq.study.heat_balance import heat_balance
 from daq.study.hindsight import hindsight
 from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
-from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, replay, suited_to
+from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
 from daq.watch.findings import find
@@ -31,6 +31,8 @@ __all__ = ["SCHEMA", "Review", "review"]
 
 SCHEMA = "lyewatch.review/1"
 STEP_NS = 1_000_000_000
+FORETOLD_EVERY_NS, LATE_NS = 60_000_000_000, 2_000_000_000
+"""Forecasts are kept so often, and what keeps them is at most so far behind the samples [ns]."""
 FINDING_SHARE = 0.1
 """A finding is told of a phase when so much of its windows have it."""
 _SEQ_WRAP = 1 << 32
@@ -75,6 +77,7 @@ def review(
     links: Mapping[str, Any] | None = None,
     trips: Sequence[TripRecord] = (),
     forecaster: Callable[[Bench], Forecaster | None] | None = None,
+    foretold: Foretold | None = None,
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
     against: Mapping[str, Any] | None = None,
@@ -93,6 +96,9 @@ def review(
         What the logbook has of it. Without alarm transitions the run goes through the watch again.
     forecaster : callable, optional
         Makes what foresees, for the `forecasts` and `warnings`.
+    foretold : Foretold, optional
+        Those that were made at the time: if they are of the whole run the watch followed all of it, its
+        `alarms` are whole too, and nothing is made again.
     window_s : float, optional
         Width of the windows [s] (default: the bench file's).
     calibrated_as : Bench, optional
@@ -111,14 +117,17 @@ def review(
     phases = find_phases(suited, windows)
     start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
     recorded = list(alarms or ())
+    recorded_again = False
     forecasts: list[dict[str, Any]] = []
     warnings: list[dict[str, Any]] = []
-    if not recorded or forecaster is not None:
-        again, forecasts, warnings = _again(suited, blocks, forecaster)
+    if foretold is not None and alarms is not None and _tells_all(foretold, columns):
+        if forecaster is not None:
+            forecasts, warnings = list(foretold.forecasts), list(foretold.warnings)
+    elif not recorded or forecaster is not None:
+        again = watch_again(suited, blocks, None if forecaster is None else forecaster(suited))
+        forecasts, warnings = list(again.forecasts), list(again.warnings)
         recorded_again = not recorded
-        recorded = recorded or again
-    else:
-        recorded_again = False
+        recorded = recorded or list(again.transitions)
     powered = _windows_of(phases, _POWERED, len(windows))
     per_coulomb = assessor.water_ml_per_coulomb
     body: dict[str, Any] = {
@@ -174,28 +183,10 @@ def _measured(bench: Bench, columns: Columns, steps: int) -> Measured:
     return measure(bench, bins, ends, steps)
 
 
-def _again(
-    bench: Bench, blocks: Sequence[Block], make: Callable[[Bench], Forecaster | None] | None
-) -> tuple[list[Transition], list[dict[str, Any]], list[dict[str, Any]]]:
-    """The run through the watch: its alarms and, with a forecaster, what it foresaw and warned of."""
-    foresees = None if make is None else make(bench)
-    if foresees is None:
-        return list(replay(bench, blocks, keep_numbers=False).transitions), [], []
-    forecasts: list[dict[str, Any]] = []
-
-    def each_minute(t_ns: int) -> None:
-        said = foresees.forecast()
-        if said is not None:
-            forecasts.append({"at_s": t_ns / 1e9, **said})
-
-    done = replay(
-        bench,
-        blocks,
-        keep_numbers=False,
-        forecaster=foresees,
-        each_forecast=each_minute,
-    )
-    return list(done.transitions), forecasts, [dict(w) for w in foresees.warnings]
+def _tells_all(foretold: Foretold, columns: Columns) -> bool:
+    """Whether it goes from the run's first sample to its last minute."""
+    first, last = columns.span_ns or (0, 0)
+    return foretold.from_ns <= first and foretold.until_ns > last - FORETOLD_EVERY_NS - LATE_NS
 
 
 # -- parts -------------------------------------------------------------------------------------------------

@@ -12,13 +12,14 @@ from daq.watch.efficiency import Assessor, Balance, assess_windows, reference_wo
 from daq.watch.findings import Finding
 from daq.watch.foresee import RunawayForecaster, foreseer
 from daq.watch.numbers import NUMBERS, RATIOS, Numbers, NumberSpec
-from daq.watch.replay import Replay, replay, replay_alarms, suited_to
+from daq.watch.replay import Again, Replay, replay, replay_alarms, suited_to, watch_again
 from daq.watch.watch import Watch
 
 __all__ = [
     "NUMBERS",
     "RATIOS",
     "TOLD",
+    "Again",
     "Alarm",
     "AlarmSpec",
     "Assessment",
@@ -44,4 +45,5 @@ __all__ = [
     "replay",
     "replay_alarms",
     "suited_to",
+    "watch_again",
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from daq.watch.foresee import foreseer
 from daq.watch.numbers import Numbers
 from daq.watch.watch import Watch
 
-__all__ = ["Replay", "replay", "replay_alarms", "suited_to"]
+__all__ = ["Again", "Replay", "replay", "replay_alarms", "suited_to", "watch_again"]
 
 SLOW_FACTOR = 3.0
 """A log counts as stale when nothing came for so many of its own intervals, if that is longer than stated."""
@@ -154,6 +155,52 @@ def replay(
     return Replay(tuple(transitions), tuple(numbers), watch, notes)
 
 
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What a live watch would have written down of a recorded run.
+
+    Attributes
+    ----------
+    transitions : tuple of Transition
+        Every alarm's, in order of time.
+    forecasts : tuple of dict
+        One at each whole minute at which there was one, with `at_s`.
+    warnings : tuple of dict
+        See `Forecaster.warnings`.
+    """
+
+    transitions: tuple[Transition, ...]
+    forecasts: tuple[dict[str, Any], ...]
+    warnings: tuple[dict[str, Any], ...]
+
+
+def watch_again(
+    bench: Bench,
+    blocks: Iterable[Block] | Mapping[str, Block],
+    forecaster: Forecaster | None,
+    *,
+    progress: Callable[[float], None] = lambda done: None,
+) -> Again:
+    """Take a recorded run through the watch for its alarms, and with a forecaster for what it foresaw."""
+    forecasts: list[dict[str, Any]] = []
+
+    def each_minute(t_ns: int) -> None:
+        said = None if forecaster is None else forecaster.forecast()
+        if said is not None:
+            forecasts.append({"at_s": t_ns / 1e9, **said})
+
+    done = replay(
+        bench,
+        blocks,
+        keep_numbers=False,
+        forecaster=forecaster,
+        each_forecast=each_minute,
+        progress=progress,
+    )
+    warnings = () if forecaster is None else tuple(dict(w) for w in forecaster.warnings)
+    return Again(done.transitions, tuple(forecasts), warnings)
+
+
 def replay_alarms(
     bench: Bench,
     blocks: Iterable[Block] | Mapping[str, Block],
@@ -161,5 +208,4 @@ def replay_alarms(
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[Transition]:
     """The alarm transitions of a recorded run."""
-    done = replay(bench, blocks, keep_numbers=False, progress=progress, forecaster=foreseer(bench))
-    return list(done.transitions)
+    return list(watch_again(bench, blocks, foreseer(bench), progress=progress).transitions)

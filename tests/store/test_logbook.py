@@ -229,3 +229,33 @@ def test_several_processes_write_at_once(book: Logbook, tmp_path: Path) -> None:
         assert [m.text for m in marks if m.who == name] == [str(k) for k in range(40)]
     assert len(book.pending_requests()) == 120
     assert [book.get_state(n) for n in names] == [39, 39, 39]
+
+
+def test_what_was_foretold_is_kept_as_said_by_one_watch(book: Logbook) -> None:
+    assert book.load_foretold("r") is None
+    book.begin_foretold("r", 100)
+    warned = {"raised_s": 90.0, "cleared_s": None, "reason": "it does not settle below 60 °C"}
+    first = {"at_s": 60.0, "time_to_limit_s": None, "steady_state_c": 48.25}
+    book.add_foretold("r", [first], [], 60_000_000_000)
+    book.add_foretold("r", [], [warned], 120_000_000_000)
+    told = book.load_foretold("r")
+    assert told is not None
+    assert (told.from_ns, told.until_ns) == (100, 120_000_000_000)
+    assert told.forecasts == (first,)
+    assert told.warnings == (warned,)
+    book.begin_foretold("r", 7)  # another watch: it has not learned what the first had
+    later = book.load_foretold("r")
+    assert later is not None
+    assert (later.from_ns, later.until_ns, later.forecasts, later.warnings) == (7, 7, (), ())
+
+
+def test_what_was_foretold_goes_with_its_run(book: Logbook) -> None:
+    gone, kept = (book.create_run(bench="b", start_utc_ns=START + k).id for k in range(2))
+    for run_id in (gone, kept):
+        book.begin_foretold(run_id, 0)
+        book.add_foretold(run_id, [{"at_s": 60.0}], [], 60)
+    book.forget_run(gone)
+    assert book.load_foretold(gone) is None
+    assert book.load_foretold(kept) is not None
+    book.forget_foretold(kept)
+    assert book.load_foretold(kept) is None

@@ -123,10 +123,13 @@ def test_values_out_of_range_are_bad_and_their_numbers_kept(tmp_path: Path, benc
         done = import_log(store, bench, path, name="heat soak", build="B")
         record = store.logbook.get_run(done.run_id)
         block = store.read(done.run_id, raw=True)["head"]
+        told = store.logbook.load_foretold(done.run_id)
     assert (record.kind, record.name, record.build) == ("import", "heat soak", "B")
     assert block.status["lye_temp"].tolist() == [Status.GOOD, Status.BAD, Status.MISSING]
     assert np.isnan(block.values["lye_temp"][1])
     assert block.raw["lye_temp"][1] == 125.0
+    assert told is not None, "forecasts are made once, not by every review"
+    assert (told.from_ns, told.until_ns) == (0, int(block.t_ns[-1]))
 
 
 def test_what_is_exported_comes_back_the_same(tmp_path: Path, bench: Bench) -> None:

@@ -1,0 +1,71 @@
+"""What the watch foresees of the run that is being made, kept in the logbook as it is said."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from daq.bench import Bench
+from daq.store import Logbook, RunRecord
+from daq.watch import Watch
+
+__all__ = ["ForetoldDuty"]
+
+
+class ForetoldDuty:
+    """Keeps one watch's forecasts of one run, one a minute, and its warnings.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    bench : Bench
+        As the service has it: if the run is made by another bench file nothing is kept, and a review makes
+        the forecasts again by the run's own.
+    """
+
+    def __init__(self, logbook: Logbook, bench: Bench) -> None:
+        self._logbook = logbook
+        self._bench = bench
+        self._run: RunRecord | None = None
+        self._watch: Watch | None = None
+        self._from_ns: int | None = None
+        self._begun = False
+        self._waiting: list[dict[str, Any]] = []
+        self._until_ns: int | None = None
+
+    def follow(self, watch: Watch, run: RunRecord) -> None:
+        """Keep what this watch foresees, which has seen nothing of the run yet."""
+        self._waiting, self._until_ns, self._from_ns, self._begun = [], None, None, False
+        kept = run.kind == "run" and run.bench_toml == self._bench.text and watch.forecaster is not None
+        self._run, self._watch = (run, watch) if kept else (None, None)
+        if kept:
+            watch.each_forecast(self._said)
+
+    def leave(self) -> None:
+        """Keep nothing more of this run, nor what was: the watch has not followed it from its beginning."""
+        if self._run is not None:
+            self._logbook.forget_foretold(self._run.id)
+        self._run = self._watch = None
+
+    def fed(self, t_ns: int) -> None:
+        """Samples came, the first of them of this time [ns]."""
+        self._from_ns = t_ns if self._from_ns is None else self._from_ns
+
+    def record(self) -> None:
+        """Write down what was said since."""
+        if self._run is None or self._watch is None or self._until_ns is None or self._from_ns is None:
+            return
+        if not self._begun:
+            self._logbook.begin_foretold(self._run.id, self._from_ns)
+            self._begun = True
+        seer = self._watch.forecaster
+        warnings = () if seer is None else seer.warnings
+        self._logbook.add_foretold(self._run.id, self._waiting, warnings, self._until_ns)
+        self._waiting, self._until_ns = [], None
+
+    def _said(self, t_ns: int) -> None:
+        # Within the watch's tick: what fails here would leave that half done, so nothing is written yet.
+        seer = None if self._watch is None else self._watch.forecaster
+        said = None if seer is None else seer.forecast()
+        if said is not None:
+            self._waiting.append({"at_s": t_ns / 1e9, **said})
+        self._until_ns = t_ns

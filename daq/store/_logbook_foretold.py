@@ -1,0 +1,64 @@
+"""The logbook's part on what the watch foresaw while a run was made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import orjson
+
+from daq.store._logbook_runs import RunBook, text_of
+from daq.store.records import Foretold
+
+__all__ = ["ForetoldBook"]
+
+
+class ForetoldBook(RunBook):
+    """Forecasts and warnings as they were made. See `Logbook`, which is one."""
+
+    def begin_foretold(self, run_id: str, from_ns: int) -> None:
+        """A watch begins to tell of a run, from samples of `from_ns` on [ns]. What another told of it goes:
+        one that comes later has not learned the same."""
+        with self._db.writing() as con:
+            con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
+            con.execute(
+                "INSERT OR REPLACE INTO foretold VALUES (?, ?, ?, ?)", (run_id, from_ns, from_ns, "[]")
+            )
+
+    def add_foretold(
+        self,
+        run_id: str,
+        forecasts: Sequence[Mapping[str, Any]],
+        warnings: Sequence[Mapping[str, Any]],
+        until_ns: int,
+    ) -> None:
+        """Keep forecasts (each with `at_s`), all warnings of the run so far, and up to when that tells of the
+        run [ns]."""
+        rows = [(run_id, round(f["at_s"] * 1e9), text_of(f)) for f in forecasts]
+        with self._db.writing() as con:
+            con.executemany("INSERT OR REPLACE INTO forecasts VALUES (?, ?, ?)", rows)
+            con.execute(
+                "UPDATE foretold SET until_ns = ?, warnings = ? WHERE run_id = ?",
+                (until_ns, text_of(list(warnings)), run_id),
+            )
+
+    def load_foretold(self, run_id: str) -> Foretold | None:
+        """What was foretold of a run; None where nobody kept it."""
+        with self._db.reading() as con:
+            told = con.execute(
+                "SELECT from_ns, until_ns, warnings FROM foretold WHERE run_id = ?", (run_id,)
+            ).fetchone()
+            if told is None:
+                return None
+            rows = con.execute(
+                "SELECT body FROM forecasts WHERE run_id = ? ORDER BY t_ns", (run_id,)
+            ).fetchall()
+        return Foretold(
+            told[0], told[1], tuple(orjson.loads(body) for (body,) in rows), tuple(orjson.loads(told[2]))
+        )
+
+    def forget_foretold(self, run_id: str) -> None:
+        """Remove what was foretold of a run."""
+        with self._db.writing() as con:
+            con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))
