@@ -92,6 +92,14 @@ class GeometrySpec(Table):
     """Temperature at which it was measured [degC]; it is taken to rise by 2 % of that at 25 degC a kelvin."""
     conductivity_u_percent: NotNegative = 5.0
     """Its standard uncertainty [%]."""
+    width_u_percent: NotNegative = 2.0
+    """Standard uncertainty of the openings' and ducts' widths [%]: drilled and deburred holes (judgement)."""
+    length_u_percent: NotNegative = 3.0
+    """... of the plates' thickness and the ducts' lengths [%] (judgement)."""
+    gap_u_percent: NotNegative = 5.0
+    """... of the gap [%]: gaskets give way (judgement)."""
+    sealed_u: NotNegative = 0.05
+    """... of a sealed fraction between 0 and 1 [1]: judged by eye (judgement)."""
 
     @property
     def openings(self) -> tuple[PortSpec | SlotSpec, ...]:

@@ -11,6 +11,7 @@ import numpy as np
 from daq.quantity import Quantity, shown
 from daq.study.html_parts import cautions, page, table
 from daq.study.leak_test import LeakTest, plain, reference_of
+from daq.study.leak_words import each_said
 from daq.study.pictures import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
 from daq.watch.numbers import unit_words
 
@@ -67,10 +68,9 @@ def leak_page(test: LeakTest) -> str:
         if p.lost_share is not None:
             facts.append(["Share of the gas", said(p.lost_share, percent=True)])
         parts.append(table(["Predicted", "Value ± U (k = 2)"], facts, "From the geometry", numeric=1))
-        gaps = [[str(k + 1), f"{v:.3g} A"] for k, v in enumerate(p.by_gap)]
-        parts.append(
-            table(["Gap, from the positive end", "Makes no gas"], gaps, "Current lost in each gap", numeric=1)
-        )
+        gaps = [[str(k + 1), text] for k, text in enumerate(each_said(p.by_gap))]
+        headings = ["Gap, from the positive end", "Makes no gas, ± U (k = 2)"]
+        parts.append(table(headings, gaps, "Current lost in each gap", numeric=1))
     changes = [
         [
             v.words,
@@ -152,8 +152,12 @@ def _gains(axes: Any, test: LeakTest) -> None:
 
 def _gaps(axes: Any, test: LeakTest) -> None:
     assert test.prediction is not None
-    lost = test.prediction.by_gap
-    axes.bar(np.arange(1, lost.size + 1), lost, width=0.7, color="#b9c7d3", edgecolor=FIRST, linewidth=1.0)
+    lost, u95 = (np.asarray(x) for x in (test.prediction.by_gap.value, test.prediction.by_gap.u95))
+    at = np.arange(1, lost.size + 1)
+    axes.bar(at, lost, width=0.7, color="#b9c7d3", edgecolor=FIRST, linewidth=1.0)
+    axes.errorbar(
+        at, lost, yerr=u95, fmt="none", ecolor=INK, elinewidth=1.4, capsize=0 if at.size > 24 else 3
+    )
     axes.set_xlabel("Gap, from the positive end")
     axes.set_title("Predicted: makes no gas [A]")
     axes.grid(visible=False, axis="x")

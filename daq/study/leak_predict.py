@@ -32,8 +32,6 @@ __all__ = ["LIMITS", "Conditions", "Prediction", "lye_conductivity", "predict"]
 ACCESS_U, ACCESS_U_NARROW = 0.15, 0.30
 """Standard uncertainty of access resistances, as a share: their half-spaces end at the next plate. The
 larger one where the gap is narrower than the opening (judgement)."""
-SIZE_U = 0.02
-"""Standard uncertainty of an opening's width, as a share: a drilled and deburred hole (judgement)."""
 BUBBLE_U = 0.3
 """Standard uncertainty of the bubbles' share, as a share of it (judgement)."""
 GAP_DROP_U = 0.3
@@ -56,6 +54,10 @@ LIMITS = (
     ),
     "Bubbles are counted only as gas_share says; more of them leak less.",
     "Current round the plates' outer edges, as of plates hung in an open bath, is not counted.",
+    (
+        "U counts widths, lengths, gap and seals as off alike in all plates, by what [stack.geometry] says "
+        "(width_u_percent and so on); plates that differ among themselves are given as lists."
+    ),
 )
 
 
@@ -91,12 +93,26 @@ class Inputs:
     kappa: Quantity
     access: Quantity
     size: Quantity
+    length: Quantity
+    gap: Quantity
+    sealed: Quantity
     bubbles: Quantity
     drop: Quantity
     has_amps: bool
 
     def all(self) -> tuple[Quantity | float, ...]:
-        return (self.cell_volts, self.amps, self.kappa, self.access, self.size, self.bubbles, self.drop)
+        return (
+            self.cell_volts,
+            self.amps,
+            self.kappa,
+            self.access,
+            self.size,
+            self.length,
+            self.gap,
+            self.sealed,
+            self.bubbles,
+            self.drop,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +125,9 @@ class Prediction:
         Mean leak current per cell, as `leak_amps` of a run [A].
     past : Quantity
         Current that passes each neutral plate, summed over groups in parallel; array (cells - 1,) [A].
+    by_gap : Quantity
+        Current that makes no gas in each gap, half of what passes the plate on either side; array (cells,)
+        [A].
     lost_gas : Quantity
         Dry gas not made, at the bench's reference [L/min].
     heat : Quantity
@@ -123,17 +142,12 @@ class Prediction:
 
     leak: Quantity
     past: Quantity
+    by_gap: Quantity
     lost_gas: Quantity
     heat: Quantity
     lost_share: Quantity | None
     kappa: Quantity
     step_volts: Quantity
-
-    @property
-    def by_gap(self) -> FloatArray:
-        """Current that makes no gas in each gap: half of what passes the plate on either side [A]."""
-        past = np.concatenate([[0.0], np.asarray(self.past.value), [0.0]])
-        return np.asarray(0.5 * (past[:-1] + past[1:]))
 
 
 def lye_conductivity(bench: Bench, lye_temp: Quantity) -> Quantity:
@@ -210,7 +224,10 @@ def inputs_of(bench: Bench, conditions: Conditions) -> Inputs:
         amps=1.0 if conditions.amps is None else conditions.amps,
         kappa=lye_conductivity(bench, conditions.lye_temp),
         access=Quantity(1.0, u, "", label="access to the openings"),
-        size=Quantity(1.0, SIZE_U, "", label="size of the openings"),
+        size=Quantity(1.0, 0.01 * geometry.width_u_percent, "", label="size of the openings"),
+        length=Quantity(1.0, 0.01 * geometry.length_u_percent, "", label="thickness and lengths"),
+        gap=Quantity(1.0, 0.01 * geometry.gap_u_percent, "", label="gap"),
+        sealed=Quantity(0.0, geometry.sealed_u, "", label="sealed fraction"),
         bubbles=Quantity(1.0, BUBBLE_U, "", label="bubbles"),
         drop=Quantity(1.0 if conditions.amps is not None else 0.0, GAP_DROP_U, "", label="drop in the gap"),
         has_amps=conditions.amps is not None,
@@ -239,6 +256,7 @@ def predicted(bench: Bench, geometry: GeometrySpec, inputs: Inputs) -> Predictio
     return Prediction(
         leak=leak,
         past=past,
+        by_gap=ask(lambda c: groups * _halves(c.past_a), "A"),
         lost_gas=(leak * (to_lpm * litres)).named("L/min"),
         heat=ask(lambda c: groups * c.lost_w, "W"),
         lost_share=ask(lambda c: c.lost_fraction, "") if inputs.has_amps else None,
@@ -256,24 +274,28 @@ def _solved(
     kappa: float,
     access: float,
     size: float,
+    length: float,
+    gap: float,
+    sealed: float,
     bubbles: float,
     drop: float,
 ) -> LeakCurrents:
     """The currents of one group in series."""
     network = LeakNetwork(bench.stack.cells)
+    thickness, gap_mm = length * geometry.plate_thickness_mm, gap * geometry.gap_mm
     for opening in geometry.openings:
-        _add(network, geometry, opening, kappa, access, size, bubbles)
+        _add(network, opening, thickness, gap_mm, kappa, access, size, sealed, bubbles)
     duct = geometry.manifold
     if duct is not None:
         k = kappa * _clear(duct.gas_share * bubbles)
         width, wide = duct.branch_diameter_mm * size, duct.segment_diameter_mm * size
-        branch = _channel(duct.branch_length_mm, 0.25 * math.pi * width**2, k) + 2.0 * access * float(
-            access_resistance_ohm(width, k)
-        )
-        segment = _channel(duct.segment_length_mm, 0.25 * math.pi * wide**2, k)
+        branch = _channel(
+            length * duct.branch_length_mm, 0.25 * math.pi * width**2, k
+        ) + 2.0 * access * float(access_resistance_ohm(width, k))
+        segment = _channel(length * duct.segment_length_mm, 0.25 * math.pi * wide**2, k)
         network.duct(branch / duct.count, segment / duct.count)
     per_group = amps / groups
-    gap_ohm = drop * 0.01 * geometry.gap_mm * 10.0 / (kappa * bench.stack.plate_area_cm2)
+    gap_ohm = drop * 0.01 * gap_mm * 10.0 / (kappa * bench.stack.plate_area_cm2)
     try:
         # An opening stands in the plate and not in the gap: what drives its leak is the cell's voltage less
         # the drop in the lye.
@@ -288,18 +310,24 @@ def _solved(
 
 def _add(
     network: LeakNetwork,
-    geometry: GeometrySpec,
     opening: PortSpec | SlotSpec,
+    thickness_mm: float,
+    gap_mm: float,
     kappa: float,
     access: float,
     size: float,
+    sealed_more: float,
     bubbles: float,
 ) -> None:
     """All openings of one kind: alike in a plate, so they stand as one with a part of the resistance."""
     steps = network.cells - 1
     k = kappa * _clear(opening.gas_share * bubbles)
-    sealed = _each(opening.sealed_fraction, steps)
-    shrunk = [size * math.sqrt(max(0.0, 1.0 - s)) for s in sealed]
+    # What is open or shut is known to be; what is partly sealed is judged by eye.
+    sealed = [
+        min(max(s + sealed_more, 0.0), 1.0) if 0.0 < s < 1.0 else s
+        for s in _each(opening.sealed_fraction, steps)
+    ]
+    shrunk = [size * math.sqrt(1.0 - s) for s in sealed]
     channel, mouth, area = [], [], []
     for i, scale in enumerate(shrunk):
         if scale == 0.0:
@@ -315,15 +343,21 @@ def _add(
             w, h = (scale * _each(v, steps)[i] for v in (opening.width_mm, opening.height_mm))
             area.append(w * h)
             into = 0.5 * float(slot_resistance_ohm(0.0, w, h, k))
-        channel.append(_channel(geometry.plate_thickness_mm, area[-1], k) / opening.count)
+        channel.append(_channel(thickness_mm, area[-1], k) / opening.count)
         mouth.append(access * into / opening.count)
     column = None
     if opening.layout == "in line":
         column = [
-            _channel(geometry.gap_mm, min(a, b), k) / opening.count if min(a, b) > 0.0 else math.inf
+            _channel(gap_mm, min(a, b), k) / opening.count if min(a, b) > 0.0 else math.inf
             for a, b in itertools.pairwise(area)
         ]
     network.openings(channel, mouth, column)
+
+
+def _halves(past: FloatArray) -> FloatArray:
+    """Of each gap: half of what passes the plate on either side."""
+    padded = np.concatenate([[0.0], past, [0.0]])
+    return np.asarray(0.5 * (padded[:-1] + padded[1:]))
 
 
 def _channel(length_mm: float, area_mm2: float, kappa: float) -> float:

@@ -37,6 +37,9 @@ LEAST_COVER = 0.6
 """A rise must cross so much of the range."""
 WANDER = 1.3
 """Up and down together, over the rise: above it the voltage was not raised but wandered."""
+UNKNOWN_TEMP_C, UNKNOWN_TEMP_U = 25.0, 5.0
+"""Temperature of the lye during a rise where it is not measured [degC], and its standard uncertainty [K]
+(judgement)."""
 CAPACITY_F_CM2 = 0.05
 """Most that a rough plate's double layer and oxide hold [F/cm2], of its face (judgement)."""
 
@@ -49,8 +52,8 @@ class Ramp:
     ----------
     from_s, to_s : float
         In the run [s].
-    lye_temp : float
-        Mean over it [degC]; 25 where it is not measured.
+    lye_temp : Quantity
+        Mean over it [degC]; 25 with a wide uncertainty where it is not measured.
     conductance : Quantity
         G [S].
     offset_volts : Quantity
@@ -62,7 +65,7 @@ class Ramp:
 
     from_s: float
     to_s: float
-    lye_temp: float
+    lye_temp: Quantity
     conductance: Quantity
     offset_volts: Quantity
     intercept: Quantity
@@ -183,11 +186,10 @@ def _line(bench: Bench, t_s: FloatArray, volts: FloatArray, amps: FloatArray, te
     )
     intercept = (level + stated).named("A") - held - (g * (over_volts + middle)).named("A")
     offset = (-intercept / g).named("V")
-    known = temp[np.isfinite(temp)]
     return Ramp(
         from_s=float(t_s[0]),
         to_s=float(t_s[-1]),
-        lye_temp=float(known.mean()) if known.size else 25.0,
+        lye_temp=_mean_temp(bench, temp[np.isfinite(temp)]),
         conductance=g,
         offset_volts=offset,
         intercept=intercept,
@@ -195,6 +197,15 @@ def _line(bench: Bench, t_s: FloatArray, volts: FloatArray, amps: FloatArray, te
         volts=volts,
         amps=amps,
     )
+
+
+def _mean_temp(bench: Bench, known: FloatArray) -> Quantity:
+    """Of a rise: the channel's accuracy, and how far the lye warmed meanwhile."""
+    if not known.size:
+        return Quantity(UNKNOWN_TEMP_C, UNKNOWN_TEMP_U, "degC", label="lye_temp")
+    mean, half = float(known.mean()), 0.5 * float(np.ptp(known))
+    warmed = Quantity(mean, half / math.sqrt(3.0), "degC", shape="rectangular", label="lye warmed")
+    return (warmed + _stated(bench, "lye_temp", Quantity(mean, 0.0, "degC"))).named("degC")
 
 
 def _stated(bench: Bench, channel: str, at: Quantity) -> Quantity:

@@ -33,6 +33,10 @@ GASSING_V = 1.45
 DEFAULT_TEMP_C, DEFAULT_TEMP_U = 40.0, 5.0
 """Temperature taken where none is stated [degC], and its standard uncertainty [K] (judgement)."""
 
+STATED_U, STATED_TEMP_U = 0.01, 1.0
+"""Standard uncertainty of volts and amps that are stated, as a share, and of a temperature [K], where the
+bench file does not say how well its channel reads (judgement)."""
+
 _RAMP_LIMITS = (
     (
         "The stack must have stood without current until its voltage had fallen, and the voltage must rise "
@@ -129,7 +133,7 @@ class LeakTest:
                     "to_s": r.to_s,
                     "points": r.points,
                     "volts_per_min": r.volts_per_min,
-                    "lye_temp": {"value": r.lye_temp, "u95": None, "unit": "degC"},
+                    "lye_temp": number(r.lye_temp),
                     "conductance": number(r.conductance),
                     "offset_volts": number(r.offset_volts),
                 }
@@ -166,7 +170,7 @@ def stated_conditions(
             remedy="write it there, or give --volts",
         )
     temp = (
-        Quantity(temp_c, 0.0, "degC")
+        _stated(bench, "lye_temp", temp_c, "degC", STATED_TEMP_U)
         if temp_c is not None
         else Quantity(DEFAULT_TEMP_C, DEFAULT_TEMP_U, "degC", label="lye_temp")
     )
@@ -174,8 +178,8 @@ def stated_conditions(
     if temp_c is None:
         words += f"; lye at {DEFAULT_TEMP_C:g} ± {2 * DEFAULT_TEMP_U:g} °C assumed"
     return Conditions(
-        volts=specified(v, "V", label="volts", **_terms(bench, "volts")),
-        amps=None if i is None else specified(i, "A", label="amps", **_terms(bench, "amps")),
+        volts=_stated(bench, "volts", v, "V", STATED_U * v),
+        amps=None if i is None else _stated(bench, "amps", i, "A", STATED_U * i),
         lye_temp=temp,
         words=words,
     )
@@ -296,6 +300,12 @@ def reference_of(bench: Bench) -> str:
     return Assessor(bench).reference.words
 
 
+def _stated(bench: Bench, channel: str, value: float, unit: str, otherwise_u: float) -> Quantity:
+    """A number that a person states, as well known as the bench's channel reads it."""
+    read = specified(value, unit, label=channel, **_terms(bench, channel))
+    return read if plain(read.u) > 0.0 else Quantity(value, otherwise_u, unit, label=channel)
+
+
 def _terms(bench: Bench, channel: str) -> dict[str, float]:
     spec = bench.channels.get(channel)
     if spec is None:
@@ -347,7 +357,7 @@ def _ramp_estimate(
         cell = prediction.step_volts
     if known:
         now = lye_conductivity(bench, conditions.lye_temp)
-        then = lye_conductivity(bench, Quantity(ramp.lye_temp, 0.5, "degC", label="lye_temp"))
+        then = lye_conductivity(bench, ramp.lye_temp)
         ratio = Quantity(plain(now.value) / plain(then.value), 0.0, "")
         # The correlation's own error is in both; of the ratio a fifth of it remains (judgement).
         ratio = ratio * Quantity(1.0, 0.2 * plain(now.u) / plain(now.value), "", label="conductivity")
@@ -358,7 +368,10 @@ def _ramp_estimate(
 
 
 def _prediction(p: Prediction) -> dict[str, Any]:
-    past, u95 = np.asarray(p.past.value), np.asarray(p.past.u95)
+    past, gaps = (
+        list(zip(np.asarray(q.value).tolist(), np.asarray(q.u95).tolist(), strict=True))
+        for q in (p.past, p.by_gap)
+    )
     return {
         "leak": number(p.leak),
         "lost_gas": number(p.lost_gas),
@@ -367,9 +380,8 @@ def _prediction(p: Prediction) -> dict[str, Any]:
         "conductivity": number(p.kappa),
         "driving_volts": number(p.step_volts),
         "past_each_plate": [
-            {"plate": k + 1, "value": float(past[k]), "u95": float(u95[k]), "unit": "A"}
-            for k in range(past.size)
+            {"plate": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(past)
         ],
-        "by_gap": [{"gap": k + 1, "value": float(v), "unit": "A"} for k, v in enumerate(p.by_gap)],
+        "by_gap": [{"gap": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(gaps)],
         "limits": list(LIMITS),
     }

@@ -12,7 +12,7 @@ from daq.study.leak_predict import Prediction
 from daq.study.leak_test import LeakTest, plain, reference_of
 from daq.watch.numbers import unit_words
 
-__all__ = ["leak_text"]
+__all__ = ["each_said", "leak_text"]
 
 
 def leak_text(test: LeakTest) -> str:
@@ -42,7 +42,7 @@ def leak_text(test: LeakTest) -> str:
             "",
             (
                 f"SLOW RISE from {ramp.from_s / 60:.1f} to {ramp.to_s / 60:.1f} min, "
-                f"{ramp.volts_per_min:.2f} V/min, lye {ramp.lye_temp:.1f} °C"
+                f"about {ramp.volts_per_min:.2g} V/min, lye {_said(ramp.lye_temp)}"
             ),
             f"  conductance end to end      {_said(ramp.conductance)}",
             f"  taken by the end plates     {_said(ramp.offset_volts)}",
@@ -54,6 +54,13 @@ def leak_text(test: LeakTest) -> str:
 
 
 # -- parts -------------------------------------------------------------------------------------------------
+
+
+def each_said(quantity: Quantity) -> list[str]:
+    """Each element with U and unit."""
+    values, u95 = (np.atleast_1d(np.asarray(x, dtype=np.float64)) for x in (quantity.value, quantity.u95))
+    unit = unit_words(quantity.unit)
+    return [shown(float(v), float(u), unit).text for v, u in zip(values, u95, strict=True)]
 
 
 def _said(quantity: Quantity, *, percent: bool = False) -> str:
@@ -73,16 +80,19 @@ def _prediction_lines(p: Prediction, reference: str) -> list[str]:
     ]
     if p.lost_share is not None:
         lines.insert(5, f"  share of the gas            {_said(p.lost_share, percent=True)}")
-    past, u95 = np.asarray(p.past.value), np.asarray(p.past.u95)
-    shown_past = [shown(float(v), float(u), "A").text for v, u in zip(past, u95, strict=True)]
-    if len(set(shown_past)) == 1:
-        lines.append(f"  past each neutral plate     {shown_past[0]}, alike past all {past.size}")
+    past, gaps = each_said(p.past), each_said(p.by_gap)
+    if len(set(past)) == 1:
+        lines.append(f"  past each neutral plate     {past[0]}, alike past all {len(past)}")
+        ends, inner = gaps[0], gaps[1] if len(gaps) > 2 else ""
+        lines.append(
+            f"  lost in each gap            {inner or ends}"
+            + (f", in the two at the ends {ends}" if inner else "")
+        )
     else:
-        lines.append("  past each neutral plate, from the positive end, and gas lost in each gap as current:")
-        gaps = p.by_gap
-        for k, text in enumerate(shown_past):
-            lines.append(f"    plate {k + 1:<4}{text:<18}gap {k + 1:<4}{gaps[k]:.3g} A")
-        lines.append(f"    {'':<28}gap {gaps.size:<4}{gaps[-1]:.3g} A")
+        lines.append("  past each neutral plate, from the positive end, and lost in each gap:")
+        for k, (plate, gap) in enumerate(zip([*past, ""], gaps, strict=True)):
+            name = f"plate {k + 1}" if plate else ""
+            lines.append(f"    {name:<10}{plate:<18}gap {k + 1:<4}{gap}")
     return lines
 
 

@@ -9,6 +9,8 @@ import math
 import re
 import shutil
 import subprocess
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -16,33 +18,99 @@ import pytest
 
 from daq.errors import PhysicsRangeError
 from daq.physics.leak_network import LeakNetwork
-from daq.physics.leak_path import duct_currents_closed_a, solve_ladder
+from daq.physics.leak_path import solve_ladder
 from tests.ci_rule import missing_program
 
 
-@pytest.mark.parametrize(
-    ("cells", "step", "port", "duct", "amps", "cell_ohm"),
-    [  # the published cases of the ladder: see test_published_instruments
-        (2, 1.0, 1.0, 1.0, 10.0, 0.0),
-        (5, 2.0, 10.0, 10.0, 10.0, 0.0),
-        (6, 2.0, 20.0, 5.0, 10.0, 0.0),
-        (6, 1.6, 20.0, 5.0, 10.0, 0.05),
-        (100, 2.0, 10.0, 1.0, 10.0, 0.0),
-    ],
-)
-def test_one_duct_is_the_ladder(
-    cells: int, step: float, port: float, duct: float, amps: float, cell_ohm: float
-) -> None:
-    network = LeakNetwork(cells)
-    network.duct(port, duct)
-    got = network.solve(step, amps, cell_ohm=cell_ohm)
-    closed = duct_currents_closed_a(cells, step, port, duct, amps, cell_ohm=cell_ohm)
-    ladder = solve_ladder(cells, step, port, duct, amps, cell_ohm=cell_ohm)
-    assert got.past_a == pytest.approx(closed, rel=1e-9)
-    assert got.plate_a == pytest.approx(ladder.plate_a, rel=1e-9)
-    assert got.step_volts == pytest.approx(ladder.step_volts, rel=1e-9)
-    assert got.lost_fraction == pytest.approx(ladder.lost_fraction, rel=1e-9)
-    assert got.lost_w == pytest.approx(ladder.lost_w, rel=1e-9)
+@dataclass(frozen=True)
+class Row:
+    """A published case: cells, E, R_port, R_duct, I, R_cell, and the digits that stand beside it."""
+
+    cells: int
+    step: str
+    port: str
+    duct: str
+    duct_a: tuple[float, ...]
+    amps: str = "10"
+    cell_ohm: str = "0"
+    sum_a: float | None = None
+    lost: float | None = None
+    lost_w: float | None = None
+    volts: tuple[float, ...] = ()
+
+
+ROWS = (
+    Row(2, "1", "1", "1", (1 / 3,)),
+    Row(3, "1", "1", "1", (1 / 2, 1 / 2)),
+    Row(5, "1", "1", "1", (3 / 5, 4 / 5, 4 / 5, 3 / 5)),
+    Row(6, "1", "1", "1", (11 / 18, 5 / 6, 8 / 9, 5 / 6, 11 / 18)),
+    Row(5, "2", "10", "10", (0.12, 0.16, 0.16, 0.12), sum_a=0.56, lost=0.0112, lost_w=1.12),
+    Row(6, "2", "20", "5", (0.13602694, 0.20606061, 0.22760943), sum_a=0.91178451, lost=0.01519641),
+    Row(6, "1.6", "20", "5", (0.14220458, 0.21531581, 0.23779428), cell_ohm="0.05",
+        volts=(2.092890, 2.089234, 2.088110)),
+    Row(7, "2", "10", "0", (0.6, 1.0, 1.2, 1.2, 1.0, 0.6)),
+    Row(100, "2", "10", "1", (), sum_a=187.193752),
+)  # fmt: skip
+"""The circuit of Kaminski and Savinell 1983 and Kuhn and Booth 1980, worked by hand and by closed form."""
+
+
+def exactly(row: Row) -> list[Fraction]:
+    """The duct's currents as fractions, by elimination: no rounding at all."""
+    e, r, d, i, c = (Fraction(x) for x in (row.step, row.port, row.duct, row.amps, row.cell_ohm))
+    steps = row.cells - 1
+    across, known = 2 * r + d + c, e + c * i
+    pivot, right = [across], [known]
+    for _ in range(steps - 1):
+        factor = -r / pivot[-1]
+        right.append(known - factor * right[-1])
+        pivot.append(across + factor * r)
+    out = [right[-1] / pivot[-1]]
+    for k in range(steps - 2, -1, -1):
+        out.append((right[k] + r * out[-1]) / pivot[k])
+    return out[::-1]
+
+
+@pytest.mark.parametrize("row", ROWS, ids=[f"{r.cells} cells, {r.step} V, {r.port}, {r.duct}" for r in ROWS])
+def test_both_solvers_give_the_published_ladders_to_1e_9(row: Row) -> None:
+    exact = exactly(row)
+    duct_a = np.array([float(x) for x in exact])
+    given = (row.cells, float(row.step), float(row.port), float(row.duct), float(row.amps))
+    ladder = solve_ladder(*given, cell_ohm=float(row.cell_ohm))
+    network = LeakNetwork(row.cells)
+    network.duct(float(row.port), float(row.duct) or 1e-4)
+    sparse = network.solve(float(row.step), float(row.amps), cell_ohm=float(row.cell_ohm))
+    assert ladder.duct_a == pytest.approx(duct_a, rel=1e-9)
+    if row.duct == "0":
+        # The network knows no conductor without resistance, and loses digits as one comes near to it.
+        nearly = [float(x) for x in exactly(replace(row, duct="0.0001"))]
+        assert sparse.past_a == pytest.approx(nearly, rel=1e-9)
+        assert sparse.past_a == pytest.approx(duct_a, rel=1e-4)
+        assert duct_a == pytest.approx(np.array(row.duct_a), rel=1e-12)
+        return
+    assert sparse.past_a == pytest.approx(duct_a, rel=1e-9)
+    ports = np.diff(np.concatenate([[0.0], duct_a, [0.0]]))
+    assert ladder.port_a == pytest.approx(-ports, rel=1e-9, abs=1e-9 * float(duct_a.max()))
+    volts = float(row.step) + float(row.cell_ohm) * (float(row.amps) - duct_a)
+    lost = float(sum(exact) / (row.cells * Fraction(row.amps)))
+    for got in (ladder, sparse):
+        assert got.step_volts == pytest.approx(volts, rel=1e-9)
+        assert got.lost_fraction == pytest.approx(lost, rel=1e-9)
+        assert got.lost_w == pytest.approx(float(volts @ duct_a), rel=1e-9)
+    # ... and the digits as they are published
+    assert duct_a[: len(row.duct_a)] == pytest.approx(np.array(row.duct_a), abs=6e-9)
+    assert volts[: len(row.volts)] == pytest.approx(np.array(row.volts), abs=6e-7)
+    for said, is_so in ((row.sum_a, duct_a.sum()), (row.lost, lost), (row.lost_w, volts @ duct_a)):
+        assert said is None or float(is_so) == pytest.approx(said, rel=5e-9, abs=6e-9)
+    if row.cells == 100:
+        assert ladder.duct_a[49] == pytest.approx(2.0, abs=6e-4), "the middle carries E / R_duct"
+
+
+def test_two_ducts_alike_double_the_leak() -> None:
+    one, two = LeakNetwork(6), LeakNetwork(6)
+    one.duct(20.0, 5.0)
+    two.duct(20.0, 5.0)
+    two.duct(20.0, 5.0)
+    assert two.solve(2.0, 10.0).past_a == pytest.approx(2.0 * one.solve(2.0, 10.0).past_a, rel=1e-12)
 
 
 def test_offset_openings_stand_alone() -> None:

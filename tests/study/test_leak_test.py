@@ -61,7 +61,45 @@ def test_one_hole_in_each_plate_by_hand() -> None:
     assert found.lost_share is None
     # Faraday: 0.75 n I / F of gas, a mole 22.414 L
     assert found.lost_gas.value == pytest.approx(0.75 * 6 * 0.47823 / 96485.33 * 22.414 * 60.0, rel=1e-4)
-    assert found.by_gap.sum() == pytest.approx(float(np.asarray(found.past.value).sum()))
+    gaps = np.asarray(found.by_gap.value)
+    assert gaps.sum() == pytest.approx(float(np.asarray(found.past.value).sum()))
+
+
+def test_tolerances_reach_every_gap_as_worked_out_by_hand() -> None:
+    """A hole's ``1/I = (l/A + 1/d) / (kappa E)``, its sensitivities to d and l as differentiated on paper."""
+    exact = {"conductivity_u_percent": 0.0, "width_u_percent": 0.0, "length_u_percent": 0.0}
+    well_known = Conditions(Quantity(12.0, 0.0, "V"), None, Quantity(25.0, 0.0, "degC"), "as stated")
+    d, length = 6.0, 1.2
+    channel, mouths = length / (math.pi / 4.0 * d * d), 1.0 / d
+    share = channel / (channel + mouths)
+    for changed, relative in (
+        ({"width_u_percent": 3.0}, 0.03 * (2.0 * share + (1.0 - share))),
+        ({"length_u_percent": 4.0}, 0.04 * share),
+        ({"conductivity_u_percent": 5.0}, 0.05),
+    ):
+        found = predict(bench(**{**exact, **changed}), well_known)
+        past, u = np.asarray(found.past.value), np.asarray(found.past.u)
+        # what is always open: how far the half-spaces at the mouths hold
+        access = 0.15 * (1.0 - share) * past
+        assert u == pytest.approx(np.hypot(relative * past, access), rel=2e-3)
+        gaps, u_gaps = np.asarray(found.by_gap.value), np.asarray(found.by_gap.u)
+        assert gaps == pytest.approx(past[0] * np.array([0.5, 1.0, 1.0, 1.0, 1.0, 0.5]))
+        # errors that all plates share add up in a gap's two halves
+        assert u_gaps / gaps == pytest.approx(np.full(6, u[0] / past[0]), rel=1e-6)
+        for whole in (found.leak, found.lost_gas, found.heat):
+            assert float(np.asarray(whole.u / whole.value)) == pytest.approx(u[0] / past[0], rel=1e-3)
+
+
+def test_gap_and_seals_are_uncertain_where_they_count() -> None:
+    def relative(**geometry: object) -> float:
+        leak = predict(bench(**geometry), at()).leak
+        return float(np.asarray(leak.u)) / float(np.asarray(leak.value))
+
+    line = [{"diameter_mm": 6.0, "layout": "in line"}]
+    assert relative(ports=line, gap_mm=3.0, gap_u_percent=30.0) > 1.05 * relative(ports=line, gap_mm=3.0)
+    shut, half = ([{"diameter_mm": 6.0, "layout": "offset", "sealed_fraction": s}] for s in (0.0, 0.5))
+    assert relative(ports=half) > relative(ports=half, sealed_u=0.0)
+    assert relative(ports=shut) == relative(ports=shut, sealed_u=0.0), "what is open is known to be"
 
 
 def test_counts_seals_bubbles_and_lists() -> None:
@@ -256,6 +294,14 @@ def test_said_in_words_and_as_json() -> None:
     body = json.loads(json.dumps(test.as_dict()))
     assert body["schema"] == "lyewatch.leak/1"
     assert [e["kind"] for e in body["estimates"]] == ["geometry", "slow rise", "missing gas"]
+    predicted = body["predicted"]
+    assert len(predicted["by_gap"]) == test.bench.stack.cells
+    numbers = [*predicted["by_gap"], *predicted["past_each_plate"], predicted["heat"], predicted["lost_gas"]]
+    numbers += [body["conditions"]["lye_temp"], *(r["lye_temp"] for r in body["ramps"])]
+    numbers += [c[key] for c in body["changes"] for key in ("leak", "saves", "gas_gained")]
+    for n in numbers:
+        assert n["u95"] > 0.0
+        assert n["unit"]
     for e in body["estimates"]:
         assert e["leak"]["unit"] == "A"
         assert e["leak"]["u95"] > 0.0
