@@ -40,8 +40,8 @@ COMMANDS = (
 )
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The whole command line, or that of one command: the others' libraries take a second to import."""
     parser = argparse.ArgumentParser(
         prog="lyewatch",
         description="Watch, record and review the test bench of a water-electrolysis gas cell.",
@@ -49,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"lyewatch {daq.__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
+    for name in COMMANDS if only is None else (only,):
         # "import" is a word of Python's own, so its module carries another name.
         importlib.import_module(f"daq.cli.{'import_log' if name == 'import' else name}").add(subparsers)
     return parser
@@ -57,7 +57,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status."""
-    args = build_parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else list(argv)
+    only = words[0] if words and words[0] in COMMANDS else None
+    args = build_parser(only).parse_args(words)
     try:
         status: int = args.run(args)
         sys.stdout.flush()

@@ -15,7 +15,6 @@ import math
 from typing import Final
 
 import numpy as np
-from scipy.special import lambertw
 
 from daq.physics._ranges import Num, plain, within
 
@@ -80,6 +79,8 @@ def settled_rise_linear_k(heat_w: Num, alpha_per_k: Num, resistance_k_w: Num) ->
 
 
 def _exponential_root(place: str, heat_w: Num, alpha_per_k: Num, resistance_k_w: Num, branch: int) -> Num:
+    from scipy.special import lambertw  # SciPy takes as long to import as all else of a short command
+
     heat, alpha, resistance = _checked(place, heat_w, alpha_per_k, resistance_k_w)
     psi = np.asarray(alpha * heat * resistance)
     beyond = psi > CRITICAL_PSI

@@ -25,8 +25,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import csc_array
-from scipy.sparse.linalg import splu
 
 from daq.errors import PhysicsRangeError
 from daq.physics._ranges import FloatArray, within
@@ -142,6 +140,9 @@ class LeakNetwork:
         cols = np.concatenate([a, b, b, a, plate, plate, k, k + 1, plate])
         one = np.ones(steps)
         data = np.concatenate([g, g, -g, -g, one, -one, one, -one, -slope])
+        from scipy.sparse import csc_array  # SciPy takes as long to import as all else of a short command
+        from scipy.sparse.linalg import splu
+
         known = np.zeros(n + steps)
         known[0] += amps
         known[self.cells - 1] -= amps

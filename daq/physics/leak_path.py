@@ -21,8 +21,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.linalg import solve_banded
-from scipy.special import ellipk
 
 from daq.errors import PhysicsRangeError
 from daq.physics._ranges import FloatArray, Num, plain, within
@@ -131,6 +129,8 @@ def slot_resistance_ohm(length_mm: Num, width_mm: Num, height_mm: Num, kappa_s_c
     height = _positive(place, "height_mm", height_mm, "mm")
     long, short = np.maximum(width, height), np.minimum(width, height)
     half = long / math.sqrt(math.pi)
+    from scipy.special import ellipk  # SciPy takes as long to import as all else of a short command
+
     access = ellipk(1.0 - (short / long) ** 2) / (2.0 * math.pi * _kappa(place, kappa_s_cm) * half)
     return channel_resistance_ohm(length_mm, width * height, kappa_s_cm) + 2.0 * access
 
@@ -228,6 +228,8 @@ def solve_ladder(
     bands[0, 1:] = -port[1:-1]
     bands[1] = port[:-1] + port[1:] + duct + cell
     bands[2, :-1] = -port[1:-1]
+    from scipy.linalg import solve_banded  # SciPy takes as long to import as all else of a short command
+
     along = np.asarray(solve_banded((1, 1), bands, e + cell * amps), dtype=np.float64)
     padded = np.concatenate([[0.0], along, [0.0]])
     volts = e + cell * (amps - along)

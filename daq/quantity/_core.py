@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
 from daq.quantity._variable import FloatArray, Num, Shape, Variable, as_num
@@ -172,6 +171,8 @@ class Quantity:
         `dof` is cut down to a whole number first, as JCGM 100 G.4.1 advises.
         """
         dof = np.maximum(np.floor(self.dof), 1.0)
+        from scipy.special import stdtrit  # SciPy takes as long to import as all else of a short command
+
         # stdtrit takes no infinity; at 1e9 Student's t is the normal distribution to 1e-9
         return as_num(stdtrit(np.minimum(dof, 1e9), 0.5 + 0.5 * p) * self.u)
 

@@ -21,8 +21,6 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
-from scipy import linalg
-from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
 from daq.quantity._variable import FloatArray
@@ -107,6 +105,8 @@ class Curve:
 
     def student_t(self, p: float = 0.95) -> float:
         """Student's t for coverage `p` at `dof`."""
+        from scipy.special import stdtrit  # SciPy takes as long to import as all else of a short command
+
         return float(stdtrit(self.dof if self.dof > 0 else 1e9, 0.5 + 0.5 * p))
 
     def slope(self, x: ArrayLike) -> FloatArray:
@@ -293,6 +293,8 @@ def fit_curve(
             value=f"{x.size} points, {k} coefficients",
             remedy="give more points, or the uncertainty of each in a column u",
         )
+    from scipy import linalg  # SciPy takes as long to import as all else of a short command
+
     blank = Curve(kind, float(x.min()), float(x.max()), (0.0,) * k, (), 0.0, dof, corners)
     design = blank._basis(x)
     weight = np.ones_like(x) if spread is None else 1.0 / spread

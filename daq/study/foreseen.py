@@ -46,6 +46,9 @@ def check_forecasts(
         before the band), "late", "not foreseen" or "did not come".
     """
     listed = []
+    known = np.isfinite(lye_temp)
+    end_s, width = end_s[known], float(np.median(np.diff(end_s))) if end_s.size > 1 else 0.0
+    lye_temp = lye_temp[known]
     for f in forecasts:
         limit = f.get("limit_c")
         if limit is None:
@@ -58,15 +61,12 @@ def check_forecasts(
             math.inf if f.get(k) is None else float(f[k])
             for k in ("time_to_limit_low_s", "time_to_limit_high_s")
         )
-        inside = (end_s > at) & (end_s <= until) & np.isfinite(lye_temp)
-        now = lye_temp[(end_s <= at) & np.isfinite(lye_temp)]
-        if not inside.any() or (now.size and now[-1] >= limit):
+        first, last = np.searchsorted(end_s, [at, until], side="right").tolist()
+        if first == last or (first and lye_temp[first - 1] >= limit):
             continue
-        over = np.flatnonzero(inside & (lye_temp >= limit))
-        came = float(end_s[over[0]]) - at if over.size else None
-        verdict = _verdict(
-            low, high, came, until - at, float(np.median(np.diff(end_s))) if end_s.size > 1 else 0.0
-        )
+        over = lye_temp[first:last] >= limit
+        came = float(end_s[first + int(over.argmax())]) - at if over.any() else None
+        verdict = _verdict(low, high, came, until - at, width)
         if verdict:
             listed.append(
                 {

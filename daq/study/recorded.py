@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from daq.bench import Bench
 from daq.frame import Block
 from daq.store import RunRecord, Store
-from daq.study.against import against_run
 from daq.study.benches import recorded_bench
 from daq.study.calibration import recalibrated, recalibrated_bench
 from daq.study.review import Review, review
@@ -49,6 +48,11 @@ def review_run(
         kept them; else they are made again, one a minute, which takes the longest, and so they are under
         another calibration.
     """
+    compared = None
+    if against is not None:
+        from daq.study.against import against_run  # with what compares, which takes a while to import
+
+        compared = against_run(store, record, against)
     was = bench = recorded_bench(store, record)
     blocks = store.read(record.id, raw=calibration is not None)
     if calibration is not None:
@@ -66,6 +70,6 @@ def review_run(
         forecaster=foreseer if forecasts else None,
         foretold=foretold,
         calibrated_as=was,
-        against=None if against is None else against_run(store, record, against),
+        against=compared,
     )
     return Recorded(record, bench, blocks, made)

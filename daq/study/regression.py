@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.linalg import solve_triangular
 
 from daq.errors import LyewatchError
 from daq.watch.columns import FloatArray
@@ -90,10 +89,11 @@ def least_squares(design: ArrayLike, response: ArrayLike) -> Fit:
             "the columns do not determine the coefficients: two of them say the same",
             remedy="vary current and temperature apart from each other, or compare fewer things",
         )
-    influence = solve_triangular(r, q.T)
+    # Of a triangular matrix the elimination is nothing but substitution.
+    influence = np.linalg.solve(r, q.T)
     beta = influence @ y
     beta = beta + influence @ (y - (x / scale) @ beta)
-    inverse = solve_triangular(r, np.eye(k))
+    inverse = np.linalg.solve(r, np.eye(k))
     inverse = inverse @ inverse.T / np.outer(scale, scale)
     beta = beta / scale
     return Fit(beta, y - x @ beta, inverse, influence / scale[:, np.newaxis], n - k)

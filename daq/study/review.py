@@ -24,7 +24,7 @@ from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, ru
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
-from daq.watch.findings import find
+from daq.watch.findings import JUDGED, Setting, judge
 from daq.watch.measured import Measured, measure
 
 __all__ = ["SCHEMA", "Review", "review"]
@@ -161,7 +161,7 @@ def review(
         "trips": [_trip(t) for t in trips],
         "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
         "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},
-        "bad_values": bad_values(blocks),
+        "bad_values": bad_values(columns),
         "links": dict(links or {}),
         "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
         "against": against,
@@ -282,6 +282,7 @@ def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
 def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[dict[str, Any]]:
     """What can not be, by code, if a tenth of a phase's windows have it; with the phases and the share."""
     out: dict[str, dict[str, Any]] = {}
+    setting, numbers = Setting.of(bench), list(windows.every(JUDGED))
     for phase in phases:
         if phase.name in ("no data", "disturbed"):
             continue
@@ -289,7 +290,7 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
         seen: dict[str, tuple[int, Any]] = {}
         for i in range(phase.first, phase.last + 1):
             settled = phase.first < i < phase.last
-            for found in find(bench, windows.at(i), refusals=windows.refusals(i), settled=settled):
+            for found in judge(setting, numbers[i], refusals=windows.refusals(i), settled=settled):
                 count, _ = seen.get(found.code, (0, None))
                 seen[found.code] = (count + 1, found)
         for code, (count, found) in seen.items():

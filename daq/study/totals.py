@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 
 from daq.bench import Bench
-from daq.frame import Block, Status
+from daq.frame import Status
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity
 from daq.watch import Balance, Columns
@@ -141,9 +140,8 @@ def gaps(bench: Bench, columns: Columns) -> dict[str, Any]:
     return {"count": count, "seconds": total, "list": listed}
 
 
-def bad_values(blocks: Iterable[Block]) -> dict[str, dict[str, int]]:
+def bad_values(columns: Columns) -> dict[str, dict[str, int]]:
     """By channel: how many samples were uncertain, bad and missing; channels with none are left out."""
-    columns = Columns.from_blocks(blocks)
     out: dict[str, dict[str, int]] = {}
     for name, column in columns.channels.items():
         counts = np.bincount(column.status, minlength=4)

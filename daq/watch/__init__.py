@@ -10,7 +10,7 @@ from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.columns import Column, Columns
 from daq.watch.efficiency import Assessor, Balance, assess_windows, reference_words
 from daq.watch.findings import Finding
-from daq.watch.foresee import RunawayForecaster, foreseer
+from daq.watch.foresight import foreseer
 from daq.watch.numbers import NUMBERS, RATIOS, Numbers, NumberSpec
 from daq.watch.replay import Again, Replay, replay, replay_alarms, suited_to, watch_again
 from daq.watch.watch import Watch
@@ -33,7 +33,6 @@ __all__ = [
     "Numbers",
     "Priority",
     "Replay",
-    "RunawayForecaster",
     "State",
     "Transition",
     "Watch",

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +25,8 @@ from numpy.typing import NDArray
 from daq.bench import Bench
 from daq.watch.align import interpolated, pieces_of, step_of
 from daq.watch.columns import Columns, FloatArray, IntArray, last_before
+from daq.watch.late import Late, joined, take_back
+from daq.watch.stood import OwnSums, Stood
 
 __all__ = ["QUANTITIES", "Bins", "interval_s", "stale_ns"]
 
@@ -64,16 +65,6 @@ def interval_s(bench: Bench, channel: str) -> float:
     return min(spec.stale_after_s, bench.sources[spec.source].interval_s(spec.field))
 
 
-@dataclass(frozen=True, slots=True)
-class _Late:
-    """What went to a step before the one in which it was known: by quantity, one element a piece."""
-
-    step: IntArray
-    known: IntArray
-    seconds: FloatArray
-    sums: FloatArray
-
-
 @dataclass(slots=True)
 class Bins:
     """Sums by step; step `k` covers the instants in ``(k * step_ns, (k + 1) * step_ns]``.
@@ -99,7 +90,9 @@ class Bins:
     sums: FloatArray = field(default_factory=lambda: np.zeros((len(QUANTITIES), 0)))
     _last: dict[str, tuple[int, float, int]] = field(default_factory=dict)
     """Of each quantity the last sample's time [ns] and value, and when it was known [ns]."""
-    _late: dict[str, _Late] = field(default_factory=dict)
+    _late: dict[str, Late] = field(default_factory=dict)
+    _shared: dict[tuple[int, int, int, int | None], Stood] = field(default_factory=dict, repr=False)
+    """Within one `add`: what samples of some times stand for."""
     _other: tuple[IntArray, FloatArray] | None = None
     _waiting: tuple[IntArray, FloatArray] | None = None
 
@@ -123,15 +116,11 @@ class Bins:
             self.seconds = self.seconds[:, drop:].copy()
             self.sums = self.sums[:, drop:].copy()
             self.first += drop
-            for name, late in self._late.items():
-                kept = late.known >= self.first
-                if not kept.all():
-                    self._late[name] = _Late(
-                        late.step[kept], late.known[kept], late.seconds[kept], late.sums[kept]
-                    )
+            self._late = {name: late.since(self.first) for name, late in self._late.items()}
 
     def add(self, columns: Columns) -> None:
         """Add samples; those of steps already forgotten are left out."""
+        self._shared.clear()
         for name in QUANTITIES:
             if name in columns.channels:
                 self._add(name, name, *columns.good(name))
@@ -140,6 +129,7 @@ class Bins:
             self._add("amps2", "amps", amps_t, amps * amps)
         if "amps" in self.bench.channels and "volts" in self.bench.channels:
             self._add_product(columns)
+        self._shared.clear()
 
     def _add_product(self, columns: Columns) -> None:
         faster, slower = self._pair()
@@ -182,22 +172,65 @@ class Bins:
         spec = self.bench.channels.get(channel)
         if spec is None or t_ns.size == 0:
             return
-        known_ns = t_ns if known_ns is None else known_ns
-        stale = int(spec.stale_after_s * 1e9)
+        last = self._last.get(quantity)
+        stood = self._stood(channel, t_ns, None if last is None else last[0])
+        if spec.align != "last":
+            self._add_lines(
+                quantity, t_ns, values, t_ns if known_ns is None else known_ns, stood.held, stood.gap
+            )
+        elif known_ns is None:
+            self._post_at_once(quantity, stood, values)
+        else:
+            seconds = stood.seconds
+            self._post(quantity, stood.steps, step_of(known_ns, self.step_ns), seconds, seconds * values)
+        known = int(t_ns[-1]) if known_ns is None else int(known_ns[-1])
+        self._last[quantity] = (int(t_ns[-1]), float(values[-1]), known)
+
+    def _stood(self, channel: str, t_ns: IntArray, before: int | None) -> Stood:
+        """What samples of these times stand for; of channels that come in one frame it is the same."""
+        stale = stale_ns(self.bench, channel)
         nominal = min(stale, int(1e9 * interval_s(self.bench, channel)))
-        before = self._last.get(quantity)
-        held = np.diff(t_ns, prepend=int(t_ns[0]) - nominal if before is None else before[0])
+        key = (id(t_ns), stale, nominal, before)
+        found = self._shared.get(key)
+        if found is not None and found.t_ns is t_ns:
+            return found
+        held = np.empty_like(t_ns)
+        held[0] = nominal if before is None else int(t_ns[0]) - before
+        np.subtract(t_ns[1:], t_ns[:-1], out=held[1:])
         gap = (held > stale) | (held < 0)
         if before is None:
             gap[0] = True
         held[gap] = nominal
-        steps = step_of(t_ns, self.step_ns)
-        if spec.align == "last":
-            seconds = held * 1e-9
-            self._post(quantity, steps, step_of(known_ns, self.step_ns), seconds, seconds * values)
-        else:
-            self._add_lines(quantity, t_ns, values, known_ns, held, gap)
-        self._last[quantity] = (int(t_ns[-1]), float(values[-1]), int(known_ns[-1]))
+        made = self._shared[key] = Stood(
+            t_ns, held, gap, step_of(t_ns, self.step_ns), np.multiply(held, 1e-9)
+        )
+        return made
+
+    def _post_at_once(self, quantity: str, stood: Stood, values: FloatArray) -> None:
+        """Add what was known in its own step."""
+        sums = stood.sums
+        if sums is None:
+            sums = stood.sums = self._own_steps(stood)
+        if sums.total.size == 0:
+            return
+        kept = values if sums.kept is None else values[sums.kept]
+        row, first = _INDEX[quantity], sums.low - self.first
+        some = slice(first, first + sums.total.size)
+        self.seconds[row, some] += sums.total
+        self.sums[row, some] += np.bincount(sums.at, sums.seconds * kept, sums.total.size)
+
+    def _own_steps(self, stood: Stood) -> OwnSums:
+        """Their seconds summed by step, of those steps that are kept; makes room for these."""
+        steps, seconds, kept = stood.steps, stood.seconds, None
+        if int(steps.min()) < self.first:
+            kept = steps >= self.first
+            steps, seconds = steps[kept], seconds[kept]
+        if steps.size == 0:
+            return OwnSums(0, steps, seconds, np.zeros(0), kept)
+        low = int(steps.min())
+        self.extend(int(steps.max()) + 1)
+        at = steps - low
+        return OwnSums(low, at, seconds, np.bincount(at, seconds).astype(np.float64), kept)
 
     def _add_lines(
         self,
@@ -236,10 +269,9 @@ class Bins:
         self.sums[row] += np.bincount(at, sums, size)
         late = known > steps
         if self.causal and late.any():
-            self._late[quantity] = _Late(
-                *(_joined(getattr(self._late.get(quantity), name, None), x[late])
-                  for name, x in (("step", steps), ("known", known), ("seconds", seconds), ("sums", sums)))
-            )  # fmt: skip
+            self._late[quantity] = joined(
+                self._late.get(quantity), Late(steps[late], known[late], seconds[late], sums[late])
+            )
 
     def windows(
         self, ends: IntArray, steps: int, *, of: Sequence[str] = QUANTITIES, later: int = 0
@@ -273,7 +305,7 @@ class Bins:
         for name, late in self._late.items():
             if name in of:
                 k = of.index(name)
-                _take_back(late, ends, steps, later, found[0][k], found[1][k])
+                take_back(late, ends, steps, later, found[0][k], found[1][k])
         return found
 
     def _between(self, kept: FloatArray, rows: list[int], first: int, last: int) -> FloatArray:
@@ -293,31 +325,6 @@ def _windows_of(columns: FloatArray, starts: IntArray, steps: int) -> FloatArray
         return columns[:, np.newaxis]
     windows: FloatArray = np.lib.stride_tricks.sliding_window_view(columns, steps, axis=1)[:, starts]
     return windows
-
-
-def _take_back(
-    late: _Late, ends: IntArray, steps: int, later: int, seconds: FloatArray, sums: FloatArray
-) -> None:
-    """Out of windows goes what was not yet known when they were looked at: live it could not be there."""
-    of = np.flatnonzero(late.known >= ends.min(initial=np.iinfo(np.int64).max) + later)
-    if of.size == 0:
-        return
-    step = late.step[of]
-    low = np.searchsorted(ends, step + 1)
-    high = np.searchsorted(ends, np.minimum(late.known[of] - later, step + steps), side="right")
-    count = np.maximum(high - low, 0)
-    piece = np.repeat(np.arange(of.size), count)
-    window = low[piece] + np.arange(piece.size) - np.repeat(np.cumsum(count) - count, count)
-    column = step[piece] - ends[window] + steps
-    np.subtract.at(seconds, (window, column), late.seconds[of][piece])
-    np.subtract.at(sums, (window, column), late.sums[of][piece])
-    # What rounding leaves of nothing must not count as a sample.
-    rest = seconds[window, column] < 1e-9
-    seconds[window[rest], column[rest]] = sums[window[rest], column[rest]] = 0.0
-
-
-def _joined(old: NDArray[Any] | None, new: NDArray[Any]) -> NDArray[Any]:
-    return new if old is None else np.concatenate([old, new])
 
 
 def _after(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Status
 
-__all__ = ["Column", "Columns", "FloatArray", "IntArray", "good_mask", "last_before"]
+__all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "good_mask", "last_before"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -57,18 +57,10 @@ class Columns:
     @classmethod
     def from_blocks(cls, blocks: Iterable[Block] | Mapping[str, Block]) -> Columns:
         """Columns from blocks in any order; those of one source are joined and put in order of time."""
-        by_source: dict[str, list[Block]] = {}
-        for block in blocks.values() if isinstance(blocks, Mapping) else blocks:
-            if len(block):
-                by_source.setdefault(block.source, []).append(block)
         channels: dict[str, Column] = {}
         frames: dict[str, IntArray] = {}
-        for source, parts in by_source.items():
-            t_ns = _joined([b.t_ns for b in parts])
-            order = None
-            if t_ns.size > 1 and bool(np.any(np.diff(t_ns) < 0)):
-                order = np.argsort(t_ns, kind="stable")
-                t_ns = t_ns[order]
+        for source, parts in _by_source(blocks).items():
+            t_ns, order = _in_order(parts)
             frames[source] = t_ns
             for name in dict.fromkeys(n for b in parts for n in b.values):
                 values = _joined([b.values.get(name, _nan(len(b))) for b in parts])
@@ -115,6 +107,28 @@ class Columns:
             int(min(t[0] for t in self.frames.values())),
             int(max(t[-1] for t in self.frames.values())),
         )
+
+
+def frames_of(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, IntArray]:
+    """When each source spoke at all [ns], in order of time."""
+    return {source: _in_order(parts)[0] for source, parts in _by_source(blocks).items()}
+
+
+def _by_source(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, list[Block]]:
+    by_source: dict[str, list[Block]] = {}
+    for block in blocks.values() if isinstance(blocks, Mapping) else blocks:
+        if len(block):
+            by_source.setdefault(block.source, []).append(block)
+    return by_source
+
+
+def _in_order(parts: list[Block]) -> tuple[IntArray, NDArray[np.intp] | None]:
+    """Times of the blocks of one source [ns], and what puts their rows in order where they are not."""
+    t_ns = _joined([b.t_ns for b in parts])
+    if t_ns.size > 1 and bool(np.any(t_ns[1:] < t_ns[:-1])):
+        order = np.argsort(t_ns, kind="stable")
+        return t_ns[order], order
+    return t_ns, None
 
 
 def good_mask(block: Block, channel: str) -> NDArray[np.bool_]:

@@ -15,7 +15,18 @@ from daq.bench import Bench
 from daq.physics.faraday import gas_rate_lpm, reference_condition
 from daq.physics.reference import ReferenceCondition
 
-__all__ = ["Finding", "Setting", "cells_that_fit", "find", "judge"]
+__all__ = ["JUDGED", "Finding", "Setting", "cells_that_fit", "find", "judge"]
+
+JUDGED = (
+    "amps",
+    "cell_volts",
+    "faradaic_efficiency",
+    "flow_as_read_lpm",
+    "mmw_ceiling_reversible",
+    "mmw_ceiling_thermoneutral",
+    "mmw_dry_ref",
+)
+"""The numbers that are judged."""
 
 CELL_VOLTS_REASON = (1.45, 2.6)
 """Volts per cell of stainless plates in lye from a trickle to a hard drive (judgement)."""
@@ -141,7 +152,7 @@ def judge(
     relay_open: bool = False,
     settled: bool = True,
 ) -> list[Finding]:
-    """As `find`, of numbers made by a meter or by a fill."""
+    """As `find`, of numbers made by a meter or by a fill; those of `JUDGED` are enough."""
     seen = _Seen(numbers)
     chopped = ("the supply chops and no device multiplies volts and amps sample by sample",)
     out = [Finding("power_refused", text, chopped) for text in refusals]

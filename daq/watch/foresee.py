@@ -11,7 +11,7 @@ from daq.physics.reference import reference_condition
 from daq.watch.runaway import Forecast, RunawayConfig, RunawayWatch
 from daq.watch.runaway_warning import RunawayWarning
 
-__all__ = ["RunawayForecaster", "foreseer", "runaway_config"]
+__all__ = ["RunawayForecaster", "runaway_config"]
 
 _LIMITS: Final = ("high", "trip", "warn")
 """The limit that is watched is the first of these that the bench file gives for `lye_temp`."""
@@ -40,13 +40,6 @@ def runaway_config(bench: Bench) -> RunawayConfig:
         pressure_kpa=kpa,
         flow_reference=reference_condition(bench.site.reference),
     )
-
-
-def foreseer(bench: Bench) -> RunawayForecaster | None:
-    """What foresees for this bench; None where lye temperature or power are not measured."""
-    measured = bench.channels.keys()
-    power = "watts" in measured or "volts" in measured
-    return RunawayForecaster(bench) if "lye_temp" in measured and "amps" in measured and power else None
 
 
 class RunawayForecaster:

@@ -19,13 +19,24 @@ from daq.watch.numbers import Numbers
 from daq.watch.rules import ExternalRule, Rule
 from daq.watch.runaway_warning import CLEAR_AFTER_S, CLEAR_AT
 
-__all__ = ["Foresight"]
+__all__ = ["Foresight", "foreseer"]
 
 TICK_NS = 5_000_000_000
 """What foresees is given means over so long."""
 _MINUTE_NS = 60_000_000_000
 _FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
 _ROW = {name: i for i, name in enumerate(_FED)}
+
+
+def foreseer(bench: Bench) -> Forecaster | None:
+    """What foresees for this bench; None where lye temperature or power are not measured."""
+    measured = bench.channels.keys()
+    power = "watts" in measured or "volts" in measured
+    if not ("lye_temp" in measured and "amps" in measured and power):
+        return None
+    from daq.watch.foresee import RunawayForecaster  # with SciPy: a review that foresees nothing needs none
+
+    return RunawayForecaster(bench)
 
 
 @dataclass(slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,6 +139,15 @@ def unit_words(unit: str) -> str:
     return _UNIT_WORDS.get(unit, unit)
 
 
+def _said(value: float, u95: float, unit: str) -> dict[str, Any]:
+    known = math.isfinite(value)
+    return {
+        "value": value if known else None,
+        "u95": u95 if known and math.isfinite(u95) else None,
+        "unit": unit,
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class Numbers:
     """The numbers of m windows.
@@ -171,16 +181,22 @@ class Numbers:
 
     def at(self, i: int) -> dict[str, dict[str, Any]]:
         """Window `i` as JSON says it: key to value, u95 and unit, None where not known."""
-        out: dict[str, dict[str, Any]] = {}
-        for key, unit in UNITS.items():
-            value, u95 = float(self.value[key][i]), float(self.u95[key][i])
-            known = math.isfinite(value)
-            out[key] = {
-                "value": value if known else None,
-                "u95": u95 if known and math.isfinite(u95) else None,
-                "unit": unit,
-            }
-        return out
+        return {
+            key: _said(float(self.value[key][i]), float(self.u95[key][i]), unit)
+            for key, unit in UNITS.items()
+        }
+
+    def every(self, keys: Sequence[str]) -> Iterator[dict[str, dict[str, Any]]]:
+        """These numbers of every window in turn, as `at` says them."""
+        columns = [
+            [
+                _said(v, u, UNITS[key])
+                for v, u in zip(self.value[key].tolist(), self.u95[key].tolist(), strict=True)
+            ]
+            for key in keys
+        ]
+        for row in zip(*columns, strict=True):
+            yield dict(zip(keys, row, strict=True))
 
     def assumptions(self, i: int) -> list[str]:
         """What window `i` rests on."""

@@ -13,8 +13,8 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.watch.alarms import Transition
 from daq.watch.assessment import Assessment, Forecaster
-from daq.watch.columns import Columns
-from daq.watch.foresee import foreseer
+from daq.watch.columns import Columns, frames_of
+from daq.watch.foresight import foreseer
 from daq.watch.numbers import Numbers
 from daq.watch.watch import Watch
 
@@ -62,7 +62,7 @@ def suited_to(bench: Bench, blocks: Iterable[Block]) -> tuple[Bench, tuple[str, 
     A log with a row every five seconds is not stale; nothing at all changes where samples came as fast as the
     bench file says.
     """
-    frames = Columns.from_blocks(blocks).frames
+    frames = frames_of(blocks)
     sources, channels, service = dict(bench.sources), dict(bench.channels), bench.service
     notes: list[str] = []
     for name, times in frames.items():
@@ -137,7 +137,7 @@ def replay(
     if each_forecast is not None:
         watch.each_forecast(each_forecast)
     watch.feed(given)
-    span = Columns.from_blocks(given).span_ns
+    span = Columns({}, frames_of(given)).span_ns
     transitions: list[Transition] = []
     numbers: list[Numbers] = []
     if span is not None:

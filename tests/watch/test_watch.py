@@ -109,7 +109,7 @@ def _in_parts(run: Block, seconds: int) -> list[Block]:
     ids=["plain", "chopped", "leads", "humidity"],
 )
 def test_a_replay_without_numbers_raises_the_same_and_feeds_the_same(
-    channels: tuple[str, ...], tables: dict[str, dict[str, Any]]
+    channels: tuple[str, ...], tables: dict[str, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What alarms and forecasts go by hangs on no uncertainty, but that of the temperature's rate."""
     named = {**ALL, **{c: "room" if c.startswith(("room", "gas")) else "head" for c in channels}}
@@ -120,7 +120,7 @@ def test_a_replay_without_numbers_raises_the_same_and_feeds_the_same(
         fed: list[tuple[float, ...]] = []
         seer = foreseer(made)
         assert seer is not None
-        seer.watch.update = lambda *row, into=fed: into.append(row)  # type: ignore[method-assign]
+        monkeypatch.setattr(seer, "update", lambda *row, into=fed: into.append(row))
         done = replay(made, blocks, keep_numbers=keep, forecaster=seer)
         said.append((done.transitions, np.array(fed)))
     assert said[0][0] == said[1][0]
