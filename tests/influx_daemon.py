@@ -12,6 +12,7 @@ from __future__ import annotations
 import atexit
 import functools
 import http.client
+import multiprocessing
 import os
 import shutil
 import socket
@@ -22,15 +23,24 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from daq.store.influx_server import InfluxPlace, InfluxServer
 from tests.ci_rule import missing_program
 
-__all__ = ["InfluxDaemon", "MetricsDaemon", "PathMap", "free_port", "given_server", "shared_server"]
+__all__ = [
+    "InfluxDaemon",
+    "MetricsDaemon",
+    "PathMap",
+    "free_port",
+    "given_server",
+    "path_map_apart",
+    "shared_server",
+]
 
 START_S = 60.0
 REMEDY = "run tests/install_servers.sh"
@@ -89,6 +99,12 @@ class _Daemon:
     def url(self) -> str:
         """Where it listens."""
         return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def pid(self) -> int:
+        """The process."""
+        assert self._process is not None
+        return self._process.pid
 
     def start(self) -> None:
         """Start it and wait until it answers."""
@@ -196,11 +212,20 @@ class PathMap:
     they are.
 
     When the server is away the connection is closed without an answer, as the server's own would be.
+
+    Parameters
+    ----------
+    upstream_port : int
+    on_write : callable, optional
+        Told "asked" when a request to write has come and "done" when the server has answered it, before the
+        answer is passed on.
     """
 
-    def __init__(self, upstream_port: int) -> None:
+    def __init__(self, upstream_port: int, on_write: Callable[[str], None] = lambda _: None) -> None:
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+            # Head and text of an answer are two packets: the second must not wait for the first's receipt.
+            disable_nagle_algorithm = True
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
@@ -208,10 +233,15 @@ class PathMap:
                     k: v for k, v in self.headers.items() if k.lower() not in ("host", "content-length")
                 }
                 link = http.client.HTTPConnection("127.0.0.1", upstream_port, timeout=60)
+                writes = self.path.startswith("/api/v2/write")
                 try:
+                    if writes:
+                        on_write("asked")
                     link.request("POST", mapped(self.path), body, headers)
                     answer = link.getresponse()
                     said = answer.read()
+                    if writes:
+                        on_write("done")
                 except (OSError, http.client.HTTPException):
                     self.close_connection = True
                     return
@@ -244,6 +274,26 @@ class PathMap:
         self._server.shutdown()
         self._server.server_close()
         self._thread.join()
+
+
+@contextmanager
+def path_map_apart(upstream_port: int) -> Iterator[str]:
+    """The address of a path map in a process of its own: it takes no turns with the client's threads."""
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe()
+    process = context.Process(target=_map_until_told, args=(upstream_port, there), daemon=True)
+    process.start()
+    try:
+        yield here.recv()
+    finally:
+        here.send("stop")
+        process.join(20)
+
+
+def _map_until_told(upstream_port: int, told: Connection) -> None:
+    front = PathMap(upstream_port)
+    told.send(front.url)
+    told.recv()
 
 
 def mapped(path: str) -> str:

@@ -138,7 +138,8 @@ class Worker:
     # -- server ------------------------------------------------------------------------------------
 
     def _work(self, taken: list[mqtt.MQTTMessage], stop: threading.Event) -> None:
-        batches, lines = [], []
+        batches: list[Batch] = []
+        lines: list[bytes] = []
         for message in taken:
             batch = self._decoded(message)
             if batch is not None:

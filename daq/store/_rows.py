@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -55,8 +56,8 @@ def block_of(
     bodies = [orjson.loads(body) for _, _, _, body in rows]
     values = _columns([b["v"] for b in bodies], channels)
     status: dict[str, NDArray[np.uint8]] = {}
-    for index, body in enumerate(bodies):
-        for name, code in body.get("q", {}).items():
+    for index, said in ((k, b["q"]) for k, b in enumerate(bodies) if "q" in b):
+        for name, code in said.items():
             if name not in values:
                 continue
             if name not in status:
@@ -68,7 +69,7 @@ def block_of(
         np.array([s for _, _, s, _ in rows], dtype=np.int64),
         values,
         status,
-        _columns([b.get("r", {}) for b in bodies], channels) if raw else {},
+        _columns([b.get("r", {}) for b in bodies], channels) if raw and any("r" in b for b in bodies) else {},
     )
 
 
@@ -80,9 +81,15 @@ def plain_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
 def _columns(
     bodies: list[dict[str, float | None]], channels: Iterable[str] | None
 ) -> dict[str, NDArray[np.float64]]:
-    names: Iterable[str] = dict.fromkeys(name for body in bodies for name in body)
+    kinds = dict.fromkeys(map(tuple, bodies))
+    names: Iterable[str] = dict.fromkeys(chain.from_iterable(kinds))
     if channels is not None:
         wanted = set(channels)
         names = [n for n in names if n in wanted]
     # None becomes NaN on the way into a float column.
+    if len(kinds) == 1:
+        # All rows name the same channels, as nearly always: their numbers side by side are a table.
+        flat = np.array(list(chain.from_iterable(map(dict.values, bodies))), dtype=np.float64)
+        table = np.ascontiguousarray(flat.reshape(len(bodies), -1).T)
+        return {name: row for name, row in zip(next(iter(kinds)), table, strict=True) if name in names}
     return {name: np.array([body.get(name) for body in bodies], dtype=np.float64) for name in names}

@@ -23,7 +23,7 @@ from daq.store._blocks import clipped, joined, spans_of
 from daq.store._influx_records import RECORD_NUMBERS, Record, groups_of, record_of, span_of
 from daq.store._refused import RefusedRowsStore
 from daq.store.home import REMOTE_MARK, Piece, PieceAbout, PieceGone
-from daq.store.influx_server import InfluxServer, ServerAway, quoted, text_literal
+from daq.store.influx_server import BATCH_LINES, InfluxServer, ServerAway, quoted, text_literal
 
 if TYPE_CHECKING:
     from daq.store._far_envelope import Spans
@@ -90,7 +90,11 @@ class InfluxArchive:
             self.refused.keep(made, block, about, None, [refused[0].reason] * len(block))
             _log.warning("%s of %s is kept here: %s", piece.name, run_id, refused[0].reason)
             return
-        rows = self.server.write(lines.lines_of(block, times, tags=self._tags(record), part=part))
+        tags = self._tags(record)
+        rows = self.server.write_parts(
+            lines.lines_of(block, times, tags=tags, part=part, rows=slice(at, at + BATCH_LINES))
+            for at in range(0, len(block), BATCH_LINES)
+        )
         if rows:
             index = [int(times.order[r.line]) for r in rows]
             self.refused.keep(made, block, about, index, [r.reason for r in rows])

@@ -223,14 +223,15 @@ def rows_of(
     *,
     start_ns: int | None = None,
     end_ns: int | None = None,
+    after_id: int = 0,
     up_to_id: int | None = None,
     limit: int = -1,
 ) -> list[tuple[int, Row]]:
     """Ids and rows of a run that are in the journal, in the order in which they were committed."""
     found = con.execute(
         "SELECT id, source, t_ns, seq, body FROM samples WHERE run_id = ?1 AND (?2 IS NULL OR t_ns >= ?2) "
-        "AND (?3 IS NULL OR t_ns <= ?3) AND (?4 IS NULL OR id <= ?4) ORDER BY id LIMIT ?5",
-        (run_id, start_ns, end_ns, up_to_id, limit),
+        "AND (?3 IS NULL OR t_ns <= ?3) AND (?4 IS NULL OR id <= ?4) AND id > ?6 ORDER BY id LIMIT ?5",
+        (run_id, start_ns, end_ns, up_to_id, limit, after_id),
     ).fetchall()
     return [(row[0], row[1:]) for row in found]
 

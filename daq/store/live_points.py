@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from daq.frame import Block
 from daq.store._influx_lines import lines_of, point_times, value_field
 
@@ -10,7 +12,7 @@ __all__ = ["LIVE_LANE", "live_field", "live_lines"]
 LIVE_LANE = "live"
 
 
-def live_lines(bench: str, run_id: str, start_utc_ns: int, block: Block) -> list[bytes]:
+def live_lines(bench: str, run_id: str, start_utc_ns: int, block: Block) -> Sequence[bytes]:
     """A line of line protocol for each row.
 
     The same row gives the same line whenever it comes, as long as no other row of its source has its time.

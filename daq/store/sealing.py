@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
 from urllib.parse import quote
 from uuid import uuid4
 
@@ -33,7 +35,8 @@ from daq.store.journal import (
 
 __all__ = ["Sealer"]
 
-_BATCH_ROWS = 20_000  # what is taken out of the journal at once: some 10 MB while it is being written
+_BATCH_ROWS = 20_000  # what is taken out of the journal at once, and as much is read ahead: some 10 MB
+_READ_ROWS = 1_000
 _IMPORT_ROWS = 262_144
 _FAN = 12  # so many pieces of a level become one of the next
 _TOP_LEVEL = 2
@@ -43,6 +46,20 @@ _SEAL_WAIT_S = 30.0
 _LOST_IDS = 10_000_000
 _GRACE_NS = 60_000_000_000  # a reader that has just read the catalogue may still open what was merged since
 _ABANDONED_NS = 86_400_000_000_000  # an import that began so long ago is dead
+
+
+class _Taken(NamedTuple):
+    """Rows of a run as they follow each other in the journal."""
+
+    first: int
+    last: int
+    rows: int
+    blocks: list[Block]
+
+    @property
+    def full(self) -> bool:
+        """Whether there may be more."""
+        return self.rows == _BATCH_ROWS
 
 
 class Sealer:
@@ -73,21 +90,24 @@ class Sealer:
             self.sweep(alone=True)
             mark = self.mark(self._archive.mark)
             away: ServerAway | None = None
-            while away is None or self._is_full():
-                with self._journal.db.reading() as con:
-                    rows = rows_of(con, run_id, up_to_id=up_to_id, limit=_BATCH_ROWS)
-                if not rows:
-                    break
-                try:
-                    if mark:
-                        self._adopt_remote()
-                    self._seal_batch(run_id, rows, mark)
-                except ServerAway as exc:
-                    # The rows wait in the journal, which is the spool; one that is full goes on into
-                    # segments.
-                    away, mark = exc, ""
-                    continue
-                moved += len(rows)
+            with ThreadPoolExecutor(1, "seal-ahead") as ahead:
+                batch = self._taken(run_id, 0, up_to_id)
+                while batch is not None and (away is None or self._is_full()):
+                    # The next rows are read while these are written, which is mostly waiting for a server.
+                    following = (
+                        ahead.submit(self._taken, run_id, batch.last, up_to_id) if batch.full else None
+                    )
+                    try:
+                        if mark:
+                            self._adopt_remote()
+                        self._seal_batch(run_id, batch, mark)
+                    except ServerAway as exc:
+                        # The rows wait in the journal, which is the spool; one that is full goes on into
+                        # segments.
+                        away, mark = exc, ""
+                        continue
+                    moved += batch.rows
+                    batch = following.result() if following else self._taken(run_id, batch.last, up_to_id)
             if away is not None:
                 raise away
             if self._archive.merges:
@@ -208,17 +228,33 @@ class Sealer:
                 add_to_head(con, p.run_id, p.rows, p.t_max_ns)
             put_fact(con, "adopted_remote", len(pieces))
 
-    def _seal_batch(self, run_id: str, rows: Sequence[tuple[int, Row]], mark: str) -> None:
-        first, last = rows[0][0], rows[-1][0]
-        by_source: dict[str, list[Row]] = {}
-        for _, row in rows:
-            by_source.setdefault(row[0], []).append(row)
-        pieces, blocks = [], []
-        for source, part in by_source.items():
-            with store_faults(self._journal.path, decoding=True):
-                block = joined(source, [block_of(source, part)])
-            blocks.append(block)
-            pieces.append(_piece(run_id, f"{mark}{first:012d}-{_safe(source)}", block, first, last, 0))
+    def _taken(self, run_id: str, after_id: int, up_to_id: int | None) -> _Taken | None:
+        """The run's next rows of the journal; None when there are none. They stay there."""
+        first, last, count = 0, after_id, 0
+        blocks: dict[str, list[Block]] = {}
+        with self._journal.db.reading() as con:
+            # A few at a time: as objects of Python rows take ten times the room that they do as columns.
+            while count < _BATCH_ROWS:
+                limit = min(_READ_ROWS, _BATCH_ROWS - count)
+                rows = rows_of(con, run_id, after_id=last, up_to_id=up_to_id, limit=limit)
+                if not rows:
+                    break
+                by_source: dict[str, list[Row]] = {}
+                for _, row in rows:
+                    by_source.setdefault(row[0], []).append(row)
+                with store_faults(self._journal.path, decoding=True):
+                    for source, part in by_source.items():
+                        blocks.setdefault(source, []).append(block_of(source, part))
+                first, last, count = first or rows[0][0], rows[-1][0], count + len(rows)
+                if len(rows) < limit:
+                    break
+        if not count:
+            return None
+        return _Taken(first, last, count, [joined(source, parts) for source, parts in blocks.items()])
+
+    def _seal_batch(self, run_id: str, taken: _Taken, mark: str) -> None:
+        first, last, blocks = taken.first, taken.last, taken.blocks
+        pieces = [_piece(run_id, f"{mark}{first:012d}-{_safe(b.source)}", b, first, last, 0) for b in blocks]
         self._intend(run_id, [p.name for p in pieces], "sealing")
         for piece, block in zip(pieces, blocks, strict=True):
             self._archive.write(run_id, piece, block, self._about(run_id))
@@ -227,12 +263,12 @@ class Sealer:
             gone = con.execute(
                 "DELETE FROM samples WHERE run_id = ? AND id BETWEEN ? AND ?", (run_id, first, last)
             ).rowcount
-            if gone != len(rows):
+            if gone != taken.rows:
                 # Raised inside the transaction, so that nothing changes: better late than lost or doubled.
                 raise StoreError(
                     "rows changed while they were sealed",
                     place=str(self._journal.path),
-                    value=f"{gone} of {len(rows)}",
+                    value=f"{gone} of {taken.rows}",
                     remedy="nothing was changed; seal again",
                 )
 

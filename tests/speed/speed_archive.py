@@ -7,14 +7,18 @@ asserted.
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 import time
+from collections import Counter, defaultdict
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import numpy as np
 import pandas as pd  # type: ignore[import-untyped]
+import psutil
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -22,14 +26,14 @@ from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write.point import Point
 from influxdb_client.client.write_api import SYNCHRONOUS
 
-from daq.frame import Block
-from daq.store import PieceAbout, Segments
+from daq.frame import Block, Sample
+from daq.store import Homes, PieceAbout, Segments, Store
 from daq.store.influx import InfluxArchive
 from daq.store.influx_server import InfluxPlace, InfluxServer
-from tests.influx_daemon import InfluxDaemon, PathMap
+from tests.influx_daemon import InfluxDaemon, PathMap, path_map_apart
 from tests.store.made import piece_for
 
-ROWS, FEW = 120_000, 12_000
+ROWS, FEW, TURN = 120_000, 12_000, 40_000
 CHANNELS = ("volts", "amps", "watts", "lye_temp", "gas_flow", "gas_temp", "room_pressure", "duty")
 START_NS = 1_700_000_000_000_000_000
 ABOUT = PieceAbout("torch", "A", START_NS)
@@ -152,3 +156,84 @@ def test_writing(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None:
     assert rates["lyewatch to the server"] > 1.5 * rates["the client's Point objects"]
     assert on_disk["server, as lyewatch writes"] < 1.3 * on_disk["server, as the data frame"]
     assert on_disk["segments"] < 1.3 * on_disk["pyarrow's write_table"]
+
+
+@pytest.mark.timeout(600)
+def test_catching_up(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None:
+    """A full journal into the server by the sealing of the product, beside the client's own loaders.
+
+    In turns, a share each at a time, so that what else this machine does falls on both of them. The loader
+    has its points in memory, and fewer fields; ours reads them from the journal, and deletes them there. What
+    the machine leaves them differs from run to run: processor time a point says what one that has nothing
+    else to do would reach.
+    """
+    folder = tmp_path / "store"
+    wall: defaultdict[str, float] = defaultdict(float)
+    own: defaultdict[str, float] = defaultdict(float)
+    servers: defaultdict[str, float] = defaultdict(float)
+    points: Counter[str] = Counter()
+
+    @contextmanager
+    def timed(name: str, rows: int) -> Iterator[None]:
+        at, cpu, server = time.perf_counter(), time.process_time(), cpu_s(daemon.pid)
+        yield
+        wall[name] += time.perf_counter() - at
+        own[name] += time.process_time() - cpu
+        servers[name] += cpu_s(daemon.pid) - server
+        points[name] += rows
+
+    frame = pd.DataFrame(block.values, index=pd.to_datetime(START_NS + block.t_ns, utc=True))
+    with path_map_apart(daemon.port) as url, ExitStack() as stack:
+        remote = InfluxArchive(InfluxServer(InfluxPlace(url, "lyewatch"), token="t"), "torch", folder / "no")
+        homes = Homes(Segments(folder / "segments"), remote, to_remote=True)
+        stack.callback(homes.close)
+        store = stack.enter_context(Store(folder, archive=homes, writer=True))
+        run = store.logbook.create_run(bench="torch", start_utc_ns=START_NS).id
+        client = InfluxDBClient(url, token="t", org="", enable_gzip=True, timeout=60_000)
+        api = client.write_api(write_options=SYNCHRONOUS)
+        store.commit(samples(run, block, 0, 10), full=True)
+        store.seal(run, all_rows=True)  # imports, connections
+        api.write(bucket="frame", record=frame.iloc[:10], data_frame_measurement_name="sample")
+        for at in range(10, ROWS - TURN, TURN):
+            store.commit(samples(run, block, at, TURN), full=False)
+            with timed("lyewatch", TURN):
+                assert store.seal(run, all_rows=True) == TURN
+            with timed("the client's data frames", TURN):
+                for first in range(at, at + TURN, 5000):
+                    api.write(
+                        bucket="frame",
+                        record=frame.iloc[first : min(first + 5000, at + TURN)],
+                        data_frame_measurement_name="sample",
+                    )
+        client.close()  # type: ignore[no-untyped-call]
+        (said,) = json.loads(daemon.query('SELECT count("seq") FROM "sample"', "lyewatch"))["results"]
+        assert said["series"][0]["values"][0][1] == points["lyewatch"] + 10
+    print(
+        "\npoints of eight channels a second, values a second, processor time a point here and in the server"
+    )
+    rates = {name: n / wall[name] for name, n in points.items()}
+    for name, n in points.items():
+        print(
+            f"  {name:<28}{rates[name]:>10,.0f}{8 * rates[name]:>12,.0f}"
+            f"{own[name] / n * 1e6:>8.1f} us{servers[name] / n * 1e6:>8.1f} us"
+        )
+    print(f"load of this machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    assert rates["lyewatch"] > 0.9 * rates["the client's data frames"]
+    assert own["lyewatch"] < own["the client's data frames"]
+
+
+def samples(run: str, block: Block, first: int, rows: int) -> list[tuple[str, Sample]]:
+    """Rows as a reader commits them."""
+    columns = {n: v[first : first + rows].tolist() for n, v in block.values.items()}
+    return [
+        (
+            run,
+            Sample("stack", 100_000_000 * (first + k), {n: c[k] for n, c in columns.items()}, seq=first + k),
+        )
+        for k in range(rows)
+    ]
+
+
+def cpu_s(pid: int) -> float:
+    times = psutil.Process(pid).cpu_times()
+    return float(times.user + times.system)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import re
+import struct
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -28,6 +29,7 @@ from daq.frame import Block, Sample
 from daq.service.words import archive_words
 from daq.store import ARCHIVE_STATE, Homes, PieceAbout, Segments, Store
 from daq.store import _influx_lines as lines
+from daq.store._lines import Lines
 from daq.store.influx import InfluxArchive
 from daq.store.influx_server import (
     TOKEN_VARIABLE,
@@ -60,6 +62,46 @@ def test_a_line_is_the_one_that_the_makers_client_writes(channel: str) -> None:
         point.tag(key, value)
     theirs = point.to_line_protocol()
     assert sorted(line.decode().replace(" ", ",").split(",")) == sorted(theirs.replace(" ", ",").split(","))
+
+
+def test_many_rows_give_the_lines_that_few_at_a_time_give() -> None:
+    """Arrow's texts of numbers against Python's own, over every power of two and all that is not finite."""
+    rng = np.random.default_rng(5)
+    wild = rng.integers(0, 2**64, 3000, dtype=np.uint64).view(np.float64)
+    wild[:9] = [np.nan, np.inf, -np.inf, 0.0, -0.0, 5e-324, 1.7976931348623157e308, 1e22, 0.1 + 0.2]
+    plain = block("stack", 3000)
+    t_ns = plain.t_ns.copy()
+    t_ns[[7, 1500]] = t_ns[[6, 1499]]  # moved by a nanosecond
+    made = Block("stack", t_ns, plain.seq, {**plain.values, "we ird": wild}, plain.status, plain.raw)
+    times = lines.point_times(t_ns, START_NS)
+    tags = {"bench": "b", "run": "r", "source": "stack", "lane": "0"}
+    many = lines.lines_of(made, times, tags=tags, part=3)
+    few = [
+        line
+        for at in range(0, 3000, 50)
+        for line in lines.lines_of(made, times, tags=tags, part=3, rows=slice(at, at + 50))
+    ]
+    assert isinstance(many, Lines)
+    assert [fields_of(line) for line in many] == [fields_of(line) for line in few]
+    assert bytes(many[10:12].body()) == many[10] + b"\n" + many[11] + b"\n"
+    assert sum(b",t_ns=" in line for line in many) == 2
+    assert sum(b"we\\ ird=" in line for line in many) == np.count_nonzero(np.isfinite(wild))
+
+
+def fields_of(line: bytes) -> list[tuple[bytes, Any]]:
+    """What a line says, its numbers as numbers."""
+    said = [part.partition(b"=") for part in line.replace(b"\\ ", b"_").replace(b" ", b",").split(b",")]
+    return [
+        (name, struct.pack("d", float(text)) if name == b"we_ird" else _number(text))
+        for name, _, text in said
+    ]
+
+
+def _number(text: bytes) -> float | bytes:
+    try:
+        return float(text)
+    except ValueError:
+        return text
 
 
 def test_rows_at_one_instant_get_times_of_their_own() -> None:
@@ -124,6 +166,38 @@ def test_points_that_the_server_refuses_are_kept_here_with_its_reason(tmp_path: 
     archive.delete("run", ["p"])
     assert archive.refused.all() == []
     assert list(tmp_path.rglob("*.parquet")) == []
+
+
+@pytest.mark.server
+def test_lines_that_are_refused_are_named_by_their_place_among_all_requests() -> None:
+    server = shared_server()
+    field = f"gas_{uuid4().hex[:8]}"
+    assert server.write([f'sample,bench=other {field}="text" {START_NS}'.encode()]) == []
+    bad = {3, 40, 5_001, 12_345}
+    parts = [
+        [
+            f"sample,bench=parts {field if k in bad else 'volts'}=1 {START_NS + k}".encode()
+            for k in range(at, at + 4_000)
+        ]
+        for at in range(0, 16_000, 4_000)
+    ]
+    assert [r.line for r in server.write_parts(iter(parts))] == sorted(bad)
+
+
+def test_lines_that_can_not_be_made_end_the_writing(answering: tuple[type[_Answers], InfluxServer]) -> None:
+    def parts() -> Iterator[list[bytes]]:
+        for _ in range(3):
+            yield [b"sample volts=1 1"]
+        raise StoreError("can not be a name on the server")
+
+    handler, server = answering
+    with pytest.raises(StoreError, match="can not be a name"):
+        server.write_parts(parts())
+    assert len(handler.asked) == 3
+    handler.answer = (503, b"")
+    with pytest.raises(ServerAway):
+        server.write_parts([[b"sample volts=1 1"]] * 9)
+    assert 4 <= len(handler.asked) <= 6, "no more is asked of a server that has said no"
 
 
 @pytest.mark.server

@@ -10,19 +10,26 @@ from __future__ import annotations
 import json
 import os
 import random
+import signal
+import subprocess
+import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import asdict
 from pathlib import Path
 
+import orjson
 import pytest
 
 from daq.errors import StoreError
 from daq.store import ARCHIVE_STATE, Homes, Segments, Store
+from daq.store.archive import ArchivePlaces
 from daq.store.homes import is_remote
 from daq.store.influx import InfluxArchive
-from daq.store.influx_server import InfluxPlace, InfluxServer, ServerAway
+from daq.store.influx_server import TOKEN_VARIABLE, InfluxPlace, InfluxServer, ServerAway
 from daq.store.journal import pieces_of
 from tests.influx_daemon import InfluxDaemon, PathMap
 from tests.store.made import assert_same, expected, sample
@@ -172,3 +179,49 @@ def test_a_journal_that_is_lost_finds_what_the_server_has(store: Store, daemon: 
         again.seal(RUN, all_rows=True)
         assert again.read(RUN)["stack"].seq.tolist() == list(range(50))
     assert numbers_on(daemon) == list(range(50))
+
+
+def test_sealing_that_is_killed_between_its_requests_loses_and_doubles_nothing(
+    tmp_path: Path, daemon: InfluxDaemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sealing process of the product, killed while two requests are under way and rows are read ahead."""
+    monkeypatch.setenv(TOKEN_VARIABLE, "t")
+    folder, rows = tmp_path / "store", 25_000
+    sealing: list[subprocess.Popen[bytes]] = []
+    deadly = ("", 0)
+    met: Counter[str] = Counter()
+    counting = threading.Lock()
+
+    def on_write(what: str) -> None:
+        with counting:
+            met[what] += 1
+            if (what, met[what]) == deadly:
+                sealing[-1].kill()
+
+    def seal() -> int:
+        met.clear()
+        words = [sys.executable, "-m", "daq.store._seal_now", str(folder), RUN, str(rows), "1"]
+        sealing.append(subprocess.Popen(words, stdout=subprocess.DEVNULL))
+        return sealing[-1].wait(100)
+
+    front = PathMap(daemon.port, on_write)
+    folder.mkdir()
+    places = ArchivePlaces("influxdb", InfluxPlace(front.url, "lyewatch"), "bench")
+    (folder / "archive.json").write_bytes(orjson.dumps(asdict(places)))
+    with Store(folder, writer=True) as store:
+        assert store.logbook.create_run(bench="bench", start_utc_ns=1_700_000_000_000_000_000).id == RUN
+        commit(store, 0, rows)
+        # A piece is its record, four requests of rows and its record again; what was left over by the one
+        # that was killed before is struck off with another: so among the rows, after all and before it is
+        # noted here, and in the second piece.
+        for deadly in (("done", 1), ("asked", 4), ("done", 7), ("asked", 9)):
+            assert seal() == -signal.SIGKILL
+            assert met[deadly[0]] >= deadly[1]
+        assert 0 < store.journal.count() < rows, "killed within the second piece at last"
+        assert store.read(RUN)["stack"].seq.tolist() == list(range(rows))
+        deadly = ("", 0)
+        assert seal() == 0
+        assert store.journal.count() == 0
+        assert store.read(RUN)["stack"].seq.tolist() == list(range(rows))
+    assert numbers_on(daemon) == list(range(rows))
+    front.close()
