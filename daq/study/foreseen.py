@@ -1,7 +1,8 @@
-"""Forecasts that were made during a run, against what happened.
+"""Whether the bands of forecasts held: of every forecast that a run had, against when the limit was reached.
 
 A forecast says when a limit will be reached if nothing is changed. It can be checked only until something
-was: the supply switched or turned, or the samples end.
+was: the supply switched or turned, or the samples end. How far off forecasts were, and whether warnings came
+in time, is told by `daq.study.hindsight`.
 """
 
 from __future__ import annotations
@@ -65,7 +66,8 @@ def check_forecasts(
         if first == last or (first and lye_temp[first - 1] >= limit):
             continue
         over = lye_temp[first:last] >= limit
-        came = float(end_s[first + int(over.argmax())]) - at if over.any() else None
+        reached = first + int(over.argmax())
+        came = _crossed(end_s, lye_temp, reached, float(limit), width) - at if over.any() else None
         verdict = _verdict(low, high, came, until - at, width)
         if verdict:
             listed.append(
@@ -82,6 +84,15 @@ def check_forecasts(
             )
     held = sum(1 for line in listed if line["verdict"] == "held")
     return {"made": len(forecasts), "checked": len(listed), "held": held, "band": BAND, "list": listed}
+
+
+def _crossed(end_s: FloatArray, lye_temp: FloatArray, first: int, limit: float, width: float) -> float:
+    """When it was reached, as `hindsight` has it: between the middles of two windows, by proportion [s]."""
+    at = float(end_s[first]) - 0.5 * width
+    if first == 0 or not lye_temp[first - 1] < limit:
+        return at
+    share = (limit - float(lye_temp[first - 1])) / float(lye_temp[first] - lye_temp[first - 1])
+    return at - (1.0 - share) * float(end_s[first] - end_s[first - 1])
 
 
 def _unchanged_until(at: float, phases: Sequence[Phase]) -> float | None:

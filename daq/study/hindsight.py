@@ -1,10 +1,10 @@
-"""Forecasts held against what happened.
+"""What came of a run's forecasts and warnings: in time or not, and how far off.
 
 A forecast says what comes *under present conditions*. It is judged only as far as these lasted: over a
 stretch in which the stack was powered and nobody disturbed it. In such a stretch the temperature either
 crosses the limit, and then the times said on the way are held against the time there was; or it settles, and
 then what was said at 30 % and 50 % of the rise is held against where it settled; or the stretch ends first,
-and nothing can be said.
+and nothing can be said. Whether the bands of all its forecasts held is told by `daq.study.foreseen`.
 """
 
 from __future__ import annotations

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.physics import v_rev
-from daq.quantity import Quantity, correlated, propagate, specified
+from daq.quantity import Quantity, correlated, propagate
+from daq.study.as_read import as_read
 from daq.study.regression import cosine_scores, cosines_for, least_squares
 from daq.watch import Columns
 from daq.watch.columns import FloatArray
@@ -210,18 +211,6 @@ def _mean_temp(bench: Bench, known: FloatArray) -> Quantity:
 
 def _stated(bench: Bench, channel: str, at: Quantity) -> Quantity:
     """What the channel's accuracy leaves open, as a quantity of value 0."""
-    spec = bench.channels[channel]
-    width = 0.0 if spec.valid is None else spec.valid[1] - spec.valid[0]
-    a = spec.accuracy
-    read = specified(
-        float(np.asarray(at.value)),
-        spec.unit,
-        label=channel,
-        percent_of_reading=a.percent_of_reading,
-        absolute=a.absolute,
-        percent_of_range=a.percent_of_range,
-        range_width=width,
-        counts=a.counts,
-        resolution=spec.resolution,
-    )
-    return Quantity.from_parts(0.0, spec.unit, read.parts)
+    unit = bench.channels[channel].unit
+    read = as_read(bench, channel, float(np.asarray(at.value)), unit)
+    return Quantity.from_parts(0.0, unit, read.parts)

@@ -16,7 +16,8 @@ import numpy as np
 from daq.bench import Bench
 from daq.errors import UsageError
 from daq.frame import Block
-from daq.quantity import Quantity, specified
+from daq.quantity import Quantity
+from daq.study.as_read import as_read
 from daq.study.leak_changes import Variant, variants
 from daq.study.leak_predict import LIMITS, Conditions, Prediction, lye_conductivity
 from daq.study.leak_ramp import Ramp, find_ramps, ramp_leak
@@ -302,24 +303,8 @@ def reference_of(bench: Bench) -> str:
 
 def _stated(bench: Bench, channel: str, value: float, unit: str, otherwise_u: float) -> Quantity:
     """A number that a person states, as well known as the bench's channel reads it."""
-    read = specified(value, unit, label=channel, **_terms(bench, channel))
+    read = as_read(bench, channel, value, unit)
     return read if plain(read.u) > 0.0 else Quantity(value, otherwise_u, unit, label=channel)
-
-
-def _terms(bench: Bench, channel: str) -> dict[str, float]:
-    spec = bench.channels.get(channel)
-    if spec is None:
-        return {}
-    a = spec.accuracy
-    width = 0.0 if spec.valid is None else spec.valid[1] - spec.valid[0]
-    return {
-        "percent_of_reading": a.percent_of_reading,
-        "absolute": a.absolute,
-        "percent_of_range": a.percent_of_range,
-        "range_width": width,
-        "counts": a.counts,
-        "resolution": spec.resolution,
-    }
 
 
 def _operating(windows: Numbers, phases: Sequence[Phase]) -> tuple[Phase, IntArray] | None:

@@ -12,14 +12,15 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
 from daq.study.html_parts import cautions, page, table
-from daq.study.report_alarms import alarm_part, warning_part
-from daq.study.report_parts import against_part, forecasts_part, heat_part, map_part, spent_part
+from daq.study.report_alarms import alarm_part, forecast_part
+from daq.study.report_parts import against_part, heat_part, map_part, spent_part
 from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
     clock_words,
     duration_words,
     number_words,
+    peak_words,
     utc_words,
 )
 from daq.watch import NUMBERS, Columns
@@ -58,8 +59,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         heat_part(body),
         _limits(body),
         alarm_part(body),
-        forecasts_part(body),
-        warning_part(body),
+        forecast_part(body),
         _events(body),
         _data(body),
         _rests_on(body),
@@ -92,7 +92,7 @@ def _key_facts(body: Mapping[str, Any]) -> str:
     cards: list[tuple[str, str, str]] = []
     if temp is not None:
         worst = _worst_level(body)
-        cards.append(("Peak lye temperature", f"{temp['max']:.1f} °C", worst))
+        cards.append(("Peak lye temperature", peak_words(temp), worst))
     for key in ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "energy_efficiency_hhv"):
         if numbers is not None and numbers[key]["value"] is not None:
             label = next(n.label for n in NUMBERS if n.key == key)

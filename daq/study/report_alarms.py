@@ -9,7 +9,7 @@ from typing import Any
 from daq.study.html_parts import table
 from daq.study.summary import clock_words, duration_words
 
-__all__ = ["alarm_part", "load_rows", "warning_part"]
+__all__ = ["alarm_part", "forecast_part", "forecast_words", "load_rows"]
 
 
 def alarm_part(body: Mapping[str, Any]) -> str:
@@ -54,8 +54,8 @@ def load_rows(load: Mapping[str, Any]) -> list[list[str]]:
     ]
 
 
-def warning_part(body: Mapping[str, Any]) -> str:
-    """Forecasts and warnings against what happened; nothing where nothing was foreseen."""
+def forecast_part(body: Mapping[str, Any]) -> str:
+    """What was foreseen against what happened: did the bands hold, did warnings come, how far off it was."""
     told = body["hindsight"]
     if not told["stretches"]:
         return ""
@@ -63,12 +63,13 @@ def warning_part(body: Mapping[str, Any]) -> str:
         "A forecast speaks of present conditions, so it is judged only for as long as nobody changed them. "
         "Bands are the 5 and 95 % points."
     )
-    out = [f"<section><h2>How good the warnings were</h2><p>{lead}</p></section>"]
-    out.append(
+    bands = forecast_words(body["forecasts_checked"])
+    out = [
+        f"<section><h2>Forecasts against what happened</h2><p>{lead}</p><p>{escape(bands)}</p></section>",
         table(
             ["Warned at", "What came of it", "Lead"], _warning_rows(told["warnings"]), "Warnings", numeric=1
-        )
-    )
+        ),
+    ]
     if told["missed"]:
         at = ", ".join(clock_words(t) for t in told["missed"])
         out.append(f"<p><strong>No warning stood before the limit was crossed at {escape(at)}.</strong></p>")
@@ -78,11 +79,21 @@ def warning_part(body: Mapping[str, Any]) -> str:
     headings = ["At", "Of the rise", "Settles at, said", "Band", "It settled at", "Error"]
     out.append(table(headings, ends, "Settling temperature", numeric=5))
     if not (times or ends or told["warnings"]):
-        out.append(
-            "<p>Nothing could be judged: conditions never lasted until the lye settled or crossed its "
-            "limit.</p>"
-        )
+        out.append("<p>In no stretch of it did the lye cross its limit or settle.</p>")
     return "".join(out)
+
+
+def forecast_words(checked: Mapping[str, Any]) -> str:
+    """How often the bands of all forecasts held."""
+    if not checked["made"]:
+        return ""
+    if not checked["checked"]:
+        return f"Of {checked['made']} forecasts none could be checked: something was changed before."
+    return (
+        f"Of {checked['made']} forecasts of the time to the limit {checked['checked']} could be checked; in "
+        f"{checked['held']} of them what came lay in the band, which should hold {100 * checked['band']:.0f} "
+        "of a hundred."
+    )
 
 
 def _warning_rows(warnings: list[Mapping[str, Any]]) -> list[list[str]]:

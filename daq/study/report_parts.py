@@ -1,4 +1,4 @@
-"""Parts of a run's page: the map, the heat balance, where the power went, forecasts, a reference run."""
+"""Parts of a run's page: the map, the heat balance, where the power went, a reference run."""
 
 from __future__ import annotations
 
@@ -8,12 +8,10 @@ from typing import Any
 
 from daq.quantity import shown
 from daq.study.html_parts import table
-from daq.study.summary import clock_words, duration_words, number_words
+from daq.study.summary import duration_words, number_words
 
 __all__ = [
     "against_part",
-    "forecast_words",
-    "forecasts_part",
     "heat_part",
     "heat_rows",
     "map_part",
@@ -26,7 +24,6 @@ _MAPS = (
     ("energy_efficiency_hhv", "Energy efficiency (HHV)"),
 )
 _SHADES = 5
-MOST_LISTED = 12
 
 
 def map_part(body: Mapping[str, Any]) -> str:
@@ -135,50 +132,6 @@ def spent_part(body: Mapping[str, Any]) -> str:
         f'preserveAspectRatio="none">{"".join(parts)}</svg><figcaption><strong>{escape(label)}</strong>: '
         f"{' '.join(words)}</figcaption></figure>"
     )
-
-
-def forecast_words(checked: Mapping[str, Any]) -> str:
-    """One sentence on what forecasts were worth."""
-    if not checked["made"]:
-        return ""
-    if not checked["checked"]:
-        return f"Of {checked['made']} forecasts none could be checked: something was changed before."
-    return (
-        f"Of {checked['checked']} forecasts of a limit's time that could be checked, {checked['held']} held "
-        f"(their band should hold {100 * checked['band']:.0f} of a hundred); {checked['made']} were made."
-    )
-
-
-def forecasts_part(body: Mapping[str, Any]) -> str:
-    """What was foreseen beside what came."""
-    checked = body["forecasts_checked"]
-    said = forecast_words(checked)
-    if not said:
-        return ""
-    every = max(1, -(-len(checked["list"]) // MOST_LISTED))
-    rows = [
-        [
-            clock_words(f["at_s"]),
-            f"{f['limit_c']:g} °C",
-            _time(f["said_s"]),
-            f"{_time(f['low_s'])} to {_time(f['high_s'])}",
-            f"not within {duration_words(f['watched_s'])}"
-            if f["came_s"] is None
-            else duration_words(f["came_s"]),
-            f["verdict"],
-        ]
-        for f in checked["list"][::every]
-    ]
-    headings = ["Made at", "Limit", "Said", "Band, 90 %", "Came", "Verdict"]
-    which = f" Every {every}th is listed." if every > 1 else ""
-    out = table(headings, rows, "Forecasts against what happened")
-    return (
-        out or "<section><h2>Forecasts against what happened</h2></section>"
-    ) + f"<p>{escape(said)}{which}</p>"
-
-
-def _time(seconds: float | None) -> str:
-    return "never" if seconds is None else duration_words(seconds)
 
 
 def against_part(body: Mapping[str, Any]) -> str:

@@ -140,7 +140,7 @@ def review(
         "window_s": steps * STEP_NS / 1e9,
         "samples": {source: int(t.size) for source, t in columns.frames.items()},
         "totals": run_totals(suited, balance, per_coulomb),
-        "powered_s": _seconds_of(phases, _POWERED),
+        "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
         "numbers": _numbers(assessor, balance, powered),
         "headline": headline(assessor, balance, phases),
         "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),

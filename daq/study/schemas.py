@@ -121,6 +121,51 @@ _DIFFERENCE = _object(
 )
 _GROUP_RUN = _object({"id": TEXT, "name": TEXT, "build": TEXT, "start_utc_ns": _maybe("integer")})
 
+_HINDSIGHT = {
+    **_object(
+        {
+            "stretches": _list(
+                _object(
+                    {
+                        "from_s": REAL,
+                        "to_s": REAL,
+                        "outcome": TEXT,
+                        "limit_c": _maybe("number"),
+                        "crossed_at_s": _maybe("number"),
+                        "settled_c": _maybe("number"),
+                        "said": _list(
+                            _object(
+                                {
+                                    "at_s": REAL,
+                                    "true_s": REAL,
+                                    "said_s": _maybe("number"),
+                                    "error": _maybe("number"),
+                                }
+                            )
+                        ),
+                        "settling": _list(
+                            _object(
+                                {
+                                    "at_s": REAL,
+                                    "share": SHARE,
+                                    "said_c": _maybe("number"),
+                                    "error_c": _maybe("number"),
+                                }
+                            )
+                        ),
+                    }
+                )
+            ),
+            "warnings": _list(
+                _object({"raised_s": REAL, "outcome": TEXT, "lead_s": _maybe("number"), "words": TEXT})
+            ),
+            "missed": _list(REAL),
+        }
+    ),
+    "description": "What came in each stretch of unchanged conditions, whether a warning came in time, and "
+    "how far off it was what had been said at chosen moments before.",
+}
+
 _REVIEW = _object(
     {
         "run": RUN,
@@ -194,7 +239,8 @@ _REVIEW = _object(
         ),
         "channels": _by_name(
             _object(
-                {"unit": TEXT, "min": REAL, "min_at_s": REAL, "max": REAL, "max_at_s": REAL, "mean": REAL}
+                {"unit": TEXT, "min": REAL, "min_at_s": REAL, "max": REAL, "max_at_s": REAL, "mean": REAL},
+                {key: _maybe("number") for key in ("min_u95", "max_u95", "mean_u95")},
             )
         ),
         "limits": _list(
@@ -216,15 +262,19 @@ _REVIEW = _object(
         "alarm_load": _object({"raised": COUNT, "per_10_min": _maybe("number")}),
         "warnings": _list(_object({"raised_s": REAL, "reason": TEXT})),
         "forecasts": _list(_object({"at_s": REAL})),
-        "forecasts_checked": _object(
-            {
-                "made": COUNT,
-                "checked": COUNT,
-                "held": COUNT,
-                "band": SHARE,
-                "list": _list(_object({"at_s": REAL, "limit_c": REAL, "verdict": TEXT})),
-            }
-        ),
+        "forecasts_checked": {
+            **_object(
+                {
+                    "made": COUNT,
+                    "checked": COUNT,
+                    "held": COUNT,
+                    "band": SHARE,
+                    "list": _list(_object({"at_s": REAL, "limit_c": REAL, "verdict": TEXT})),
+                }
+            ),
+            "description": "Of every forecast of the time to the limit: whether what came lay in its band.",
+        },
+        "hindsight": _HINDSIGHT,
         "trips": _list(_object({"t_s": REAL, "cause": TEXT, "detail": TEXT})),
         "marks": _list(_object({"t_s": REAL, "kind": TEXT, "text": TEXT, "who": TEXT})),
         "gaps": _object(

@@ -11,7 +11,7 @@ from daq.study.review import Review
 from daq.watch import NUMBERS
 from daq.watch.numbers import unit_words
 
-__all__ = ["duration_words", "summary_text", "utc_words"]
+__all__ = ["duration_words", "peak_words", "summary_text", "utc_words"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -120,13 +120,18 @@ def _totals(body: Mapping[str, Any]) -> list[str]:
     return [*lines, ""] if len(lines) > 1 else []
 
 
+def peak_words(channel: Mapping[str, Any]) -> str:
+    """A channel's highest value with its U."""
+    return number_words({"value": channel["max"], "u95": channel["max_u95"], "unit": channel["unit"]})
+
+
 def _peaks(body: Mapping[str, Any]) -> list[str]:
     temp = body["channels"].get("lye_temp")
     if temp is None:
         return []
     lines = [
         "TEMPERATURE",
-        f"  Peak lye temperature        {temp['max']:.1f} °C at {clock_words(temp['max_at_s'])}",
+        f"  Peak lye temperature        {peak_words(temp)} at {clock_words(temp['max_at_s'])}",
     ]
     for limit in body["limits"]:
         if limit["channel"] != "lye_temp":
@@ -180,7 +185,10 @@ def _alarms(body: Mapping[str, Any]) -> list[str]:
             lines.append(f"                    it came to: {judged[i]['words']}{after}")
     checked = body["forecasts_checked"]
     if checked["checked"]:
-        lines.append(f"  Of {checked['checked']} forecasts that could be checked {checked['held']} held")
+        lines.append(
+            f"  In {checked['held']} of {checked['checked']} forecasts that could be checked what came lay "
+            f"in the band, which should hold {100 * checked['band']:.0f} of a hundred"
+        )
     load = body["alarm_load"]
     if load["per_10_min"] is not None and load["raised"]:
         lines.append(f"  {load['per_10_min']:.2g} in ten minutes on average, {load['rating']} (EEMUA 191)")

@@ -11,6 +11,7 @@ from daq.bench import Bench
 from daq.frame import Status
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity
+from daq.study.as_read import read_u95
 from daq.watch import Balance, Columns
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.measured import mean_of
@@ -69,7 +70,11 @@ def _total(quantity: Quantity, weight: FloatArray, unit: str) -> dict[str, Any]:
 
 
 def channel_extremes(bench: Bench, columns: Columns) -> dict[str, dict[str, Any]]:
-    """Lowest, highest and mean good value of each channel, and when the extremes were [s]."""
+    """Lowest, highest and mean good value of each channel, and when the extremes were [s].
+
+    Each `u95` is what the channel's calibration or accuracy and its resolution leave open; null where the
+    bench file says neither.
+    """
     out: dict[str, dict[str, Any]] = {}
     for name, spec in bench.channels.items():
         t_ns, values = columns.good(name)
@@ -79,10 +84,13 @@ def channel_extremes(bench: Bench, columns: Columns) -> dict[str, dict[str, Any]
         out[name] = {
             "unit": spec.unit,
             "min": float(values[low]),
+            "min_u95": read_u95(bench, name, float(values[low])),
             "min_at_s": float(t_ns[low]) / 1e9,
             "max": float(values[high]),
+            "max_u95": read_u95(bench, name, float(values[high])),
             "max_at_s": float(t_ns[high]) / 1e9,
             "mean": float(values.mean()),
+            "mean_u95": read_u95(bench, name, float(values.mean())),
             "samples": int(values.size),
         }
     return out

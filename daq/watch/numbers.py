@@ -131,7 +131,7 @@ RATIOS = frozenset(
 
 UNITS = {n.key: n.unit for n in NUMBERS}
 
-_UNIT_WORDS = {"degC": "°C", "1": "", "degC/min": "°C/min", "kWh/m3": "kWh/m³"}
+_UNIT_WORDS = {"degC": "°C", "1": "", "degC/min": "°C/min", "kWh/m3": "kWh/m³", "mA/cm2": "mA/cm²"}
 
 
 def unit_words(unit: str) -> str:

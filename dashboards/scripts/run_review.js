@@ -35,7 +35,7 @@ export function showReview(root, review, labels) {
       "No channel was beyond a limit.",
     ),
     ...alarmRates(review.alarm_load),
-    ...forecastParts(review.hindsight),
+    ...forecastParts(review.hindsight, review.forecasts_checked),
     listPart("Gaps", review.gaps?.list ?? [], gapItem, "No gaps.", gapWords(review)),
     listPart("Bad readings", Object.entries(review.bad_values ?? {}), badItem, "None."),
     listPart(
@@ -54,7 +54,10 @@ function factList(review) {
     ["Powered", span(review.powered_s)],
   ];
   const peak = review.channels?.lye_temp;
-  if (peak) facts.push(["Hottest lye", `${plain(peak.max, peak.unit)} at ${clock(peak.max_at_s)}`]);
+  if (peak) {
+    const number = { value: peak.max, u95: peak.max_u95, unit: peak.unit };
+    facts.push(["Hottest lye", `${presentText(number, "lye_temp")} at ${clock(peak.max_at_s)}`]);
+  }
   for (const [key, label] of TOTALS)
     if (known(review.totals?.[key])) facts.push([label, presentText(review.totals[key], key)]);
   return make(
@@ -173,8 +176,8 @@ function alarmRates(load) {
   return [make("h3", {}, "Alarm rates"), plainTable(caption, ["Measure", "This run", "Aim"], rows)];
 }
 
-/** Warnings and forecasts against what happened. */
-function forecastParts(told) {
+/** Forecasts against what happened: did their bands hold, did warnings come in time, how far off was what was said. */
+function forecastParts(told, checked) {
   if (!told?.stretches?.length) return [];
   const between = (low, high, text) =>
     low === null || low === undefined
@@ -225,8 +228,16 @@ function forecastParts(told) {
   const tables = parts.filter(([, , rows]) => rows.length > 0).map((part) => plainTable(...part));
   const lead = tables.length
     ? "A forecast speaks of present conditions; it is judged only for as long as nobody changed them."
-    : "Nothing could be judged: conditions never lasted until the lye settled or crossed its limit.";
-  return [make("h3", {}, "Forecasts against what happened"), make("p", { class: "quiet" }, lead), ...tables];
+    : "In no stretch of it did the lye cross its limit or settle.";
+  const bands = checked?.checked
+    ? `In ${checked.held} of ${checked.checked} forecasts that could be checked what came lay in the band, which should hold ${Math.round(100 * checked.band)} of a hundred.`
+    : "";
+  return [
+    make("h3", {}, "Forecasts against what happened"),
+    make("p", { class: "quiet" }, lead),
+    bands && make("p", {}, bands),
+    ...tables,
+  ];
 }
 
 function plainTable(caption, heads, rows) {

@@ -142,7 +142,14 @@ def review_of(run: str) -> dict[str, Any]:
         "numbers": facts.assessment(run, DURATION_S / 2)["numbers"],
         "phases": [phase("warm-up", 0, 1800), phase("steady", 1800, DURATION_S)],
         "channels": {
-            "lye_temp": {"unit": "degC", "min": 22.0, "max": 65.1, "max_at_s": 3000.0, "mean": 51.0}
+            "lye_temp": {
+                "unit": "degC",
+                "min": 22.0,
+                "max": 65.1,
+                "max_u95": 0.6,
+                "max_at_s": 3000.0,
+                "mean": 51.0,
+            }
         },
         "limits": [
             {
@@ -175,6 +182,7 @@ def review_of(run: str) -> dict[str, Any]:
             "loudest": [{"alarm": "lye_temp.high", "raised": 1}, {"alarm": "lye_temp.trip", "raised": 1}],
             "loudest_share": 1.0,
         },
+        "forecasts_checked": {"made": 60, "checked": 25, "held": 23, "band": 0.9, "list": []},
         "hindsight": {
             "stretches": [
                 {

@@ -185,6 +185,8 @@ def test_two_fingers_pinch_and_one_moves(browser: Browser, serving: Serving) -> 
     def touch(kind: str, *xs: float) -> None:
         points: list[dict[str, Any]] = [{"x": x, "y": y, "id": i} for i, x in enumerate(xs)]
         session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+        # the browser gathers moves until its next frame: what is read next must not be of the one before
+        page.evaluate("new Promise((seen) => requestAnimationFrame(() => requestAnimationFrame(seen)))")
 
     touch("touchStart", middle - 40, middle + 40)
     for spread in (50, 60, 70, 80):

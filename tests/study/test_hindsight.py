@@ -97,6 +97,14 @@ def test_the_time_that_was_said_is_held_against_the_time_there_was() -> None:
         assert words in page
     assert "it came to: the limit was crossed" in text
     assert "in ten minutes on average" in text
+    # both tellings go by one and the same crossing
+    checked = made.as_dict()["forecasts_checked"]
+    assert checked["list"]
+    for f in checked["list"]:
+        assert f["at_s"] + f["came_s"] == pytest.approx(stretch["crossed_at_s"], abs=0.5)
+    assert page.count("Forecasts against what happened") == 1
+    assert f"{checked['held']} of them what came lay in the band" in page
+    assert f"In {checked['held']} of {checked['checked']} forecasts" in text
 
 
 def test_a_crossing_without_a_warning_is_missed_and_said() -> None:

@@ -69,8 +69,8 @@ def test_what_people_wrote_is_text() -> None:
 
 def test_it_says_what_there_is_to_say() -> None:
     wanted = (
-        "Peak lye temperature|61.0 °C|Time beyond limits|warm-up|steady|Faradaic efficiency|can detonate|"
-        "trip 65 °C|Source head is silent|0 °C, 101.325 kPa|k = 2"
+        "Peak lye temperature|61.00 ± 0.58 °C|Time beyond limits|warm-up|steady|Faradaic efficiency|"
+        "can detonate|trip 65 °C|Source head is silent|0 °C, 101.325 kPa|k = 2"
     )
     for words in wanted.split("|"):
         assert words in page(), words

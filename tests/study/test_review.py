@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from functools import cache
 from typing import Any
 
@@ -100,6 +101,8 @@ def test_peak_and_time_beyond_limits() -> None:
     temp = body()["channels"]["lye_temp"]
     assert temp["max"] == 61.0
     assert temp["max_at_s"] == pytest.approx(1800.1)
+    # the bench file's ± 0.5 K, rectangular, k = 2
+    assert temp["max_u95"] == pytest.approx(2.0 * 0.5 / math.sqrt(3.0), rel=0.01)
     limits = {(x["channel"], x["level"]): x for x in body()["limits"]}
     assert limits["lye_temp", "high"]["samples_beyond"] == 1
     assert limits["lye_temp", "high"]["seconds_beyond"] == pytest.approx(0.1)

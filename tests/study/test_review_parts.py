@@ -158,7 +158,8 @@ def test_forecasts_are_held_against_what_came() -> None:
     verdicts = [f["verdict"] for f in found["list"]]
     assert verdicts == ["held", "early", "late", "not foreseen", "held", "did not come"]
     assert (found["made"], found["checked"], found["held"]) == (10, 6, 2)
-    assert found["list"][0]["came_s"] == pytest.approx(2400.0, abs=30.0)
+    # windows' means stand at their middles: 50 degC is reached 15 s before the end of the one that has it
+    assert found["list"][0]["came_s"] == pytest.approx(2385.0, abs=1e-6)
 
 
 def test_keys_of_the_bench_file_that_changed() -> None:
