@@ -174,6 +174,12 @@ class Bench(_Table):
         """The calibrations that stand in place of channels' scales, offsets and accuracies, by channel."""
         return self._calibrations
 
+    def named(self, path: Path) -> Bench:
+        """The same bench, as read from another file."""
+        made = self.model_copy()
+        made._path = path
+        return made
+
     def calibrated(self, found: Mapping[str, Calibration]) -> Bench:
         """The same bench with these calibrations and no others.
 

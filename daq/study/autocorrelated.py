@@ -33,6 +33,8 @@ __all__ = ["Contrast", "Record", "RecordFit", "fit_records"]
 _RHO = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.85, 0.9, 0.94, 0.97])
 _SHARE = np.array([0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
 """Correlation from block to block, and the autoregressive part's share of the variance [1]."""
+TOGETHER = 500_000
+"""So many whitened numbers are held at once, of records that are alike."""
 
 
 def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -180,14 +182,23 @@ class RecordFit:
 
     def pushed(self, weights: FloatArray, slopes: FloatArray | None = None) -> FloatArray:
         """What each record's carried errors do to a contrast, float64[records, q]; see `contrast`."""
-        lean = self._lean(weights, slopes)
-        out = np.empty((len(self._sums), self._level.shape[2] - 1))
-        for r, s in enumerate(self._sums):
-            own = s.xy - self._ratio[:, r, :, np.newaxis] * s.uy[:, np.newaxis, :]
-            by_slopes = np.einsum("gp,gpq,gqk->gk", lean, self._inverse, own)
-            by_noise = weights[r] * s.uy / s.uu[:, np.newaxis] - by_slopes
-            out[r] = self.weights @ by_noise[:, 1:]
-        return out
+        uy = np.stack([s.uy[:, 1:] for s in self._sums], axis=1)
+        by_levels = np.einsum("g,grk,gr->rk", self.weights, uy, 1.0 / self._uu) * weights[:, np.newaxis]
+        left = np.einsum("g,gp,gpq->gq", self.weights, self._lean(weights, slopes), self._inverse)
+        found: FloatArray = by_levels - np.einsum("gq,grqk->rk", left, self._own(uy))
+        return found
+
+    def pushed_by_slopes(self) -> FloatArray:
+        """How much more of it one of each slope adds, whatever the weights: float64[p, records, q]."""
+        uy = np.stack([s.uy[:, 1:] for s in self._sums], axis=1)
+        found: FloatArray = np.einsum("g,gpq,grqk->prk", self.weights, self._inverse, self._own(uy))
+        return found
+
+    def _own(self, uy: FloatArray) -> FloatArray:
+        """Each record's part of the slopes' right-hand side, float64[G, records, p, q]."""
+        xy = np.stack([s.xy[:, :, 1:] for s in self._sums], axis=1)
+        own: FloatArray = xy - self._ratio[:, :, :, np.newaxis] * uy[:, :, np.newaxis, :]
+        return own
 
     def covariance(self, weights: FloatArray, slopes: FloatArray) -> tuple[float, FloatArray]:
         """Covariance from the blocks' noise of contrasts with the same weights of the levels.
@@ -313,7 +324,7 @@ def fit_records(records: Sequence[Record]) -> RecordFit:
                 "the covariates do not vary apart from each other within the records",
                 remedy="leave one of them out",
             )
-    return RecordFit(records, [_summed(r) for r in records], dof)
+    return RecordFit(records, _all_summed(records), dof)
 
 
 def _stacked(record: Record) -> FloatArray:
@@ -321,9 +332,26 @@ def _stacked(record: Record) -> FloatArray:
     return np.concatenate([one, record.covariates, record.response[:, np.newaxis], record.carried], axis=1)
 
 
-def _summed(record: Record) -> _Sums:
+def _all_summed(records: Sequence[Record]) -> list[_Sums]:
+    """Sums of each record. Those whose blocks follow each other alike are whitened together."""
+    alike: dict[bytes, list[int]] = {}
+    for i, record in enumerate(records):
+        alike.setdefault((record.at - record.at[0]).tobytes(), []).append(i)
+    out: dict[int, _Sums] = {}
+    for indices in alike.values():
+        first = _stacked(records[indices[0]])
+        at_once = max(1, TOGETHER // (GRID_RHO.size * first.size))
+        for start in range(0, len(indices), at_once):
+            some = indices[start : start + at_once]
+            columns = np.concatenate([_stacked(records[i]) for i in some], axis=1)
+            white, log_f = _whiten(columns, records[some[0]].at, GRID_RHO, GRID_SHARE)
+            for i, own in zip(some, np.split(white, len(some), axis=2), strict=True):
+                out[i] = _summed(records[i], own, log_f)
+    return [out[i] for i in range(len(records))]
+
+
+def _summed(record: Record, white: FloatArray, log_f: FloatArray) -> _Sums:
     p = record.covariates.shape[1]
-    white, log_f = _whiten(_stacked(record), record.at, GRID_RHO, GRID_SHARE)
     one, x, y = white[:, :, 0], white[:, :, 1 : 1 + p], white[:, :, 1 + p :]
     return _Sums(
         uu=np.einsum("gn,gn->g", one, one),

@@ -27,7 +27,7 @@ from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
 from daq.study.autocorrelated import Record, fit_records
-from daq.study.compare_records import Matched, covariance_of, interval_of
+from daq.study.compare_records import Matched, covariance_of, interval_of, pushed_by
 from daq.watch.columns import FloatArray
 
 __all__ = ["Band", "Curve", "band_over_temperature"]
@@ -149,7 +149,11 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Band:
             u95 = u95 * value
         return Curve(value, value - u95, value + u95)
 
-    between = [interval_of(matched, fit, two - one, row) for row in own]
+    calibration = np.sqrt((pushed_by(matched, fit, two - one, own) ** 2).sum(axis=1))
+    between = [
+        interval_of(matched, fit, two - one, row, calibration_u=u)
+        for row, u in zip(own, calibration.tolist(), strict=True)
+    ]
     wider = _simultaneous(covariance_of(matched, fit, two - one, own), between[points // 2].dof)
     tilt = np.zeros(shared + len(along))
     tilt[shared] = PER_K / matched.covariates.spreads["lye_temp"]

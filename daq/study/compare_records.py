@@ -23,7 +23,17 @@ from daq.study.compare_match import (
 from daq.study.run_blocks import RunBlocks
 from daq.watch.columns import FloatArray
 
-__all__ = ["LEAST_BLOCKS", "Group", "Interval", "Matched", "Unmatched", "interval_of", "match", "record_of"]
+__all__ = [
+    "LEAST_BLOCKS",
+    "Group",
+    "Interval",
+    "Matched",
+    "Unmatched",
+    "interval_of",
+    "match",
+    "pushed_by",
+    "record_of",
+]
 
 LEAST_BLOCKS = 12
 """Of each build, at temperatures that both had."""
@@ -198,6 +208,7 @@ def interval_of(
     weights: FloatArray,
     slopes: FloatArray | None = None,
     *,
+    calibration_u: float | None = None,
     hac: bool = False,
 ) -> Interval:
     """The 95 % interval of a contrast: noise or, with repeats, the runs' scatter; and calibrations.
@@ -211,11 +222,15 @@ def interval_of(
         Of the runs' levels.
     slopes : float64[p], optional
         Of the slopes.
+    calibration_u : float, optional
+        Standard uncertainty from calibrations, where that is known already.
     hac : bool
         Whether the check by cosine scores is wanted.
     """
     contrast = fit.contrast(weights, slopes, hac=hac)
-    cal_u, cal_from = _calibration(matched, fit, weights, slopes)
+    cal_u, cal_from = (
+        (calibration_u, "") if calibration_u is not None else _calibration(matched, fit, weights, slopes)
+    )
     cal = 1.96 * cal_u
     squares, dof = _scatter(fit, matched.side)
     low, high, behind, between, u = contrast.low, contrast.high, float(fit.dof), math.nan, contrast.u
@@ -257,7 +272,7 @@ def covariance_of(matched: Matched, fit: RecordFit, weights: FloatArray, slopes:
     own, rest = fit.covariance(weights, slopes)
     squares, dof = _scatter(fit, matched.side)
     total = rest + (squares / dof * float(weights @ weights) if dof else own)
-    pushed = np.stack([_pushed(matched, fit, weights, row) for row in slopes])
+    pushed = pushed_by(matched, fit, weights, slopes)
     found: FloatArray = total + pushed @ pushed.T
     return found
 
@@ -276,28 +291,41 @@ def _scatter(fit: RecordFit, side: NDArray[np.intp]) -> tuple[float, int]:
     return squares, dof
 
 
-def _by_error(matched: Matched, pushed: FloatArray) -> dict[tuple[str, str], float]:
-    """What each error does to a contrast; those that runs share add up with their sign, and so cancel as far
-    as they are alike.
-    """
-    out: dict[tuple[str, str], float] = {}
+def _errors(matched: Matched) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Numbers of the errors behind each run's labels, intp[runs, labels], and the label of each error."""
+    numbers: dict[tuple[int, str], int] = {}
+    ids = np.empty((len(matched.runs), len(matched.labels)), dtype=np.intp)
     for column, label in enumerate(matched.labels):
         for r, run in enumerate(matched.runs):
-            key = label, run.shared.get(label) or f"only {r}"
-            out[key] = out.get(key, 0.0) + float(pushed[r, column])
-    return out
+            key = column, run.shared.get(label) or f"only {r}"
+            ids[r, column] = numbers.setdefault(key, len(numbers))
+    return ids, np.array([column for column, _ in numbers], dtype=np.intp)
 
 
-def _pushed(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray | None) -> FloatArray:
-    return np.array([*_by_error(matched, fit.pushed(weights, slopes)).values(), 0.0])
+def _summed(ids: NDArray[np.intp], pushed: FloatArray, errors: int) -> FloatArray:
+    """What each error does to a contrast: where runs share it, it adds up with its sign, and so cancels as
+    far as it is alike.
+    """
+    return np.asarray(np.bincount(ids.ravel(), pushed.ravel(), errors), dtype=np.float64)
+
+
+def pushed_by(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray) -> FloatArray:
+    """What each error does to contrasts with slopes float64[m, p]: float64[m, errors]."""
+    ids, labels = _errors(matched)
+    base = _summed(ids, fit.pushed(weights), labels.size)
+    along = [_summed(ids, one, labels.size) for one in fit.pushed_by_slopes()]
+    found: FloatArray = base + slopes @ np.array(along).reshape(slopes.shape[1], labels.size)
+    return found
 
 
 def _calibration(
     matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray | None
 ) -> tuple[float, str]:
     """Standard uncertainty of a contrast from calibrations, and where most of it comes from."""
-    by_label: dict[str, float] = {}
-    for (label, _), value in _by_error(matched, fit.pushed(weights, slopes)).items():
-        by_label[label] = by_label.get(label, 0.0) + value * value
-    most = max(by_label, key=lambda k: by_label[k], default="")
-    return math.sqrt(sum(by_label.values())), most
+    if not matched.labels:
+        return 0.0, ""
+    ids, labels = _errors(matched)
+    squares = _summed(ids, fit.pushed(weights, slopes), labels.size) ** 2
+    by_label = np.bincount(labels, weights=squares, minlength=len(matched.labels))
+    most = matched.labels[int(np.argmax(by_label))]
+    return math.sqrt(float(by_label.sum())), most

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
+from daq.quantity import shown
 from daq.study.html_parts import cautions, page, table
 from daq.study.polarisation import Polarisation
 from daq.study.polarisation_picture import polarisation_picture
@@ -24,7 +25,12 @@ def polarisation_page(made: Polarisation) -> str:
         picture = polarisation_picture(made, "svg").decode("utf-8")
         parts.append(f'<figure class="picture">{picture}</figure>')
         rows = [[label, *(part_words(b, key) for b in fitted)] for key, label in PART_LABELS.items()]
-        rows.append(["Reversible voltage", *(f"{b.fit.reversible_at:.3f} V" for b in fitted if b.fit)])
+        rows.append(
+            [
+                "Reversible voltage, by thermodynamics",
+                *(f"{b.fit.reversible_at:.3f} V" for b in fitted if b.fit),
+            ]
+        )
         rows.append(["Scatter of the steps", *(f"{1e3 * b.fit.rms:.2g} mV" for b in fitted if b.fit)])
         caption = f"Parts at {made.at_density:g} mA/cm² and {made.reference_c:.0f} °C, ± U for 95 %"
         parts.append(table(["Part", *(b.name for b in fitted)], rows, caption, numeric=len(fitted)))
@@ -36,9 +42,9 @@ def polarisation_page(made: Polarisation) -> str:
         [
             b.name,
             clock_words(s.from_s),
-            f"{s.density:.1f} mA/cm²",
-            f"{s.cell_volts:.3f} V",
-            f"{s.lye_temp:.1f} °C",
+            shown(s.density, s.u95[0], "mA/cm²").text,
+            shown(s.cell_volts, s.u95[1], "V").text,
+            shown(s.lye_temp, s.u95[2], "°C").text,
             s.reason or "used",
         ]
         for b in made.builds
@@ -46,7 +52,7 @@ def polarisation_page(made: Polarisation) -> str:
         for s in r.sweep.steps
     ]
     headings = ["Build", "At", "Current density", "Volts per cell", "Lye", "Used"]
-    parts.append(table(headings, steps, "Steps, as measured"))
+    parts.append(table(headings, steps, "Steps, as measured, ± U (k = 2)"))
     missing = [[b.name, b.reason] for b in made.builds if b.fit is None]
     parts.append(table(["Build", "Why it has no curve"], missing, "Without a curve"))
     runs = [

@@ -50,6 +50,8 @@ class Step:
         Means over that [mA/cm2, V, degC].
     reason : str
         Why it is not used; empty for one that is.
+    u95 : (float, float, float)
+        Expanded uncertainties of the three means; NaN where not known.
     """
 
     from_s: float
@@ -58,6 +60,7 @@ class Step:
     cell_volts: float
     lye_temp: float
     reason: str = ""
+    u95: tuple[float, float, float] = (math.nan,) * 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +175,9 @@ def _step(
     if not where.any():
         return None, {}
     numbers = assessor.ratios.numbers(balance.averaged(where).flows)
-    amps, cell, temp = (float(np.asarray(numbers[k].value)[0]) for k in ("amps", "cell_volts", "lye_temp"))
+    keys = ("amps", "cell_volts", "lye_temp")
+    amps, cell, temp = (float(np.asarray(numbers[k].value)[0]) for k in keys)
+    amps_u, cell_u, temp_u = (float(np.asarray(numbers[k].u95)[0]) for k in keys)
     if not (math.isfinite(amps) and math.isfinite(cell)) or cell < GASSING_V:
         return None, {}
     reason = ""
@@ -189,8 +194,9 @@ def _step(
         elif abs(of_amps) > DRIFT_AMPS_MIN * amps:
             reason = f"had not settled: current {100.0 * of_amps / amps:+.1f} % in a minute"
     ends = balance.end_ns[where] / 1e9
-    density = 1000.0 * amps / bench.stack.plate_area_cm2
-    return Step(float(ends[0]) - WINDOW_S, float(ends[-1]), density, cell, temp, reason), numbers
+    density, density_u = (1000.0 * x / bench.stack.plate_area_cm2 for x in (amps, amps_u))
+    u95 = density_u, cell_u, temp_u
+    return Step(float(ends[0]) - WINDOW_S, float(ends[-1]), density, cell, temp, reason, u95), numbers
 
 
 def _per_min(means: FloatArray) -> float:

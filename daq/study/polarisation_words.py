@@ -200,9 +200,9 @@ def _build(curve: BuildCurve) -> dict[str, Any]:
                 "run": r.run_id or None,
                 "from_s": s.from_s,
                 "to_s": s.to_s,
-                "density": {"value": s.density, "unit": "mA/cm2"},
-                "cell_volts": {"value": s.cell_volts, "unit": "V"},
-                "lye_temp": {"value": s.lye_temp if math.isfinite(s.lye_temp) else None, "unit": "degC"},
+                "density": _number(s.density, s.u95[0], "mA/cm2"),
+                "cell_volts": _number(s.cell_volts, s.u95[1], "V"),
+                "lye_temp": _number(s.lye_temp, s.u95[2], "degC"),
                 "used": not s.reason,
                 "reason": s.reason or None,
             }
@@ -210,4 +210,13 @@ def _build(curve: BuildCurve) -> dict[str, Any]:
             for s in r.sweep.steps
         ],
         "notes": list(curve.notes),
+    }
+
+
+def _number(value: float, u95: float, unit: str) -> dict[str, Any]:
+    known = math.isfinite(value)
+    return {
+        "value": value if known else None,
+        "u95": u95 if known and math.isfinite(u95) else None,
+        "unit": unit,
     }

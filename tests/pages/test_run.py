@@ -257,7 +257,7 @@ def test_the_review_names_uncertainty_reference_and_findings(page: Page, serving
         "60\u202fmin",
         "131.2 ± 2.4\u202fWh",
         "35.2 ± 1.1\u202fL",
-        "65.1\u202f°C at 50:00",
+        "65.10 ± 0.60\u202f°C at 50:00",
         "all powered",
         "warm-up",
         "steady",

@@ -166,6 +166,11 @@ def test_the_command_writes_all_its_forms(
     parts = body["builds"][0]["parts"]
     assert parts["ohmic_ohm_cm2"]["unit"] == "ohm cm2"
     assert all(p["unit"] for p in parts.values())
+    for step in body["builds"][0]["steps"]:
+        for key, most in (("density", 3.0), ("cell_volts", 0.05), ("lye_temp", 1.0)):
+            assert 0.0 < step[key]["u95"] < most, key
+    assert "mA/cm²</td>" in text
+    assert "Steps, as measured, ± U" in text
 
 
 @pytest.mark.browser
