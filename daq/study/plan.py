@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtri, stdtrit
+from scipy.special import chdtri, ndtr, stdtrit
 from scipy.stats import nct
 
 from daq.errors import UsageError
@@ -65,6 +65,11 @@ class Plan:
         What it may be instead: end of its one-sided 90 % interval; NaN where it is assumed.
     repeats : int
         Degrees of freedom behind it; 0 where it is assumed.
+    meters : float
+        Standard uncertainty of one run's mean from errors of its meters that are others on another day, and
+        so do not cancel: the comparison's interval counts them beside the runs' scatter [1].
+    meters_from : str
+        Where most of it comes from.
     runs : int
         Runs looked at.
     choices : tuple of Choice
@@ -77,6 +82,8 @@ class Plan:
     day_sd: float
     day_sd_high: float
     repeats: int
+    meters: float
+    meters_from: str
     runs: int
     choices: tuple[Choice, ...]
 
@@ -98,6 +105,8 @@ class Plan:
             "day_sd_high": self.day_sd_high if math.isfinite(self.day_sd_high) else None,
             "day_sd_assumed": self.repeats == 0,
             "repeats": self.repeats,
+            "meters_of_a_run": self.meters,
+            "meters_mostly_from": self.meters_from or None,
             "runs_looked_at": self.runs,
             "choices": [
                 {"hours": c.hours, "runs_each": c.runs_each, "power": c.power, "total_hours": c.total_hours}
@@ -109,7 +118,7 @@ class Plan:
         }
 
 
-def power(difference: float, sd: float, runs_each: int) -> float:
+def power(difference: float, sd: float, runs_each: int, meters: float = 0.0) -> float:
     """Chance that a two-sided t-test at 5 % tells a difference with that many runs of each, [1].
 
     Parameters
@@ -118,19 +127,23 @@ def power(difference: float, sd: float, runs_each: int) -> float:
         Of the run means, in one unit; `sd` above 0.
     runs_each : int
         2 and above.
+    meters : float
+        Standard uncertainty of each run's mean from its meters, in the same unit. It widens the interval as
+        `daq.study.compare` does, ``(t s)^2 + (1.96 u)^2``, with s at its expected value.
     """
     dof = 2 * runs_each - 2
-    critical = float(stdtrit(dof, 0.975))
+    critical = math.hypot(float(stdtrit(dof, 0.975)), 1.96 * meters / sd)
     shift = abs(difference) / (sd * math.sqrt(2.0 / runs_each))
-    if shift > 30.0:
-        return 1.0
+    if shift > 30.0 or critical > 30.0:
+        # far out the t of so many runs is what stands in its denominator: the scatter at its expected value
+        return float(ndtr(shift - critical))
     return float(nct.sf(critical, dof, shift) + nct.cdf(-critical, dof, shift))
 
 
-def runs_needed(difference: float, sd: float, wanted: float) -> int | None:
+def runs_needed(difference: float, sd: float, wanted: float, meters: float = 0.0) -> int | None:
     """Fewest runs of each with at least that power; None for more than 200."""
     for n in range(2, MOST_RUNS + 1):
-        if power(difference, sd, n) >= wanted:
+        if power(difference, sd, n, meters) >= wanted:
             return n
     return None
 
@@ -186,13 +199,31 @@ def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8) -> Pl
         high = math.sqrt(squares / float(chdtri(repeats, 0.9)))
     else:
         day, high = ASSUMED_DAY_SD, math.nan
+    meters, meters_from = _meters(kept)
     choices = []
     for length in LENGTHS_H:
         sd = math.hypot(day, noise_1h / math.sqrt(length))
-        n = runs_needed(math.log1p(detect), max(sd, 1e-9), wanted)
+        told = math.log1p(detect), max(sd, 1e-9)
+        n = runs_needed(*told, wanted, meters)
         if n is not None:
-            choices.append(Choice(length, n, power(math.log1p(detect), max(sd, 1e-9), n)))
-    return Plan(detect, wanted, noise_1h, day, high, repeats, len(kept), tuple(choices))
+            choices.append(Choice(length, n, power(*told, n, meters)))
+    return Plan(detect, wanted, noise_1h, day, high, repeats, meters, meters_from, len(kept), tuple(choices))
+
+
+def _meters(runs: Sequence[RunBlocks]) -> tuple[float, str]:
+    """Standard uncertainty of a run's mean from errors that are others in another run [1], and from what most
+    of it comes.
+    """
+    squares: dict[str, float] = {}
+    for run in runs:
+        response = run.responses[METRICS[0].key]
+        known = np.isfinite(response.value) & (np.nan_to_num(response.value) > 0.0)
+        for label, part in response.parts.items():
+            if not run.shared.get(label):
+                share = float((part[known] / response.value[known]).mean())
+                squares[label] = squares.get(label, 0.0) + share * share / len(runs)
+    most = max(squares, key=lambda label: squares[label], default="")
+    return math.sqrt(sum(squares.values())), most
 
 
 def plan_text(made: Plan) -> str:
@@ -202,7 +233,9 @@ def plan_text(made: Plan) -> str:
     if best is None:
         lines = [
             f"More than {MOST_RUNS} runs of each build would be needed to tell {share}.",
-            "Make the runs more alike first.",
+            "Make the runs more alike first."
+            if made.meters < made.day_sd
+            else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
         ]
     else:
         told = f"{best.runs_each} runs of each build, {best.hours:g} h each once warm"
@@ -220,6 +253,9 @@ def plan_text(made: Plan) -> str:
     else:
         lines.append(f"  from run to run               {day:<9}assumed: no build was run twice")
         lines.append("  Run one build twice without changing anything, and plan again.")
+    if made.meters > 0.0:
+        meters = f"{100 * made.meters:.2f} %"
+        lines.append(f"  a run's meters, on its day    {meters:<9}most of it: {made.meters_from}")
     if made.choices:
         lines += ["", "LENGTH AND NUMBER"]
         lines += [

@@ -46,6 +46,10 @@ def plan_page(made: Plan) -> str:
         ["a run's own noise, over 1 h", f"{100 * made.noise_1h:.2f} %", f"{made.runs} runs looked at"],
         ["from run to run", f"{100 * made.day_sd:.2f} %", high],
     ]
+    if made.meters > 0.0:
+        scatter.append(
+            ["a run's meters, on its day", f"{100 * made.meters:.2f} %", f"most of it: {made.meters_from}"]
+        )
     parts.append(
         table(["Scatter of gas per watt", "Standard deviation", "From"], scatter, "What it rests on")
     )
@@ -85,7 +89,7 @@ def _chances(axes: Any, made: Plan) -> None:
     others = iter((":", "--", "-."))
     for n in counts:
         dash = "-" if n == best.runs_each else next(others)
-        chance = [100.0 * power(float(np.log1p(x)), sd, n) for x in sizes]
+        chance = [100.0 * power(float(np.log1p(x)), sd, n, made.meters) for x in sizes]
         axes.plot(100.0 * sizes, chance, dash, color=FIRST if n == best.runs_each else SECOND,
                   linewidth=3.0 if n == best.runs_each else 1.8, label=f"{n} runs of each")  # fmt: skip
     axes.plot([100.0 * made.detect], [100.0 * best.power], "D", color=FIRST, markersize=9)

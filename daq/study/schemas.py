@@ -354,7 +354,8 @@ _PLAN = _object(
         "runs_looked_at": COUNT,
         "choices": _list(_object({"hours": SPAN, "runs_each": COUNT, "power": SHARE, "total_hours": SPAN})),
         "best": _or_null(_object({"hours": SPAN, "runs_each": COUNT, "order": _list({"enum": ["A", "B"]})})),
-    }
+    },
+    {"meters_of_a_run": SPAN, "meters_mostly_from": _maybe("string")},
 )
 
 _LEAK = _object(

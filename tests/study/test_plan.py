@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import importlib
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from scipy.stats import ttest_ind
+from scipy.stats import t, ttest_ind
 
 from daq.cli import main
 from daq.errors import UsageError
@@ -46,6 +47,44 @@ def test_simulated_runs_tell_as_often_as_the_plan_says() -> None:
     )
     # four standard errors of a share of 1500 at 0.85 are 0.037
     assert told / 1500 == pytest.approx(power(difference, sd, n), abs=0.037)
+
+
+def test_meters_that_do_not_cancel_cost_runs() -> None:
+    """The comparison's own interval, ``hypot(t s sqrt(2/n), 1.96 u sqrt(2/n))``, on simulated means."""
+    rng = np.random.default_rng(13)
+    sd, meters, difference, n = 0.008, 0.01, 0.03, 4
+    tries = 4000
+    a, b = rng.normal(0.0, sd, (tries, n)), rng.normal(difference, sd, (tries, n))
+    s = np.sqrt(0.5 * (a.var(axis=1, ddof=1) + b.var(axis=1, ddof=1)))
+    half = np.sqrt(2.0 / n) * np.hypot(t.ppf(0.975, 2 * n - 2) * s, 1.96 * meters)
+    told = float((np.abs(b.mean(axis=1) - a.mean(axis=1)) > half).mean())
+    # the plan puts the scatter at its expected value in the meters' part
+    assert power(difference, sd, n, meters) == pytest.approx(told, abs=0.06)
+    assert power(difference, sd, n, meters) < power(difference, sd, n) - 0.05
+    assert power(0.01, 1e-9, 2, 0.002) == 1.0
+    assert power(0.01, 1e-9, 2, 0.02) < 1e-6, "no number of quiet runs outdoes a meter"
+    few, many = (runs_needed(0.02, 0.005, 0.8, u) for u in (0.0, 0.01))
+    assert few is not None
+    assert many is not None
+    assert few < many
+
+
+def test_a_plan_counts_what_the_comparison_will_count() -> None:
+    rng = np.random.default_rng(14)
+    runs = [made_run(rng, build=b, day=rng.normal(0.0, 0.004), gain=0.01) for b in "AABB"]
+    alone = plan(runs, 0.02)
+    assert alone.meters == 0.0, "one flow meter in all runs cancels"
+    exchanged = [replace(r, shared={"gas_flow: accuracy": ""}) for r in runs]
+    apart = plan(exchanged, 0.02)
+    assert apart.meters == pytest.approx(0.01, rel=1e-6)
+    assert apart.meters_from == "gas_flow: accuracy"
+    assert alone.best is not None
+    assert apart.best is not None
+    assert apart.best.runs_each > alone.best.runs_each
+    assert "a run's meters, on its day    1.00 %" in plan_text(apart)
+    hopeless = plan(exchanged, 0.001)
+    assert hopeless.best is None
+    assert "The meters are in the way, most of all gas_flow: accuracy" in plan_text(hopeless)
 
 
 def test_a_steady_drift_favours_neither() -> None:
