@@ -95,7 +95,7 @@ class Quantity:
         self.value = as_num(value)
         self.unit = unit
         spread = as_num(u)
-        if np.any(np.less(spread, 0.0)):
+        if spread < 0.0 if isinstance(spread, float) else (spread < 0.0).any():
             raise LyewatchError(
                 "a standard uncertainty is never negative",
                 place=label or None,

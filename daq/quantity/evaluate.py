@@ -108,7 +108,7 @@ def specified(
         resolution=resolution,
     )
     parts: dict[Variable, Num] = {}
-    if np.any(np.not_equal(limit, 0.0)):
+    if limit != 0.0 if isinstance(limit, float) else np.asarray(limit).any():
         parts[Variable(f"{label}: accuracy", shape="rectangular")] = limit
     if resolution:
         parts[Variable(f"{label}: resolution", shape="rectangular")] = resolution_u(resolution)

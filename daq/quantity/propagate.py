@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -49,9 +50,9 @@ def propagate(function: Callable[..., Num], *args: Quantity | Num, unit: str, **
     steps: dict[int | str, FloatArray] = {}
     for key, quantity in given.items():
         if isinstance(quantity, Quantity) and quantity.parts:
-            u = np.asarray(quantity.u)
-            steps[key] = np.where((u > 0.0) & np.isfinite(u), _STEP * u, 1.0e-6 * (1.0 + np.abs(at[key])))
-    shape = np.broadcast_shapes(*(np.shape(at[key]) for key in steps), *(s.shape for s in steps.values()))
+            steps[key] = _step(np.asarray(quantity.u), at[key])
+    shapes = {np.shape(at[key]) for key in steps} | {s.shape for s in steps.values()}
+    shape = np.broadcast_shapes(*shapes) if len(shapes) > 1 else next(iter(shapes), ())
     together = _together(called, at, steps, shape) if shape else None
     if together is None:
         centre = called({})
@@ -68,6 +69,14 @@ def propagate(function: Callable[..., Num], *args: Quantity | Num, unit: str, **
         centre, slopes = together
     terms = [(_plain(slope), given[key]) for key, slope in zip(steps, slopes, strict=True)]
     return combine(_plain(centre), unit, terms)
+
+
+def _step(u: FloatArray, at: Num) -> FloatArray:
+    """How far an input is shifted, where it has an uncertainty and where it has none."""
+    step = _STEP * u
+    if u.size == 1 and 0.0 < step.item() < math.inf:
+        return step
+    return np.where((u > 0.0) & np.isfinite(u), step, 1.0e-6 * (1.0 + np.abs(at)))
 
 
 def _together(
@@ -87,7 +96,9 @@ def _together(
         array[2 + 2 * k] -= step
         shifted[key] = array
     try:
-        found = np.broadcast_to(called(shifted), (rows, *shape))
+        found = called(shifted)
+        if found.shape != (rows, *shape):
+            found = np.broadcast_to(found, (rows, *shape))
     except PhysicsRangeError:
         return None
     slopes = [

@@ -269,7 +269,7 @@ def _gas_rules(bench: Bench) -> Iterator[Rule]:
 def _gas_share(ticks: Ticks, floor: float) -> FloatArray:
     """Gas read over gas the current could make; 1 while it is too early to judge, NaN with too little to."""
     could = ticks.brief["could_lpm"]
-    judged = np.nan_to_num(could) > 5.0 * floor
+    judged = could > 5.0 * floor
     share = np.divide(ticks.brief["gas_flow"], could, out=np.full_like(could, np.nan), where=judged)
     return np.where(ticks.powered_s < GAS_ARRIVES_S, 1.0, share)
 

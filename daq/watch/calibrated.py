@@ -9,6 +9,7 @@ import numpy as np
 from daq.bench import Bench
 from daq.bench.calibration import day
 from daq.quantity import Quantity
+from daq.watch.columns import zeroed
 from daq.watch.conditions import Notes, known
 from daq.watch.findings import Finding
 
@@ -24,7 +25,7 @@ def note_calibrations(bench: Bench, means: Mapping[str, Quantity], notes: Notes)
         there = known(mean)
         notes.add(f"{channel}: {calibration.words}", there)
         low, high = calibration.span
-        value = np.nan_to_num(np.asarray(mean.value), nan=low)
+        value = zeroed(np.asarray(mean.value), low)
         unit = calibration.unit
         notes.add(
             f"{channel} beyond its calibration, {low:g} to {high:g} {unit}: its curve is continued straight",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Status
 
-__all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "good_mask", "last_before"]
+__all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "good_mask", "last_before", "zeroed"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -107,6 +107,12 @@ class Columns:
             int(min(t[0] for t in self.frames.values())),
             int(max(t[-1] for t in self.frames.values())),
         )
+
+
+def zeroed(values: FloatArray, blank: float = 0.0) -> FloatArray:
+    """`values` with `blank` where they are NaN; a tenth of the cost of `numpy.nan_to_num`, which counts where
+    a live window is one element."""
+    return np.where(np.isnan(values), blank, values)
 
 
 def frames_of(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, IntArray]:

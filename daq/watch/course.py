@@ -16,7 +16,7 @@ from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.watch.alarm_rules import stuck_after_s
 from daq.watch.bins import Bins
-from daq.watch.columns import Columns, FloatArray, IntArray
+from daq.watch.columns import Columns, FloatArray, IntArray, zeroed
 from daq.watch.detectors import Edge, LimitDetector
 from daq.watch.numbers import Numbers
 from daq.watch.rules import Ticks
@@ -140,8 +140,8 @@ class Course:
         # Two steps back all samples have come in, also those that took a while.
         _, sums = bins.windows(ends - SETTLED_STEPS, 1, of=("amps",), later=SETTLED_STEPS)
         split = np.maximum(sums[0, :, 0], 0.0) * self._ml_per_coulomb
-        temp = np.clip(np.nan_to_num(numbers.value["lye_temp"], nan=25.0), 0.0, 150.0)
-        vapour_kg_s = np.nan_to_num(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
+        temp = np.minimum(np.maximum(zeroed(numbers.value["lye_temp"], 25.0), 0.0), 150.0)
+        vapour_kg_s = zeroed(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
         used = self.water_ml + np.cumsum(split + 1e3 * vapour_kg_s * bins.step_ns * 1e-9)
         self.water_ml = float(used[-1])
         return used

@@ -142,7 +142,9 @@ class PulseDetector:
         """Take pulses in order of time, and then the time up to which none other has come."""
         allowance = round(self.allowance_s * 1e9)
         edges: list[Edge] = []
-        if pulses_ns.size:
+        if not self.active and no_gap(self.last_ns, pulses_ns, allowance):
+            self.last_ns = int(pulses_ns[-1])
+        elif pulses_ns.size:
             if self.active:
                 self.active = False
                 edges.append(Edge(int(pulses_ns[0]), False, None))
@@ -164,6 +166,14 @@ class PulseDetector:
     def load(self, state: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.last_ns, self.active = int(state["last_ns"]), bool(state["active"])
+
+
+def no_gap(before_ns: int, pulses_ns: IntArray, allowance_ns: int) -> bool:
+    """Whether pulses follow `before_ns` and, all together, take no longer than one gap may: the usual case
+    live, and one that two of them tell."""
+    if pulses_ns.size == 0:
+        return False
+    return before_ns <= int(pulses_ns[0]) and int(pulses_ns[-1]) - before_ns <= allowance_ns
 
 
 def finite_or_none(value: float | None) -> float | None:

@@ -300,7 +300,7 @@ class Assessor:
     ) -> tuple[Quantity, Quantity]:
         """Latent heat of the vapour the gas carries off, and the power less that and the gas's [W]."""
         stack = self.bench.stack
-        flowing = np.nan_to_num(np.asarray(amps.value)) > self.bench.supply.powered_above_amps
+        flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps
         notes.add(NO_FLOW, flowing & ~known(dry))
         share = Quantity(
             np.full(notes.size, YIELD_GUESS),
@@ -313,10 +313,9 @@ class Assessor:
         made = first_known(dry, could * share)
         # More gas than the current can make, or less than none, is a fault of the reading; the heat balance
         # does not follow it.
-        most = np.nan_to_num(np.asarray(could.value), nan=np.inf)
-        made = first_known(where(made, np.nan_to_num(np.asarray(made.value)) <= most), could)
+        made = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
         none = Quantity(np.where(known(amps), 0.0, np.nan), 0.0, "L/min")
-        made = first_known(where(made, np.nan_to_num(np.asarray(made.value)) >= 0.0), none)
+        made = first_known(where(made, np.asarray(made.value) >= 0.0), none)
         mol_s = made * self.ratios.mol_s_per_lpm
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
@@ -331,4 +330,4 @@ class Assessor:
 
 def _full(value: float | FloatArray, shape: tuple[int, ...]) -> FloatArray:
     array = np.asarray(value, dtype=np.float64)
-    return array if array.shape == shape else np.broadcast_to(array, shape)
+    return array if array.shape == shape else np.full(shape, array)

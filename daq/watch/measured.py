@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from daq.bench import Bench
 from daq.quantity import Quantity, Variable, combine, specified, type_a_windows
 from daq.watch.bins import QUANTITIES, Bins, interval_s
-from daq.watch.columns import FloatArray, IntArray
+from daq.watch.columns import FloatArray, IntArray, zeroed
 
 __all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure", "taken_apart"]
 
@@ -127,8 +127,8 @@ def mean_of(quantity: Quantity, seconds: FloatArray) -> Quantity:
     if not weight.any():
         return Quantity(np.array([np.nan]), 0.0, quantity.unit)
     zero = np.zeros_like(weight)
-    parts = {v: np.nan_to_num(np.asarray(p)) + zero for v, p in quantity.parts.items()}
-    mean = Quantity.from_parts(np.nan_to_num(value), quantity.unit, parts).mean(weight)
+    parts = {v: zeroed(np.asarray(p)) + zero for v, p in quantity.parts.items()}
+    mean = Quantity.from_parts(zeroed(value), quantity.unit, parts).mean(weight)
     one = {v: np.asarray(p)[np.newaxis] for v, p in mean.parts.items()}
     return Quantity.from_parts(np.atleast_1d(np.asarray(mean.value)), quantity.unit, one)
 
@@ -176,8 +176,7 @@ def _specified(bench: Bench, name: str, value: FloatArray) -> Quantity:
 
 
 def _number(quantity: Quantity) -> FloatArray:
-    known: FloatArray = np.nan_to_num(np.asarray(quantity.value, dtype=np.float64))
-    return known
+    return zeroed(np.asarray(quantity.value, dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +197,7 @@ def _noise(batches: FloatArray) -> _Noise:
         np.asarray(x, dtype=np.float64).reshape(shape) for x in (found.u, found.dof, found.s, found.n_eff)
     )
     # Too few batches to tell noise: the accuracy alone counts.
-    return _Noise(np.nan_to_num(u), dof, np.nan_to_num(s), np.maximum(n_eff, 2.0))
+    return _Noise(zeroed(u), dof, zeroed(s), np.maximum(n_eff, 2.0))
 
 
 def _timed(bench: Bench, means: dict[str, Quantity], names: Sequence[str], slopes: FloatArray) -> None:
@@ -222,9 +221,9 @@ def _timed(bench: Bench, means: dict[str, Quantity], names: Sequence[str], slope
         source = bench.sources[spec.source]
         clock = clocks.setdefault(spec.source, Variable(f"{spec.source}: when its samples were taken"))
         within = interval_s(bench, name) / math.sqrt(12.0)
-        part = np.nan_to_num(slopes[k]) * math.hypot(source.timing_u_s, within)
+        part = zeroed(slopes[k]) * math.hypot(source.timing_u_s, within)
         mean = means[name]
-        counts = np.abs(part) > NEGLIGIBLE * np.nan_to_num(mean.u)
+        counts = np.abs(part) > NEGLIGIBLE * zeroed(np.asarray(mean.u))
         if not counts.any():
             continue
         part = np.where(counts, part, 0.0)  # window by window: the same live and in hindsight

@@ -20,6 +20,7 @@ from daq.physics.faraday import current_for_gas_a, mol_s_from_lpm, water_rate_g_
 from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
 from daq.physics.water import water_density_kg_m3
 from daq.quantity import Quantity, propagate
+from daq.watch.columns import zeroed
 from daq.watch.numbers import UNITS
 
 __all__ = ["H2_SHARE", "Ratios", "above_noise", "where"]
@@ -80,7 +81,7 @@ class Ratios:
         """
         f, mmw = flows, UNITS["mmw_dry_ref"]
         power, amps, dry, cells = f["power"], f["amps"], f["dry"], self.cells
-        powered = np.nan_to_num(np.asarray(amps.value)) > self.powered_above_amps
+        powered = np.asarray(amps.value) > self.powered_above_amps
         on_power = where(power, powered & above_noise(power))
         on_amps = where(amps, powered)
         made = where(dry, powered & above_noise(dry))
@@ -89,7 +90,7 @@ class Ratios:
         # Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
         # what the charge met on average.
         cell = (power / on_amps * (1.0 / cells)).named("V") if self.chopped else f["cell_volts"]
-        usable = where(cell, np.nan_to_num(np.asarray(cell.value)) > 0.2)
+        usable = where(cell, np.asarray(cell.value) > 0.2)
         return {
             "power_w": power,
             "volts": f["volts"],
@@ -126,6 +127,6 @@ def where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
 
 def above_noise(quantity: Quantity) -> NDArray[np.bool_]:
     """Where a value stands above its own expanded uncertainty: only then may it be divided by."""
-    value, u95 = np.nan_to_num(np.asarray(quantity.value)), np.nan_to_num(np.asarray(quantity.u95))
-    above: NDArray[np.bool_] = value > u95
+    value, u95 = np.asarray(quantity.value), np.asarray(quantity.u95)
+    above: NDArray[np.bool_] = value > zeroed(u95)
     return above

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from daq.frame import Status
 from daq.watch.alarms import AlarmSpec
 from daq.watch.columns import Columns, FloatArray, IntArray
-from daq.watch.detectors import Edge, LimitDetector, PulseDetector
+from daq.watch.detectors import Edge, LimitDetector, PulseDetector, no_gap
 from daq.watch.numbers import Numbers
 
 __all__ = [
@@ -140,7 +140,8 @@ class StaleRule:
         if frames.size == 0:
             return []
         before = int(frames[0]) if self.frame_ns is None else self.frame_ns
-        breaks = np.flatnonzero(np.diff(frames, prepend=before) > self.silent_ns)
+        whole = no_gap(before, frames, self.silent_ns)
+        breaks = _NONE if whole else np.flatnonzero(np.diff(frames, prepend=before) > self.silent_ns)
         self.frame_ns = int(frames[-1])
         if breaks.size == 0:
             return self.detector.process(good, self.frame_ns)

@@ -24,7 +24,7 @@ from daq.watch.columns import Columns
 from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge, LimitDetector
 from daq.watch.efficiency import Assessor
-from daq.watch.findings import find
+from daq.watch.findings import Setting, judge
 from daq.watch.foresight import Foresight
 from daq.watch.numbers import Numbers, unit_words
 from daq.watch.rules import (
@@ -85,6 +85,7 @@ class Watch(AlarmDesk):
         self.window_s = bench.service.window_s if window_s is None else window_s
         self.steps = max(1, round(self.window_s / step_s))
         self.assessor = Assessor(bench)
+        self._setting = Setting.of(bench)
         self.bins = Bins(bench, step_ns=self.step_ns, causal=True)
         self.course = Course(bench, self.step_ns)
         self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
@@ -246,8 +247,8 @@ class Watch(AlarmDesk):
         """What is said of one of the windows that `advance` gave."""
         values = numbers.at(i)
         t_ns = int(numbers.end_ns[i])
-        found = find(
-            self.bench,
+        found = judge(
+            self._setting,
             values,
             refusals=numbers.refusals(i),
             relay_open=self._relay_open,
