@@ -6,6 +6,7 @@ import multiprocessing
 import threading
 import time
 from collections.abc import Callable
+from multiprocessing import connection
 from multiprocessing.context import BaseContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -39,7 +40,7 @@ class Supervisor:
     def __init__(self, fleet: Fleet, *, say: Callable[[str], None], heartbeat: Path | None = None) -> None:
         self.fleet = fleet
         self._say = say
-        self._context = _context()
+        self._context = _context(say.__module__)
         self._stop = self._context.Event()
         self._running: dict[str, BaseProcess] = {}
         self._started_s: dict[str, float] = {}
@@ -57,7 +58,8 @@ class Supervisor:
         for name in names:
             self._start(name)
         try:
-            while not stop.wait(_LOOK_S):
+            while not stop.is_set():
+                self._await_an_end(stop)
                 for name in names:
                     process = self._running[name]
                     # One that dies at once is not started again at once.
@@ -67,6 +69,14 @@ class Supervisor:
                 self._beat()
         finally:
             self._end()
+
+    def _await_an_end(self, stop: threading.Event) -> None:
+        """Until a worker ends, at once, but no longer than one look."""
+        alive = [p.sentinel for p in self._running.values() if p.is_alive()]
+        if len(alive) == len(self._running):
+            connection.wait(alive, _LOOK_S)
+        else:
+            stop.wait(_LOOK_S)
 
     def _beat(self) -> None:
         now = time.monotonic()
@@ -100,9 +110,10 @@ class Supervisor:
                 process.join(1.0)
 
 
-def _context() -> BaseContext:
+def _context(*modules: str) -> BaseContext:
+    """Where processes come from; `modules` are what a worker needs besides its own."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["daq.fleet.preload"])
+    context.set_forkserver_preload(["daq.fleet.preload", *modules])
     return context
