@@ -34,7 +34,7 @@ class Supervisor:
     say : callable
         Takes lines for people, from any process.
     heartbeat : Path, optional
-        Touched each second while all workers live.
+        Touched each second while all workers live, each for longer than one that dies at once does.
     """
 
     def __init__(self, fleet: Fleet, *, say: Callable[[str], None], heartbeat: Path | None = None) -> None:
@@ -46,6 +46,7 @@ class Supervisor:
         self._started_s: dict[str, float] = {}
         self._heartbeat = heartbeat
         self._beat_s = 0.0
+        self._beat_trouble: str | None = None
 
     @property
     def pids(self) -> dict[str, int]:
@@ -80,13 +81,20 @@ class Supervisor:
 
     def _beat(self) -> None:
         now = time.monotonic()
-        if self._heartbeat is None or now - self._beat_s < 1.0 or len(self.pids) < len(self._running):
+        if self._heartbeat is None or now - self._beat_s < 1.0:
+            return
+        # One that has just been started may be one that dies at once, again and again.
+        if not all(p.is_alive() and now - self._started_s[n] > _AGAIN_S for n, p in self._running.items()):
             return
         self._beat_s = now
+        trouble = None
         try:
             self._heartbeat.touch()
         except OSError as exc:
-            self._say(f"{self._heartbeat}: the heartbeat can not be written: {exc.strerror}")
+            trouble = exc.strerror or str(exc)
+        if trouble is not None and trouble != self._beat_trouble:
+            self._say(f"{self._heartbeat}: the heartbeat can not be written: {trouble}")
+        self._beat_trouble = trouble
 
     def _start(self, name: str) -> None:
         process = self._context.Process(  # type: ignore[attr-defined]
