@@ -47,7 +47,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     store_options(parser)
     json_option(parser)
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
-    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the picture")
+    parser.add_argument(
+        "--png", metavar="FILE", type=Path, help="also write the picture, one for each build after the first"
+    )
     parser.set_defaults(run=run)
 
 
@@ -78,8 +80,11 @@ def run(args: argparse.Namespace) -> int:
         write_file(args.html, comparison_page(comparisons).encode("utf-8"))
         written.append(f"page written: {args.html}")
     if args.png:
-        write_file(args.png, comparison_picture(comparisons[0], "png"))
-        written.append(f"picture written: {args.png}")
+        for number, comparison in enumerate(comparisons, start=1):
+            # one picture for each build that is compared with the first: c.png, c-2.png, c-3.png
+            file = args.png if number == 1 else args.png.with_stem(f"{args.png.stem}-{number}")
+            write_file(file, comparison_picture(comparison, "png"))
+            written.append(f"picture written: {file}")
     if args.json:
         print_json(as_dict(comparisons))
     else:

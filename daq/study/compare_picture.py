@@ -36,6 +36,7 @@ __all__ = ["comparison_picture"]
 
 WIDTH, HEIGHT = 1200, 630
 MOST_POINTS = 1500
+SHADED = "Shaded: ± U of each build; 95 % of the difference at each temperature (dotted: at all together). "
 
 
 def comparison_picture(comparison: Comparison, form: Literal["svg", "png"] = "svg") -> bytes:
@@ -70,11 +71,7 @@ def _drawn(comparison: Comparison, said: str) -> Figure:
             _difference(drawn.add_axes((0.075, 0.14, 0.40, 0.205), sharex=above), comparison, head, band)
         _bands(drawn.add_axes((0.685, 0.14, 0.285, 0.66)), known, comparison.matters)
         reference = comparison.first.runs[0].reference
-        shaded = (
-            ""
-            if band is None
-            else "Shaded round a build: ± U (k = 2); round the difference: its 95 % interval. "
-        )
+        shaded = "" if band is None else SHADED
         drawn.text(
             0.03, 0.02,
             f"Dry gas at {reference}. ± U: k = 2. {shaded}Intervals: 95 %.",

@@ -43,9 +43,9 @@ def leak_page(test: LeakTest) -> str:
     """The page."""
     stack, c = test.bench.stack, test.conditions
     title = f"Leak of {stack.name}, build {stack.build}"
-    at = [said(c.volts), *([said(c.amps)] if c.amps is not None else []), said(c.lye_temp)]
+    at = f"At {conditions_said(test)} ({c.words})."
     parts = [
-        f"<header><h1>{escape(title)}</h1><p>At {escape(', '.join(at))} ({escape(c.words)}).</p></header>",
+        f"<header><h1>{escape(title)}</h1><p>{escape(at)}</p></header>",
         cautions(),
     ]
     if test.estimates:
@@ -91,6 +91,12 @@ def leak_page(test: LeakTest) -> str:
     return page(title, parts)
 
 
+def conditions_said(test: LeakTest) -> str:
+    """Volts, amps where they are known, and temperature."""
+    c = test.conditions
+    return ", ".join(said(q) for q in (c.volts, c.amps, c.lye_temp) if q is not None)
+
+
 def said(quantity: Quantity, *, percent: bool = False) -> str:
     """With U and unit."""
     factor = 100.0 if percent else 1.0
@@ -116,8 +122,7 @@ def _drawn(test: LeakTest, title: str) -> Figure:
             _gaps(drawn.add_axes((0.69, 0.13, 0.27, 0.36)), test)
         drawn.text(
             0.03, 0.022,
-            f"At {said(test.conditions.volts)}, {said(test.conditions.lye_temp)} ({test.conditions.words}). "
-            "± U, k = 2.",
+            f"At {conditions_said(test)} ({test.conditions.words}). ± U, k = 2.",
             fontsize=9.5, color=QUIET,
         )  # fmt: skip
     return drawn

@@ -98,6 +98,12 @@ def test_the_command_writes_all_its_forms(
     for d in one["differences"]:
         assert d["unit"]
         assert d["value"] is None or d["low95"] <= d["value"] <= d["high95"]
+    three = ["compare", *ids[:3], "--by", "run", "--store", str(folder), "--png", str(tmp_path / "t.png")]
+    assert main(three) == 0
+    assert sorted(f.name for f in tmp_path.glob("t*.png")) == ["t-2.png", "t.png"]
+    said = capsys.readouterr().out
+    assert "No change with temperature" in said or "slopes differ" in said
+    assert "Dry gas is counted at 0 °C, 101.325 kPa; ± is U, k = 2." in said
     assert main(["compare", ids[0], ids[0], "--store", str(folder)]) == 2
     assert "named twice" in capsys.readouterr().err
     assert main(["compare", ids[0], "--store", str(folder)]) == 2
@@ -116,7 +122,10 @@ def test_the_picture_is_the_same_file_each_time_and_speaks(folder: Path) -> None
     assert "MMW dry [mL/min/W]" in words
     assert "B: sealed" in words
     description = root.find("{http://www.w3.org/2000/svg}desc")
+    for part in ("Second less first [% of the first]", "dotted: at all together", "Lye temperature [°C]"):
+        assert part in words
     assert description is not None
+    assert "for each 10 K" in (description.text or "")
     assert "better than A" in (description.text or "")
 
 
@@ -136,4 +145,7 @@ def test_the_page_stands_in_a_browser(folder: Path, tmp_path: Path, page: Page) 
     assert wide <= 1280
     page.set_viewport_size({"width": 390, "height": 800})
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1000})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 688, "between the margins of A4"
     assert np.isfinite(box["height"])

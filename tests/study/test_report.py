@@ -161,6 +161,9 @@ def test_in_a_browser(browser: Browser, tmp_path: Path) -> None:
     drawn = view.evaluate("document.querySelector('svg.trends').getBoundingClientRect().height")
     assert drawn > 600
     view.emulate_media(media="print")
+    # 182 mm are left between the margins of A4, 188 mm of Letter
+    view.set_viewport_size({"width": 688, "height": 1000})
+    assert view.evaluate("document.documentElement.scrollWidth") == 688
     for paper in ("A4", "Letter"):
         pdf = view.pdf(format=paper)
         assert pdf.startswith(b"%PDF")
