@@ -109,7 +109,7 @@ class RunawayWatch:
         self.config = config
         self.tables = Tables(config)
         self.warnings: list[RunawayWarning] = []
-        self._intake = Intake(BIN_S)
+        self._intake = Intake(BIN_S, config.powered_above_amps)
         self._thermal = ThermalFilter(self.tables, config)
         self._law = CurrentLaw(config)
         self._state = WarningState()

@@ -16,8 +16,20 @@ __all__ = ["Bin", "Intake"]
 POWER_ON_C: Final = 85.0
 """What a DS18B20 says after power-up before its first conversion (its data sheet)."""
 _PERSISTS: Final = 4
-_STUCK_TICKS: Final = 40
-_CLIPPED_TICKS: Final = 12
+_BY_CHANCE: Final = 1e-9
+"""A reading that stands still for so long by its own noise less often than this is stuck."""
+_FORGETS: Final = 0.02
+"""For each tick: what is known of how often a reading changes is as of the last hundred or so."""
+_CHANGES_LEAST: Final = 0.12
+"""Share of ticks with another value below which the last digit is too coarse to tell by."""
+_CHANGES_MOST: Final = 0.9
+_OFTEN: Final = 8
+"""A run of equal readings counts so far for how often they change: beyond that it may be the fault itself."""
+_NEVER_S: Final = 240.0
+"""A reading that has not changed since it began is held to be stuck after so long under power."""
+_OUTLASTS: Final = 3.0
+"""How much longer than any ordinary run before. Near its end a rise leaves each digit more slowly than the
+one before, and the runs of equal readings grow: that is no fault of the sensor."""
 
 
 @dataclass(slots=True)
@@ -60,25 +72,44 @@ class _Mean:
 
 @dataclass(slots=True)
 class _Still:
-    """How long a reading has not changed in its last digit, and whether it used to."""
+    """How long a reading has not changed in its last digit, and whether it used to: in its own ticks."""
 
     last: float = math.nan
     since_s: float = math.nan
     run: int = 0
-    changes: float = 0.5
+    changes: float = 0.0
+    """Share of ticks with another value than the one before."""
+    ticks: int = 0
+    longest: int = 0
+    """Of the runs that were not held to be stuck."""
+    ever: bool = False
+    """Whether it has ever changed."""
 
     def add(self, value: float, t_s: float) -> None:
-        if value == self.last:
-            self.run += 1
-        else:
-            self.run = 0
+        if math.isnan(self.last):
             self.last, self.since_s = value, t_s
-        if self.run < 8:
-            self.changes += 0.02 * ((0.0 if self.run else 1.0) - self.changes)
+            return
+        same = value == self.last
+        if self.run < _OFTEN:
+            self.ticks += 1
+            self.changes += max(_FORGETS, 1.0 / self.ticks) * ((0.0 if same else 1.0) - self.changes)
+        if same:
+            self.run += 1
+            return
+        if not self.beyond():
+            self.longest = max(self.longest, self.run)
+        self.run = 0
+        self.ever = True
+        self.last, self.since_s = value, t_s
 
-    def beyond(self, ticks: int) -> bool:
+    def beyond(self) -> bool:
         """Whether it stands still for longer than its own noise allows."""
-        return self.changes > 0.2 and self.run >= ticks / max(self.changes, 0.25)
+        # Two standard deviations of the share, as so many ticks tell it, on the safe side
+        over = max(0.5 * _FORGETS, 1.0 / (self.ticks + 4.0))
+        share = self.changes - 2.0 * math.sqrt(over * self.changes * (1.0 - self.changes))
+        if share <= _CHANGES_LEAST or self.run < _OUTLASTS * self.longest:
+            return False
+        return (1.0 - min(share, _CHANGES_MOST)) ** self.run < _BY_CHANCE
 
 
 @dataclass(slots=True)
@@ -86,6 +117,9 @@ class Intake:
     """Collects ticks; `add` returns a bin when one is full."""
 
     bin_s: float
+    powered_above_amps: float = 0.3
+    _powered_s: float | None = None
+    """Since when [s]."""
     _start: float | None = None
     _last_t: float = math.nan
     _lye: list[float] = field(default_factory=list)
@@ -124,6 +158,10 @@ class Intake:
         if amps is not None:
             self._amps.add(amps)
             self._amps_still.add(amps, t_s)
+            if amps <= self.powered_above_amps:
+                self._powered_s = None
+            elif self._powered_s is None:
+                self._powered_s = t_s
         if watts is not None:
             self._watts.add(watts)
         if room is not None:
@@ -163,10 +201,16 @@ class Intake:
             self._noise += 0.02 * (1.25 * bend - self._noise)
             self._noise = max(self._noise, 0.004)
 
+    def _never_moves(self, t_s: float) -> bool:
+        still = self._lye_still
+        if still.ever or self._powered_s is None or math.isnan(still.since_s):
+            return False
+        return t_s - max(still.since_s, self._powered_s) > _NEVER_S
+
     def _close(self, t_s: float) -> Bin:
         assert self._start is not None
         n = len(self._lye)
-        stuck = self._lye_still.beyond(_STUCK_TICKS)
+        stuck = self._lye_still.beyond() or self._never_moves(t_s)
         made = Bin(
             t_s=t_s,
             dt_s=t_s - self._start,
@@ -179,7 +223,7 @@ class Intake:
             jumped=self._jumped,
             stuck=stuck,
             still_since_s=self._lye_still.since_s,
-            clipped=self._amps_still.beyond(_CLIPPED_TICKS),
+            clipped=self._amps_still.beyond(),
             missing=self._missing,
             noise_c=self._noise,
             glitches=self._glitches,
