@@ -20,7 +20,7 @@ from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
 from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, VAPOUR, Snapshot, ThermalFilter
-from daq.watch.runaway_warning import RAISE_AT, RunawayWarning, WarningState
+from daq.watch.runaway_warning import CLEAR_AT, RAISE_AT, RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
@@ -71,6 +71,15 @@ def _band(values: FloatArray) -> Band:
     n = len(ordered)
     picked = (ordered[n // 2], ordered[int(0.05 * n)], ordered[-1 - int(0.05 * n)])
     return Band(*(float(v) if math.isfinite(v) else None for v in picked))
+
+
+def _time_band(times: FloatArray) -> Band:
+    """The band of a time; its value is that of the futures that do cross, unless few of them do."""
+    band = _band(times)
+    crossing = np.sort(times[np.isfinite(times)])
+    if len(crossing) < CLEAR_AT * len(times):
+        return replace(band, value=None)
+    return replace(band, value=float(crossing[len(crossing) // 2]))
 
 
 def _likelier(settles_c: FloatArray, crosses: BoolArray | None, chance: float) -> FloatArray:
@@ -194,9 +203,11 @@ class RunawayWatch:
         if powered and t is not None:
             if not self._powered and not math.isnan(law.t_ref):
                 law.restart(t, b.amps, keep_slope=True)
+                thermal.stirred()
                 self._settling_s = SETTLING_S
             if law.update(b.dt_s, t, b.amps, b.watts, learn=not self._blind):
                 thermal.loosen(t=0.3)
+                thermal.stirred()
         self._powered = powered
         if b.flow is not None and powered:
             share = b.flow / (b.amps * self.tables.lpm_per_amp)
@@ -311,7 +322,7 @@ class RunawayWatch:
         times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
         crosses = None if config.watched is None else np.isfinite(times[config.watched])
         chance = 0.0 if crosses is None else float(crosses.mean())
-        bands = {name: _band(t) for name, t in times.items()}
+        bands = {name: _time_band(t) for name, t in times.items()}
         settles = _band(_likelier(futures.settles_c, crosses, chance))
         c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
         gas_amps = th.mean(FARADAIC) * self._amps

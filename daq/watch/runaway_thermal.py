@@ -88,6 +88,9 @@ _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
 _TEMPERED: Final = 0.5
 """Innovations are not quite independent: each counts for so much."""
 _LEAST_WEIGHT: Final = 1e-4
+_LAG_SHOWS_S: Final = 1200.0
+"""How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course, any
+slow error of the model looks like a lag."""
 
 
 class ThermalFilter:
@@ -117,6 +120,7 @@ class ThermalFilter:
         self.room_measured = False
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
+        self._lag_shows_s = _LAG_SHOWS_S
 
     @property
     def lye_c(self) -> float:
@@ -170,8 +174,13 @@ class ThermalFilter:
         grown = 1.0 if self._held_current else 1.0 + _HEAT_SLOPE * max(room_c + rise - lye_c, 0.0)
         return heating * grown / rise
 
+    def stirred(self) -> None:
+        """The heat has changed at once, as at power-up or by another set-point: the sensor's lag shows."""
+        self._lag_shows_s = _LAG_SHOWS_S
+
     def predict(self, dt: float, watts: float, amps: float) -> None:
         """Carry the state over `dt` seconds of known power and current."""
+        self._lag_shows_s = max(self._lag_shows_s - dt, 0.0)
         x = self.x
         c, kappa, lag, tau = np.exp(x[:, (CAPACITY, KAPPA, LAG, FAST_TIME)].T)
         slow, quick, sensor, share, faradaic = x[:, (MEAN, FAST, SENSOR, FAST_SHARE, FARADAIC)].T
@@ -233,15 +242,23 @@ class ThermalFilter:
         ph = self.p[:, row].copy()
         s = ph[:, row] + variance
         root = np.sqrt(s)
+        lag = None if self._lag_shows_s > 0.0 else (self.x[:, LAG].copy(), self.p[:, LAG, LAG].copy())
         z = (value - self.x[:, row]) / root
         # A wild value counts as one at the gate: heavy tails instead of a cliff.
         near = np.clip(z, -gate, gate)
         self.x += ph * (near / root)[:, None]
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
+        if lag is not None:
+            # Considered, not learned (Schmidt's filter): what it leaves uncertain stays with the others.
+            self.x[:, LAG], self.p[:, LAG, LAG] = lag
         self._clip()
         if weigh:
             log_w = np.log(self.w) - _TEMPERED * (0.5 * near**2 + np.log(root))
             w = np.exp(log_w - log_w.max())
+            if lag is not None:
+                # What is believed of the lag does not change either.
+                of_lag = w.reshape(-1, len(_LAGS))
+                of_lag *= self.w.reshape(-1, len(_LAGS)).sum(0) / of_lag.sum(0)
             w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
             self.w = w / w.sum()
         return z
