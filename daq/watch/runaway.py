@@ -40,6 +40,8 @@ _STILL_C: Final = 0.2
 _UNLIKELY: Final = 0.05
 _SLOWLY_S: Final = 60.0
 """Room and gas flow are taken in so often: they change slowly."""
+_SHARE_GAIN: Final = 0.12
+"""Of a bin: the meter's noise is smoothed over some three minutes."""
 _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
@@ -126,6 +128,7 @@ class RunawayWatch:
         self._powered = False
         self._watts = self._amps = 0.0
         self._share: float | None = None
+        self._share_mean: float | None = None
         self._trail: deque[_Step] = deque(maxlen=TRAIL)
         self._blind = False
         self._forecast: Forecast | None = None
@@ -213,6 +216,7 @@ class RunawayWatch:
             share = b.flow / (b.amps * self.tables.lpm_per_amp)
             if 0.3 < share < 1.1:
                 self._share = share
+                self._follow_share(share)
         self._watts, self._amps = b.watts, b.amps
 
     def _balance(self, b: Bin) -> None:
@@ -238,6 +242,7 @@ class RunawayWatch:
             return
         self._bad_for_s = 0.0
         if b.jumped:
+            thermal.mixing()
             thermal.loosen(t=10.0, fast=5.0)
         match thermal.measure(b.lye_c, b.lye_var, b.dt_s):
             case "leap":
@@ -249,6 +254,15 @@ class RunawayWatch:
             self._settling_s = SETTLING_S
         if self._settling_s > 0.0:
             thermal.loosen(t=0.1, fast=0.2)
+
+    def _follow_share(self, share: float) -> None:
+        """Of the gas flow the meter's gain is not known, its changes are."""
+        if self._share_mean is None:
+            self._share_mean = share
+        step = _SHARE_GAIN * (share - self._share_mean)
+        self._share_mean += step
+        if self._thermal.started:
+            self._thermal.shift_faradaic(step)
 
     def _forget(self, since_s: float) -> None:
         """Go back to before the sensor stood still, and on from there without it."""

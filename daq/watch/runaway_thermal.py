@@ -70,7 +70,7 @@ _FLOW_SD: Final = 0.04
 
 # Walks, in standard deviation for a square-root hour
 _WALK: Final = np.array([0.08, 0.05, 0.0, 0.02, 0.04, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0, 0.01]) ** 2 / 3600.0
-_WALK_ROOM_MEASURED: Final = 0.1**2 / 3600.0
+_WALK_ROOM_MEASURED: Final = 1.0 / 3600.0
 _RATE_NOISE_S: Final = 2.0
 _CUSUM_DRIFT: Final = 0.5
 _CUSUM_LIMIT: Final = 9.0
@@ -82,6 +82,9 @@ _LOW[_BOUNDED] = -0.1, 0.0, math.log(0.5), 0.0, math.log(20.0), 0.3
 _HIGH[_BOUNDED] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0), 1.0
 _LEAP_K: Final = 0.4
 _LEAP_SD: Final = 6.0
+_LAG_ONLY: Final = np.array([LAG])
+_NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
+MIXING_S: Final = 300.0
 _EYE: Final = np.eye(STATES)
 _INDEX: Final = np.arange(STATES)
 _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
@@ -121,6 +124,7 @@ class ThermalFilter:
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
         self._lag_shows_s = _LAG_SHOWS_S
+        self._mixing_s = 0.0
 
     @property
     def lye_c(self) -> float:
@@ -178,9 +182,14 @@ class ThermalFilter:
         """The heat has changed at once, as at power-up or by another set-point: the sensor's lag shows."""
         self._lag_shows_s = _LAG_SHOWS_S
 
+    def mixing(self) -> None:
+        """Other water has come in: until it has mixed the course tells nothing of the stack itself."""
+        self._mixing_s = MIXING_S
+
     def predict(self, dt: float, watts: float, amps: float) -> None:
         """Carry the state over `dt` seconds of known power and current."""
         self._lag_shows_s = max(self._lag_shows_s - dt, 0.0)
+        self._mixing_s = max(self._mixing_s - dt, 0.0)
         x = self.x
         c, kappa, lag, tau = np.exp(x[:, (CAPACITY, KAPPA, LAG, FAST_TIME)].T)
         slow, quick, sensor, share, faradaic = x[:, (MEAN, FAST, SENSOR, FAST_SHARE, FARADAIC)].T
@@ -242,20 +251,22 @@ class ThermalFilter:
         ph = self.p[:, row].copy()
         s = ph[:, row] + variance
         root = np.sqrt(s)
-        lag = None if self._lag_shows_s > 0.0 else (self.x[:, LAG].copy(), self.p[:, LAG, LAG].copy())
+        held = _NOT_NOW if self._mixing_s > 0.0 else _LAG_ONLY if self._lag_shows_s <= 0.0 else None
+        if held is not None:
+            x_held, p_held = self.x[:, held], self.p[:, held[:, None], held]
         z = (value - self.x[:, row]) / root
         # A wild value counts as one at the gate: heavy tails instead of a cliff.
         near = np.clip(z, -gate, gate)
         self.x += ph * (near / root)[:, None]
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
-        if lag is not None:
+        if held is not None:
             # Considered, not learned (Schmidt's filter): what it leaves uncertain stays with the others.
-            self.x[:, LAG], self.p[:, LAG, LAG] = lag
+            self.x[:, held], self.p[:, held[:, None], held] = x_held, p_held
         self._clip()
-        if weigh:
+        if weigh and self._mixing_s <= 0.0:
             log_w = np.log(self.w) - _TEMPERED * (0.5 * near**2 + np.log(root))
             w = np.exp(log_w - log_w.max())
-            if lag is not None:
+            if held is not None:
                 # What is believed of the lag does not change either.
                 of_lag = w.reshape(-1, len(_LAGS))
                 of_lag *= self.w.reshape(-1, len(_LAGS)).sum(0) / of_lag.sum(0)
@@ -276,6 +287,7 @@ class ThermalFilter:
         off = float(value[best] - self.x[best, SENSOR])
         if -off > max(_LEAP_K, _LEAP_SD * math.sqrt(float(self.p[best, SENSOR, SENSOR] + noise[best]))):
             # No loss cools a stack so fast: other water has come in.
+            self.mixing()
             self.loosen(t=1.5 * abs(off), fast=abs(off))
             self._update(SENSOR, value, noise, 4.0)
             return "leap"
@@ -306,6 +318,11 @@ class ThermalFilter:
         self.x, self.p = x.copy(), p.copy()
         self._up = self._down = 0.0
 
+    def shift_faradaic(self, by: float) -> None:
+        """The share of the current that makes gas has changed by so much, whatever the meter's own error."""
+        self.x[:, FARADAIC] += by
+        self._clip()
+
     def measure_faradaic(self, share: float) -> None:
         """Take the share of the current that a flow meter says made gas."""
         self._update(FARADAIC, min(share, 1.0), _FLOW_SD**2, 3.0)
@@ -313,7 +330,7 @@ class ThermalFilter:
     def measure_room(self, room_c: float) -> None:
         """Take the measured room temperature."""
         self.room_measured = True
-        self._update(ROOM, room_c, 0.3**2, 5.0)
+        self._update(ROOM, room_c, 0.15**2, 5.0)
 
     def loosen(
         self,
