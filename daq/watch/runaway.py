@@ -9,23 +9,22 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from daq.watch.runaway_current import CurrentLaw, LawSnapshot
 from daq.watch.runaway_doubts import Doubts
 from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
-from daq.watch.runaway_model import FloatArray, RunawayConfig, SupplyMode, Tables
+from daq.watch.runaway_model import RunawayConfig, SupplyMode, Tables
+from daq.watch.runaway_said import Forecast, band_of, later, likelier, numbers_of, time_band
 from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, VAPOUR, Snapshot, ThermalFilter
-from daq.watch.runaway_warning import CLEAR_AT, RAISE_AT, RunawayWarning, WarningState
+from daq.watch.runaway_trend import Course, Trend
+from daq.watch.runaway_warning import RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
-
-BoolArray: TypeAlias = NDArray[np.bool_]
 
 BIN_S: Final = 20.0
 LOOK_S: Final = 60.0
@@ -46,59 +45,8 @@ _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    """What the watch says at an instant, under present conditions."""
-
-    at_s: float
-    time_to_limit_s: dict[str, Band]
-    steady_state_c: Band
-    loop_gain: Band
-    chance: float
-    regime: str
-    confidence: str
-    heat_w: float | None
-    gas_w: float | None
-    vapour_w: float | None
-    loss_w: float | None
-    lye_c: float | None
-    capacity_j_k: Band
-    resistance_k_w: Band
-    unknowns: tuple[str, ...]
-    words: str
-
-
-def _band(values: FloatArray) -> Band:
-    ordered = np.sort(values)
-    n = len(ordered)
-    picked = (ordered[n // 2], ordered[int(0.05 * n)], ordered[-1 - int(0.05 * n)])
-    return Band(*(float(v) if math.isfinite(v) else None for v in picked))
-
-
-def _time_band(times: FloatArray) -> Band:
-    """The band of a time; its value is that of the futures that do cross, unless few of them do."""
-    band = _band(times)
-    crossing = np.sort(times[np.isfinite(times)])
-    if len(crossing) < CLEAR_AT * len(times):
-        return replace(band, value=None)
-    return replace(band, value=float(crossing[len(crossing) // 2]))
-
-
-def _likelier(settles_c: FloatArray, crosses: BoolArray | None, chance: float) -> FloatArray:
-    """Where it settles if what is likelier comes true: that it stays below the limit, or that it does not."""
-    if crosses is None or chance in (0.0, 1.0):
-        return settles_c
-    return settles_c[crosses] if chance >= RAISE_AT else settles_c[~crosses]
-
-
 def _known(v: float | None) -> float | None:
     return v if v is not None and -math.inf < v < math.inf else None
-
-
-def _later(b: Band, age_s: float) -> Band:
-    """A time to something, so much later."""
-    value, low, high = (None if v is None else max(0.0, v - age_s) for v in (b.value, b.low, b.high))
-    return Band(value, low, high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +83,8 @@ class RunawayWatch:
         self._bad_for_s = 0.0
         self._settling_s = 0.0
         self._looked_s = self._looked_c = -math.inf
+        self._course = Course()
+        self._trends = {name: Trend() for name in config.limits_c}
         self._doubts = Doubts()
         self._flow_s = self._slowly_s = -math.inf
 
@@ -164,7 +114,7 @@ class RunawayWatch:
         if f is None:
             return None
         age = self._t_s - f.at_s
-        times = {k: _later(b, age) for k, b in f.time_to_limit_s.items()}
+        times = {k: later(b, age) for k, b in f.time_to_limit_s.items()}
         return replace(f, at_s=self._t_s, time_to_limit_s=times, lye_c=self._thermal.lye_c)
 
     def _think(self, b: Bin) -> None:
@@ -209,6 +159,7 @@ class RunawayWatch:
                 thermal.stirred()
                 self._settling_s = SETTLING_S
             if law.update(b.dt_s, t, b.amps, b.watts, learn=not self._blind):
+                self._forget_trends()
                 thermal.loosen(t=0.3)
                 thermal.stirred()
         self._powered = powered
@@ -283,6 +234,7 @@ class RunawayWatch:
 
     def _say(self, b: Bin) -> None:
         now = self._thermal.lye_c
+        self._course.add(b.t_s, now)
         if not self._powered or math.isnan(self._law.volts):
             self._forecast = None
             if self._state.update(b.t_s, 0.0, powered=False):
@@ -295,10 +247,17 @@ class RunawayWatch:
         f = self._forecast = self._spoken(b, futures, now)
         if self._settling_s > 0.0 and not self._state.raised:
             return
-        if self._state.update(b.t_s, f.chance, powered=True):
+        left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
+        if self._state.update(
+            b.t_s,
+            f.chance,
+            powered=True,
+            left_s=math.inf if left is None else left,
+            rises_to_s=self._course.rises_to(self.config.limit_c),
+        ):
             if self._state.raised:
                 assert self.config.limit_c is not None
-                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, _numbers(f)))
+                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, numbers_of(f)))
             else:
                 self._cleared(b.t_s, f.words)
 
@@ -331,13 +290,26 @@ class RunawayWatch:
     def _cleared(self, t_s: float, why: str) -> None:
         self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)
 
+    def _forget_trends(self) -> None:
+        for trend in self._trends.values():
+            trend.forget()
+
+    def _carried_on(self, name: str, t_s: float, band: Band) -> Band:
+        """The time to a limit with the trend of the last such times."""
+        trend = self._trends[name]
+        if band.value is None or self._settling_s > 0.0:
+            trend.forget()
+            return band
+        share = trend.share(t_s, band.value)
+        return replace(band, value=share * band.value, low=None if band.low is None else share * band.low)
+
     def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
         config, th = self.config, self._thermal
         times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
         crosses = None if config.watched is None else np.isfinite(times[config.watched])
         chance = 0.0 if crosses is None else float(crosses.mean())
-        bands = {name: _time_band(t) for name, t in times.items()}
-        settles = _band(_likelier(futures.settles_c, crosses, chance))
+        bands = {name: self._carried_on(name, b.t_s, time_band(t)) for name, t in times.items()}
+        settles = band_of(likelier(futures.settles_c, crosses, chance))
         c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
         gas_amps = th.mean(FARADAIC) * self._amps
         gas_w = gas_amps * self.tables.gas_at(now)
@@ -347,7 +319,7 @@ class RunawayWatch:
             at_s=b.t_s,
             time_to_limit_s=bands,
             steady_state_c=settles,
-            loop_gain=_band(futures.gain),
+            loop_gain=band_of(futures.gain),
             chance=chance,
             regime=self._law.held,
             confidence=self._confidence(settles),
@@ -361,18 +333,3 @@ class RunawayWatch:
             unknowns=self._doubts.unknowns,
             words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
         )
-
-
-def _numbers(f: Forecast) -> dict[str, float | None]:
-    """What stands behind a warning."""
-    numbers = {
-        "chance": f.chance,
-        "steady_state_c": f.steady_state_c.value,
-        "loop_gain": f.loop_gain.value,
-        "heat_w": f.heat_w,
-        "vapour_w": f.vapour_w,
-        "loss_w": f.loss_w,
-        "lye_c": f.lye_c,
-        **{f"time_to_{name}_s": b.value for name, b in f.time_to_limit_s.items()},
-    }
-    return {name: None if value is None else round(float(value), 3) for name, value in numbers.items()}

@@ -92,8 +92,8 @@ _TEMPERED: Final = 0.5
 """Innovations are not quite independent: each counts for so much."""
 _LEAST_WEIGHT: Final = 1e-4
 _LAG_SHOWS_S: Final = 1200.0
-"""How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course, any
-slow error of the model looks like a lag."""
+"""How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course,
+any slow error of the model looks like a lag."""
 
 
 class ThermalFilter:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +12,12 @@ RAISE_AT: Final = 0.85
 CLEAR_AT: Final = 0.30
 RAISE_AFTER_S: Final = 60.0
 CLEAR_AFTER_S: Final = 240.0
+NEAR_S: Final = 1800.0
+"""Where the limit is this near, a minute's wait is dear:"""
+RAISE_AFTER_NEAR_S: Final = 20.0
+RISES_TO_S: Final = 900.0
+"""Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do:"""
+RAISE_AT_RISING: Final = 0.65
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,19 +39,32 @@ class WarningState:
         self.raised = False
         self._since: float | None = None
 
-    def update(self, t_s: float, chance: float, *, powered: bool) -> bool:
-        """Take the chance that the limit is crossed under present conditions; True when the state changes."""
+    def update(
+        self,
+        t_s: float,
+        chance: float,
+        *,
+        powered: bool,
+        left_s: float = math.inf,
+        rises_to_s: float = math.inf,
+    ) -> bool:
+        """Take the chance that the limit is crossed under present conditions; True when the state changes.
+
+        `left_s` is the time until then, `rises_to_s` the time until the temperature is at the limit were it
+        to rise on as it did of late.
+        """
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
-        wants = chance < CLEAR_AT if self.raised else (powered and chance >= RAISE_AT)
+        enough = RAISE_AT_RISING if rises_to_s < RISES_TO_S else RAISE_AT
+        wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)
         if not wants:
             self._since = None
             return False
         if self._since is None:
             self._since = t_s
-        wait = CLEAR_AFTER_S if self.raised else RAISE_AFTER_S
-        if t_s - self._since < wait:
+        sure = RAISE_AFTER_NEAR_S if left_s < NEAR_S and chance >= RAISE_AT else RAISE_AFTER_S
+        if t_s - self._since < (CLEAR_AFTER_S if self.raised else sure):
             return False
         self.raised, self._since = not self.raised, None
         return True
