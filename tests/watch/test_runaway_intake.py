@@ -31,7 +31,8 @@ def read(true: FloatArray, noise: float, digit: float, seed: int) -> FloatArray:
 @pytest.mark.parametrize("tick_s", [1.0, 2.0, 5.0])
 def test_a_reading_that_used_to_change_is_stuck_after_as_many_ticks_at_any_pace(tick_s: float) -> None:
     """A share of 0.84 of ticks with another value: 12 ticks alike come by chance less often than 1e-9."""
-    lye = read(30.0 + np.arange(1000) * tick_s / 600.0, 0.05, 0.01, 1)
+    rise: FloatArray = np.linspace(30.0, 30.0 + tick_s * 999.0 / 600.0, 1000)
+    lye = read(rise, 0.05, 0.01, 1)
     lye[600:] = lye[600]
     found = stuck_at(lye, tick_s)
     assert 600.0 * tick_s + 10.0 * tick_s <= found[0] <= 600.0 * tick_s + 20.0 * tick_s + 20.0
