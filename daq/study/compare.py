@@ -66,6 +66,9 @@ class Difference:
         of the calibrations would give alone; `between` is NaN without repeats.
     calibration_from : str
         The input that most of `calibration` comes from.
+    own : float
+        The part of `calibration` that is another one in every run, such as a barometer's that is read anew:
+        it lessens with repeats, as the rest does not.
     dof : float
         Behind the interval.
     between_dof : int
@@ -98,6 +101,7 @@ class Difference:
     between: float = math.nan
     calibration: float = math.nan
     calibration_from: str = ""
+    own: float = 0.0
     dof: float = math.nan
     between_dof: int = 0
     day_sd: float = math.nan
@@ -239,6 +243,7 @@ def _told(matched: Matched, fit: RecordFit) -> Difference:
         between=d.between,
         calibration=d.calibration,
         calibration_from=d.calibration_from,
+        own=d.own,
         dof=d.dof,
         between_dof=d.between_dof,
         day_sd=d.day_sd,

@@ -197,6 +197,7 @@ def _difference(d: Difference) -> dict[str, Any]:
             "between_runs": _number(d.between),
             "calibration": d.calibration,
             "calibration_mostly_from": d.calibration_from or None,
+            "calibration_of_each_run": _number(d.own),
             "noise_by_cosine_scores": _number(d.hac),
         },
         "between_dof": d.between_dof,

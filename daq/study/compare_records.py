@@ -124,6 +124,8 @@ class Interval:
         Half-widths that the blocks' noise, the scatter between runs and what does not cancel of the
         calibrations would give alone; `between` is NaN without repeats.
     calibration_from : str
+    own : float
+        The part of `calibration` that is another one in every run, and so lessens with repeats.
     dof : float
         Behind the interval.
     between_dof : int
@@ -140,6 +142,7 @@ class Interval:
     between: float
     calibration: float
     calibration_from: str
+    own: float
     dof: float
     between_dof: int
     day_sd: float
@@ -228,8 +231,10 @@ def interval_of(
         Whether the check by cosine scores is wanted.
     """
     contrast = fit.contrast(weights, slopes, hac=hac)
-    cal_u, cal_from = (
-        (calibration_u, "") if calibration_u is not None else _calibration(matched, fit, weights, slopes)
+    cal_u, own_u, cal_from = (
+        (calibration_u, math.nan, "")
+        if calibration_u is not None
+        else _calibration(matched, fit, weights, slopes)
     )
     cal = 1.96 * cal_u
     squares, dof = _scatter(fit, matched.side)
@@ -251,6 +256,7 @@ def interval_of(
         between=between,
         calibration=cal,
         calibration_from=cal_from,
+        own=1.96 * own_u,
         dof=behind,
         between_dof=dof,
         day_sd=math.sqrt(squares / dof) if dof else math.nan,
@@ -320,12 +326,16 @@ def pushed_by(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: Flo
 
 def _calibration(
     matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray | None
-) -> tuple[float, str]:
-    """Standard uncertainty of a contrast from calibrations, and where most of it comes from."""
+) -> tuple[float, float, str]:
+    """Standard uncertainty of a contrast from calibrations, its part that is another one in every run, and
+    where most of it comes from.
+    """
     if not matched.labels:
-        return 0.0, ""
+        return 0.0, 0.0, ""
     ids, labels = _errors(matched)
     squares = _summed(ids, fit.pushed(weights, slopes), labels.size) ** 2
     by_label = np.bincount(labels, weights=squares, minlength=len(matched.labels))
     most = matched.labels[int(np.argmax(by_label))]
-    return math.sqrt(float(by_label.sum())), most
+    each_run = np.array([any(not r.shared.get(label) for r in matched.runs) for label in matched.labels])
+    own = float(by_label[each_run].sum())
+    return math.sqrt(float(by_label.sum())), math.sqrt(own), most

@@ -82,16 +82,17 @@ def amount_words(metric: MetricSpec, low: float, high: float, *, fine: bool = Fa
     return f"{_plain(low)} to {_plain(high)} {unit_words(metric.unit)}"
 
 
-def repeats_needed(day_sd: float, need: float, calibration: float = 0.0) -> int | None:
-    """Runs of each of two builds for a half-width of `need`, of which `calibration` stays; None for too many.
+def repeats_needed(day_sd: float, need: float, calibration: float = 0.0, own: float = 0.0) -> int | None:
+    """Runs of each of two builds for a half-width of `need`; None for too many.
 
-    ``t(2n - 2) sd sqrt(2/n)``, with the standard deviation from run to run.
+    ``(t(2n - 2) sd sqrt(2/n))^2 + (own sqrt(2/n))^2 + calibration^2``, with the standard deviation from run
+    to run, what is another error in every run, and what stays.
     """
     left = need**2 - calibration**2
     if left <= 0.0:
         return None
     for n in range(2, MOST_REPEATS + 1):
-        if float(stdtrit(2 * n - 2, 0.975)) * day_sd * math.sqrt(2.0 / n) <= math.sqrt(left):
+        if math.hypot(float(stdtrit(2 * n - 2, 0.975)) * day_sd, own) * math.sqrt(2.0 / n) <= math.sqrt(left):
             return n
     return None
 
@@ -108,18 +109,31 @@ def _what_would_tell(comparison: Comparison, d: Difference) -> tuple[str, float 
     matters = comparison.matters if d.metric.scale == "ratio" else half
     # Either a difference of the size seen is to be told from none, or one that matters is to be ruled out.
     need = max(size, matters - size, 0.5 * matters)
-    if d.calibration >= need:
-        return "No longer run would tell: what does not cancel of the calibrations is in the way.", None, None
+    counts = len(comparison.first.runs), len(comparison.second.runs)
+    lasting = math.sqrt(max(d.calibration**2 - d.own**2, 0.0))
+    own = d.own / math.sqrt(1.0 / counts[0] + 1.0 / counts[1])
+    if lasting >= need:
+        return (
+            f"No longer run would tell: what does not cancel of the calibrations{_mostly(d)} is in the way.",
+            None,
+            None,
+        )
+    if d.calibration >= need and not d.between_dof:
+        # Nothing is known of how days differ: this many at the least.
+        runs = repeats_needed(0.0, need, lasting, math.hypot(own, d.noise / math.sqrt(2.0)))
+        why = f"what the meters{_mostly(d)} are off by on its day is in the way"
+        if runs is None:
+            return f"No longer run would tell: {why}.", None, None
+        return f"No longer run would tell: {why}. {runs} runs of each or more would.", None, runs
     if d.between_dof:
-        runs = repeats_needed(d.day_sd, need, d.calibration)
+        runs = repeats_needed(d.day_sd, need, lasting, own)
         if runs is None:
             return (
                 f"More than {MOST_REPEATS} runs of each would be needed: make the runs more alike first.",
                 None,
                 None,
             )
-        have = max(len(comparison.first.runs), len(comparison.second.runs))
-        runs = max(runs, have + 1)
+        runs = max(runs, max(counts) + 1)
         return f"About {runs} runs of each in all would tell.", None, runs
     factor = d.noise**2 / (need**2 - d.calibration**2)
     hours = min(d.hours)
@@ -127,6 +141,10 @@ def _what_would_tell(comparison: Comparison, d: Difference) -> tuple[str, float 
     if more > MOST_HOURS:
         return "Longer runs would hardly tell: make them more alike, or the meters quieter.", None, None
     return f"About {_hours(more)} more of each would tell.", more, None
+
+
+def _mostly(d: Difference) -> str:
+    return f" (most of it: {d.calibration_from})" if d.calibration_from else ""
 
 
 def _hours(hours: float) -> str:

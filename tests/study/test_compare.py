@@ -221,7 +221,16 @@ def test_verdicts_are_one_sentence_each() -> None:
     assert "anywhere from 2.0 % lower to 5.0 % higher" in unknown
     # half-width 3.5 %, 1.5 % wanted: (3.5/1.5)^2 times the two hours
     assert "About 8.9 h more of each would tell." in unknown
-    assert "No longer run would tell" in said(-0.02, 0.05, calibration=0.03)
+    lasting = said(-0.02, 0.05, calibration=0.03, calibration_from="gas_flow: accuracy")
+    assert (
+        "No longer run would tell: what does not cancel of the calibrations (most of it: gas_flow" in lasting
+    )
+    # an error that is another one each day averages: 0.03 for one run of each, 0.0145 wanted beside no noise
+    daily = said(-0.02, 0.05, calibration=0.03, own=0.03, noise=0.0, calibration_from="pressure")
+    # need is half of 3 %: (0.03/0.015)^2 runs of each
+    assert (
+        "(most of it: pressure) are off by on its day is in the way. 4 runs of each or more would." in daily
+    )
     repeated = said(-0.02, 0.05, between_dof=4, day_sd=0.02, between=0.035)
     assert "runs of each in all would tell" in repeated
     assert DAY not in repeated
@@ -240,6 +249,8 @@ def test_repeats_are_those_of_students_t() -> None:
         assert repeats_needed(0.01, half * 0.9999) == n + 1
     assert repeats_needed(0.1, 0.001) is None
     assert repeats_needed(0.01, 0.01, 0.02) is None
+    # of errors that are others in every run sqrt(2/n) is left: 0.03 sqrt(2/8) = 0.015
+    assert repeats_needed(0.0, 0.015 * 1.0001, 0.0, 0.03) == 8
 
 
 def test_intervals_carry_their_unit() -> None:
