@@ -17,7 +17,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -182,23 +182,27 @@ class RecordFit:
 
     def pushed(self, weights: FloatArray, slopes: FloatArray | None = None) -> FloatArray:
         """What each record's carried errors do to a contrast, float64[records, q]; see `contrast`."""
-        uy = np.stack([s.uy[:, 1:] for s in self._sums], axis=1)
-        by_levels = np.einsum("g,grk,gr->rk", self.weights, uy, 1.0 / self._uu) * weights[:, np.newaxis]
         left = np.einsum("g,gp,gpq->gq", self.weights, self._lean(weights, slopes), self._inverse)
-        found: FloatArray = by_levels - np.einsum("gq,grqk->rk", left, self._own(uy))
-        return found
+        out = []
+        for some, uy, own in self._pieces():
+            by_levels = np.einsum("g,grk,gr->rk", self.weights, uy, 1.0 / self._uu[:, some])
+            out.append(weights[some, np.newaxis] * by_levels - np.einsum("gq,grqk->rk", left, own))
+        return np.concatenate(out)
 
     def pushed_by_slopes(self) -> FloatArray:
         """How much more of it one of each slope adds, whatever the weights: float64[p, records, q]."""
-        uy = np.stack([s.uy[:, 1:] for s in self._sums], axis=1)
-        found: FloatArray = np.einsum("g,gpq,grqk->prk", self.weights, self._inverse, self._own(uy))
-        return found
+        left = self.weights[:, np.newaxis, np.newaxis] * self._inverse
+        return np.concatenate([np.einsum("gpq,grqk->prk", left, own) for _, _, own in self._pieces()], axis=1)
 
-    def _own(self, uy: FloatArray) -> FloatArray:
-        """Each record's part of the slopes' right-hand side, float64[G, records, p, q]."""
-        xy = np.stack([s.xy[:, :, 1:] for s in self._sums], axis=1)
-        own: FloatArray = xy - self._ratio[:, :, :, np.newaxis] * uy[:, :, np.newaxis, :]
-        return own
+    def _pieces(self) -> Iterator[tuple[slice, FloatArray, FloatArray]]:
+        """Some records at a time, what their errors give their levels, float64[G, some, q], and each record's
+        part of the slopes' right-hand side, float64[G, some, p, q].
+        """
+        for start in range(0, len(self._sums), 50):
+            some = slice(start, start + 50)
+            uy = np.stack([s.uy[:, 1:] for s in self._sums[some]], axis=1)
+            xy = np.stack([s.xy[:, :, 1:] for s in self._sums[some]], axis=1)
+            yield some, uy, xy - self._ratio[:, some, :, np.newaxis] * uy[:, :, np.newaxis, :]
 
     def covariance(self, weights: FloatArray, slopes: FloatArray) -> tuple[float, FloatArray]:
         """Covariance from the blocks' noise of contrasts with the same weights of the levels.
