@@ -10,7 +10,7 @@ from daq.bench import Bench, GeometrySpec, PortSpec, SlotSpec
 from daq.quantity import Quantity
 from daq.study.leak_predict import Conditions, Prediction, geometry_of, inputs_of, predicted
 
-__all__ = ["Variant", "variants"]
+__all__ = ["Variant", "not_to_be_had", "variants"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,16 @@ def variants(bench: Bench, conditions: Conditions) -> tuple[Prediction, list[Var
             gains = ((1.0 - then.lost_share) / (1.0 - now.lost_share) - 1.0).named("")
         out.append(Variant(name, words, then, saves, gains, limits))
     return now, out
+
+
+def not_to_be_had(bench: Bench) -> str:
+    """Why moving the openings is not among the changes; empty where it is."""
+    geometry = bench.stack.geometry
+    if geometry is None or any(o.layout == "in line" for o in geometry.openings):
+        return ""
+    if not geometry.openings:
+        return "moving openings: the plates have none"
+    return "moving openings: they are offset from plate to plate already"
 
 
 # -- what would change it ----------------------------------------------------------------------------------

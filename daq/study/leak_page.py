@@ -10,6 +10,7 @@ import numpy as np
 
 from daq.quantity import Quantity, shown
 from daq.study.html_parts import cautions, page, table
+from daq.study.leak_changes import not_to_be_had
 from daq.study.leak_test import LeakTest, plain, reference_of
 from daq.study.leak_words import each_said
 from daq.study.pictures import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
@@ -83,6 +84,9 @@ def leak_page(test: LeakTest) -> str:
     parts.append(
         table(["Change", "Leaks then", "Less", "Gas more"], changes, "What a change would gain", numeric=3)
     )
+    no = not_to_be_had(test.bench)
+    if changes and no:
+        parts.append(f"<p>Not to be had by {escape(no)}.</p>")
     limits = [f"{e.kind}: {text}" for e in test.estimates for text in e.limits]
     limits += [f"{v.words}: {text}" for v in test.variants for text in v.limits]
     limits += [f"not told by {m}" for m in test.missing]

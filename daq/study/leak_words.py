@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.quantity import Quantity, shown
-from daq.study.leak_changes import Variant
+from daq.study.leak_changes import Variant, not_to_be_had
 from daq.study.leak_predict import Prediction
 from daq.study.leak_test import LeakTest, plain, reference_of
 from daq.watch.numbers import unit_words
@@ -36,6 +36,7 @@ def leak_text(test: LeakTest) -> str:
             *_prediction_lines(test.prediction, reference_of(bench)),
             "",
             *_change_lines(test.variants),
+            *([f"  {no}"] if (no := not_to_be_had(bench)) else []),
         ]
     for ramp in test.ramps:
         lines += [

@@ -62,6 +62,11 @@ function row(run) {
   );
 }
 
+const inTime = (ids) => {
+  const start = new Map(runs.map((run) => [run.id, run.start_utc]));
+  return [...ids].sort((a, b) => (start.get(a) < start.get(b) ? -1 : 1));
+};
+
 function tellChosen() {
   const ids = [...chosen].filter((id) => runs.some((run) => run.id === id));
   const builds = new Set(runs.filter(({ id }) => chosen.has(id)).map(({ build }) => build));
@@ -69,6 +74,9 @@ function tellChosen() {
   byId("compare-link").href = `/api/compare.html?runs=${query}`;
   byId("apart-link").href = `/api/compare.html?by=run&runs=${query}`;
   byId("polarisation-link").href = `/api/polarisation.html?runs=${query}`;
+  const [earlier, later] = ids.length === 2 ? inTime(ids) : [];
+  if (later) byId("against-link").href = path`/api/runs/${later}/report.html?against=${earlier}`;
+  show(byId("against-link"), Boolean(later));
   show(byId("compare-link"), ids.length > 1 && builds.size > 1);
   show(byId("apart-link"), ids.length > 1);
   show(byId("polarisation-link"), ids.length > 0);

@@ -80,6 +80,9 @@ def test_chosen_runs_are_taken_to_a_comparison(page: Page, serving: Serving, con
     expect(page.locator("#chosen")).to_have_text("2 runs of 2 builds chosen.")
     link = page.get_by_role("link", name="Compare builds")
     expect(link).to_have_attribute("href", "/api/compare.html?runs=20250315-093000%2C20250314-093000")
+    against = page.get_by_role("link", name="Report of the later, against the earlier")
+    # whichever was chosen first
+    expect(against).to_have_attribute("href", "/api/runs/20250315-093000/report.html?against=20250314-093000")
     expect(page.get_by_role("link", name="Polarisation")).to_be_visible()
     page.get_by_label("Find by name, build, date or state").fill("leak")
     page.get_by_label("Find by name, build, date or state").fill("")

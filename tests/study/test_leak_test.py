@@ -23,7 +23,7 @@ from daq.frame import Block
 from daq.quantity import Quantity
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
 from daq.sources.wire import WireFrame, decode_line
-from daq.study.leak_changes import variants
+from daq.study.leak_changes import not_to_be_had, variants
 from daq.study.leak_predict import Conditions, predict
 from daq.study.leak_ramp import find_ramps
 from daq.study.leak_test import LeakTest, leak_test, run_conditions, stated_conditions
@@ -155,6 +155,17 @@ def test_changes_gain_and_their_uncertainty_counts_what_is_shared_once() -> None
         apart = math.hypot(float(np.asarray(now.leak.u)), float(np.asarray(v.prediction.leak.u)))
         assert float(np.asarray(v.saves.u)) < apart
     assert by_name["half as many"].prediction.leak.value == pytest.approx(0.5 * np.asarray(now.leak.value))
+
+
+def test_what_is_moved_already_is_said() -> None:
+    line = [{"diameter_mm": 6.0, "layout": "in line"}]
+    assert not_to_be_had(bench(ports=line)) == ""
+    assert "offset from plate to plate already" in not_to_be_had(bench())
+    said = leak_text(leak_test(bench(), at(amps=10.0)))
+    assert "moving openings: they are offset" in said
+    assert "openings offset from plate to plate: leaks" in leak_text(
+        leak_test(bench(ports=line), at(amps=10.0))
+    )
 
 
 def test_a_duct_beside_the_plates() -> None:
