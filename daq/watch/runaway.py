@@ -21,7 +21,7 @@ from daq.watch.runaway_model import RunawayConfig, SupplyMode, Tables
 from daq.watch.runaway_said import Forecast, band_of, later, likelier, numbers_of, time_band
 from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, VAPOUR, Snapshot, ThermalFilter
 from daq.watch.runaway_trend import Course, Trend
-from daq.watch.runaway_warning import RunawayWarning, WarningState
+from daq.watch.runaway_warning import NEAR_S, RunawayWarning, WarningState
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
@@ -41,6 +41,8 @@ _SLOWLY_S: Final = 60.0
 """Room and gas flow are taken in so often: they change slowly."""
 _SHARE_GAIN: Final = 0.12
 """Of a bin: the meter's noise is smoothed over some three minutes."""
+_LOSS_UNSEEN: Final = 0.45
+"""Standard deviation of the loss' logarithm above which it is but the prior's."""
 _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
@@ -248,9 +250,11 @@ class RunawayWatch:
         if self._settling_s > 0.0 and not self._state.raised:
             return
         left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
+        # Far off it is the loss that decides: before it has been seen, nothing is warned of.
+        unseen = (left or 0.0) > NEAR_S and self._thermal.sd(KAPPA) > _LOSS_UNSEEN
         if self._state.update(
             b.t_s,
-            f.chance,
+            0.0 if unseen and not self._state.raised else f.chance,
             powered=True,
             left_s=math.inf if left is None else left,
             rises_to_s=self._course.rises_to(self.config.limit_c),

@@ -59,6 +59,9 @@ _GAMMA: Final = (0.12, 0.07)
 _VAPOUR: Final = (0.7, 0.25)
 _ROOM_UNKNOWN_SD: Final = 4.0
 _ROOM_SAID_SD: Final = 1.5
+_COLD_C: Final = 31.0
+"""Lye no warmer than that, as rooms are, is likely about as warm as its room:"""
+_ROOM_COLD_SD: Final = 2.5
 _LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(60.0), 0.5, 0.2))
 """Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
 _FAST_SHARE: Final = (0.6, 0.6)
@@ -84,7 +87,7 @@ _LEAP_K: Final = 0.4
 _LEAP_SD: Final = 6.0
 _LAG_ONLY: Final = np.array([LAG])
 _NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
-MIXING_S: Final = 300.0
+_MIXING_S: Final = 300.0
 _EYE: Final = np.eye(STATES)
 _INDEX: Final = np.arange(STATES)
 _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
@@ -123,8 +126,7 @@ class ThermalFilter:
         self.room_measured = False
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
-        self._lag_shows_s = _LAG_SHOWS_S
-        self._mixing_s = 0.0
+        self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
 
     @property
     def lye_c(self) -> float:
@@ -169,7 +171,7 @@ class ThermalFilter:
             return room_c, 0.5
         if self._room_said is not None:
             return self._room_said, _ROOM_SAID_SD
-        return min(lye_c, 22.0), _ROOM_UNKNOWN_SD
+        return (lye_c - 0.5, _ROOM_COLD_SD) if lye_c < _COLD_C else (22.0, _ROOM_UNKNOWN_SD)
 
     def _loss_prior(self, heating: float, lye_c: float, room_c: float) -> float:
         rise = _RISE_MEDIAN_K
@@ -184,7 +186,7 @@ class ThermalFilter:
 
     def mixing(self) -> None:
         """Other water has come in: until it has mixed the course tells nothing of the stack itself."""
-        self._mixing_s = MIXING_S
+        self._mixing_s = _MIXING_S
 
     def predict(self, dt: float, watts: float, amps: float) -> None:
         """Carry the state over `dt` seconds of known power and current."""

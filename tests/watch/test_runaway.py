@@ -10,6 +10,8 @@ import pytest
 
 from daq.physics.cell_voltage import v_tn
 from daq.watch.runaway import RunawayConfig, RunawayWatch
+from daq.watch.runaway_model import Tables
+from daq.watch.runaway_thermal import ROOM, ThermalFilter
 from tests.watch.lumped import Lumped
 
 
@@ -60,3 +62,17 @@ def test_what_it_says_uses_nothing_later() -> None:
         assert (last is None) == (expected is None)
         if last is not None and expected is not None:
             assert dataclasses.asdict(last) == dataclasses.asdict(expected)
+
+
+@pytest.mark.parametrize(
+    ("lye_c", "room_c", "within_k"), [(12.0, 12.0, 1.0), (28.0, 28.0, 1.0), (45.0, 22.0, 0.1)]
+)
+def test_a_room_that_no_one_told_is_about_as_warm_as_cold_lye(
+    lye_c: float, room_c: float, within_k: float
+) -> None:
+    stack = Lumped()
+    config = stack.config(60.0, room_temp_c=None)
+    thermal = ThermalFilter(Tables(config), config)
+    thermal.start(lye_c, 50.0, None)
+    assert thermal.mean(ROOM) == pytest.approx(room_c, abs=within_k)
+    assert thermal.sd(ROOM) >= 2.0

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import pytest
 
+from daq.watch.runaway import RunawayWatch
 from tests.runaway_bench.peers import rate_rule
 from tests.runaway_bench.scenarios import FAMILIES, make
 from tests.runaway_bench.score import Card, card, total
 from tests.runaway_bench.simulate import simulate
-from tests.runaway_bench.watched import listen
+from tests.runaway_bench.watched import config_of, listen, ticks
 
 CHOSEN = (
     ("plain", True, 2), ("near_limit", True, 1), ("near_limit", False, 2), ("supply_limit", True, 0),
@@ -29,6 +30,21 @@ NEEDED = {
 
 def test_every_regime_and_every_fault_has_a_family() -> None:
     assert set(FAMILIES) >= NEEDED
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(400)
+def test_nothing_far_off_is_warned_of_before_the_loss_has_been_seen() -> None:
+    """The first hour of fourteen, the room unknown: by what was believed beforehand it would cross in 5 h."""
+    run = simulate([make("blind", False, (31, 35))])[0]
+    assert run.benign
+    watch = RunawayWatch(config_of(run))
+    for row in ticks(run.log):
+        if row[0] is None or row[0] > 3600.0:
+            break
+        watch.update(*row)  # type: ignore[arg-type]
+    assert watch.forecast() is not None
+    assert not watch.warnings
 
 
 @pytest.mark.slow
