@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -47,6 +48,7 @@ _TAGS = ("bench", "run", "source", "lane")
 _OWN = ("row", "seq", "part", "t_ns")
 _TAKEN = {*_TAGS, *_OWN, "time", "name", "tags"}
 _NAN = np.float64("nan")
+_GOOD, _MISSING = np.uint8(Status.GOOD), np.uint8(Status.MISSING)
 _FEW = 64  # rows from which on Arrow is quicker
 
 _Columns = Sequence[tuple[str, NDArray[Any], NDArray[np.bool_] | None, str]]
@@ -121,12 +123,15 @@ def lines_of(
     fields: list[tuple[str, NDArray[Any], NDArray[np.bool_] | None, str]] = []
     for channel, values in block.values.items():
         own = values[order]
-        fields.append((_field(channel), own, _finite(own), ""))
+        finite = np.isfinite(own)
+        fields.append((_field(channel), own, None if finite.all() else finite, ""))
         status = block.status.get(channel)
-        if status is not None and _speaks(status, values):
-            fields.append((f"{channel}.status", status[order], status[order] != plain_status(own), "i"))
+        if status is not None:
+            said = status[order]
+            fields.append((f"{channel}.status", said, said != np.where(finite, _GOOD, _MISSING), "i"))
     for channel, raw in block.raw.items():
-        fields.append((f"{channel}.raw", raw[order], _finite(raw[order]), ""))
+        own = raw[order]
+        fields.append((f"{channel}.raw", own, np.isfinite(own), ""))
     if times.moved[rows].any():
         fields.append(("t_ns", block.t_ns[order], times.moved[rows], "i"))
     head = f"{_head('sample', tags)} part={part}i,row="
@@ -134,7 +139,7 @@ def lines_of(
         (head, order.astype(np.int64), None, "i,seq="),
         ("", block.seq[order], None, "i"),
         *(
-            (f",{escaped(name, 'channel')}=", values, told, after)
+            (_key(name), values, told, after)
             for name, values, told, after in fields
             if told is None or told.any()
         ),
@@ -246,6 +251,11 @@ def escaped(text: str, place: str) -> str:
     return text.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
 
 
+@lru_cache(4096)
+def _key(field: str) -> str:
+    return f",{escaped(field, 'channel')}="
+
+
 def _head(measurement: str, tags: Mapping[str, str]) -> str:
     return ",".join([measurement, *(f"{k}={escaped(v, k)}" for k, v in sorted(tags.items()))])
 
@@ -265,11 +275,6 @@ def _channel(field: str) -> tuple[str, str]:
 
 def _speaks(status: NDArray[np.uint8] | None, values: NDArray[np.float64]) -> bool:
     return status is not None and not np.array_equal(status, plain_status(values))
-
-
-def _finite(values: NDArray[np.float64]) -> NDArray[np.bool_] | None:
-    finite = np.isfinite(values)
-    return None if finite.all() else finite
 
 
 def _columns_of(block: Block) -> Iterable[tuple[str, NDArray[Any]]]:
