@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -322,11 +321,15 @@ def combine(value: Num, unit: str, terms: Iterable[tuple[Num, Quantity]]) -> Qua
     """
     parts: dict[Variable, Num] = {}
     for slope, quantity in terms:
+        plain = isinstance(slope, float)
+        one = plain and slope == 1.0
         for variable, part in quantity.parts.items():
-            if variable.is_pooled and not isinstance(slope, float):
-                slope_here: Any = np.asarray(slope)[..., np.newaxis]
+            if one:
+                term = part
+            elif plain or not variable.is_pooled:
+                term = slope * part
             else:
-                slope_here = slope
-            term = slope_here * part
-            parts[variable] = parts[variable] + term if variable in parts else term
+                term = np.asarray(slope)[..., np.newaxis] * part
+            before = parts.get(variable)
+            parts[variable] = term if before is None else before + term
     return Quantity.from_parts(value, unit, parts)

@@ -110,10 +110,8 @@ def _count_in(
         )
         means["volt_amps"] = _apart(bench, means["volt_amps"], noisy, noise)
     for k, name in enumerate(noisy):
-        part = Quantity(
-            0.0, noise.u[k], means[name].unit, dof=noise.dof[k], common=False, label=f"{name}: noise"
-        )
-        means[name] = combine(means[name].value, means[name].unit, [(1.0, means[name]), (1.0, part)])
+        mean, own = means[name], Variable(f"{name}: noise", dof=noise.dof[k], common=False)
+        means[name] = Quantity.from_parts(mean.value, mean.unit, {**mean.parts, own: noise.u[k]})
 
 
 def mean_of(quantity: Quantity, seconds: FloatArray) -> Quantity:
