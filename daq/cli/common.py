@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import re
 import signal
@@ -16,6 +15,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+import orjson
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.table import Table
@@ -109,18 +109,8 @@ def find_run(store: Store, wanted: str) -> RunRecord:
 
 def print_json(value: Any) -> None:
     """Print `value` as JSON; NaN and infinity become null, which JSON has."""
-    json.dump(_finite(value), sys.stdout, indent=2, ensure_ascii=False)
-    sys.stdout.write("\n")
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {str(k): _finite(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(v) for v in value]
-    return value
+    options = orjson.OPT_INDENT_2 | orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
+    sys.stdout.write(orjson.dumps(value, option=options).decode() + "\n")
 
 
 def print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
