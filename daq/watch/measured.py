@@ -30,6 +30,8 @@ NEGLIGIBLE = 0.01
 _NOISY = (
     "volts", "amps", "watts", "volt_amps", "lye_temp", "gas_flow", "volts_rms", "amps_rms", "duty",
 )  # fmt: skip
+_QUIET = ("room_temp", "gas_temp", "room_pressure", "gas_pressure", "gas_humidity")
+"""Their noise is nothing beside their accuracy; that they move while they are read may not be."""
 _SLOPED = ("lye_temp",)
 _UNIT = {"volt_amps": "W", "amps2": "A2"}
 _ROW = {name: i for i, name in enumerate(QUANTITIES)}
@@ -79,13 +81,15 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool 
         else:
             means[name] = _specified(bench, name, value[row])
     noisy = [name for name in (_SLOPED if bare else _NOISY) if covered[_ROW[name]].any()]
-    rows = [_ROW[name] for name in noisy]
+    moving = noisy if bare else [*noisy, *(name for name in _QUIET if covered[_ROW[name]].any())]
+    rows = [_ROW[name] for name in moving]
     there = seconds[rows] > 0.0
     batches = np.divide(sums[rows], seconds[rows], out=np.full(there.shape, np.nan), where=there)
-    noise = _noise(batches)
+    noise = _noise(batches[: len(noisy)])
     lines = _slopes(batches, bins.step_ns)
     if not bare:
-        _count_in(bench, means, noisy, noise, lines)
+        _timed(bench, means, moving, lines.per_s)
+        _count_in(bench, means, noisy, noise)
     temp_rate = Quantity(np.full(m, np.nan), 0.0, "degC/min")
     if "lye_temp" in noisy:
         k = noisy.index("lye_temp")
@@ -96,11 +100,8 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool 
     )
 
 
-def _count_in(
-    bench: Bench, means: dict[str, Quantity], noisy: Sequence[str], noise: _Noise, lines: _Slopes
-) -> None:
-    """Put noise, and what the uncertain times of samples make, into the means of the `noisy`."""
-    _timed(bench, means, noisy, lines.per_s)
+def _count_in(bench: Bench, means: dict[str, Quantity], noisy: Sequence[str], noise: _Noise) -> None:
+    """Put noise into the means of the `noisy`."""
     if np.isfinite(means["volt_amps"].value).any():
         # The product's accuracy is that of the two it was made of: the same errors, not new ones.
         means["volt_amps"] = combine(

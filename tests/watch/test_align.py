@@ -194,6 +194,19 @@ def test_a_ramp_is_met_within_the_uncertainty(three: Bench, ramp: float) -> None
             assert u95 <= 3.0 * ramp * 6.0 * scale * interval + 1e-9, name
 
 
+def test_what_only_corrects_the_gas_is_met_as_well_while_it_moves() -> None:
+    words = TEXT.replace("gas_flow = {", "gas_temp = {").replace('"L/min"', '"degC"')
+    bench, per_s = parse_bench(words, Path("bench.toml")), 0.05
+    t_ns, values = device(lambda t: 20.0 + per_s * t, hz=0.3, seconds=240.0, seed=3, drift_ppm=300.0)
+    bins = Bins(bench)
+    bins.add(Columns.from_blocks([block(t_ns / S, {"gas_temp": values}, source="meter")]))
+    ends = np.arange(60, 211, 30, dtype=np.int64)
+    mean = measure(bench, bins, ends, 30).means["gas_temp"]
+    error, u95 = np.asarray(mean.value) - (20.0 + per_s * (ends - 15.0)), np.asarray(mean.u95)
+    assert (np.abs(error) <= u95).all()
+    assert ((u95 > 0.0) & (u95 < 3.0 * per_s / 0.3)).all()
+
+
 def swinging(level: float, by: float, period_s: float, *, lag_s: float = 0.0) -> Truth:
     """A signal that swings about a level."""
 
