@@ -49,7 +49,7 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
 
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
-    print(f"service: http://{shown}:{listener.getsockname()[1]}/", file=sys.stderr, flush=True)
+    address = f"http://{shown}:{listener.getsockname()[1]}/"
     # An open event stream would hold a shutdown for ever; two seconds is enough for an answer under way.
     config = uvicorn.Config(
         app,
@@ -65,8 +65,11 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
     with stop_event(stdin_too=until_stdin_closes) as stop:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="uvicorn")
         thread.start()
-        while thread.is_alive() and not stop.wait(0.2):
-            continue
+        while thread.is_alive() and not stop.wait(0.2 if server.started else 0.02):
+            if server.started and address:
+                # Not before: who reads this connects at once, and would be refused.
+                print(f"service: {address}", file=sys.stderr, flush=True)
+                address = ""
         app.state.closing.set()
         server.should_exit = True
         thread.join()
