@@ -7,6 +7,7 @@ into the channel's scale and offset; thermometers keep their curves. Beyond its 
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from functools import cached_property
 from typing import Annotated, Literal, Self, TypeAlias
 
@@ -34,9 +35,9 @@ class LineSensor(Table):
 
     kind: str
 
+    @abstractmethod
     def line(self) -> tuple[float, float]:
         """Factor and offset from the electrical number to the value."""
-        raise NotImplementedError
 
     def span(self) -> tuple[float, float] | None:
         """Between which values it can be; None where the line has no ends."""
@@ -125,9 +126,9 @@ class Thermometer(Table):
         """The channel that its value needs besides; None where none."""
         return None
 
+    @abstractmethod
     def temperature_c(self, number: Num, cold_c: Num = np.nan) -> Num:
         """Temperature of an electrical number [degC]; NaN beyond the curve's range."""
-        raise NotImplementedError
 
 
 class _Resistance(Thermometer):
@@ -151,8 +152,9 @@ class _Resistance(Thermometer):
             ohm = divider_resistance_ohm(share, self.series_ohm, sensor_at_top=self.sensor_at == "top")
         return self._at(ohm - self.leads_ohm)
 
+    @abstractmethod
     def _at(self, ohm: Num) -> Num:
-        raise NotImplementedError
+        """Temperature of a resistance [degC]."""
 
 
 class Platinum(_Resistance):

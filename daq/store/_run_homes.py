@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from daq.store._refused import RefusedRows
@@ -14,7 +15,7 @@ from daq.store.sealing import Sealer
 __all__ = ["RunHomes"]
 
 
-class RunHomes:
+class RunHomes(ABC):
     """What can be asked and done about where runs are kept. `Store` is one."""
 
     journal: Journal
@@ -61,5 +62,6 @@ class RunHomes:
             tell=tell,
         )
 
+    @abstractmethod
     def _about(self, run_id: str) -> PieceAbout:
-        raise NotImplementedError
+        """What may be written beside a piece of a run."""
