@@ -64,9 +64,7 @@ class Foresight:
         due = ends % stride == 0
         if not due.any():
             return
-        seconds, sums = bins.windows(ends[due], stride, of=_FED)
-        s = seconds[:, :, 0]
-        mean = np.divide(sums[:, :, 0], s, out=np.full(s.shape, np.nan), where=s > 0.0)
+        mean = _means(*bins.windows(ends[due], stride, of=_FED))
         watts = mean[_ROW["watts"]]
         if self.bench.supply.mode != "pwm":
             watts = np.where(np.isfinite(watts), watts, mean[_ROW["volt_amps"]])
@@ -132,6 +130,22 @@ class Foresight:
         self.standing = standing
         self.inherited = FORESEEN[0] in standing
         self._unlikely_ns = None
+
+
+def _means(seconds: FloatArray, sums: FloatArray) -> FloatArray:
+    """Means over windows, quantities by windows; NaN where there was nothing.
+
+    Of the lye's temperature it is the last step that has any: in a longer mean a leap to 85.0 and back would
+    be but a bump, and the digit by which a reading stands still would be gone.
+    """
+    s, total = seconds.sum(2), sums.sum(2)
+    row = _ROW["lye_temp"]
+    of_lye = seconds[row] > 0.0
+    last = (seconds.shape[2] - 1 - of_lye[:, ::-1].argmax(1))[:, np.newaxis]
+    s[row] = np.take_along_axis(seconds[row], last, 1)[:, 0]
+    total[row] = np.take_along_axis(sums[row], last, 1)[:, 0]
+    means: FloatArray = np.divide(total, s, out=np.full(s.shape, np.nan), where=s > 0.0)
+    return means
 
 
 def _dry_share(numbers: Numbers) -> FloatArray:

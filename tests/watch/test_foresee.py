@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 import orjson
 import pytest
 
+from daq.frame import Block
 from daq.study import review
 from daq.watch import Watch, foreseer, replay
 from daq.watch.foresee import runaway_config
-from tests.watch.workshop import ALL, HZ, S, bench, raised, run_of
+from tests.watch.workshop import ALL, HZ, S, bench, block, raised, run_of
 
 
 def _running_away() -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -44,6 +46,52 @@ def test_a_runaway_is_warned_of_long_before_the_limit() -> None:
     cause = next(t.cause for t in done.transitions if t.alarm == "lye_temp.forecast")
     assert "does not settle below 60 °C" in cause
     assert "it crosses in about" in cause
+
+
+@pytest.mark.parametrize("row_s", [1.0, 2.0, 5.0, 7.0])
+@pytest.mark.parametrize("late_s", [0.0, 0.4])
+def test_a_log_with_a_row_every_so_often_is_foreseen_as_well(row_s: float, late_s: float) -> None:
+    """Rows fall into any of the steps between two looks, on their edges or beside them: none may be lost."""
+    made = bench(ALL)
+    whole = run_of(2400.0, lye=_running_away())
+    rows = np.arange(round(late_s * HZ), whole.t_ns.size, round(row_s * HZ))
+    thin = Block(
+        whole.source, whole.t_ns[rows], whole.seq[rows],
+        {n: v[rows] for n, v in whole.values.items()}, {n: v[rows] for n, v in whole.status.items()},
+    )  # fmt: skip
+    body = review(made, [thin], forecaster=foreseer).as_dict()
+    assert len(body["forecasts"]) >= 35
+    last = body["forecasts"][-1]
+    true = (60.0 - 25.0) / 0.0085 - last["at_s"]
+    assert last["time_to_limit_s"] == pytest.approx(true, rel=0.2)
+    assert body["warnings"]
+
+
+def test_what_is_foreseen_from_sees_a_leap_whole_and_power_as_its_mean() -> None:
+    """Five steps of a second, 85.0 in one of them: not a bump of 7 K in a mean; of amps the mean."""
+    seen: list[tuple[float | None, ...]] = []
+
+    class Listens:
+        weaknesses: Mapping[str, str] = {}
+        warnings: Sequence[Mapping[str, object]] = ()
+
+        def update(self, _: float, *row: float | None) -> None:
+            seen.append(row)
+
+        def forecast(self) -> None:
+            return None
+
+    made = bench(ALL)
+    lye = np.full(20, 50.0)
+    lye[9] = lye[13] = 85.0
+    amps = np.tile([10.0, 11.0, 12.0, 13.0, 14.0], 4)
+    t = np.arange(20) + 1.0
+    replay(
+        made, [block(t, {"volts": np.full(20, 12.0), "amps": amps, "lye_temp": lye})], forecaster=Listens()
+    )
+    assert [row[3] for row in seen] == pytest.approx([50.0, 85.0, 50.0, 50.0])
+    assert [row[1] for row in seen] == pytest.approx([12.0] * 4)
+    assert [row[2] for row in seen] == pytest.approx([144.0] * 4)
 
 
 def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
