@@ -270,7 +270,8 @@ _FIXED = {
         "Lye temperature and current do not agree",
         Priority.MEDIUM,
         "At this voltage the current tells of another temperature than the sensor: the sensor drifts, or a "
-        "leak grows, or the lye has changed.",
+        "leak grows, or the lye has changed. Where the heat balance sides with the current, the forecast "
+        "goes on without the sensor; limits still go by the sensor alone.",
         "Compare with a second thermometer before you trust the temperature; look for a leak and at the "
         "level.",
     ),
@@ -279,7 +280,8 @@ _FIXED = {
         Priority.MEDIUM,
         "The reading stands at one value like a meter at the end of its range: true current, power and heat "
         "may be more.",
-        "Use a meter or a shunt with a wider range; until then take the forecast as too late.",
+        "Use a meter or a shunt with a wider range; until then the forecast takes the current to go on "
+        "growing as it did.",
     ),
     "supply.tripped": Rationale(
         "Supply was cut",

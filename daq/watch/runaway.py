@@ -13,15 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from daq.watch.runaway_current import CurrentLaw, LawSnapshot
+from daq.watch.runaway_current import BeyondRange, CurrentLaw, LawSnapshot
 from daq.watch.runaway_doubts import Doubts
 from daq.watch.runaway_forecast import Band, Futures, roll_out
 from daq.watch.runaway_intake import Bin, Intake
 from daq.watch.runaway_model import RunawayConfig, SupplyMode, Tables
 from daq.watch.runaway_said import Forecast, band_of, later, likelier, numbers_of, time_band
-from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, VAPOUR, Snapshot, ThermalFilter
+from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, SENSOR, VAPOUR, Snapshot, ThermalFilter
 from daq.watch.runaway_trend import Course, Trend
 from daq.watch.runaway_warning import NEAR_S, RunawayWarning, WarningState
+from daq.watch.runaway_witnesses import Witnesses
 from daq.watch.runaway_words import in_words
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
@@ -89,6 +90,8 @@ class RunawayWatch:
         self._trends = {name: Trend() for name in config.limits_c}
         self._doubts = Doubts()
         self._flow_s = self._slowly_s = -math.inf
+        self._witnesses = Witnesses()
+        self._range: BeyondRange | None = None
 
     def update(
         self,
@@ -144,6 +147,9 @@ class RunawayWatch:
             blind_s=self._bad_for_s,
             lag_s=math.exp(self._thermal.mean(LAG)),
             settling=self._settling_s > 0.0,
+            low_k=self._thermal.mean(SENSOR) - b.lye_c
+            if self._witnesses.adrift and b.lye_c is not None
+            else None,
             room_known=self._thermal.room_measured,
             flow_known=b.t_s - self._flow_s < 600.0,
         )
@@ -155,12 +161,19 @@ class RunawayWatch:
         self._share = None
         powered = b.amps > self.config.powered_above_amps
         t = thermal.lye_c if thermal.started else b.lye_c
+        if b.clipped and powered and law.held == "voltage" and t is not None:
+            b = self._beyond_range(b, t)
+        else:
+            self._range = None
+        blind = self._blind or self._witnesses.adrift or self._range is not None
+        assert b.amps is not None
+        assert b.watts is not None
         if powered and t is not None:
             if not self._powered and not math.isnan(law.t_ref):
                 law.restart(t, b.amps, keep_slope=True)
                 thermal.stirred()
                 self._settling_s = SETTLING_S
-            if law.update(b.dt_s, t, b.amps, b.watts, learn=not self._blind):
+            if law.update(b.dt_s, t, b.amps, b.watts, learn=not blind):
                 self._forget_trends()
                 thermal.loosen(t=0.3)
                 thermal.stirred()
@@ -182,18 +195,26 @@ class RunawayWatch:
             _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
         )
         thermal.predict(b.dt_s, self._watts, self._amps)
+        self._witnesses.flow(b.dt_s, self._watts, self._amps)
         if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:
             self._slowly_s = b.t_s
             if b.room_c is not None:
                 thermal.measure_room(b.room_c)
             if self._share is not None:
                 thermal.measure_faradaic(self._share)
+            self._hear(b)
         self._settling_s = max(0.0, self._settling_s - b.dt_s)
         if b.lye_c is None or b.stuck:
             self._bad_for_s += b.dt_s
             self._by_current(b)
             return
         self._bad_for_s = 0.0
+        if self._witnesses.adrift:
+            if not self._witnesses.agrees(b.dt_s, b.lye_c, thermal) and not b.jumped:
+                self._by_current(b)
+                return
+            self._witnesses.forget()
+            thermal.loosen(t=1.0)
         if b.jumped:
             thermal.mixing()
             thermal.loosen(t=10.0, fast=5.0)
@@ -228,11 +249,47 @@ class RunawayWatch:
             self._thermal.predict(s.dt_s, s.watts, s.amps)
             self._law.t_now = self._thermal.lye_c
 
+    def _beyond_range(self, b: Bin, t: float) -> Bin:
+        """What the stack draws, by what was learned before its current came to the end of its meter."""
+        assert b.amps is not None
+        assert b.watts is not None
+        law = self._law
+        if self._range is None:
+            step = next((s for s in self._trail if s.t_s > b.amps_still_since_s), None)
+            if step is not None:
+                law.restore(step.law)
+            self._range = BeyondRange(t, law.volts)
+        if self._range.held_by_supply(t, b.watts / b.amps):
+            self._range = None
+            return b
+        amps = self._range.drawn(law, t, b.amps, b.watts)
+        return replace(b, amps=amps, watts=max(b.watts, self._range.volts * amps))
+
     def _by_current(self, b: Bin) -> None:
         """Without a thermometer the current is one, where the voltage is held."""
-        told = self._law.temperature(b.amps) if self._powered and b.amps else None
-        if told is not None and self._bad_for_s > 60.0:
+        told = self._law.temperature(b.amps) if self._powered and b.amps and not b.clipped else None
+        if told is not None and (self._witnesses.adrift or self._bad_for_s > 60.0):
             self._thermal.measure_by_current(told[0], 4.0 * told[1])
+
+    def _hear(self, b: Bin) -> None:
+        """Ask the witnesses whether the reading is adrift; if it is, go back to before and on without it."""
+        if self._witnesses.adrift:
+            return
+        steady = self._powered and self._settling_s == 0.0 and not (b.stuck or b.clipped or b.jumped)
+        # Without the room the balance is no witness: a room that warms, or no longer does, would speak by it.
+        blind = b.lye_c is None or not self._thermal.room_measured
+        if not steady or blind or b.amps is None or self._law.held == "current":
+            self._witnesses.forget()
+            return
+        witness = self._witnesses.ask(
+            b.t_s, b.amps, self._thermal, self._law, room_c=b.room_c, share=self._share_mean
+        )
+        if witness is not None:
+            self._thermal = witness.thermal
+            self._law.restore(witness.law)
+            self._law.t_now = self._thermal.lye_c
+            self._trail.clear()
+            self._forget_trends()
 
     def _say(self, b: Bin) -> None:
         now = self._thermal.lye_c

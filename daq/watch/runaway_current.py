@@ -15,7 +15,7 @@ import numpy as np
 
 from daq.watch.runaway_model import FloatArray, RunawayConfig
 
-__all__ = ["CurrentLaw", "Held", "LawSnapshot"]
+__all__ = ["BeyondRange", "CurrentLaw", "Held", "LawSnapshot"]
 
 Held = Literal["voltage", "current"]
 LawSnapshot: TypeAlias = tuple[FloatArray, FloatArray, float]
@@ -30,6 +30,9 @@ VOLTS_SLOPE: Final = (0.0022, 0.0008)
 _NOISE: Final = 0.003
 _STEP_SHARE: Final = 0.012
 _LOOK_K: Final = 1.0
+_SAG_K: Final = 1.5
+_MEASURED: Final = 1.01
+"""Power over held volts times shown current, beyond which the power was measured by itself."""
 
 
 @dataclass(slots=True)
@@ -96,6 +99,11 @@ class CurrentLaw:
         spread = math.sqrt(float(p[0, 0]) + _NOISE**2) / alpha
         return self.t_ref + x, math.hypot(max(spread, 0.3), 0.25 * beyond)
 
+    def drawn(self, t: float) -> float:
+        """The current at a temperature, at the held voltage, as learned so far [A]."""
+        alpha, m = float(self.x[1]), float(self.x[2])
+        return math.exp(float(self.x[0]) + math.log(max(1.0 + m * alpha * (t - self.t_ref), 0.2)) / m)
+
     def capped(self, amps: float) -> bool:
         """Whether the supply's limit may hold the current rather than the stack."""
         return self.cap is not None and not self.cap_exceeded and amps > 0.97 * self.cap
@@ -142,7 +150,7 @@ class CurrentLaw:
         x = t - self.t_ref
         alpha, m = float(self.x[1]), float(self.x[2])
         g = max(1.0 + m * alpha * x, 0.2)
-        predicted = float(self.x[0]) + math.log(g) / m
+        predicted = math.log(self.drawn(t))
         h = np.array([1.0, x / g, alpha * x / (m * g) - math.log(g) / m**2])
         ph = self.p @ h
         s = float(h @ ph) + _NOISE**2
@@ -177,3 +185,27 @@ class CurrentLaw:
             self.volts_slope_var *= 1.0 - gain
             self.volts_slope_var += (0.1 * VOLTS_SLOPE[0]) ** 2
         self._snap = _Snapshot(t, log_amps, volts)
+
+
+@dataclass(slots=True)
+class BeyondRange:
+    """A current that stands still as at the end of its meter's range, since the lye was at `t_c`.
+
+    Under a held voltage the stack draws on what it would; where the volts sag as it warms, it is the supply
+    that holds the current.
+    """
+
+    t_c: float
+    volts: float
+    _now: float = math.nan
+
+    def held_by_supply(self, t_c: float, volts: float) -> bool:
+        """Take the stack's volts at a temperature; whether they have sagged as at a held current."""
+        self._now = volts if math.isnan(self._now) else self._now + 0.25 * (volts - self._now)
+        warmer = t_c - self.t_c
+        return warmer > _SAG_K and 1.0 - self._now / self.volts > 0.5 * VOLTS_SLOPE[0] * warmer
+
+    def drawn(self, law: CurrentLaw, t_c: float, amps: float, watts: float) -> float:
+        """The current [A]: by a power that was measured by itself, else as it was learned."""
+        by_power = watts / self.volts
+        return by_power if by_power > _MEASURED * amps else max(amps, law.drawn(t_c))

@@ -41,9 +41,9 @@ class Doubts:
 
     def look(
         self, b: Bin, law: CurrentLaw, *, powered: bool, blind_s: float, lag_s: float, settling: bool,
-        room_known: bool, flow_known: bool,
+        room_known: bool, flow_known: bool, low_k: float | None = None,
     ) -> None:  # fmt: skip
-        """Take a bin and what the filters made of it."""
+        """Take a bin and what the filters made of it; `low_k` is by how much the reading is too low [K]."""
         if self._began_s is None:
             self._began_s = b.t_s
         if b.glitches:
@@ -60,7 +60,12 @@ class Doubts:
             now["lye_temp.rough"] = f"Lye temperature: {', '.join(rough)}"
         if powered and b.clipped and law.held == "voltage":
             now["amps.clipped"] = "The current stands at one value, as at the end of its meter's range"
-        if powered and self._apart(b, law):
+        if low_k is not None:
+            now["lye_temp.doubtful"] = (
+                f"The lye is about {low_k:.1f} °C warmer than its sensor says: "
+                "the heat balance and the current both tell so"
+            )
+        elif powered and self._apart(b, law):
             now["lye_temp.doubtful"] = "Temperature and current no longer belong together as they did"
         self.standing = now
         unknown = [w.removesuffix(".") for w in now.values()]

@@ -32,6 +32,10 @@ _OUTLASTS: Final = 3.0
 one before, and the runs of equal readings grow: that is no fault of the sensor."""
 
 
+def _power_on(value: float) -> bool:
+    return math.isclose(value, POWER_ON_C, rel_tol=1e-9)
+
+
 @dataclass(slots=True)
 class Bin:
     """Means over a bin; None is not known in it."""
@@ -49,6 +53,8 @@ class Bin:
     still_since_s: float
     """When the temperature last changed in its last digit [s]."""
     clipped: bool
+    amps_still_since_s: float
+    """When the current last changed in its last digit [s]."""
     missing: float
     noise_c: float
     glitches: int
@@ -89,7 +95,8 @@ class _Still:
         if math.isnan(self.last):
             self.last, self.since_s = value, t_s
             return
-        same = value == self.last
+        # Means of equal readings differ by how they are rounded.
+        same = math.isclose(value, self.last, rel_tol=1e-9)
         if self.run < _OFTEN:
             self.ticks += 1
             self.changes += max(_FORGETS, 1.0 / self.ticks) * ((0.0 if same else 1.0) - self.changes)
@@ -174,14 +181,14 @@ class Intake:
     def _temperature(self, value: float, t_s: float) -> None:
         allowed = 1.5 + 6.0 * self._noise
         first = math.isnan(self._accepted)
-        if first and value == POWER_ON_C and not self._doubt:
+        if first and _power_on(value) and not self._doubt:
             self._doubt.append(value)
             return
         if not first and abs(value - self._accepted) > allowed:
             if self._doubt and abs(value - self._doubt[-1]) > allowed:
                 self._doubt.clear()
             self._doubt.append(value)
-            if len(self._doubt) < _PERSISTS or value == POWER_ON_C:
+            if len(self._doubt) < _PERSISTS or _power_on(value):
                 return
             # It persists: the temperature has really moved, as when cold water is added.
             self._jumped = True
@@ -224,6 +231,7 @@ class Intake:
             stuck=stuck,
             still_since_s=self._lye_still.since_s,
             clipped=self._amps_still.beyond(),
+            amps_still_since_s=self._amps_still.since_s,
             missing=self._missing,
             noise_c=self._noise,
             glitches=self._glitches,

@@ -25,6 +25,7 @@ References
 from __future__ import annotations
 
 import math
+from copy import copy
 from itertools import product
 from typing import Final, Literal, TypeAlias
 
@@ -309,6 +310,12 @@ class ThermalFilter:
         self.x += ph * ((lye_c - self.x[:, MEAN] - self.x[:, FAST]) / s)[:, None]
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         self._clip()
+
+    def fork(self) -> ThermalFilter:
+        """Another filter that knows what this one does, to go a way of its own."""
+        other = copy(self)
+        other.x, other.p, other.w = self.x.copy(), self.p.copy(), self.w.copy()
+        return other
 
     def snapshot(self) -> Snapshot:
         """What `restore` goes back to."""
