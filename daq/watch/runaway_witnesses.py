@@ -30,6 +30,10 @@ _LOOKS: Final = 3
 _AGREES_K: Final = 0.3
 _AGREES_SD: Final = 0.3
 _AGREES_FOR_S: Final = 600.0
+_AGREE: Final = 0.65
+"""The less that one says over the more that the other does."""
+_BEYOND: Final = 0.1
+"""How well the current tells a temperature warmer than its law had seen: to so much of the way [K/K]."""
 _OWN_SD: Final = 0.15
 """Of each witness beside what it says itself [K]."""
 
@@ -41,6 +45,8 @@ class Witness:
     since_s: float
     thermal: ThermalFilter
     law: LawSnapshot
+    warmest_c: float
+    """That the law had seen [degC]."""
 
     def low_k(self, reading_c: float, amps: float, law: CurrentLaw) -> float:
         """By how much the reading is too low, as both say [K]; 0 where one of them does not say so."""
@@ -48,9 +54,11 @@ class Witness:
         if told is None:
             return 0.0
         off = self.thermal.mean(SENSOR) - reading_c, told[0] - reading_c
-        sd = math.hypot(self.thermal.sd(SENSOR), _OWN_SD), math.hypot(told[1], _OWN_SD)
+        beyond = max(told[0] - self.warmest_c, 0.0)
+        sd = math.hypot(self.thermal.sd(SENSOR), _OWN_SD), math.hypot(told[1], _OWN_SD, _BEYOND * beyond)
         sure = min(off[0] / sd[0], off[1] / sd[1]) >= _OFF_SD
-        return min(off) if sure and min(off) >= _OFF_K else 0.0
+        agree = min(off) >= _AGREE * max(off)
+        return min(off) if sure and agree and min(off) >= _OFF_K else 0.0
 
 
 @dataclass(slots=True)
@@ -102,7 +110,7 @@ class Witnesses:
         worst, witness = max(off, key=lambda o: o[0], default=(0.0, None))
         self._against = self._against + 1 if worst > 0.0 else 0
         if not self._left or t_s - self._left[-1].since_s >= _EVERY_S:
-            self._left.append(Witness(t_s, thermal.fork(), law.snapshot()))
+            self._left.append(Witness(t_s, thermal.fork(), law.snapshot(), law.high_t))
         if self._against < _LOOKS:
             return None
         self.forget()
