@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from tests.runaway_bench.electrodes import FloatArray
-from tests.runaway_bench.simulate import Log
+from tests.runaway_bench.truth import Log
 
 __all__ = ["Said", "exponential_fit", "rate_rule", "threshold_rule"]
 

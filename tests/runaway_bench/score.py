@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.runaway_bench.peers import Said
-from tests.runaway_bench.simulate import Run
+from tests.runaway_bench.truth import Truth
 
 __all__ = ["MINUTES_LEFT", "Card", "Score", "card", "total"]
 
@@ -49,14 +49,14 @@ class Score:
     settling: dict[int, float]
 
 
-def _leads(run: Run, at: float) -> bool:
+def _leads(run: Truth, at: float) -> bool:
     """Whether conditions around an instant lead to the limit, with half a check's slack."""
     gap = float(run.check_s[1] - run.check_s[0]) if len(run.check_s) > 1 else 0.0
     near = np.abs(run.check_s - at) <= gap + _SLACK_S
     return bool(run.leads_to_limit[near].any())
 
 
-def card(run: Run, said: Said) -> Card:
+def card(run: Truth, said: Said) -> Card:
     """Mark one run."""
     crossed = run.crossed_s
     begin = run.inevitable_s
@@ -84,7 +84,7 @@ def card(run: Run, said: Said) -> Card:
         settling = _settling(run, said)
     hours = float(run.log.t_s[-1]) / 3600.0
     return Card(
-        run.scenario.name,
+        run.name,
         crossed is not None,
         run.benign,
         detected,
@@ -97,7 +97,7 @@ def card(run: Run, said: Said) -> Card:
     )
 
 
-def _settling(run: Run, said: Said) -> dict[int, float]:
+def _settling(run: Truth, said: Said) -> dict[int, float]:
     out: dict[int, float] = {}
     start = run.true_c[0]
     end = float(run.settles_c[0])

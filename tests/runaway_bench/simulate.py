@@ -10,53 +10,19 @@ from scipy.signal import lfilter
 from tests.runaway_bench.electrodes import FloatArray
 from tests.runaway_bench.plant import Conditions, Plants, State, step
 from tests.runaway_bench.scenarios import STEPS, Scenario
+from tests.runaway_bench.truth import Log, Truth
 
-__all__ = ["Log", "Run", "simulate"]
+__all__ = ["Run", "simulate"]
 
 CHECKS = 90
 """Instants of a run from which present conditions are carried on."""
 
 
 @dataclass(slots=True)
-class Log:
-    """What the watch is fed; NaN is missing, None not measured."""
-
-    t_s: FloatArray
-    volts: FloatArray
-    amps: FloatArray
-    watts: FloatArray | None
-    lye_temp: FloatArray
-    room_temp: FloatArray | None
-    gas_lpm: FloatArray | None
-
-
-@dataclass(slots=True)
-class Run:
-    """A scenario run: the log up to the crossing (or the end), and the truth beside it."""
+class Run(Truth):
+    """A scenario run."""
 
     scenario: Scenario
-    log: Log
-    t_s: FloatArray
-    true_c: FloatArray
-    crossed_s: float | None
-    check_s: FloatArray
-    leads_to_limit: np.ndarray[tuple[int], np.dtype[np.bool_]]
-    settles_c: FloatArray
-    """Where present conditions would settle at each check; NaN where they cross."""
-
-    @property
-    def inevitable_s(self) -> float | None:
-        """Since when present conditions lead to the limit without a break, for a run that crosses."""
-        if self.crossed_s is None:
-            return None
-        not_yet = np.nonzero(~self.leads_to_limit)[0]
-        first = 0 if len(not_yet) == 0 else int(not_yet[-1]) + 1
-        return float(self.check_s[first]) if first < len(self.check_s) else self.crossed_s
-
-    @property
-    def benign(self) -> bool:
-        """Whether present conditions never lead to the limit."""
-        return self.crossed_s is None and not bool(self.leads_to_limit.any())
 
 
 def _stacked(parts: list[Plants]) -> Plants:
@@ -161,7 +127,7 @@ def _run(
     log = _log(s, t, kept, script.room_c[:, i], end)
     at = t[checks]
     seen = at <= end
-    return Run(s, log, t, kept["temp"], crossed, at[seen], leads[seen], settles[seen])
+    return Run(s.name, log, t, kept["temp"], crossed, at[seen], leads[seen], settles[seen], s)
 
 
 def _log(s: Scenario, t: FloatArray, kept: dict[str, FloatArray], room: FloatArray, end: float) -> Log:

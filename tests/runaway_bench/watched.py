@@ -6,9 +6,10 @@ import numpy as np
 
 from daq.watch.runaway import RunawayConfig, RunawayWatch
 from tests.runaway_bench.peers import Said
-from tests.runaway_bench.simulate import Log, Run
+from tests.runaway_bench.simulate import Run
+from tests.runaway_bench.truth import Log
 
-__all__ = ["config_of", "listen", "ticks"]
+__all__ = ["config_of", "heard", "listen", "ticks"]
 
 
 def config_of(run: Run) -> RunawayConfig:
@@ -41,10 +42,15 @@ def ticks(log: Log) -> zip[tuple[float | None, ...]]:
 
 def listen(run: Run) -> Said:
     """Play a run to the watch and write down what it says, once a minute."""
-    watch = RunawayWatch(config_of(run))
+    return heard(run.log, config_of(run))
+
+
+def heard(log: Log, config: RunawayConfig) -> Said:
+    """Play a log to the watch of a bench and write down what it says, once a minute."""
+    watch = RunawayWatch(config)
     said = Said()
     next_s = 60.0
-    for row in ticks(run.log):
+    for row in ticks(log):
         watch.update(*row)  # type: ignore[arg-type]
         t = row[0]
         assert t is not None
