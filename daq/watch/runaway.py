@@ -170,10 +170,10 @@ class RunawayWatch:
         assert b.watts is not None
         if powered and t is not None:
             if not self._powered and not math.isnan(law.t_ref):
-                law.restart(t, b.amps, keep_slope=True)
+                law.restart(t, b.amps, b.watts / b.amps, keep_slope=True)
                 thermal.stirred()
                 self._settling_s = SETTLING_S
-            if law.update(b.dt_s, t, b.amps, b.watts, learn=not blind):
+            if law.update(b.dt_s, t, b.amps, b.watts, t_sd=thermal.lye_sd, learn=not blind):
                 self._forget_trends()
                 thermal.loosen(t=0.3)
                 thermal.stirred()

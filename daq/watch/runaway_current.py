@@ -1,8 +1,8 @@
 """What the supply holds, and how the current follows the temperature: learned as data come.
 
-At a held voltage ``I = I_ref (1 + m alpha x)^(1/m)``, x the temperature over a reference: exponential for
-m = 0, linear for m = 1. Published polarisation curves lie between (m 0.3 to 2.0, alpha 0.011 to 0.032 /K). At
-a held current the voltage falls with temperature instead.
+At a held voltage ``I = I_ref (1 + q x)^(alpha / q)``, x the temperature over a reference: alpha is the
+relative slope there, and 1/alpha grows by q/alpha for each kelvin, as the overvoltage is spent more on
+resistance. At a held current the voltage falls with temperature instead.
 """
 
 from __future__ import annotations
@@ -20,13 +20,22 @@ __all__ = ["BeyondRange", "CurrentLaw", "Held", "LawSnapshot"]
 Held = Literal["voltage", "current"]
 LawSnapshot: TypeAlias = tuple[FloatArray, FloatArray, float]
 
-_ALPHA: Final = (0.019, 0.007)
-_BEND: Final = (0.8, 0.4)
-_TOGETHER: Final = -0.85
-"""Correlation of the two: over published curves (`ulleberg`, `degroot_*`, cells at 1.85 to 2.45 V, with
-contacts or without) alpha m is near 0.013 /K, alpha 0.011 to 0.032, m 0.3 to 2.0."""
+_ALPHA: Final = (0.019, 0.009)
+"""Relative slope of the current [1/K]: published curves (`ulleberg`, `degroot_*`, cells at 1.8 to 2.5 V, with
+contacts or without) have 0.009 to 0.033; cells with less resistance, by the laws of Tafel and Arrhenius, to
+0.045."""
+_BEND: Final = (0.0125, 0.0055)
+_BEND_AT_C: Final = 30.0
+"""q at that temperature [1/K]: hardly depends on the slope. The same curves have 0.0078 to 0.018, such cells
+0.008 to 0.020."""
+_SLOPE_BY_VOLTS: Final = (-1.0, 0.6)
+"""d ln alpha for each volt more of a cell [1/V]: -0.3 to -0.9 by the curves, -1.2 to -1.9 by those laws."""
 VOLTS_SLOPE: Final = (0.0022, 0.0008)
 """Relative fall of a cell's voltage for each kelvin at a held current [1/K]."""
+_GROWTH_LEAST: Final = 0.02
+"""For each kelvin, of what is believed before the loss has been seen. Chosen by measurement."""
+_SLOPE_AFTER: Final = 0.1
+"""How well the slope is known after a change by what it was before, of itself."""
 _NOISE: Final = 0.003
 _STEP_SHARE: Final = 0.012
 _LOOK_K: Final = 1.0
@@ -42,20 +51,26 @@ class _Snapshot:
     volts: float
 
 
-def _spread(log_amps: float) -> FloatArray:
-    p = np.diag(np.array([log_amps, _ALPHA[1], _BEND[1]]) ** 2)
-    p[1, 2] = p[2, 1] = _TOGETHER * _ALPHA[1] * _BEND[1]
-    return p
+def _bend(t: float) -> float:
+    """q with the reference at a temperature [1/K]."""
+    return _BEND[0] / max(1.0 + _BEND[0] * (t - _BEND_AT_C), 0.5)
+
+
+def _slopes(x: float, alpha: float, q: float) -> FloatArray:
+    """Of ln I over (ln I_ref, alpha, q)."""
+    g = max(1.0 + q * x, 0.2)
+    return np.array([1.0, math.log(g) / q, alpha / q * (x / g - math.log(g) / q)])
 
 
 class CurrentLaw:
-    """Recursive estimate of (ln I_ref, alpha, m) and of what is held."""
+    """Recursive estimate of (ln I_ref, alpha, q) and of what is held."""
 
     def __init__(self, config: RunawayConfig) -> None:
+        self._cells = config.cells
         self.held: Held = "current" if config.mode == "constant_current" else "voltage"
         self.pulsed = config.mode == "pwm"
         self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0]])
-        self.p: FloatArray = _spread(1.0)
+        self.p: FloatArray = np.diag([1.0, _ALPHA[1] ** 2, _BEND[1] ** 2])
         self.t_ref = math.nan
         self.volts = math.nan
         self.volts_slope = VOLTS_SLOPE[0]
@@ -64,25 +79,28 @@ class CurrentLaw:
         self.t_now = math.nan
         self.cap = config.amps_max
         self.cap_exceeded = False
-        self.low_t = self.high_t = math.nan
+        self.high_t = math.nan
         self._snap: _Snapshot | None = None
         self._last: tuple[float, float] | None = None
 
-    def restart(self, t: float, amps: float, *, keep_slope: bool) -> None:
+    def restart(self, t: float, amps: float, volts: float, *, keep_slope: bool) -> None:
         """Begin anew at a temperature: after a change of set-point, or at power-up."""
         if math.isnan(self.t_ref) or not keep_slope:
-            self.x = np.array([math.log(amps), _ALPHA[0], _BEND[0]])
-            self.p = _spread(0.3)
+            self.x = np.array([math.log(amps), _ALPHA[0], _bend(t)])
+            self.p = np.diag([0.3**2, _ALPHA[1] ** 2, _BEND[1] ** 2])
         else:
-            m, x = float(self.x[2]), t - self.t_ref
-            slope = float(self.x[1]) / max(1.0 + m * float(self.x[1]) * x, 0.3)
-            p = self.p.copy()
+            raised = 0.0 if math.isnan(self.volts) else (volts - self.volts) / self._cells
+            shrunk = 1.0 / max(1.0 + float(self.x[2]) * (t - self.t_ref), 0.3)
+            changed = math.exp(min(max(_SLOPE_BY_VOLTS[0] * raised, -0.5), 0.5))
+            self.x = np.array([math.log(amps), shrunk * changed * self.x[1], shrunk * self.x[2]])
+            p = self.p * shrunk**2
             p[0] = p[:, 0] = 0.0
             p[0, 0] = 0.3**2
-            p += (0.15 * slope / _ALPHA[1]) ** 2 * _spread(0.0)
-            self.x, self.p = np.array([math.log(amps), slope, m]), p
+            p[1, 1] += ((_SLOPE_AFTER + _SLOPE_BY_VOLTS[1] * abs(raised)) * self.x[1]) ** 2
+            p[2, 2] += (_SLOPE_AFTER * self.x[2]) ** 2
+            self.p = p
         self.t_ref = t
-        self.low_t = self.high_t = t
+        self.high_t = t
         self._snap = None
         self.volts = math.nan
 
@@ -91,18 +109,28 @@ class CurrentLaw:
         standard deviation [K]; None where the current does not tell it.
         """
         known, p, _ = self.snapshot() if learned is None else learned
-        alpha, m = float(known[1]), max(float(known[2]), 0.05)
+        alpha, q = float(known[1]), float(known[2])
         if self.held == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
             return None
-        x = (math.exp(m * (math.log(amps) - float(known[0]))) - 1.0) / (m * alpha)
-        beyond = max(self.low_t - self.t_ref - x, x + self.t_ref - self.high_t, 0.0)
-        spread = math.sqrt(float(p[0, 0]) + _NOISE**2) / alpha
-        return self.t_ref + x, math.hypot(max(spread, 0.3), 0.25 * beyond)
+        grown = math.log(amps) - float(known[0])
+        x = (math.exp(q / alpha * grown) - 1.0) / q
+        h = _slopes(x, alpha, q)
+        spread = math.sqrt(float(h @ p @ h) + _NOISE**2) * (1.0 + q * x) / alpha
+        return self.t_ref + x, max(spread, 0.3)
 
     def drawn(self, t: float) -> float:
         """The current at a temperature, at the held voltage, as learned so far [A]."""
-        alpha, m = float(self.x[1]), float(self.x[2])
-        return math.exp(float(self.x[0]) + math.log(max(1.0 + m * alpha * (t - self.t_ref), 0.2)) / m)
+        alpha, q = float(self.x[1]), float(self.x[2])
+        return math.exp(float(self.x[0]) + math.log(max(1.0 + q * (t - self.t_ref), 0.2)) * alpha / q)
+
+    def growth(self, from_c: float, to_c: float) -> float:
+        """Logarithm of the current at one temperature over that at a lower one, as learned so far; not less
+        than most stacks have.
+        """
+        if self.held == "current":
+            return 0.0
+        learned = math.log(self.drawn(to_c) / self.drawn(from_c))
+        return max(learned, math.log1p(_GROWTH_LEAST * (to_c - from_c)))
 
     def capped(self, amps: float) -> bool:
         """Whether the supply's limit may hold the current rather than the stack."""
@@ -117,17 +145,21 @@ class CurrentLaw:
         if snapshot[2] == self.t_ref:
             self.x, self.p = snapshot[0].copy(), snapshot[1].copy()
 
-    def update(self, dt: float, t: float, amps: float, watts: float, *, learn: bool = True) -> bool:
-        """Take a bin; True when the set-point has stepped. Without `learn` the temperature is not known."""
+    def update(
+        self, dt: float, t: float, amps: float, watts: float, *, t_sd: float = 0.0, learn: bool = True
+    ) -> bool:
+        """Take a bin at a temperature known to `t_sd`, not at all without `learn`; True when the set-point
+        has stepped.
+        """
         volts, log_amps = watts / amps, math.log(amps)
         stepped = False
         if math.isnan(self.t_ref):
-            self.restart(t, amps, keep_slope=False)
+            self.restart(t, amps, volts, keep_slope=False)
         elif self._last is not None:
             d_volts = volts / self._last[0] - 1.0
             d_amps = log_amps - self._last[1]
             if (abs(d_volts) > _STEP_SHARE and abs(d_amps) > _STEP_SHARE) or abs(d_amps) > 0.08:
-                self.restart(t, amps, keep_slope=True)
+                self.restart(t, amps, volts, keep_slope=True)
                 stepped = True
         self._last = (volts, log_amps)
         self.t_now, self.amps = t, amps
@@ -135,12 +167,12 @@ class CurrentLaw:
         if self.cap is not None and amps > 1.03 * self.cap:
             self.cap_exceeded = True
         if learn or stepped:
-            self.low_t, self.high_t = min(self.low_t, t), max(self.high_t, t)
-            self._learn(dt, t, log_amps)
+            self.high_t = max(self.high_t, t)
+            self._learn(dt, t, t_sd, log_amps)
             self._look(t, log_amps, volts)
         return stepped
 
-    def _learn(self, dt: float, t: float, log_amps: float) -> None:
+    def _learn(self, dt: float, t: float, t_sd: float, log_amps: float) -> None:
         if self.held == "current":
             self.x[0] = log_amps
             return
@@ -148,12 +180,12 @@ class CurrentLaw:
         self.p[0, 0] += 0.006**2 * hours
         self.p[1, 1] += (0.03 * self.x[1]) ** 2 * hours
         x = t - self.t_ref
-        alpha, m = float(self.x[1]), float(self.x[2])
-        g = max(1.0 + m * alpha * x, 0.2)
+        alpha, q = float(self.x[1]), float(self.x[2])
+        g = max(1.0 + q * x, 0.2)
         predicted = math.log(self.drawn(t))
-        h = np.array([1.0, x / g, alpha * x / (m * g) - math.log(g) / m**2])
+        h = _slopes(x, alpha, q)
         ph = self.p @ h
-        s = float(h @ ph) + _NOISE**2
+        s = float(h @ ph) + _NOISE**2 + (alpha / g * t_sd) ** 2
         e = log_amps - predicted
         limit = 5.0 * math.sqrt(s)
         gain = ph / s
@@ -161,7 +193,7 @@ class CurrentLaw:
         self.p -= np.outer(gain, ph)
         self.p = 0.5 * (self.p + self.p.T)
         self.x[1] = min(max(self.x[1], 0.0), 0.08)
-        self.x[2] = min(max(self.x[2], 0.02), 2.2)
+        self.x[2] = min(max(self.x[2], 0.002), 0.05)
 
     def _look(self, t: float, log_amps: float, volts: float) -> None:
         """Compare with a kelvin ago: which of the two moved?"""
@@ -176,7 +208,7 @@ class CurrentLaw:
         if by_voltage > 0.4:
             if self.held == "current":
                 self.held = "voltage"
-                self.restart(t, math.exp(log_amps), keep_slope=True)
+                self.restart(t, math.exp(log_amps), volts, keep_slope=True)
         elif by_voltage < 0.2 and by_current > 0.4:
             self.held = "current"
             slope = by_current * VOLTS_SLOPE[0]

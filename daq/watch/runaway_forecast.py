@@ -121,13 +121,17 @@ def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArra
         volts = law.volts * np.exp(-np.clip(slope, 0.0, 0.006) * (x - law.t_now))
         return np.full(volts.shape, law.amps), volts
     s = law.x + z @ _square_root(law.p).T
-    alpha, m = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 0.001, 2.4)
-    g = np.maximum(1.0 + m * alpha * (x - law.t_ref), 0.2)
-    amps = np.exp(s[:, 0:1] + np.log(g) / m)
+    alpha, q = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 1e-5, 0.05)
+    g = np.maximum(1.0 + q * (x - law.t_ref), 0.2)
+    amps = np.exp(s[:, 0:1] + np.log(g) * alpha / q)
     volts = np.full(amps.shape, law.volts)
-    if capped and law.cap is not None and not law.cap_exceeded and not law.pulsed:
-        cap = np.maximum(law.cap * np.exp(0.015 * _Z[:, STATES + 3 : STATES + 4]), law.amps)
-        cap[_Z[:, STATES + 4] > ndtri(_CAP_BELIEVED)] = np.inf
+    if capped and law.cap is not None and not law.pulsed:
+        z = _Z[:, STATES + 3 : STATES + 4]
+        if law.cap_exceeded:
+            cap, believed = law.amps * np.exp(_CAP_WRONG_SPREAD * np.abs(z)), _CAP_WRONG_BELIEVED
+        else:
+            cap, believed = np.maximum(law.cap * np.exp(_CAP_SPREAD * z), law.amps), _CAP_BELIEVED
+        cap[_Z[:, STATES + 4] > ndtri(believed)] = np.inf
         over = np.log(np.maximum(amps / cap, 1.0))
         amps = np.minimum(amps, cap)
         volts = volts * np.exp(-VOLTS_SLOPE[0] * over / np.maximum(alpha / g, 0.004))

@@ -134,6 +134,13 @@ class ThermalFilter:
         """The stack's temperature now [degC]."""
         return float(self.w @ (self.x[:, MEAN] + self.x[:, FAST]))
 
+    @property
+    def lye_sd(self) -> float:
+        """Standard deviation of `lye_c` [K]; 0 before anything is known of it."""
+        t = self.x[:, MEAN] + self.x[:, FAST]
+        p = self.p[:, MEAN, MEAN] + self.p[:, FAST, FAST] + 2.0 * self.p[:, MEAN, FAST]
+        return math.sqrt(max(float(self.w @ (p + (t - self.lye_c) ** 2)), 0.0))
+
     def mean(self, index: int) -> float:
         """A state's mean over the bank."""
         return float(self.w @ self.x[:, index])

@@ -53,7 +53,7 @@ def known(stack: Lumped, lye_c: float, *, bend: float) -> Futures:
     thermal.x[:, FARADAIC] = 1.0
     thermal.x[:, ROOM] = stack.room_c
     law = CurrentLaw(config)
-    law.x[:] = math.log(stack.amps), ALPHA, bend
+    law.x[:] = math.log(stack.amps), ALPHA, bend * ALPHA
     law.p[:] = 0.0
     law.t_ref = stack.room_c
     law.t_now, law.amps = lye_c, stack.amps
@@ -63,7 +63,7 @@ def known(stack: Lumped, lye_c: float, *, bend: float) -> Futures:
 
 @pytest.mark.parametrize("psi", [0.1, 0.2, 0.3, 0.36])
 def test_it_settles_at_semenovs_lower_root(psi: float) -> None:
-    """Tolerance: the law of the current reaches exp only in a limit (bend 0.001: 0.05 % of it)."""
+    """Tolerance: the law of the current reaches exp only in a limit (q alpha / 1000: 0.05 % of it)."""
     stack = Lumped(r_k_w=psi / (ALPHA * 49.128))
     theta = float(-lambertw(-psi, 0).real)
     futures = known(stack, stack.room_c + 0.5, bend=0.001)
