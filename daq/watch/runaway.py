@@ -194,6 +194,8 @@ class RunawayWatch:
         self._trail.append(
             _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
         )
+        if self._powered and not math.isnan(self._law.t_ref):
+            thermal.grows(b.dt_s, self._law.growth(thermal.began_c, thermal.works_c))
         thermal.predict(b.dt_s, self._watts, self._amps)
         self._witnesses.flow(b.dt_s, self._watts, self._amps)
         if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:

@@ -41,6 +41,10 @@ _GRID_TO: Final = 28
 _GRID_ON: Final = 8
 _GRID_DOWN: Final = 10
 _CAP_BELIEVED: Final = 0.9
+_CAP_SPREAD: Final = 0.015
+_CAP_WRONG_BELIEVED: Final = 0.4
+_CAP_WRONG_SPREAD: Final = 0.3
+"""Where more has flown than the bench file says, there may yet be a limit, not far above what flows now."""
 HORIZON_S: Final = 24.0 * 3600.0
 
 

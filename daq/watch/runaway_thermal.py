@@ -53,17 +53,18 @@ _RISE_MEDIAN_K: Final = 30.0
 """The same where there is no limit, or where the lye begins near it."""
 _LOSSES: Final = ((-0.6, 0.35, 0.3), (0.0, 0.35, 0.4), (0.6, 0.35, 0.3))
 """How the loss may differ from that (logarithm), spread, weight."""
-_HEAT_SLOPE: Final = 0.02
-"""Relative growth of the heat at a held voltage [1/K]."""
+_GROWTH_TOLD_S: Final = 1800.0
+"""For so long what is learned of the current bears on what was believed of the loss."""
 _GAMMA: Final = (0.12, 0.07)
 """0 is a fan's linear loss, 0.25 free convection; radiation lies between."""
 _VAPOUR: Final = (0.7, 0.25)
-_ROOM_UNKNOWN_SD: Final = 4.0
+_ROOM_UNKNOWN: Final = (22.0, 4.0)
 _ROOM_SAID_SD: Final = 1.5
-_COLD_C: Final = 31.0
-"""Lye no warmer than that, as rooms are, is likely about as warm as its room:"""
-_ROOM_COLD_SD: Final = 2.5
-_LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(60.0), 0.5, 0.2))
+_ROOM_COLD: Final = (-0.5, 2.5)
+"""Of lye that has stood, over the lye [K]; the room is unknown,"""
+_COLD_C: Final = (28.0, 42.0)
+"""and it has surely stood where it is no warmer than that, surely not where it is warmer than this."""
+_LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(75.0), 0.4, 0.2))
 """Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
 _FAST_SHARE: Final = (0.6, 0.6)
 _FAST_TIMES: Final = ((0.008, 0.6, 0.5), (0.035, 0.6, 0.5))
@@ -117,7 +118,6 @@ class ThermalFilter:
         self.tables = tables
         self._room_said = config.room_temp_c
         self._limit_c = config.limit_c
-        self._held_current = config.mode == "constant_current"
         n = len(_BANK)
         self.x: FloatArray = np.zeros((n, STATES))
         self.p: FloatArray = np.zeros((n, STATES, STATES))
@@ -128,6 +128,8 @@ class ThermalFilter:
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
         self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
+        self.began_c = self.works_c = math.nan
+        self._grown, self._growth_told_s = 0.0, _GROWTH_TOLD_S
 
     @property
     def lye_c(self) -> float:
@@ -151,10 +153,14 @@ class ThermalFilter:
         return math.sqrt(max(float(self.w @ (self.p[:, index, index] + (self.x[:, index] - mean) ** 2)), 0.0))
 
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
-        """Set the priors from the first bin with heat."""
+        """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
         c = 1.0 / self.tables.capacity_j_k
         room, room_sd = self._room_prior(lye_c, room_c)
-        kappa = self._loss_prior(c * max(heat_w, 1.0), lye_c, room)
+        rise = _RISE_MEDIAN_K
+        if self._limit_c is not None:
+            rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
+        kappa = c * max(heat_w, 1.0) / rise
+        self.began_c, self.works_c = lye_c, max(room + rise, lye_c)
         warm = lye_c - room > 5.0
         for i, (loss, fast, lag) in enumerate(_BANK):
             self.x[i] = (
@@ -179,14 +185,26 @@ class ThermalFilter:
             return room_c, 0.5
         if self._room_said is not None:
             return self._room_said, _ROOM_SAID_SD
-        return (lye_c - 0.5, _ROOM_COLD_SD) if lye_c < _COLD_C else (22.0, _ROOM_UNKNOWN_SD)
+        stood = min(max((_COLD_C[1] - lye_c) / (_COLD_C[1] - _COLD_C[0]), 0.0), 1.0)
+        apart = lye_c + _ROOM_COLD[0] - _ROOM_UNKNOWN[0]
+        # Mean and variance of the two together
+        var = stood * _ROOM_COLD[1] ** 2 + (1.0 - stood) * (_ROOM_UNKNOWN[1] ** 2 + stood * apart**2)
+        return _ROOM_UNKNOWN[0] + stood * apart, math.sqrt(var)
 
-    def _loss_prior(self, heating: float, lye_c: float, room_c: float) -> float:
-        rise = _RISE_MEDIAN_K
-        if self._limit_c is not None:
-            rise = max(_RISE_SHARE * (self._limit_c - room_c), lye_c - room_c, 10.0)
-        grown = 1.0 if self._held_current else 1.0 + _HEAT_SLOPE * max(room_c + rise - lye_c, 0.0)
-        return heating * grown / rise
+    def grows(self, dt: float, log_ratio: float) -> None:
+        """How much more heat is made at `works_c` than was at `began_c` (logarithm), as it is learned.
+
+        The loss is believed to be such that the stack settles about there: the more its heat grows, the
+        larger. What the readings have told of the loss since weighs against that as it would have.
+        """
+        self._growth_told_s -= dt
+        if self._growth_told_s <= 0.0:
+            return
+        shift = log_ratio - self._grown
+        self._grown = log_ratio
+        believed = np.array([loss[1] ** 2 for loss, *_ in _BANK])
+        self.x += self.p[:, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        self._clip()
 
     def stirred(self) -> None:
         """The heat has changed at once, as at power-up or by another set-point: the sensor's lag shows."""
