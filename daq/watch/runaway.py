@@ -21,7 +21,7 @@ from daq.watch.runaway_model import RunawayConfig, SupplyMode, Tables
 from daq.watch.runaway_said import Forecast, band_of, later, likelier, numbers_of, time_band
 from daq.watch.runaway_thermal import CAPACITY, FARADAIC, KAPPA, LAG, SENSOR, VAPOUR, Snapshot, ThermalFilter
 from daq.watch.runaway_trend import Course, Trend
-from daq.watch.runaway_warning import NEAR_S, RunawayWarning, WarningState
+from daq.watch.runaway_warning import RISES_TO_S, RunawayWarning, WarningState
 from daq.watch.runaway_witnesses import Witnesses
 from daq.watch.runaway_words import in_words
 
@@ -278,9 +278,7 @@ class RunawayWatch:
         if self._witnesses.adrift:
             return
         steady = self._powered and self._settling_s == 0.0 and not (b.stuck or b.clipped or b.jumped)
-        # Without the room the balance is no witness: a room that warms, or no longer does, would speak by it.
-        blind = b.lye_c is None or not self._thermal.room_measured
-        if not steady or blind or b.amps is None or self._law.held == "current":
+        if not steady or b.lye_c is None or b.amps is None or self._law.held == "current":
             self._witnesses.forget()
             return
         witness = self._witnesses.ask(
@@ -309,14 +307,15 @@ class RunawayWatch:
         if self._settling_s > 0.0 and not self._state.raised:
             return
         left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
-        # Far off it is the loss that decides: before it has been seen, nothing is warned of.
-        unseen = (left or 0.0) > NEAR_S and self._thermal.sd(KAPPA) > _LOSS_UNSEEN
+        # It is the loss that decides: before it has been seen, nothing is warned of that is not near.
+        rises_to_s = self._course.rises_to(self.config.limit_c)
+        unseen = rises_to_s > RISES_TO_S and self._thermal.sd(KAPPA) > _LOSS_UNSEEN
         if self._state.update(
             b.t_s,
             0.0 if unseen and not self._state.raised else f.chance,
             powered=True,
             left_s=math.inf if left is None else left,
-            rises_to_s=self._course.rises_to(self.config.limit_c),
+            rises_to_s=rises_to_s,
         ):
             if self._state.raised:
                 assert self.config.limit_c is not None

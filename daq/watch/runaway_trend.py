@@ -22,7 +22,7 @@ _LOOKS_LEAST: Final = 4
 _KEPT: Final = 128
 _SURE_SD: Final = 2.0
 _BELIEVED: Final = 0.7
-_FASTER_MOST: Final = 0.4
+_FASTER_MOST: Final = 0.8
 
 
 @dataclass(slots=True)

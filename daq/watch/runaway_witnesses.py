@@ -23,7 +23,8 @@ __all__ = ["Witness", "Witnesses"]
 _EVERY_S: Final = 900.0
 _YOUNG_S: Final = 1200.0
 _OLD_S: Final = 5400.0
-_OFF_SD: Final = 2.2
+_OFF_SD: Final = 3.1
+_OFF_SD_LEAST: Final = 1.5
 _OFF_K: Final = 0.6
 _LOOKS: Final = 3
 """So many looks running: a reading that strays for a minute is not yet adrift."""
@@ -32,7 +33,7 @@ _AGREES_SD: Final = 0.3
 _AGREES_FOR_S: Final = 600.0
 _AGREE: Final = 0.65
 """The less that one says over the more that the other does."""
-_BEYOND: Final = 0.1
+_BEYOND: Final = 0.03
 """How well the current tells a temperature warmer than its law had seen: to so much of the way [K/K]."""
 _OWN_SD: Final = 0.15
 """Of each witness beside what it says itself [K]."""
@@ -56,7 +57,8 @@ class Witness:
         off = self.thermal.mean(SENSOR) - reading_c, told[0] - reading_c
         beyond = max(told[0] - self.warmest_c, 0.0)
         sd = math.hypot(self.thermal.sd(SENSOR), _OWN_SD), math.hypot(told[1], _OWN_SD, _BEYOND * beyond)
-        sure = min(off[0] / sd[0], off[1] / sd[1]) >= _OFF_SD
+        z = off[0] / sd[0], off[1] / sd[1]
+        sure = min(z) >= _OFF_SD_LEAST and math.hypot(*z) >= _OFF_SD
         agree = min(off) >= _AGREE * max(off)
         return min(off) if sure and agree and min(off) >= _OFF_K else 0.0
 

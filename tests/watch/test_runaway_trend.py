@@ -35,7 +35,9 @@ def test_what_recedes_or_scatters_is_no_trend() -> None:
 
 def test_a_trend_has_its_bounds_and_is_forgotten() -> None:
     trend = Trend()
-    assert said(trend, 0.95) == pytest.approx(1.0 / 1.4)
+    assert said(trend, 0.95) == pytest.approx(1.0 / 1.665)
+    trend.forget()
+    assert said(trend, 1.5) == pytest.approx(1.0 / 1.8)
     trend.forget()
     assert trend.share(3660.0, 100.0) == 1.0
 
