@@ -38,6 +38,9 @@ _SLOPE_AFTER: Final = 0.1
 """How well the slope is known after a change by what it was before, of itself."""
 _NOISE: Final = 0.003
 _STEP_SHARE: Final = 0.012
+_OFF_GAIN: Final = 0.3
+_OFF_MOST: Final = 1.8
+"""Of what is drawn beside what is foreseen: its running mean, and its most in standard deviations."""
 _LOOK_K: Final = 1.0
 _SAG_K: Final = 1.5
 _MEASURED: Final = 1.01
@@ -80,6 +83,7 @@ class CurrentLaw:
         self.cap = config.amps_max
         self.cap_exceeded = False
         self.high_t = math.nan
+        self._off = 0.0
         self._snap: _Snapshot | None = None
         self._last: tuple[float, float] | None = None
 
@@ -90,19 +94,24 @@ class CurrentLaw:
             self.p = np.diag([0.3**2, _ALPHA[1] ** 2, _BEND[1] ** 2])
         else:
             raised = 0.0 if math.isnan(self.volts) else (volts - self.volts) / self._cells
-            shrunk = 1.0 / max(1.0 + float(self.x[2]) * (t - self.t_ref), 0.3)
-            changed = math.exp(min(max(_SLOPE_BY_VOLTS[0] * raised, -0.5), 0.5))
-            self.x = np.array([math.log(amps), shrunk * changed * self.x[1], shrunk * self.x[2]])
-            p = self.p * shrunk**2
-            p[0] = p[:, 0] = 0.0
-            p[0, 0] = 0.3**2
-            p[1, 1] += ((_SLOPE_AFTER + _SLOPE_BY_VOLTS[1] * abs(raised)) * self.x[1]) ** 2
-            p[2, 2] += (_SLOPE_AFTER * self.x[2]) ** 2
-            self.p = p
+            self._refer_to(t, math.log(amps))
+            self.x[1] *= math.exp(min(max(_SLOPE_BY_VOLTS[0] * raised, -0.5), 0.5))
+            self.p[0, 0] = 0.3**2
+            self.p[1, 1] += ((_SLOPE_AFTER + _SLOPE_BY_VOLTS[1] * abs(raised)) * self.x[1]) ** 2
+            self.p[2, 2] += (_SLOPE_AFTER * self.x[2]) ** 2
         self.t_ref = t
         self.high_t = t
+        self._off = 0.0
         self._snap = None
         self.volts = math.nan
+
+    def _refer_to(self, t: float, log_amps: float) -> None:
+        """The same slope and bend with another reference; of the current there nothing is known."""
+        shrunk = 1.0 / max(1.0 + float(self.x[2]) * (t - self.t_ref), 0.3)
+        self.x = np.array([log_amps, shrunk * self.x[1], shrunk * self.x[2]])
+        self.p = self.p * shrunk**2
+        self.p[0] = self.p[:, 0] = 0.0
+        self.t_ref = t
 
     def temperature(self, amps: float, learned: LawSnapshot | None = None) -> tuple[float, float] | None:
         """The lye's temperature by what the stack draws at a held voltage, as it was `learned`, and its
@@ -187,6 +196,13 @@ class CurrentLaw:
         ph = self.p @ h
         s = float(h @ ph) + _NOISE**2 + (alpha / g * t_sd) ** 2
         e = log_amps - predicted
+        self._off += _OFF_GAIN * (e - self._off)
+        if abs(self._off) > _OFF_MOST * math.sqrt(s):
+            # Another current than at that temperature before: a leak, or stronger lye. Its slope is the same.
+            self._refer_to(t, log_amps)
+            self.p[0, 0] = self._off**2
+            self._off = 0.0
+            return
         limit = 5.0 * math.sqrt(s)
         gain = ph / s
         self.x += gain * max(-limit, min(limit, e))

@@ -82,6 +82,19 @@ def test_by_more_volts_the_slope_is_held_to_be_less() -> None:
     assert math.sqrt(law.p[1, 1]) > sd
 
 
+def test_a_growing_leak_is_followed_and_not_taken_for_a_steeper_slope() -> None:
+    """A leak from nothing to half of the current within twenty minutes, of lye that warms by 2 K."""
+    law = learned(published(0, 2.0, SEEN))
+    slope = float(law.x[1]) / (1.0 + float(law.x[2]) * (38.0 - law.t_ref))
+    warmer = np.linspace(38.0, 40.0, 60)
+    drawn = published(0, 2.0, warmer) * np.linspace(1.0, 1.5, 60)
+    for t, i in zip(warmer.tolist(), drawn.tolist(), strict=True):
+        assert not law.update(20.0, t, i, 12.0 * i)
+        assert law.drawn(t) == pytest.approx(i, rel=0.04)
+    now = float(law.x[1]) / (1.0 + float(law.x[2]) * (40.0 - law.t_ref))
+    assert now == pytest.approx(slope, rel=0.15)
+
+
 def test_what_is_read_beside_an_uncertain_temperature_teaches_less() -> None:
     sure, unsure = CurrentLaw(config()), CurrentLaw(config())
     few = SEEN[:40]
