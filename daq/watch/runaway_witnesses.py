@@ -23,8 +23,8 @@ __all__ = ["Witness", "Witnesses"]
 _EVERY_S: Final = 900.0
 _YOUNG_S: Final = 1200.0
 _OLD_S: Final = 5400.0
-_OFF_SD: Final = 3.1
-_OFF_SD_LEAST: Final = 1.5
+_OFF_SD: Final = 2.5
+_OFF_SD_LEAST: Final = 1.1
 _OFF_K: Final = 0.6
 _LOOKS: Final = 3
 """So many looks running: a reading that strays for a minute is not yet adrift."""
