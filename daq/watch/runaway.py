@@ -43,7 +43,9 @@ _SLOWLY_S: Final = 60.0
 _SHARE_GAIN: Final = 0.12
 """Of a bin: the meter's noise is smoothed over some three minutes."""
 _LOSS_UNSEEN: Final = 0.45
-"""Standard deviation of the loss' logarithm above which it is but the prior's."""
+"""Standard deviation of the loss' logarithm above which it is but the prior's,"""
+_LOSS_LEARNED: Final = 0.15
+"""and below which times to a limit no longer move because it is learned."""
 _CLOSE_S: Final = 600.0
 _AWAKE: Final = 0.5
 
@@ -359,7 +361,7 @@ class RunawayWatch:
     def _carried_on(self, name: str, t_s: float, band: Band) -> Band:
         """The time to a limit with the trend of the last such times."""
         trend = self._trends[name]
-        if band.value is None or self._settling_s > 0.0:
+        if band.value is None or self._settling_s > 0.0 or self._thermal.sd(KAPPA) > _LOSS_LEARNED:
             trend.forget()
             return band
         share = trend.share(t_s, band.value)

@@ -20,8 +20,8 @@ _WINDOW_LEAST_S: Final = 200.0
 _WINDOW_MOST_S: Final = 3600.0
 _LOOKS_LEAST: Final = 4
 _KEPT: Final = 128
-_SURE_SD: Final = 2.0
-_BELIEVED: Final = 0.7
+_SURE_SD: Final = 2.5
+_BELIEVED: Final = 0.4
 _FASTER_MOST: Final = 0.8
 
 
