@@ -20,11 +20,13 @@ from daq.watch.runaway_thermal import SENSOR, ThermalFilter
 __all__ = ["Witness", "Witnesses"]
 
 # Chosen by measurement on the benchmark.
-_EVERY_S: Final = 900.0
+_FIRST_S: Final = 1200.0
+"""So long conditions have stood before the first: what was learned in less has told against true readings."""
+_EVERY_S: Final = 600.0
 _YOUNG_S: Final = 1200.0
 _OLD_S: Final = 5400.0
 _OFF_SD: Final = 2.5
-_OFF_SD_LEAST: Final = 1.1
+_OFF_SD_LEAST: Final = 1.4
 _OFF_K: Final = 0.6
 _LOOKS: Final = 3
 """So many looks running: a reading that strays for a minute is not yet adrift."""
@@ -65,11 +67,12 @@ class Witness:
 
 @dataclass(slots=True)
 class Witnesses:
-    """Leaves one behind every quarter of an hour, and asks those that are old enough."""
+    """Leaves one behind every ten minutes once conditions have stood, and asks those that are old enough."""
 
     adrift: bool = False
     """Whether they have told against the reading, and it has not come back to them since."""
     _left: list[Witness] = field(default_factory=list)
+    _left_s: float | None = None
     _against: int = 0
     _agreed_s: float = 0.0
     _energy_j: float = 0.0
@@ -80,6 +83,7 @@ class Witnesses:
     def forget(self) -> None:
         """Conditions have changed at once: what was known before does not carry on."""
         self._left.clear()
+        self._left_s = None
         self._against, self._agreed_s, self.adrift = 0, 0.0, False
 
     def flow(self, dt_s: float, watts: float, amps: float) -> None:
@@ -111,7 +115,10 @@ class Witnesses:
         off = [(w.low_k(reading, amps, law), w) for w in self._left if t_s - w.since_s >= _YOUNG_S]
         worst, witness = max(off, key=lambda o: o[0], default=(0.0, None))
         self._against = self._against + 1 if worst > 0.0 else 0
-        if not self._left or t_s - self._left[-1].since_s >= _EVERY_S:
+        if self._left_s is None:
+            self._left_s = t_s + _FIRST_S - _EVERY_S
+        if t_s - self._left_s >= _EVERY_S:
+            self._left_s = t_s
             self._left.append(Witness(t_s, thermal.fork(), law.snapshot(), law.high_t))
         if self._against < _LOOKS:
             return None
