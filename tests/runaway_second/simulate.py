@@ -18,7 +18,7 @@ from tests.runaway_second.scenarios import FAMILIES, STEPS, Scenario, draw
 __all__ = ["Run", "build", "config_of", "stacked", "state_of"]
 
 _CHECKS = 90
-_ROUNDS = 40
+_ROUNDS = 400
 _GAS_SHARE = 0.75 / 96485.33212 * 22.41397 * 60.0
 """L/min (0 degC, 101.325 kPa) for each ampere of a cell."""
 
