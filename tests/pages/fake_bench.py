@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -210,7 +210,7 @@ class FakeBench:
         return said
 
 
-async def events(bench: FakeBench) -> AsyncIterator[str]:
+async def events(bench: FakeBench) -> AsyncGenerator[str]:
     bench.streams_open += 1
     bench.streams_most = max(bench.streams_most, bench.streams_open)
     last_state, said_state, last_assessed, last_words = 0.0, "", 0.0, 0.0

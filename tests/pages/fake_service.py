@@ -11,6 +11,7 @@ import socket
 import threading
 import time
 from collections.abc import Awaitable, Callable
+from contextlib import aclosing
 from pathlib import Path
 from typing import Any, Self
 
@@ -18,6 +19,7 @@ import uvicorn
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, StreamingResponse
 from fastapi.staticfiles import StaticFiles
+from starlette.types import Receive, Scope, Send
 
 from tests.pages import bench_facts as facts
 from tests.pages.fake_bench import RUN, FakeBench, events
@@ -33,6 +35,18 @@ POLICY = (
     "frame-ancestors 'none'"
 )
 """As the real service sends it."""
+
+
+class _Stream(StreamingResponse):
+    """Ends its events as soon as the page has gone, however the framework lets go of them."""
+
+    def __init__(self, bench: FakeBench) -> None:
+        self._events = events(bench)
+        super().__init__(self._events, media_type="text/event-stream")
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async with aclosing(self._events):
+            await super().__call__(scope, receive, send)
 
 
 def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
@@ -79,7 +93,7 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
     @app.get("/api/stream")
     def stream(request: Request, after: str = "") -> StreamingResponse:
         bench.streams_after.append(request.headers.get("last-event-id", after))
-        return StreamingResponse(events(bench), media_type="text/event-stream")
+        return _Stream(bench)
 
     @app.get("/api/recent")
     def recent(seconds: float = 600) -> dict[str, Any]:

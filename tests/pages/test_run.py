@@ -33,7 +33,8 @@ def _asked(bench: FakeBench) -> list[tuple[float, float]]:
 
 
 def _stretch(page: Page) -> tuple[float, float]:
-    found = re.search(r"#([\d.]+)-([\d.]+)$", page.url)
+    # Asked of the page: what Playwright remembers as its address changes only while it talks to it.
+    found = re.search(r"#([\d.]+)-([\d.]+)$", page.evaluate("location.href"))
     return (float(found[1]), float(found[2])) if found else (0.0, DURATION_S)
 
 
