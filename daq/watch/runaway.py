@@ -78,6 +78,7 @@ class RunawayWatch:
         self._law = CurrentLaw(config)
         self._state = WarningState()
         self._t_s = 0.0
+        self._began_s = math.inf
         self._powered = False
         self._watts = self._amps = 0.0
         self._share: float | None = None
@@ -192,6 +193,7 @@ class RunawayWatch:
         if not thermal.started:
             if b.lye_c is not None and self._powered:
                 thermal.start(b.lye_c, self._watts - self._amps * self.tables.gas_at(b.lye_c), b.room_c)
+                self._began_s = b.t_s
             return
         self._trail.append(
             _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
@@ -318,6 +320,7 @@ class RunawayWatch:
             powered=True,
             left_s=math.inf if left is None else left,
             rises_to_s=rises_to_s,
+            watched_s=b.t_s - self._began_s,
         ):
             if self._state.raised:
                 assert self.config.limit_c is not None

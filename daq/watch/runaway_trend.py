@@ -20,6 +20,8 @@ _WINDOW_LEAST_S: Final = 200.0
 _WINDOW_MOST_S: Final = 3600.0
 _LOOKS_LEAST: Final = 4
 _KEPT: Final = 128
+_LOOK_S: Final = 50.0
+"""Looks closer together than this say the same, and would make a trend of it seem the surer."""
 _SURE_SD: Final = 2.5
 _BELIEVED: Final = 0.4
 _FASTER_MOST: Final = 0.8
@@ -35,14 +37,21 @@ class Trend:
     """
 
     _said: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=_KEPT))
+    _share: float = 1.0
 
     def forget(self) -> None:
         """Something has changed at once: what was said before tells nothing of a trend."""
         self._said.clear()
+        self._share = 1.0
 
     def share(self, t_s: float, left_s: float) -> float:
         """Take the time left as said now [s]; by how much the trend shortens it (1: not at all)."""
-        self._said.append((t_s, left_s))
+        if not self._said or t_s - self._said[-1][0] >= _LOOK_S:
+            self._said.append((t_s, left_s))
+            self._share = self._of_late(t_s, left_s)
+        return self._share
+
+    def _of_late(self, t_s: float, left_s: float) -> float:
         window = min(max(_WINDOW * left_s, _WINDOW_LEAST_S), _WINDOW_MOST_S)
         seen = np.array([s for s in self._said if s[0] >= t_s - window])
         if len(seen) < _LOOKS_LEAST or t_s - seen[0, 0] < 0.5 * window:

@@ -11,13 +11,20 @@ __all__ = ["RunawayWarning", "WarningState"]
 RAISE_AT: Final = 0.85
 CLEAR_AT: Final = 0.30
 RAISE_AFTER_S: Final = 60.0
+RAISE_AFTER_SHARE: Final = 0.02
+"""Of the time left: a limit far off leaves time to hear the same again before it is said,"""
+RAISE_AFTER_MOST_S: Final = 300.0
+"""but no longer than this."""
 CLEAR_AFTER_S: Final = 240.0
 NEAR_S: Final = 1800.0
 """Where the limit is this near, a minute's wait is dear:"""
 RAISE_AFTER_NEAR_S: Final = 20.0
-RISES_TO_S: Final = 900.0
+RISES_TO_S: Final = 600.0
 """Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do:"""
 RAISE_AT_RISING: Final = 0.65
+EARLY_S: Final = 600.0
+"""Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss:"""
+RAISE_AT_EARLY: Final = 0.90
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +54,28 @@ class WarningState:
         powered: bool,
         left_s: float = math.inf,
         rises_to_s: float = math.inf,
+        watched_s: float = math.inf,
     ) -> bool:
         """Take the chance that the limit is crossed under present conditions; True when the state changes.
 
         `left_s` is the time until then, `rises_to_s` the time until the temperature is at the limit were it
-        to rise on as it did of late.
+        to rise on as it did of late, `watched_s` the time since the first that was seen of the stack.
         """
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
-        enough = RAISE_AT_RISING if rises_to_s < RISES_TO_S else RAISE_AT
+        surely = RAISE_AT_EARLY if watched_s < EARLY_S else RAISE_AT
+        enough = RAISE_AT_RISING if rises_to_s < RISES_TO_S else surely
         wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)
         if not wants:
             self._since = None
             return False
         if self._since is None:
             self._since = t_s
-        sure = RAISE_AFTER_NEAR_S if left_s < NEAR_S and chance >= RAISE_AT else RAISE_AFTER_S
+        if left_s < NEAR_S and chance >= surely:
+            sure = RAISE_AFTER_NEAR_S
+        else:
+            sure = min(max(RAISE_AFTER_SHARE * left_s, RAISE_AFTER_S), RAISE_AFTER_MOST_S)
         if t_s - self._since < (CLEAR_AFTER_S if self.raised else sure):
             return False
         self.raised, self._since = not self.raised, None

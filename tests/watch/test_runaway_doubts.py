@@ -137,7 +137,7 @@ def test_warnings_rise_clear_and_rise_again_with_time_and_chance_between() -> No
     ):
         end = t + seconds
         while t < end:
-            if state.update(t, chance, powered=True):
+            if state.update(t, chance, powered=True, left_s=1900.0):
                 changes.append((t, state.raised))
             t += 20.0
     assert [raised for _, raised in changes] == [True, False, True]
