@@ -25,6 +25,9 @@ RAISE_AT_RISING: Final = 0.65
 EARLY_S: Final = 600.0
 """Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss:"""
 RAISE_AT_EARLY: Final = 0.90
+LOSS_UNSEEN: Final = 0.45
+"""It is the loss that decides: where its logarithm's standard deviation is above this it is only believed,
+and nothing is warned of that a straight rise would not bring soon."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +58,23 @@ class WarningState:
         left_s: float = math.inf,
         rises_to_s: float = math.inf,
         watched_s: float = math.inf,
+        loss_sd: float = 0.0,
     ) -> bool:
         """Take the chance that the limit is crossed under present conditions; True when the state changes.
 
         `left_s` is the time until then, `rises_to_s` the time until the temperature is at the limit were it
-        to rise on as it did of late, `watched_s` the time since the first that was seen of the stack.
+        to rise on as it did of late, `watched_s` the time since the first that was seen of the stack [s];
+        `loss_sd` is the standard deviation of the loss' logarithm [1].
         """
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
         surely = RAISE_AT_EARLY if watched_s < EARLY_S else RAISE_AT
-        enough = RAISE_AT_RISING if rises_to_s < RISES_TO_S else surely
+        soon = rises_to_s < RISES_TO_S
+        if soon:
+            enough = RAISE_AT_RISING
+        else:
+            enough = surely if loss_sd <= LOSS_UNSEEN else math.inf
         wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)
         if not wants:
             self._since = None
@@ -75,7 +84,8 @@ class WarningState:
         if left_s < NEAR_S and chance >= surely:
             sure = RAISE_AFTER_NEAR_S
         else:
-            sure = min(max(RAISE_AFTER_SHARE * left_s, RAISE_AFTER_S), RAISE_AFTER_MOST_S)
+            far_s = 0.0 if soon else left_s
+            sure = min(max(RAISE_AFTER_SHARE * far_s, RAISE_AFTER_S), RAISE_AFTER_MOST_S)
         if t_s - self._since < (CLEAR_AFTER_S if self.raised else sure):
             return False
         self.raised, self._since = not self.raised, None

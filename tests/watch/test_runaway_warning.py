@@ -8,6 +8,7 @@ import pytest
 
 from daq.watch.runaway_warning import (
     EARLY_S,
+    LOSS_UNSEEN,
     RAISE_AFTER_MOST_S,
     RAISE_AFTER_NEAR_S,
     RAISE_AFTER_S,
@@ -20,7 +21,12 @@ from daq.watch.runaway_warning import (
 
 
 def raised_after(
-    chance: float, *, left_s: float = math.inf, rises_to_s: float = math.inf, watched_s: float = math.inf
+    chance: float,
+    *,
+    left_s: float = math.inf,
+    rises_to_s: float = math.inf,
+    watched_s: float = math.inf,
+    loss_sd: float = 0.0,
 ) -> float:
     """Seconds until it is raised; infinite if not within an hour."""
     state = WarningState()
@@ -32,6 +38,7 @@ def raised_after(
             left_s=left_s,
             rises_to_s=rises_to_s,
             watched_s=watched_s + t,
+            loss_sd=loss_sd,
         ):
             return float(t)
     return math.inf
@@ -71,3 +78,18 @@ def test_of_a_stack_hardly_seen_more_certainty_is_asked(
 ) -> None:
     """Three minutes seen, twenty left: what will do later waits until it has been seen for longer."""
     assert raised_after(chance, left_s=1200.0, rises_to_s=rises_to_s, watched_s=180.0) == after_s
+
+
+@pytest.mark.parametrize(
+    ("loss_sd", "left_s", "rises_to_s", "after_s"),
+    [
+        (LOSS_UNSEEN, 6000.0, math.inf, 120.0),
+        (LOSS_UNSEEN + 0.01, 6000.0, math.inf, math.inf),
+        (LOSS_UNSEEN + 0.01, 6000.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
+    ],
+)
+def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
+    loss_sd: float, left_s: float, rises_to_s: float, after_s: float
+) -> None:
+    """What straight rise would have at the limit in ten minutes is near, whatever the futures say."""
+    assert raised_after(1.0, left_s=left_s, rises_to_s=rises_to_s, loss_sd=loss_sd) == after_s
