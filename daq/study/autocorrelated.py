@@ -9,8 +9,7 @@ References
 ----------
 .. [1] H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545, DOI 10.1093/biomet/58.3.545: the restricted
    likelihood.
-.. [2] R. E. Kalman, J. Basic Eng. 82 (1960) 35, DOI 10.1115/1.3662552: whitening, one block after another.
-.. [3] D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320, DOI 10.1080/01621459.1977.10480998: averaging over
+.. [2] D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320, DOI 10.1080/01621459.1977.10480998: averaging over
    variance parameters with the restricted likelihood as weight.
 """
 
@@ -25,50 +24,12 @@ from scipy.optimize import brentq
 from scipy.special import stdtr
 
 from daq.errors import LyewatchError
+from daq.study import whitening
 from daq.study.regression import cosine_scores, cosines_for
-from daq.watch.columns import FloatArray, IntArray
+from daq.study.whitening import Record, Sums, stacked, sums_of
+from daq.watch.columns import FloatArray
 
-__all__ = ["Contrast", "Record", "RecordFit", "fit_records"]
-
-_RHO = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.85, 0.9, 0.94, 0.97])
-_SHARE = np.array([0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
-"""Correlation from block to block, and the autoregressive part's share of the variance [1]."""
-TOGETHER = 500_000
-"""So many whitened numbers are held at once, of records that are alike."""
-
-
-def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
-    edges = np.concatenate([[0.0], 0.5 * (_RHO[1:] + _RHO[:-1]), [1.0]])
-    width = np.diff(edges)
-    rho = np.concatenate([[0.0], np.repeat(_RHO[1:], _SHARE.size)])
-    share = np.concatenate([[1.0], np.tile(_SHARE, _RHO.size - 1)])
-    # Uniform in the correlation and in the share.
-    prior = np.concatenate([[width[0]], np.repeat(width[1:] / _SHARE.size, _SHARE.size)])
-    return rho, share, np.log(prior)
-
-
-GRID_RHO, GRID_SHARE, GRID_LOG_PRIOR = _grid()
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One record of n blocks.
-
-    Attributes
-    ----------
-    at : int64[n]
-        Number of each block, rising; what lies between is missing.
-    response : float64[n]
-    covariates : float64[n, p]
-        Centred alike in all records.
-    carried : float64[n, q]
-        Errors that go with the response, such as a calibration's: each is put through the same estimator.
-    """
-
-    at: IntArray
-    response: FloatArray
-    covariates: FloatArray
-    carried: FloatArray
+__all__ = ["Contrast", "RecordFit", "fit_records"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,19 +63,6 @@ class Contrast:
         return 0.5 * (self.high - self.low)
 
 
-@dataclass(frozen=True, slots=True)
-class _Sums:
-    """What a record leaves once whitened, for each of the grid's noises."""
-
-    uu: FloatArray
-    ux: FloatArray
-    uy: FloatArray
-    xx: FloatArray
-    xy: FloatArray
-    yy: FloatArray
-    log_f: FloatArray
-
-
 class RecordFit:
     """The fit of all records; see `fit_records`.
 
@@ -131,7 +79,7 @@ class RecordFit:
         Standard deviation of the noise.
     """
 
-    def __init__(self, records: Sequence[Record], sums: Sequence[_Sums], dof: int) -> None:
+    def __init__(self, records: Sequence[Record], sums: Sequence[Sums], dof: int) -> None:
         self._records, self._sums, self.dof = tuple(records), tuple(sums), dof
         uu = np.stack([s.uu for s in sums], axis=1)
         ux = np.stack([s.ux for s in sums], axis=1)
@@ -153,13 +101,13 @@ class RecordFit:
             - 0.5 * (np.log(uu).sum(axis=1) + log_det)
             - 0.5 * dof * np.log(rss)
         )
-        log_weight = log_like + GRID_LOG_PRIOR
+        log_weight = log_like + whitening.GRID_LOG_PRIOR
         weight = np.exp(log_weight - log_weight.max())
         self.weights: FloatArray = weight / weight.sum()
         self._best = int(np.argmax(log_weight))
         self._uu, self._ratio = uu, ratio
-        self.rho = float(self.weights @ GRID_RHO)
-        self.share = float(self.weights @ GRID_SHARE)
+        self.rho = float(self.weights @ whitening.GRID_RHO)
+        self.share = float(self.weights @ whitening.GRID_SHARE)
         self.scatter = float(np.sqrt(self.weights @ self._variance))
         self.slopes: FloatArray = np.einsum("g,gp->p", self.weights, self._beta[:, :, 0])
         spread = self._variance[:, np.newaxis] * np.einsum("gpp->gp", self._inverse)
@@ -285,8 +233,9 @@ class RecordFit:
         """The contrast's standard uncertainty from cosine scores of the likeliest noise's whitened blocks."""
         g = self._best
         variance = 0.0
+        rho, share = whitening.GRID_RHO[g : g + 1], whitening.GRID_SHARE[g : g + 1]
         for r, record in enumerate(self._records):
-            white, _ = _whiten(_stacked(record), record.at, GRID_RHO[g : g + 1], GRID_SHARE[g : g + 1])
+            white, _ = whitening.whiten(stacked(record), record.at, rho, share)
             one, x, y = white[0, :, 0], white[0, :, 1 : 1 + lean.size], white[0, :, 1 + lean.size]
             residual = y - one * self._level[g, r, 0] - x @ self._beta[g, :, 0]
             push = weights[r] / self._uu[g, r] * one
@@ -328,80 +277,4 @@ def fit_records(records: Sequence[Record]) -> RecordFit:
                 "the covariates do not vary apart from each other within the records",
                 remedy="leave one of them out",
             )
-    return RecordFit(records, _all_summed(records), dof)
-
-
-def _stacked(record: Record) -> FloatArray:
-    one = np.ones((record.at.size, 1))
-    return np.concatenate([one, record.covariates, record.response[:, np.newaxis], record.carried], axis=1)
-
-
-def _all_summed(records: Sequence[Record]) -> list[_Sums]:
-    """Sums of each record. Those whose blocks follow each other alike are whitened together."""
-    alike: dict[bytes, list[int]] = {}
-    for i, record in enumerate(records):
-        alike.setdefault((record.at - record.at[0]).tobytes(), []).append(i)
-    out: dict[int, _Sums] = {}
-    for indices in alike.values():
-        first = _stacked(records[indices[0]])
-        at_once = max(1, TOGETHER // (GRID_RHO.size * first.size))
-        for start in range(0, len(indices), at_once):
-            some = indices[start : start + at_once]
-            columns = np.concatenate([_stacked(records[i]) for i in some], axis=1)
-            white, log_f = _whiten(columns, records[some[0]].at, GRID_RHO, GRID_SHARE)
-            for i, own in zip(some, np.split(white, len(some), axis=2), strict=True):
-                out[i] = _summed(records[i], own, log_f)
-    return [out[i] for i in range(len(records))]
-
-
-def _summed(record: Record, white: FloatArray, log_f: FloatArray) -> _Sums:
-    p = record.covariates.shape[1]
-    one, x, y = white[:, :, 0], white[:, :, 1 : 1 + p], white[:, :, 1 + p :]
-    return _Sums(
-        uu=np.einsum("gn,gn->g", one, one),
-        ux=np.einsum("gn,gnp->gp", one, x),
-        uy=np.einsum("gn,gnk->gk", one, y),
-        xx=np.einsum("gnp,gnq->gpq", x, x),
-        xy=np.einsum("gnp,gnk->gpk", x, y),
-        yy=np.einsum("gn,gn->g", y[:, :, 0], y[:, :, 0]),
-        log_f=log_f,
-    )
-
-
-def _whiten(
-    columns: FloatArray, at: IntArray, rho: FloatArray, share: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Columns freed of the noise's correlation, for each noise of the grid.
-
-    Parameters
-    ----------
-    columns : float64[n, c]
-    at : int64[n]
-        Blocks' numbers.
-    rho, share : float64[G]
-
-    Returns
-    -------
-    float64[G, n, c], float64[G]
-        Columns of unit noise, and the logarithm of the noise's determinant.
-    """
-    n, c = columns.shape
-    g = rho.size
-    out = np.empty((g, n, c))
-    state = np.zeros((g, c))
-    p = share.copy()
-    white = 1.0 - share
-    log_f = np.zeros(g)
-    for i in range(n):
-        if i:
-            kept = rho ** float(at[i] - at[i - 1])
-            state *= kept[:, np.newaxis]
-            p = kept * kept * p + share * (1.0 - kept * kept)
-        f = p + white
-        surprise = columns[i] - state
-        out[:, i] = surprise / np.sqrt(f)[:, np.newaxis]
-        gain = p / f
-        state += gain[:, np.newaxis] * surprise
-        p = p * white / f
-        log_f += np.log(f)
-    return out, log_f
+    return RecordFit(records, sums_of(records), dof)

@@ -22,7 +22,7 @@ from typing import Literal
 import numpy as np
 
 from daq.errors import LyewatchError, UsageError
-from daq.study.autocorrelated import Record, RecordFit, fit_records
+from daq.study.autocorrelated import RecordFit, fit_records
 from daq.study.compare_band import Band, band_over_temperature
 from daq.study.compare_match import METRICS, MetricSpec, covariates_of, usable
 from daq.study.compare_records import (
@@ -35,6 +35,7 @@ from daq.study.compare_records import (
     record_of,
 )
 from daq.study.run_blocks import RunBlocks
+from daq.study.whitening import Record
 
 __all__ = [
     "METRICS",

@@ -26,8 +26,9 @@ import numpy as np
 from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
-from daq.study.autocorrelated import Record, fit_records
+from daq.study.autocorrelated import fit_records
 from daq.study.compare_records import Matched, covariance_of, interval_of, pushed_by
+from daq.study.whitening import Record
 from daq.watch.columns import FloatArray
 
 __all__ = ["Band", "Curve", "band_over_temperature"]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from daq.study.autocorrelated import Record, RecordFit
+from daq.study.autocorrelated import RecordFit
 from daq.study.compare_match import (
     Covariates,
     MetricSpec,
@@ -21,6 +21,7 @@ from daq.study.compare_match import (
     usable,
 )
 from daq.study.run_blocks import RunBlocks
+from daq.study.whitening import Record
 from daq.watch.columns import FloatArray
 
 __all__ = [

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from daq.errors import LyewatchError
-from daq.study import autocorrelated
-from daq.study.autocorrelated import Record, fit_records
+from daq.study import whitening
+from daq.study.autocorrelated import fit_records
+from daq.study.whitening import Record
 from tests.study.made_pairs import autoregressive
 
 # imported by name: its package carries two marks of typing that mypy can not bring together
@@ -35,9 +36,9 @@ def one_noise(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Narrows the grid to one noise."""
 
     def narrow(rho: float, share: float) -> None:
-        monkeypatch.setattr(autocorrelated, "GRID_RHO", np.array([rho]))
-        monkeypatch.setattr(autocorrelated, "GRID_SHARE", np.array([share]))
-        monkeypatch.setattr(autocorrelated, "GRID_LOG_PRIOR", np.zeros(1))
+        monkeypatch.setattr(whitening, "GRID_RHO", np.array([rho]))
+        monkeypatch.setattr(whitening, "GRID_SHARE", np.array([share]))
+        monkeypatch.setattr(whitening, "GRID_LOG_PRIOR", np.zeros(1))
 
     return narrow
 
