@@ -103,7 +103,7 @@ class _Still:
         if same:
             self.run += 1
             return
-        if not self.beyond():
+        if self.run and not self.beyond():
             self.longest = max(self.longest, self.run)
         self.run = 0
         self.ever = True

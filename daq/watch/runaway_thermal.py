@@ -25,6 +25,7 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from copy import copy
 from itertools import product
 from typing import Final, Literal, TypeAlias
@@ -32,13 +33,14 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from daq.watch.runaway_model import FloatArray, RunawayConfig, Tables
+from daq.watch.runaway_room import room_prior
 
 __all__ = [
     "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN",
     "REFERENCE_RISE_K", "ROOM", "SENSOR", "STATES", "VAPOUR", "Change", "Snapshot", "ThermalFilter",
 ]  # fmt: skip
 
-Snapshot: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, float]
+Snapshot: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 Change: TypeAlias = Literal["none", "changed", "leap"]
 
 MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME, FARADAIC = range(12)
@@ -58,12 +60,6 @@ _GROWTH_TOLD_S: Final = 1800.0
 _GAMMA: Final = (0.12, 0.07)
 """0 is a fan's linear loss, 0.25 free convection; radiation lies between."""
 _VAPOUR: Final = (0.7, 0.25)
-_ROOM_UNKNOWN: Final = (22.0, 4.0)
-_ROOM_SAID_SD: Final = 1.5
-_ROOM_COLD: Final = (-0.5, 2.5)
-"""Of lye that has stood, over the lye [K]; the room is unknown,"""
-_COLD_C: Final = (28.0, 42.0)
-"""and it has surely stood where it is no warmer than that, surely not where it is warmer than this."""
 _LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(75.0), 0.4, 0.2))
 """Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
 _FAST_SHARE: Final = (0.6, 0.6)
@@ -123,7 +119,7 @@ class ThermalFilter:
         self.p: FloatArray = np.zeros((n, STATES, STATES))
         self.w: FloatArray = np.full(n, 1.0 / n)
         self.started = False
-        self.rate = 0.0
+        self._rates: FloatArray = np.zeros(n)
         self.room_measured = False
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
@@ -143,6 +139,11 @@ class ThermalFilter:
         p = self.p[:, MEAN, MEAN] + self.p[:, FAST, FAST] + 2.0 * self.p[:, MEAN, FAST]
         return math.sqrt(max(float(self.w @ (p + (t - self.lye_c) ** 2)), 0.0))
 
+    @property
+    def rate(self) -> float:
+        """How fast the bench as a whole warms [K/s]."""
+        return float(self.w @ self._rates)
+
     def mean(self, index: int) -> float:
         """A state's mean over the bank."""
         return float(self.w @ self.x[:, index])
@@ -155,7 +156,7 @@ class ThermalFilter:
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
         """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
         c = 1.0 / self.tables.capacity_j_k
-        room, room_sd = self._room_prior(lye_c, room_c)
+        room, room_sd = room_prior(lye_c, room_c, self._room_said)
         rise = _RISE_MEDIAN_K
         if self._limit_c is not None:
             rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
@@ -179,17 +180,6 @@ class ThermalFilter:
         self.w /= self.w.sum()
         self._clip()
         self.started = True
-
-    def _room_prior(self, lye_c: float, room_c: float | None) -> tuple[float, float]:
-        if room_c is not None:
-            return room_c, 0.5
-        if self._room_said is not None:
-            return self._room_said, _ROOM_SAID_SD
-        stood = min(max((_COLD_C[1] - lye_c) / (_COLD_C[1] - _COLD_C[0]), 0.0), 1.0)
-        apart = lye_c + _ROOM_COLD[0] - _ROOM_UNKNOWN[0]
-        # Mean and variance of the two together
-        var = stood * _ROOM_COLD[1] ** 2 + (1.0 - stood) * (_ROOM_UNKNOWN[1] ** 2 + stood * apart**2)
-        return _ROOM_UNKNOWN[0] + stood * apart, math.sqrt(var)
 
     def grows(self, dt: float, log_ratio: float) -> None:
         """How much more heat is made at `works_c` than was at `began_c` (logarithm), as it is learned.
@@ -254,7 +244,7 @@ class ThermalFilter:
         rate = net - loss
         x[:, MEAN] += dt_eff * rate
         x[:, FAST] = quick * fading + share * pushed
-        self.rate = float(self.w @ (rate * kept))
+        self._rates = rate * kept
         after = x[:, MEAN] + x[:, FAST]
         # The sensor follows a ramp
         late = np.exp(-dt / lag)
@@ -342,13 +332,38 @@ class ThermalFilter:
         other.x, other.p, other.w = self.x.copy(), self.p.copy(), self.w.copy()
         return other
 
+    @property
+    def stage(self) -> tuple[float, float, bool]:
+        """What `joined` filters have alike: how long they mix and show a lag yet, whether a room is read."""
+        return self._mixing_s, self._lag_shows_s, self.room_measured
+
+    @staticmethod
+    def joined(filters: Sequence[ThermalFilter]) -> ThermalFilter:
+        """Filters of one `stage` as one, to take the same heat and room at the cost of one and a half."""
+        one = copy(filters[0])
+        one.x, one.p = np.concatenate([f.x for f in filters]), np.concatenate([f.p for f in filters])
+        return one
+
+    def part(self, filters: Sequence[ThermalFilter]) -> None:
+        """Give each of those that were `joined` its own again."""
+        n = len(_BANK)
+        for i, f in enumerate(filters):
+            own = slice(i * n, (i + 1) * n)
+            f.x, f.p, f._rates, f._sensor_rate = (
+                self.x[own],
+                self.p[own],
+                self._rates[own],
+                self._sensor_rate[own],
+            )
+            f._mixing_s, f._lag_shows_s, f.room_measured = self.stage
+
     def snapshot(self) -> Snapshot:
         """What `restore` goes back to."""
-        return self.x.copy(), self.p, self.w, self.rate
+        return self.x.copy(), self.p, self.w, self._rates
 
     def restore(self, snapshot: Snapshot) -> None:
         """Go back to an earlier instant: what was measured since is forgotten."""
-        x, p, self.w, self.rate = snapshot
+        x, p, self.w, self._rates = snapshot
         self.x, self.p = x.copy(), p.copy()
         self._up = self._down = 0.0
 

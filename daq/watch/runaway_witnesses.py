@@ -137,10 +137,15 @@ class Witnesses:
         shift = share - self._share if share is not None and self._share is not None else 0.0
         if self._span_s > 0.0:
             watts, amps = self._energy_j / self._span_s, self._charge_c / self._span_s
+            alike: dict[tuple[float, float, bool], list[ThermalFilter]] = {}
             for w in self._left:
-                w.thermal.predict(self._span_s, watts, amps)
-                w.thermal.shift_faradaic(shift)
+                alike.setdefault(w.thermal.stage, []).append(w.thermal)
+            for filters in alike.values():
+                one = ThermalFilter.joined(filters)
+                one.predict(self._span_s, watts, amps)
+                one.shift_faradaic(shift)
                 if room_c is not None:
-                    w.thermal.measure_room(room_c)
+                    one.measure_room(room_c)
+                one.part(filters)
         self._energy_j = self._charge_c = self._span_s = 0.0
         self._share = share

@@ -9,6 +9,7 @@ import pytest
 
 from daq.watch.runaway import RunawayWatch
 from daq.watch.runaway_current import BeyondRange, CurrentLaw
+from daq.watch.runaway_thermal import ThermalFilter
 from tests.runaway_bench.scenarios import make
 from tests.runaway_bench.simulate import Run, simulate
 from tests.runaway_bench.watched import config_of, ticks
@@ -137,3 +138,32 @@ def test_volts_that_sag_as_it_warms_are_a_supply_that_holds_the_current() -> Non
         float(x) for x in t if held.held_by_supply(float(x), 12.0 * (1.0 - 0.0022 * (float(x) - 40.0)))
     )
     assert told_at < 42.5
+
+
+def test_filters_carried_on_as_one_come_to_what_each_comes_to_alone() -> None:
+    """Three that know different things: ten minutes of heat, of a room read and a share of gas that moves."""
+    stack = Lumped(capacity_j_k=3000.0, r_k_w=0.5, room_c=20.0)
+    watch = dry(stack.config(70.0))
+    left: list[ThermalFilter] = []
+    for t, volts, amps, watts, lye in stack.ticks(3600.0):
+        watch.update(t, volts, amps, watts, lye, stack.room_c)
+        if t in (1500.0, 2400.0, 3300.0):
+            left.append(watch._thermal.fork())
+    stage = left[0].stage
+    for f in left:
+        f._mixing_s, f._lag_shows_s, f.room_measured = stage
+    alone = [f.fork() for f in left]
+    for minute in range(10):
+        one = ThermalFilter.joined(left)
+        for f in [one, *alone]:
+            f.predict(60.0, 150.0 + minute, 12.0)
+            f.shift_faradaic(-0.002)
+            f.measure_room(21.0)
+        one.part(left)
+    for f, own in zip(left, alone, strict=True):
+        assert f.stage == own.stage
+        assert f.rate == pytest.approx(own.rate, rel=1e-12)
+        assert f.lye_c == pytest.approx(own.lye_c, rel=1e-12)
+        np.testing.assert_allclose(f.x, own.x, rtol=1e-12)
+        np.testing.assert_allclose(f.p, own.p, rtol=1e-9, atol=1e-12)
+    assert abs(left[0].lye_c - left[2].lye_c) > 0.1
