@@ -307,6 +307,8 @@ class Reader:
             "powered": self._guard.powered,
             "cut_confirmed": self._guard.cut_confirmed,
             "trip_unconfirmed": self._breaker.unconfirmed,
+            "cut_words": self._breaker.cut_words(now),
+            "current_though_open": self._guard.current_though_open,
         }
         self._quietly(lambda: self._store.logbook.put_state("reader", state))
 
