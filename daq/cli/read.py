@@ -21,6 +21,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
+    parser.add_argument(
+        "--after-cut", metavar="WORDS", help="begin tripped: the supply was cut because the reader had died"
+    )
     parser.set_defaults(run=run)
 
 
@@ -34,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     store = Store.of(bench, writer=True)
     try:
         with stop_event(stdin_too=args.until_stdin_closes) as stop:
-            Reader(bench, store, say=_say).serve(stop)
+            Reader(bench, store, say=_say, cut_before=args.after_cut).serve(stop)
     finally:
         store.close()
     return 0

@@ -20,7 +20,7 @@ from daq.frame import Frame, Sample
 from daq.reader import runs
 from daq.reader.breaker import Breaker, asked_cause
 from daq.reader.calibrate import Calibrator
-from daq.reader.guard import Guard
+from daq.reader.guard import Guard, TripCause
 from daq.reader.second_cut import SecondCut
 from daq.reader.timebase import SYSTEM_CLOCKS, Clocks, StepDetector
 from daq.sources import Source, SourceEvent, make_source
@@ -89,6 +89,8 @@ class Reader:
         The host's clocks.
     say : callable
         Takes one line of text for whoever watches the terminal.
+    cut_before : str, optional
+        Why the supply was cut in the place of a reader that died: this one begins tripped.
     """
 
     def __init__(
@@ -99,7 +101,9 @@ class Reader:
         sources: Mapping[str, Source] | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         say: Callable[[str], None] = lambda line: None,
+        cut_before: str | None = None,
     ) -> None:
+        self._cut_before = cut_before
         self._bench = bench
         self._store = store
         self._clocks = clocks
@@ -147,6 +151,10 @@ class Reader:
             chore.due_ns = now + chore.every_ns
         for source in self._sources.values():
             source.start(self._inbox)
+        if self._cut_before is not None:
+            cause = TripCause("reader.died", self._cut_before, by="up")
+            if self._guard.trip(cause):
+                self._breaker.tripped(cause, self._run, self._run.now_ns(now))
         self._report(now)
         self._say(f"reading {', '.join(self._sources)} into run {self._run.id}")
         self._say_calibrations()
