@@ -21,6 +21,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
+    parser.add_argument(
+        "--after-cut", metavar="WORDS", help="begin tripped: the supply was cut because the reader had died"
+    )
     parser.set_defaults(run=run)
 
 
@@ -32,7 +35,10 @@ def run(args: argparse.Namespace) -> int:
     bench = load_bench(args.bench)
     check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        Reader(bench, lambda: Store.of(bench, writer=True), say=_say).serve(stop)
+        reader = Reader(
+            bench, lambda: Store.of(bench, writer=True), say=_say, cut_before=args.after_cut
+        )
+        reader.serve(stop)
     return 0
 
 

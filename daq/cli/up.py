@@ -11,13 +11,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daq.bench import load_bench
+from daq.bench import Bench, load_bench
 from daq.cli.common import bench_argument, seconds, stop_event
 from daq.watch import check_alarms
 
 __all__ = ["Child", "add", "run", "supervise"]
 
 STOP_WITHIN_S = 10.0
+_BEFORE_CUT_WORDS = 2  # "read", the bench file
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -34,9 +35,32 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Run both until told to stop."""
     # A wrong file is said once, here, and not by two children again and again.
-    check_alarms(load_bench(args.bench))
+    bench = load_bench(args.bench)
+    check_alarms(bench)
+    kept = children(args.bench, args.port)
+    kept[0].on_death = net_of(bench)
     with stop_event() as stop:
-        return supervise(children(args.bench, args.port), stop, span_s=args.span)
+        return supervise(kept, stop, span_s=args.span)
+
+
+def net_of(bench: Bench) -> Callable[[Child, int], None] | None:
+    """What is to be done when the reader dies: cut the supplies that nobody else would cut.
+
+    None where there is none, as where a device that is fed a heartbeat holds the relay.
+    """
+    from daq.sources.software_net import SoftwareNet
+
+    net = SoftwareNet(bench)
+    if not net.names:
+        return None
+
+    def cut(reader: Child, status: int) -> None:
+        words = net.cut_words()
+        print(f"lyewatch: the reader is dead: {words}", file=sys.stderr, flush=True)
+        kept = reader.arguments[:_BEFORE_CUT_WORDS]
+        reader.arguments = [*kept, "--after-cut", f"the reader died (status {status}): {words}"]
+
+    return cut
 
 
 @dataclass(slots=True)
@@ -49,6 +73,8 @@ class Child:
     deaths: int = 0
     started_s: float = 0.0
     next_s: float = field(default=0.0)
+    on_death: Callable[[Child, int], None] | None = None
+    """Done when it was found dead, given its exit status, before it is started again."""
 
     def start(self) -> None:
         """Start it; its standard input is the rope by which it is stopped."""
@@ -113,6 +139,8 @@ def supervise(
                     print(
                         f"lyewatch: the {child.name} ended with status {status}", file=sys.stderr, flush=True
                     )
+                    if child.on_death is not None:
+                        child.on_death(child, status)
                     if status == 2:
                         return 2
                 if child.process is None and now_s >= child.next_s:

@@ -33,7 +33,7 @@ from daq.reader import runs
 from daq.reader.breaker import Breaker, asked_cause
 from daq.reader.calibrate import Calibrator
 from daq.reader.channel import CHANNEL_VERSION, ChannelAddress, ChannelServer, Subscriber
-from daq.reader.guard import Guard
+from daq.reader.guard import Guard, TripCause
 from daq.reader.inbox import Inbox
 from daq.reader.latch import TripLatch, latch_places
 from daq.reader.recorder import Opened, Recorder
@@ -137,6 +137,8 @@ class Reader:
         The host's clocks.
     say : callable
         Takes one line of text for whoever watches the terminal.
+    cut_before : str, optional
+        Why the supply was cut in the place of a reader that died: this one begins tripped.
 
     Raises
     ------
@@ -152,7 +154,9 @@ class Reader:
         sources: Mapping[str, Source] | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         say: Callable[[str], None] = lambda line: None,
+        cut_before: str | None = None,
     ) -> None:
+        self._cut_before = cut_before
         self._bench = bench
         self._clocks = clocks
         self._say = _Terminal(say)
@@ -250,6 +254,10 @@ class Reader:
         now = self._clocks.mono_ns()
         for chore in self._chores:
             chore.due_ns = now + chore.every_ns
+        if self._cut_before is not None:
+            cause = TripCause("reader.died", self._cut_before, by="up")
+            if self._guard.trip(cause):
+                self._breaker.tripped(cause, self._active, self._active.now_ns(now))
         self._say(f"reading {', '.join(self._sources)} into run {self._active.id}")
         self._serving.set()
 
@@ -540,6 +548,7 @@ class Reader:
             self._breaker.unconfirmed,
             self._guard.powered,
             self._guard.cut_confirmed,
+            self._guard.current_though_open,
             self._recorder.impaired,
             self._full,
             self._active.id,
@@ -567,6 +576,8 @@ class Reader:
             "trip": trip,
             "recording": recording,
             "inbox_dropped": self._inbox.dropped,
+            "cut_words": breaker.cut_words(self._clocks.mono_ns()),
+            "current_though_open": guard.current_though_open,
             "subscribers": 0 if self._channel is None else self._channel.subscribers,
             "subscribers_dropped": 0 if self._channel is None else self._channel.dropped,
         }

@@ -142,7 +142,7 @@ class AlarmDuty:
         standing = self._look_at_cuts(watch, trip is not None)
         not_cut = self._unanswered()
         if not_cut is None and trip is not None and reader.get("trip_unconfirmed"):
-            not_cut = "the relay does not say that it is open, or current flows"
+            not_cut = reader.get("cut_words") or "the reader does not say what is known of it"
         self._tell(watch, now_ns, "supply.not_cut", not_cut)
         self._tell(watch, now_ns, "supply.tripped", None if trip is None else trip.detail)
         self._tell(watch, now_ns, "recording.impaired", reader.get("impaired"))

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.frame import Status
+from daq.stillness import Stillness
 from daq.watch.alarms import AlarmSpec
-from daq.watch.columns import Columns, FloatArray, IntArray
+from daq.watch.columns import Columns, FloatArray, IntArray, last_before
 from daq.watch.detectors import Edge, LimitDetector, PulseDetector, no_gap
 from daq.watch.numbers import Numbers
 
@@ -20,9 +21,11 @@ __all__ = [
     "ChannelRule",
     "ExternalRule",
     "FailedRule",
+    "FrozenRule",
     "LostRule",
     "Rule",
     "StaleRule",
+    "ThoughOpenRule",
     "TickRule",
     "Ticks",
 ]
@@ -100,6 +103,72 @@ class FailedRule:
             return []
         said = np.where(column.status == Status.MISSING, np.nan, bad.astype(np.float64))
         return self.detector.process(column.t_ns, said)
+
+
+@dataclass(slots=True)
+class FrozenRule:
+    """A source all of whose readings stand still while the stack is powered."""
+
+    spec: AlarmSpec
+    source: str
+    detector: Stillness
+
+    def edges(self, columns: Columns, switched: list[Edge], powered: bool) -> list[Edge]:
+        """The changes that new samples bring; `powered` tells how it was before those of `switched`."""
+        still = self.detector
+        t_ns = columns.frames.get(self.source, _NONE)
+        rows = zip(*(self._values(columns, c, t_ns) for c in still.rule.channels), strict=True)
+        edges: list[Edge] = []
+        turns = [(e.t_ns, e.active) for e in switched]
+        if still.since_ns is None and t_ns.size:
+            edges += self._power(int(t_ns[0]), powered)
+        for at, row in zip(t_ns.tolist(), rows, strict=True):
+            while turns and turns[0][0] <= at:
+                edges += self._power(*turns.pop(0))
+            was = still.active
+            if still.step(at, row) != was:
+                edges.append(Edge(at, not was, None if was else still.rule.after_s))
+        for turn in turns:
+            edges += self._power(*turn)
+        return edges
+
+    def _power(self, t_ns: int, on: bool) -> list[Edge]:
+        was = self.detector.active
+        self.detector.power(t_ns, on)
+        return [Edge(t_ns, False, None)] if was and not self.detector.active else []
+
+    @staticmethod
+    def _values(columns: Columns, channel: str, t_ns: IntArray) -> list[float]:
+        column = columns.channels.get(channel)
+        if column is None or column.t_ns is not t_ns:
+            return [float("nan")] * int(t_ns.size)
+        values: list[float] = np.where(column.status <= Status.UNCERTAIN, column.values, np.nan).tolist()
+        return values
+
+
+@dataclass(slots=True)
+class ThoughOpenRule:
+    """Current that is read though the relay says open."""
+
+    spec: AlarmSpec
+    stale_ns: int
+    """How old the relay's word may be [ns]."""
+    detector: LimitDetector
+    relay: tuple[int, float] | None = None
+    """When its last word came, and what it was."""
+
+    def edges(self, columns: Columns) -> list[Edge]:
+        """The changes that new samples bring."""
+        times, relay = columns.good("relay")
+        t_ns, amps = columns.good("amps")
+        if self.relay is not None:
+            times, relay = np.append(self.relay[0], times), np.append(self.relay[1], relay)
+        if times.size:
+            self.relay = int(times[-1]), float(relay[-1])
+        if t_ns.size == 0:
+            return []
+        said = last_before(times, relay, t_ns, self.stale_ns)
+        return self.detector.process(t_ns, np.where(said < 0.5, np.abs(amps), 0.0))
 
 
 @dataclass(slots=True)
@@ -182,6 +251,6 @@ class ExternalRule:
     pending: list[tuple[Edge, str]] = field(default_factory=list)
 
 
-Rule = ChannelRule | FailedRule | LostRule | StaleRule | TickRule | ExternalRule
+Rule = ChannelRule | FailedRule | FrozenRule | LostRule | StaleRule | ThoughOpenRule | TickRule | ExternalRule
 
 _NONE: Any = np.empty(0, dtype=np.int64)

@@ -18,6 +18,7 @@ ROOMS = (
     "sources",
     "broker",
     "store",
+    "stillness",
     "bench",
     "physics",
     "quantity",
