@@ -35,10 +35,8 @@ def run(args: argparse.Namespace) -> int:
     bench = load_bench(args.bench)
     check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        reader = Reader(
-            bench, lambda: Store.of(bench, writer=True), say=_say, cut_before=args.after_cut
-        )
-        reader.serve(stop)
+        reader = Reader(bench, lambda: Store.of(bench, writer=True), say=_say, cut_before=args.after_cut)
+        reader.serve(stop, leave_open=lambda: stop.parent_died)
     return 0
 
 

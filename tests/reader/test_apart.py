@@ -16,7 +16,8 @@ from daq.bench import Bench, load_bench
 from daq.errors import SourceError, StoreBusy, StoreCorrupt, StoreError
 from daq.examples import example_text
 from daq.frame import Frame
-from daq.reader import ChannelAddress, Reader, process
+from daq.reader import ChannelAddress, Reader
+from daq.reader.latch import TripLatch, latch_places
 from daq.sources import SourceEvent
 from daq.store import Store
 from tests.reader.device import PtyDevice
@@ -130,7 +131,7 @@ def test_a_disk_that_hangs_delays_neither_cut_nor_answer(bench: Bench, device: P
         started = time.monotonic()
         answer = follower.ask("trip", {"reason": "smell of lye"}, meanwhile=device.obey)
         assert answer.ok
-        wait_until(lambda: device.obey() or device.relay == 0.0, "the cut")
+        until(device, lambda: device.relay == 0.0, "the cut")
         assert time.monotonic() - started < 10.0, "the disk would have held it for a minute"
         until(device, lambda: follower.trip, "the trip")
         run_id = it.reader.run_id
@@ -143,9 +144,11 @@ def test_a_disk_that_hangs_delays_neither_cut_nor_answer(bench: Bench, device: P
 
 def test_a_terminal_that_hangs_delays_no_cut(bench: Bench, device: PtyDevice) -> None:
     stuck = threading.Event()
-    reader = Reader(
-        bench, lambda: Store(bench.store_folder, writer=True), say=lambda line: stuck.wait(60) and None
-    )
+
+    def say(_line: str) -> None:
+        stuck.wait(60)
+
+    reader = Reader(bench, lambda: Store(bench.store_folder, writer=True), say=say)
     stop = threading.Event()
     thread = threading.Thread(target=reader.serve, args=(stop,))
     thread.start()
@@ -319,7 +322,7 @@ def test_a_reset_that_the_logbook_missed_is_made_good(bench: Bench, device: PtyD
         until(device, lambda: follower.trip and follower.trip["logged"], "the latch")
         assert it.store is not None
     # The latch is cleared, and the power fails before the logbook is.
-    latch = process.TripLatch(process.latch_places(bench))
+    latch = TripLatch(latch_places(bench))
     latch.start()
     assert latch.ready.wait(10)
     latch.clear("Ada", "mended")
@@ -339,7 +342,7 @@ def test_a_trip_that_only_the_logbook_knows_stands(bench: Bench, device: PtyDevi
     with reading(bench), following(bench) as follower:
         until(device, lambda: follower.rows, "data")
         trips(device, follower)
-    for place in process.latch_places(bench):
+    for place in latch_places(bench):
         place.path.unlink(missing_ok=True)
     device.relay, device.trip = 1.0, 0.0
     with reading(bench), following(bench) as follower:
