@@ -44,7 +44,7 @@ from daq.store import Store
 
 __all__ = ["Reader"]
 
-TURN_S: Final = 0.05
+TURN_S: Final = 0.1
 """The loop looks at what has not arrived so often at least [s]."""
 _MOST_AT_ONCE: Final = 500
 """Items of one turn of the loop: in a flood it still looks at the clock, and at what is asked for."""
@@ -265,7 +265,8 @@ class Reader:
 
     def _turn(self) -> None:
         """One turn: what is asked for, what has come, what has not come, what is due."""
-        acts, items = self._inbox.take(TURN_S, _MOST_AT_ONCE)
+        timeout_s = TURN_S if self._starting is None else 0.01
+        acts, items = self._inbox.take(timeout_s, _MOST_AT_ONCE)
         for act in acts:
             act()
         for item in items:

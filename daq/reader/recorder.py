@@ -297,7 +297,7 @@ class Recorder:
                     break
                 asked = (self._held.jobs and now >= self._due["jobs"]) or self._refresh
                 if not (asked and self._store is not None) and not self._closing:
-                    self._changed.wait(0.1 if self._store is None else self._patience_s(now))
+                    self._changed.wait(self._patience_s(self._clocks.mono_ns()))
         self._close_store()
 
     def _done(self) -> bool:
@@ -308,8 +308,15 @@ class Recorder:
         return now < self._due["commit"] and "commit" in self._impairments
 
     def _patience_s(self, now: int) -> float:
-        due = min(self._due["commit"] if self._held.samples else now + COMMIT_EVERY_NS, *self._due.values())
-        return min(0.45, max(0.005, (due - now) / 1e9))
+        """How long there is nothing to do."""
+        if self._store is None:
+            return 0.1
+        due = [now + COMMIT_EVERY_NS, self._due["calibrations"]]
+        if self._held.samples or self._gaps:
+            due.append(self._due["commit"])
+        if self._held.jobs:
+            due.append(self._due["jobs"])
+        return max(0.005, (min(due) - now) / 1e9)
 
     def _turn(self, now: int) -> None:
         if self._store is None:
