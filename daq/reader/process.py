@@ -484,10 +484,8 @@ class Reader:
             words = f"more frames of {source} came at once than could be taken"
             self._full = (f"{words}; {lost.count} were lost", now)
             run = self._active
-            zero_ns = run.zero_ns or 0
-            for at in (lost.from_ns, lost.until_ns):
-                count = lost.count if at == lost.from_ns else 0
-                self._recorder.lose(run, max(0, at - zero_ns), words, count)
+            from_ns, until_ns = (max(0, at - (run.zero_ns or 0)) for at in (lost.from_ns, lost.until_ns))
+            self._recorder.lose(run, source, from_ns, until_ns, words, lost.count)
         if self._full is not None and now - self._full[1] > _FULL_TOLD_NS:
             self._full = None
 

@@ -58,6 +58,11 @@ class Store(RunReading, RunHomes):
     writer : bool
         Whether to commit and seal samples.
 
+    Attributes
+    ----------
+    written_utc_ns : int
+        Wall time when samples were last written here before this store was opened [ns]; 0 when never.
+
     Raises
     ------
     StoreBusy
@@ -80,6 +85,7 @@ class Store(RunReading, RunHomes):
             if writer:
                 self._lock = writer_lock(self.folder)
                 opened.callback(self._lock.release)
+            self.written_utc_ns = _written_utc_ns(self.folder)
             self.journal = Journal(self.folder / "journal.db", checkpoints=writer)
             opened.callback(self.journal.close)
             self.logbook = Logbook(
@@ -279,11 +285,6 @@ class Store(RunReading, RunHomes):
         head = self.journal.head(run_id)
         return None if head is None else head.last_t_ns
 
-    def touched_utc_ns(self, run_id: str) -> int | None:
-        """Wall time of the run's latest commit [ns]; None before its first."""
-        head = self.journal.head(run_id)
-        return None if head is None else head.touched_utc_ns
-
     # -- helpers -----------------------------------------------------------------------------------
 
     def _old_enough(self) -> int:
@@ -368,3 +369,12 @@ class Store(RunReading, RunHomes):
                 place=str(self.folder),
                 remedy="open it with writer=True",
             )
+
+
+def _written_utc_ns(folder: Path) -> int:
+    """When the journal was written last, by its files' own times [ns]."""
+    latest = 0
+    for name in ("journal.db-wal", "journal.db"):
+        with suppress(OSError):
+            latest = max(latest, (folder / name).stat().st_mtime_ns)
+    return latest
