@@ -3,6 +3,7 @@
 Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
+from daq.store._lock import FileLock, writer_lock
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
@@ -31,6 +32,7 @@ __all__ = [
     "CalibrationRecord",
     "ChannelSpan",
     "Envelope",
+    "FileLock",
     "FillRecord",
     "Foretold",
     "Head",
@@ -50,4 +52,5 @@ __all__ = [
     "Transition",
     "TripRecord",
     "envelope_of",
+    "writer_lock",
 ]
