@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from daq.bench import Bench
 from daq.frame import Block
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
 from daq.sources.wire import WireFrame, decode_line, encode_command
-from daq.stillness import Stillness, stillness_rule
+from daq.stillness import Stillness, StillnessRule, stillness_rule
 from daq.watch import Watch, replay
 from tests.study.stored_runs import bench_text, sent
 from tests.watch.test_watch import live
@@ -159,3 +162,34 @@ def test_a_relay_that_opens_stops_the_current_in_time(scenario: str) -> None:
     )
     assert (whole.values["relay"] < 0.5).any()
     assert "supply.current_though_open" not in raised(replay(made, [whole]).transitions)
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    cuts=st.lists(st.integers(1, 4000), max_size=6),
+    noise=st.sampled_from([0.0, 0.4, 3.0]),
+    gaps=st.booleans(),
+)
+def test_many_frames_at_once_are_as_one_after_another(
+    seed: int, cuts: list[int], noise: float, gaps: bool
+) -> None:
+    rng = np.random.default_rng(seed)
+    rows = np.round(rng.normal(0.0, noise, (4000, 2)) + np.linspace(0, 20, 4000)[:, None])
+    for _ in range(3):
+        first, length = int(rng.integers(0, 3800)), int(rng.integers(20, 200))
+        rows[first : first + length] = rows[first]
+    if gaps:
+        rows[rng.random(rows.shape) < 0.001] = np.nan
+    t_ns = (np.arange(4000, dtype=np.int64) + 1) * (S // HZ)
+    rule = StillnessRule("head", ("lye_temp", "amps"), 10.0, False, 1, False)
+    one, many = Stillness(rule), Stillness(rule)
+    told: list[tuple[int, bool]] = []
+    for each in (one, many):
+        each.power(0, True)
+    for t, row in zip(t_ns.tolist(), rows.tolist(), strict=True):
+        was = one.active
+        if one.step(t, row) != was:
+            told.append((t, not was))
+    bounds = sorted({0, 4000, *(c for c in cuts if c < 4000)})
+    assert [c for i, j in pairwise(bounds) for c in many.steps(t_ns[i:j], rows[i:j])] == told
+    assert (many.since_ns, many.active) == (one.since_ns, one.active)
