@@ -13,6 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from daq.bench import Bench
 
 __all__ = ["Stillness", "StillnessRule", "stillness_rule"]
@@ -38,7 +41,8 @@ REST_CHUNKS: Final = 9
 FINE: Final = 0.02
 """A stated resolution of so little [unit] is fine ..."""
 FINE_CHANNELS: Final = 3
-"""... and where so many channels of a source state one, they need not be seen to move first ..."""
+"""... and where so many channels of a source state one, an electrical one among them, they need not be seen
+to move first ..."""
 FINE_AFTER_S: Final = 60.0
 """... to hang when none of them has moved for so long [s] (judgement)."""
 
@@ -82,7 +86,8 @@ def stillness_rule(bench: Bench, source: str) -> StillnessRule | None:
     if not channels or spec.frozen_after_s == 0.0:
         return None
     slots = len(channels) if spec.sparse else 1
-    fine = sum(0.0 < bench.channels[c].resolution <= FINE for c in channels) >= FINE_CHANNELS
+    fines = [c for c in channels if 0.0 < bench.channels[c].resolution <= FINE]
+    fine = len(fines) >= FINE_CHANNELS and any(c in REGULATED for c in fines)
     if spec.frozen_after_s is not None:
         return StillnessRule(source, channels, spec.frozen_after_s, True, slots, fine)
     interval_s = max(spec.interval_s(bench.channels[c].field) for c in channels)
@@ -170,6 +175,55 @@ class Stillness:
             self._frames += 1
             self.active = self._on and self._stands_too_long(t_ns - self.since_ns)
         return self.active
+
+    def steps(self, t_ns: NDArray[np.int64], rows: NDArray[np.float64]) -> list[tuple[int, bool]]:
+        """As `step` for each of many frames; when it became frozen [ns] and when it moved again.
+
+        Parameters
+        ----------
+        t_ns : int64[n]
+        rows : float64[n, channels]
+
+        Returns
+        -------
+        list of (int, bool)
+            Each change of `active`, with its time.
+        """
+        changes: list[tuple[int, bool]] = []
+        at, n = 0, len(t_ns)
+        while at < n:
+            done = self._skip(t_ns[at:], rows[at:])
+            if done:
+                at += done
+                continue
+            upto = min(n, at + CHUNK)
+            for t, row in zip(t_ns[at:upto].tolist(), rows[at:upto].tolist(), strict=True):
+                was = self.active
+                if self.step(t, row) != was:
+                    changes.append((t, not was))
+            at = upto
+        return changes
+
+    def _skip(self, t_ns: NDArray[np.int64], rows: NDArray[np.float64]) -> int:
+        """Take many frames of a source that moves, while nothing is learned; how many, 0 where one must look
+        closer."""
+        n = min(-self._chunk, len(t_ns))
+        if n < 2 or self.active or self.since_ns is None:
+            return 0
+        part = rows[:n]
+        moved = (np.diff(part, axis=0, prepend=np.array([self._last])) != 0.0).any(axis=1)
+        if not np.isfinite(part).all() or not np.isfinite(self._last).all() or not moved.any():
+            return 0
+        at = np.flatnonzero(moved)
+        stood_ns = np.diff(np.concatenate(([self.since_ns], t_ns[at], t_ns[n - 1 : n])))
+        if not 0 <= int(stood_ns.min()) <= int(stood_ns.max()) < self.rule.after_s * 1e9:
+            return 0
+        self._last = part[-1].tolist()
+        self._chunk += n
+        self.since_ns, self._frames = int(t_ns[at[-1]]), n - 1 - int(at[-1])
+        if self._chunk == 0:
+            self._begin()
+        return n
 
     def _stands_too_long(self, for_ns: int) -> bool:
         rule, for_s = self.rule, for_ns * 1e-9

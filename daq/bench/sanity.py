@@ -132,8 +132,8 @@ def _allowances(bench: Bench) -> Iterator[str]:
     for name in guards:
         channel = bench.channels[name]
         if channel.stale_after_s > LONGEST_ALLOWANCE_S:
-            stated = "stale_after_s" in channel.model_fields_set
-            key = f"channels.{name}" if stated else f"sources.{channel.source}"
+            by_source = channel.stale_after_s == bench.sources[channel.source].stale_after_s
+            key = f"sources.{channel.source}" if by_source else f"channels.{name}"
             yield f"{key}.stale_after_s: {too_long}"
     for source in sorted({bench.supply.trip_source, *(bench.channels[n].source for n in guards)}):
         if bench.sources[source].silent_after_s > LONGEST_ALLOWANCE_S:

@@ -3,6 +3,7 @@
 Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
+from daq.store._lock import FileLock, writer_lock
 from daq.store._logbook_runs import free_run_id
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
@@ -33,6 +34,7 @@ __all__ = [
     "CalibrationRecord",
     "ChannelSpan",
     "Envelope",
+    "FileLock",
     "FillRecord",
     "Foretold",
     "Gap",
@@ -54,4 +56,5 @@ __all__ = [
     "TripRecord",
     "envelope_of",
     "free_run_id",
+    "writer_lock",
 ]

@@ -117,20 +117,26 @@ class FrozenRule:
         """The changes that new samples bring; `powered` tells how it was before those of `switched`."""
         still = self.detector
         t_ns = columns.frames.get(self.source, _NONE)
-        rows = zip(*(self._values(columns, c, t_ns) for c in still.rule.channels), strict=True)
         edges: list[Edge] = []
-        turns = [(e.t_ns, e.active) for e in switched]
         if still.since_ns is None and t_ns.size:
             edges += self._power(int(t_ns[0]), powered)
-        for at, row in zip(t_ns.tolist(), rows, strict=True):
-            while turns and turns[0][0] <= at:
-                edges += self._power(*turns.pop(0))
-            was = still.active
-            if still.step(at, row) != was:
-                edges.append(Edge(at, not was, None if was else still.rule.after_s))
-        for turn in turns:
-            edges += self._power(*turn)
-        return edges
+        at = 0
+        for turn in switched:
+            upto = int(np.searchsorted(t_ns, turn.t_ns))
+            edges += self._steps(columns, t_ns, at, upto)
+            edges += self._power(turn.t_ns, turn.active)
+            at = max(at, upto)
+        return edges + self._steps(columns, t_ns, at, int(t_ns.size))
+
+    def _steps(self, columns: Columns, t_ns: IntArray, first: int, last: int) -> list[Edge]:
+        if last <= first:
+            return []
+        rule = self.detector.rule
+        rows = np.stack([self._values(columns, c, t_ns)[first:last] for c in rule.channels], axis=1)
+        return [
+            Edge(t, active, rule.after_s if active else None)
+            for t, active in self.detector.steps(t_ns[first:last], rows)
+        ]
 
     def _power(self, t_ns: int, on: bool) -> list[Edge]:
         was = self.detector.active
@@ -138,12 +144,11 @@ class FrozenRule:
         return [Edge(t_ns, False, None)] if was and not self.detector.active else []
 
     @staticmethod
-    def _values(columns: Columns, channel: str, t_ns: IntArray) -> list[float]:
+    def _values(columns: Columns, channel: str, t_ns: IntArray) -> FloatArray:
         column = columns.channels.get(channel)
         if column is None or column.t_ns is not t_ns:
-            return [float("nan")] * int(t_ns.size)
-        values: list[float] = np.where(column.status <= Status.UNCERTAIN, column.values, np.nan).tolist()
-        return values
+            return np.full(t_ns.size, np.nan)
+        return np.where(column.status <= Status.UNCERTAIN, column.values, np.nan)
 
 
 @dataclass(slots=True)
