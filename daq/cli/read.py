@@ -32,7 +32,9 @@ def run(args: argparse.Namespace) -> int:
     bench = load_bench(args.bench)
     check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        Reader(bench, lambda: Store.of(bench, writer=True), say=_say).serve(stop)
+        reader = Reader(bench, lambda: Store.of(bench, writer=True), say=_say)
+        # Whoever started it was killed: that is no reason to end the run.
+        reader.serve(stop, leave_open=lambda: stop.parent_died)
     return 0
 
 
