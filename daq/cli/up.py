@@ -121,7 +121,10 @@ class Child:
 def children(bench: Path, port: int | None) -> list[Child]:
     """The reader and the service of a bench."""
     listen = [] if port is None else ["--port", str(port)]
-    return [Child("reader", ["read", str(bench)]), Child("service", ["serve", str(bench), *listen])]
+    return [
+        Child("reader", ["read", str(bench), "--checked"]),
+        Child("service", ["serve", str(bench), *listen]),
+    ]
 
 
 def supervise(
