@@ -19,7 +19,7 @@ from daq.watch import check_alarms
 __all__ = ["Child", "add", "run", "supervise"]
 
 STOP_WITHIN_S = 10.0
-_BEFORE_CUT_WORDS = 2  # "read", the bench file
+_BEFORE_CUT_WORDS = 3  # "read", the bench file, "--checked"
 LOOK_S = 0.05
 AT_ONCE = 3
 """So many deaths in a row are answered at once: what guards must be away no longer than a start takes."""
@@ -145,7 +145,10 @@ class Child:
 def children(bench: Path, port: int | None) -> list[Child]:
     """The reader and the service of a bench."""
     listen = [] if port is None else ["--port", str(port)]
-    return [Child("reader", ["read", str(bench)]), Child("service", ["serve", str(bench), *listen])]
+    return [
+        Child("reader", ["read", str(bench), "--checked"]),
+        Child("service", ["serve", str(bench), *listen]),
+    ]
 
 
 def supervise(

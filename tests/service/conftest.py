@@ -58,10 +58,10 @@ class Rig:
         self.device = device
         self.client = client
         self.fields: dict[str, float] = {"flow": 0.6, "room": 21.0, "gastemp": 22.0, "watts": 96.0}
-        self.store = Store(bench.store_folder, writer=True)
+        self.store = Store(bench.store_folder)
         self._stop = threading.Event()
         self._stop_reader = threading.Event()
-        reader = Reader(bench, self.store)
+        reader = Reader(bench, lambda: Store(bench.store_folder, writer=True))
         self._reading = threading.Thread(target=reader.serve, args=(self._stop_reader,))
         self._talking = threading.Thread(target=self._talk, daemon=True)
         self._again: TestClient | None = None
