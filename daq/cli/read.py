@@ -20,7 +20,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
-    # By `up`, which has looked at the file already: the watch's libraries take a reader's time to guard again.
+    # By `up`, which has looked at the file: a reader that is started again need not load the watch for it.
     parser.add_argument("--checked", action="store_true", help=argparse.SUPPRESS)
     parser.set_defaults(run=run)
 
