@@ -20,6 +20,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
+    parser.add_argument(
+        "--after-cut", metavar="WORDS", help="begin tripped: the supply was cut because the reader had died"
+    )
     # By `up`, which has looked at the file: a reader that is started again need not load the watch for it.
     parser.add_argument("--checked", action="store_true", help=argparse.SUPPRESS)
     parser.set_defaults(run=run)
@@ -36,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
 
         check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        reader = Reader(bench, lambda: Store.of(bench, writer=True), say=_say)
+        reader = Reader(bench, lambda: Store.of(bench, writer=True), say=_say, cut_before=args.after_cut)
         # Whoever started it was killed: that is no reason to end the run.
         reader.serve(stop, leave_open=lambda: stop.parent_died)
     return 0
