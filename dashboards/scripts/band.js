@@ -51,13 +51,14 @@ function supplySays({ supply, trip }, gone) {
 /** Seconds of silence, whole: a number that changed each tenth would be noise. */
 const wholeSpan = (seconds) => (seconds < 60 ? `${Math.max(1, Math.floor(seconds))}\u202fs` : span(seconds));
 
-function dataSays({ data }, fresh) {
+function dataSays({ data, blind }, fresh) {
   if (!fresh.live) {
     const words = fresh.connected
       ? `Data are stale: nothing for ${wholeSpan(fresh.silent_s)}`
       : `No connection to the service since ${wall(fresh.since)}`;
     return { level: "high", shape: "high", words };
   }
+  if ((blind ?? []).some(({ part }) => part === "reader")) return { level: "high", shape: "high", words: data.words };
   if (data.state === "fresh") return { level: "", shape: "plain", words: data.words };
   return {
     level: data.state === "stale" ? "high" : "medium",
@@ -67,6 +68,10 @@ function dataSays({ data }, fresh) {
 }
 
 function alarmsSay({ alarms }, gone) {
+  if (alarms.state === "unknown") {
+    const [words, ...more] = alarms.words.split(": "); // why has a line of its own
+    return { level: "medium", shape: "unknown", words: `Alarms: ${words.toLowerCase()}`, more: more.join(": ") };
+  }
   if (alarms.state !== "clear") {
     const [words, more = ""] = alarms.words.split(/:\s(.*)/s); // how many first; which is the worst has a line of its own
     return {
@@ -146,6 +151,7 @@ export class Band {
 
   #speak(state, fresh, said) {
     const key = [
+      (state.blind ?? []).map(({ part }) => part).join(),
       state.supply.state,
       fresh.live && state.data.state,
       fresh.connected,
@@ -172,6 +178,7 @@ export class Band {
 function titleFor(state, fresh, base) {
   if (state.trip) return `TRIPPED · ${base}`;
   if (!fresh.live) return `STALE · ${base}`;
+  if (state.alarms.state === "unknown") return `NOT SEEN · ${base}`;
   if (state.alarms.count > 0)
     return `${state.alarms.count} alarm${state.alarms.count > 1 ? "s" : ""} · ${base}`;
   return base;
