@@ -1,5 +1,6 @@
 // The status band at the head of every page: four short sentences, each with a shape. Grey while all is normal.
 
+import { readerGone } from "./blindness.js";
 import { make, say, tag } from "./dom.js";
 import { clock, span, wall } from "./format.js";
 import { setShape } from "./shapes.js";
@@ -30,7 +31,7 @@ export function sentences(state, fresh, elapsed) {
     supply: supplySays(state, gone),
     data: dataSays(state, fresh),
     alarms: alarmsSay(state, gone),
-    run: runSays(state, gone, elapsed),
+    run: runSays(state, gone || readerGone(state), elapsed),
   };
 }
 
@@ -58,7 +59,10 @@ function dataSays({ data, blind }, fresh) {
       : `No connection to the service since ${wall(fresh.since)}`;
     return { level: "high", shape: "high", words };
   }
-  if ((blind ?? []).some(({ part }) => part === "reader")) return { level: "high", shape: "high", words: data.words };
+  if (readerGone({ blind })) {
+    const [words, ...more] = data.words.split(": "); // why has a line of its own
+    return { level: "high", shape: "high", words, more: more.join(": ") };
+  }
   if (data.state === "fresh") return { level: "", shape: "plain", words: data.words };
   return {
     level: data.state === "stale" ? "high" : "medium",

@@ -10,8 +10,17 @@ export function alarmsUnseen(state, fresh) {
 /** Why what is foreseen can not be relied on, or "" while it can. */
 export const forecastUnseen = (state, fresh) => alarmsUnseen(state, fresh) || (state?.blind ?? [])[0]?.words || "";
 
-const PARTS = { reader: "The reader", watch: "The watch", forecast: "The forecast" };
+/** Whether the reader itself is not heard. */
+export const readerGone = (state) => (state?.blind ?? []).some(({ part }) => part === "reader");
 
-/** The parts that do not see, as sentences. */
+const MEANS = {
+  reader: "This page can not cut the supply now: use the supply's own switch.",
+  watch: "Other alarms may be missing.",
+  forecast: "Limits are judged as before.",
+};
+
+/** The parts that do not see, as sentences, with what it means. */
 export const blindWords = (state) =>
-  (state?.blind ?? []).map(({ part, words }) => `${PARTS[part] ?? part} is blind: ${words}.`);
+  (state?.blind ?? []).map(
+    ({ part, words }) => `${words.charAt(0).toUpperCase()}${words.slice(1)}. ${MEANS[part] ?? ""}`.trim(),
+  );

@@ -292,12 +292,14 @@ def test_calm_words_are_struck_out_while_the_reader_is_not_reachable(
     }
     bench.supply = {"state": "unknown", "words": "Not known whether the supply is on"}
     expect(page.locator("#blind")).to_have_text(
-        "The reader is blind: reader not reachable: no reader runs for this bench."
+        "Reader not reachable: no reader runs for this bench. "
+        "This page can not cut the supply now: use the supply's own switch."
     )
     expect(page.locator("#band-data")).to_contain_text("Reader not reachable")
     expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
     expect(page.locator("#band-alarms")).to_contain_text("Alarms: not known")
     expect(page.locator("#band-alarms")).to_have_attribute("data-level", "medium")
+    expect(page.locator("#band-run")).to_contain_text("Was recording")
     expect(page.locator("#alarms")).to_contain_text("Not known: reader not reachable")
     expect(page.locator("#alarms")).not_to_contain_text("None standing")
     expect(foreseen).to_have_text("Not known: reader not reachable: no reader runs for this bench.")
@@ -321,7 +323,9 @@ def test_a_forecast_that_failed_strikes_out_the_forecast_alone(
     expect(page.locator("#lye_temp .foreseen")).to_have_text(
         "Not known: the forecast failed (ValueError: math domain error)."
     )
-    expect(page.locator("#blind")).to_contain_text("The forecast is blind")
+    expect(page.locator("#blind")).to_contain_text(
+        "The forecast failed (ValueError: math domain error). Limits"
+    )
     expect(page.locator("#band-data")).to_have_text("Data are fresh")
     expect(page.locator("#alarms")).to_contain_text("None standing.")
 
