@@ -254,6 +254,7 @@ class Reader:
         now = self._clocks.mono_ns()
         for chore in self._chores:
             chore.due_ns = now + chore.every_ns
+        self._chores[0].due_ns = now  # the device waits for a heartbeat
         if self._cut_before is not None:
             cause = TripCause("reader.died", self._cut_before, by="up")
             if self._guard.trip(cause):
