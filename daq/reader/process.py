@@ -164,7 +164,7 @@ class Reader:
         self._channel = self._open_channel()
         self._sources = dict(sources or {n: make_source(n, spec) for n, spec in bench.sources.items()})
         self._links = {name: _Link() for name in self._sources}
-        self._latch = TripLatch(latch_places(bench), self._say)
+        self._latch = TripLatch(latch_places(bench), bench.name, self._say)
         self._recorder = Recorder(bench, open_store, clocks, self._say, self._on_opened)
         self._guard = Guard(bench, clocks.mono_ns())
         self._breaker = Breaker(
