@@ -3,10 +3,11 @@
 Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
+from daq.store._database import SQLITE_VERSION, log_is_safe
 from daq.store._lock import FileLock, writer_lock
 from daq.store._logbook_runs import free_run_id
 from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
+from daq.store.home import ChannelSpan, LostSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
@@ -26,10 +27,12 @@ from daq.store.records import (
 )
 from daq.store.segments import Segments
 from daq.store.store import Store
+from daq.store.write_rate import device_bytes_per_hour
 
 __all__ = [
     "ARCHIVE_STATE",
     "CUTS_STATE",
+    "SQLITE_VERSION",
     "AlarmTransition",
     "CalibrationRecord",
     "ChannelSpan",
@@ -42,6 +45,7 @@ __all__ = [
     "Homes",
     "Journal",
     "Logbook",
+    "LostSpan",
     "Mark",
     "Piece",
     "PieceAbout",
@@ -54,7 +58,9 @@ __all__ = [
     "TailRow",
     "Transition",
     "TripRecord",
+    "device_bytes_per_hour",
     "envelope_of",
     "free_run_id",
+    "log_is_safe",
     "writer_lock",
 ]
