@@ -13,14 +13,12 @@ from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
 from daq.store.records import (
     ARCHIVE_STATE,
-    CUTS_STATE,
     AlarmTransition,
     CalibrationRecord,
     FillRecord,
     Foretold,
     Gap,
     Mark,
-    Request,
     RunRecord,
     Transition,
     TripRecord,
@@ -31,7 +29,6 @@ from daq.store.write_rate import device_bytes_per_hour
 
 __all__ = [
     "ARCHIVE_STATE",
-    "CUTS_STATE",
     "SQLITE_VERSION",
     "AlarmTransition",
     "CalibrationRecord",
@@ -50,7 +47,6 @@ __all__ = [
     "Piece",
     "PieceAbout",
     "PieceGone",
-    "Request",
     "RunRecord",
     "SampleStore",
     "Segments",

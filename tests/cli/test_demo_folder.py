@@ -16,6 +16,7 @@ from daq.cli.demo import _forget_last_time, check_own, demo_bench_text, marked
 from daq.errors import UsageError
 from daq.reader.latch import TripLatch, latch_places
 from daq.store import Store, TripRecord
+from tests.reader.following import following
 from tests.waiting import wait_until
 
 FOREIGN = "[bench]\nname = 'mine'\n"
@@ -82,8 +83,8 @@ def standing(folder: Path) -> TripRecord | None:
 
 def cut(folder: Path) -> None:
     """As the page's own button does."""
-    with Store(folder / "store") as store:
-        store.logbook.post_request("trip", {"reason": "to see"}, "Ada")
+    with following(load_bench(folder / "bench.toml")) as follower:
+        assert follower.ask("trip", {"reason": "to see"}).ok
 
 
 def test_a_second_demo_takes_nothing_from_the_first(tmp_path: Path, free_port: int) -> None:
