@@ -23,7 +23,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--after-cut", metavar="WORDS", help="begin tripped: the supply was cut because the reader had died"
     )
-    # By `up`, which has looked at the file: a reader that is started again need not load the watch for it.
+    # By `up`, which has looked at the file already: to import the watch takes a reader's time to guard again.
     parser.add_argument("--checked", action="store_true", help=argparse.SUPPRESS)
     parser.set_defaults(run=run)
 

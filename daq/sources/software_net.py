@@ -20,7 +20,7 @@ from daq.sources import Command, Source, SourceEvent, make_source
 
 __all__ = ["SoftwareNet", "net_cutters"]
 
-WITHIN_S = 2.0
+WITHIN_S = 1.5
 """How long an instrument may take to answer that no current flows, before the reader is started again [s]
 (judgement). What is not verified by then is said, and the reader that starts goes on cutting."""
 
@@ -87,7 +87,7 @@ class SoftwareNet:
         end_s = time.monotonic() + self._within_s
         cut = {name: answer.cut.wait(max(0.0, end_s - time.monotonic())) for name, answer in answers.items()}
         for source in sources:
-            source.stop(0.5)
+            source.stop(0.2)
         return cut
 
     def cut_words(self) -> str:

@@ -223,7 +223,10 @@ def _source_rules(bench: Bench) -> Iterator[Rule]:
         still = stillness_rule(bench, name)
         if still is not None:
             frozen = rationale(
-                f"{name}.frozen", words.of_frozen(name, guards, still.after_s), limit=still.after_s
+                f"{name}.frozen",
+                words.of_frozen(name, guards, still.after_s),
+                limit=still.after_s,
+                cuts="reader" if guards else None,
             )
             yield FrozenRule(frozen, name, Stillness(still))
 
@@ -234,7 +237,7 @@ def _supply_rules(bench: Bench) -> Iterator[Rule]:
     if allowed_s is not None:
         at = supply.powered_above_amps
         yield ThoughOpenRule(
-            rationale("supply.current_though_open", limit=at),
+            rationale("supply.current_though_open", limit=at, cuts="reader"),
             round(bench.channels["relay"].stale_after_s * 1e9),
             LimitDetector(at, on_delay_s=allowed_s),
         )

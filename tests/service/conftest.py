@@ -78,6 +78,13 @@ class Rig:
         assert answer.status_code == 200, answer.text
         return answer.json()
 
+    def health(self) -> dict[str, Any]:
+        """What the service says of its health; with 503 where a part of it, or the reader, is away."""
+        answer = self.client.get("/api/health")
+        assert answer.status_code in (200, 503), answer.text
+        body: dict[str, Any] = answer.json()
+        return body
+
     def post(self, path: str, body: dict[str, Any], *, status: int = 200) -> Any:
         """JSON of a POST that must end in `status`."""
         answer = self.client.post(path, json=body)
