@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import hypothesis
 import pytest
@@ -24,6 +25,16 @@ def pytest_configure(config: pytest.Config) -> None:
     ci_rule.watch_skips(config)
     hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
     hypothesis.settings.load_profile("fixed")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def runtime_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder for sockets, keys and latches that is the tests' own, their child processes included."""
+    folder = tmp_path_factory.mktemp("runtime", numbered=True)
+    folder.chmod(0o700)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("LYEWATCH_RUNTIME_DIR", str(folder))
+        yield folder
 
 
 @pytest.fixture

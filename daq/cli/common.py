@@ -25,6 +25,8 @@ from daq.errors import RunNotFound, UsageError
 from daq.store import RunRecord, Store
 
 __all__ = [
+    "STOP_LINE",
+    "StopEvent",
     "bench_argument",
     "duration",
     "find_run",
@@ -45,6 +47,8 @@ __all__ = [
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
+STOP_LINE = b"stop\n"
+"""What a parent writes to the standard input of a command that is to end."""
 
 
 def bench_argument(parser: argparse.ArgumentParser) -> None:
@@ -220,15 +224,30 @@ def utc_day(text: str) -> int:
     return int(day.timestamp()) * 1_000_000_000
 
 
+class StopEvent(threading.Event):
+    """Set when the command is to end.
+
+    Attributes
+    ----------
+    parent_died : bool
+        Standard input ended without the word that asks for a stop: whoever started this command was killed,
+        and did not mean it to end what it was doing.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.parent_died = False
+
+
 @contextmanager
-def stop_event(*, stdin_too: bool = False) -> Iterator[threading.Event]:
-    """An event set by SIGINT, SIGTERM (and the console's break on Windows), and by the end of stdin when
+def stop_event(*, stdin_too: bool = False) -> Iterator[StopEvent]:
+    """An event set by SIGINT, SIGTERM (and the console's break on Windows), and by standard input when
     asked.
 
-    The end of stdin is how `lyewatch up` stops its children on every system, and what stops them when it is
-    itself killed.
+    `lyewatch up` stops its children by the line `STOP_LINE` on their standard input, which works on every
+    system. That input ends without it when `up` itself was killed; the event's `parent_died` says so.
     """
-    event = threading.Event()
+    event = StopEvent()
 
     def on_signal(_number: int, _frame: FrameType | None) -> None:
         event.set()
@@ -238,7 +257,7 @@ def stop_event(*, stdin_too: bool = False) -> Iterator[threading.Event]:
         names.append(signal.SIGBREAK)
     before = {number: signal.signal(number, on_signal) for number in names}
     if stdin_too:
-        threading.Thread(target=_wait_for_end_of_stdin, args=(event,), daemon=True, name="stdin").start()
+        threading.Thread(target=_follow_stdin, args=(event,), daemon=True, name="stdin").start()
     try:
         yield event
     finally:
@@ -246,14 +265,18 @@ def stop_event(*, stdin_too: bool = False) -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _wait_for_end_of_stdin(event: threading.Event) -> None:
+def _follow_stdin(event: StopEvent) -> None:
     # Read the descriptor, not sys.stdin: a buffered reader blocked at exit makes the interpreter abort.
     import os
 
+    said = b""
     try:
-        while os.read(0, 4096):
-            pass
+        while STOP_LINE not in said:
+            more = os.read(0, 4096)
+            if not more:
+                break
+            said = (said + more)[-4096:]
     except OSError:
-        event.set()
-        return
+        pass
+    event.parent_died = STOP_LINE not in said and not event.is_set()
     event.set()

@@ -31,12 +31,8 @@ def run(args: argparse.Namespace) -> int:
 
     bench = load_bench(args.bench)
     check_alarms(bench)
-    store = Store.of(bench, writer=True)
-    try:
-        with stop_event(stdin_too=args.until_stdin_closes) as stop:
-            Reader(bench, store, say=_say).serve(stop)
-    finally:
-        store.close()
+    with stop_event(stdin_too=args.until_stdin_closes) as stop:
+        Reader(bench, lambda: Store.of(bench, writer=True), say=_say).serve(stop)
     return 0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import socket
 import sys
+import traceback
 from typing import TYPE_CHECKING
 
 from daq.bench import load_bench
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 __all__ = ["add", "run", "serve_app"]
+
+SAY_WHY_S = 0.5
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -42,7 +45,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -> int:
-    """Serve an application until told to stop; its `state.closing` is set then."""
+    """Serve an application until told to stop; its `state.closing` is set then.
+
+    Where a part of it has died it sets `state.failure`, an exception: then this ends too, says the cause, and
+    returns 1, so that whoever keeps the service running starts it anew.
+    """
     import threading
 
     import uvicorn
@@ -65,15 +72,36 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
     with stop_event(stdin_too=until_stdin_closes) as stop:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="uvicorn")
         thread.start()
-        while thread.is_alive() and not stop.wait(0.2 if server.started else 0.02):
+        while thread.is_alive() and not stop.wait(0.1 if server.started else 0.02):
+            if failure_of(app) is not None:
+                # For a moment more, so that who asks for its health hears the reason.
+                stop.wait(SAY_WHY_S)
+                break
             if server.started and address:
                 # Not before: who reads this connects at once, and would be refused.
                 print(f"service: {address}", file=sys.stderr, flush=True)
                 address = ""
+        ended_by_itself = not thread.is_alive() and not stop.is_set()
         app.state.closing.set()
         server.should_exit = True
         thread.join()
-    return 0 if server.started else 1
+    failure = failure_of(app)
+    if failure is not None:
+        trace = "".join(traceback.format_exception(failure)).rstrip()
+        print(f"{trace}\nlyewatch: the service ends: {cause_words(failure)}", file=sys.stderr, flush=True)
+        return 1
+    return 1 if ended_by_itself or not server.started else 0
+
+
+def failure_of(app: FastAPI) -> BaseException | None:
+    """What a part of the application died of; None while all live."""
+    failure: BaseException | None = getattr(app.state, "failure", None)
+    return failure
+
+
+def cause_words(failure: BaseException) -> str:
+    """An exception in one line."""
+    return f"{type(failure).__name__}: {failure}" if not isinstance(failure, LyewatchError) else str(failure)
 
 
 def _listen(host: str, port: int) -> socket.socket:

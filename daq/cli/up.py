@@ -8,16 +8,23 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from daq.bench import load_bench
-from daq.cli.common import bench_argument, seconds, stop_event
+from daq.cli.common import STOP_LINE, bench_argument, seconds, stop_event
 from daq.watch import check_alarms
 
 __all__ = ["Child", "add", "run", "supervise"]
 
 STOP_WITHIN_S = 10.0
+LOOK_S = 0.05
+AT_ONCE = 3
+"""So many deaths in a row are answered at once: what guards must be away no longer than a start takes."""
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.4, 10.0
+WELL_AFTER_S = 60.0
+"""One that ran for so long was well [s]."""
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -41,32 +48,49 @@ def run(args: argparse.Namespace) -> int:
 
 @dataclass(slots=True)
 class Child:
-    """A command of lyewatch's own that is to be kept running."""
+    """A command of lyewatch's own that is to be kept running.
+
+    Attributes
+    ----------
+    name : str
+    arguments : sequence of str
+    on_death : callable, optional
+        Called at once with the exit status when it was found dead, before anything else is done about it.
+    """
 
     name: str
     arguments: Sequence[str]
+    on_death: Callable[[int], None] | None = None
     process: subprocess.Popen[bytes] | None = None
     deaths: int = 0
+    """In a row, without a healthy while between them."""
     started_s: float = 0.0
     next_s: float = field(default=0.0)
 
     def start(self) -> None:
-        """Start it; its standard input is the rope by which it is stopped."""
+        """Start it; by its standard input it is stopped."""
         self.started_s = time.monotonic()
         self.process = subprocess.Popen(
             [sys.executable, "-m", "daq", *self.arguments, "--until-stdin-closes"], stdin=subprocess.PIPE
         )
 
     def look(self, now_s: float) -> int | None:
-        """Its exit status when it was found dead, once; it is then due again after a growing pause."""
+        """Its exit status when it was found dead, once.
+
+        It is then due again: at once for the first `AT_ONCE` deaths, then after a growing pause. Deaths are
+        counted anew after one that came when it had been well for `WELL_AFTER_S`.
+        """
         if self.process is None:
             return None
         status = self.process.poll()
         if status is None:
             return None
-        self.process = None
-        self.deaths = 1 if now_s - self.started_s > 60 else self.deaths + 1
-        self.next_s = now_s + min(0.2 * 2.0 ** (self.deaths - 1), 10.0)
+        self._let_go()
+        self.deaths = 1 if now_s - self.started_s > WELL_AFTER_S else self.deaths + 1
+        over = self.deaths - AT_ONCE
+        self.next_s = now_s + (0.0 if over <= 0 else min(FIRST_PAUSE_S * 2.0 ** (over - 1), LONGEST_PAUSE_S))
+        if self.on_death is not None:
+            self.on_death(status)
         return status
 
     def stop(self) -> None:
@@ -74,12 +98,24 @@ class Child:
         if self.process is None:
             return
         if self.process.stdin is not None:
-            self.process.stdin.close()
+            with suppress(OSError):  # it has ended by itself just now
+                self.process.stdin.write(STOP_LINE)
+                self.process.stdin.flush()
+            with suppress(OSError):
+                self.process.stdin.close()
         try:
             self.process.wait(STOP_WITHIN_S)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
+        self.process = None
+
+    def _let_go(self) -> None:
+        assert self.process is not None
+        if self.process.stdin is not None:
+            with suppress(OSError):
+                self.process.stdin.close()
+        self.process = None
 
 
 def children(bench: Path, port: int | None) -> list[Child]:
@@ -103,7 +139,7 @@ def supervise(
     try:
         for child in kept:
             child.start()
-        while not stop.wait(0.1):
+        while not stop.wait(LOOK_S):
             now_s = time.monotonic()
             if end_s is not None and now_s >= end_s:
                 break

@@ -3,26 +3,38 @@ cut."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, Protocol
 
-from daq.errors import StoreError
 from daq.reader.guard import Guard, TripCause
+from daq.reader.latch import TripLatch
+from daq.reader.recorder import Recorder
 from daq.reader.runs import ActiveRun
 from daq.reader.second_cut import SecondCut
 from daq.reader.timebase import Clocks
 from daq.sources import Command, Source, SourceEvent
-from daq.store import CUTS_STATE, Logbook, Request, TripRecord
+from daq.store import TripRecord
 
-__all__ = ["Breaker", "asked_cause"]
+__all__ = ["Breaker", "Request", "asked_cause"]
 
-RESEND_NS = 1_000_000_000
-CONFIRM_WITHIN_NS = 3_000_000_000
-ANSWER_WITHIN_NS = 3_000_000_000
-TOLD_WITHIN_S = 10.0
-"""The watch says so often at least which of its alarms stand, or else it is not known [s]."""
-WATCH = "watch"
+RESEND_NS: Final = 1_000_000_000
+CONFIRM_WITHIN_NS: Final = 3_000_000_000
+ANSWER_WITHIN_NS: Final = 3_000_000_000
+TOLD_WITHIN_NS: Final = 10_000_000_000
+"""The watch says so often at least which of its alarms stand, or else it is not known [ns]."""
+WATCH: Final = "watch"
 """Who cuts when an alarm of the watch does, by the bench file's `cuts`."""
+
+
+class Request(Protocol):
+    """Something that a person, or the watch, asks of the reader."""
+
+    @property
+    def body(self) -> Mapping[str, Any]: ...
+    @property
+    def who(self) -> str: ...
+    def answer(self, ok: bool, words: str) -> None: ...
 
 
 def asked_cause(request: Request) -> TripCause:
@@ -33,7 +45,7 @@ def asked_cause(request: Request) -> TripCause:
         who = request.who or "somebody"
         return TripCause("person", f"{who} asked for it: {reason}", by=who)
     value = request.body.get("value")
-    return TripCause(str(alarm), reason, None if value is None else float(value), WATCH)
+    return TripCause(str(alarm), reason, float(value) if isinstance(value, int | float) else None, WATCH)
 
 
 @dataclass(slots=True)
@@ -49,42 +61,95 @@ class _Reset:
 class Breaker:
     """Cuts the supply when the guard says so, and closes it again only for a person with the cause gone.
 
-    A trip stands in the logbook, so that it outlives this process: a reader that starts with one standing
-    takes it over and sends the command again."""
+    The command goes out first. What is written down afterwards (the latch, the logbook) is written by others,
+    and nothing here waits for it.
+
+    Attributes
+    ----------
+    trip : TripRecord or None
+        The trip that stands, with the causes that came later.
+    unconfirmed : bool
+        Whether a cut was ordered a while ago and nothing shows that it has been made.
+    """
 
     guard: Guard
     source: Source
-    logbook: Logbook
+    latch: TripLatch
+    recorder: Recorder
     clocks: Clocks
     say: Callable[[str], None]
     second: SecondCut | None = None
+    trip: TripRecord | None = None
     unconfirmed: bool = False
+    _latch_read: bool = False
     _sent_ns: int = 0
     _since_ns: int = 0
     _reset: _Reset | None = None
-    _unwritten: list[Callable[[], object]] = field(default_factory=list)
     _listed: int = 0
-    _retry_ns: int = 0
+    _standing: Mapping[str, str] = field(default_factory=dict)
+    _told_ns: int | None = None
 
-    def __post_init__(self) -> None:
-        standing = self.logbook.current_trip()
-        if standing is not None:
-            for known in (standing, *standing.later):
-                self.guard.trip(TripCause(known.cause, known.detail, known.value, known.by))
-            self._listed = len(self.guard.later)
-            self._since_ns = self.clocks.mono_ns()
-            if self.second is not None:
-                self.second.order(self._since_ns)
+    # -- tripping ------------------------------------------------------------------------------------------
 
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
-        """Send the command first, write it down after: the disk must not delay the relay."""
+        """Send the command first, have it written down after: the disk must not delay the relay."""
         self._since_ns = self.clocks.mono_ns()
         self._send_trip(self._since_ns)
         self._reset = None
-        self.say(f"TRIP: {cause.words}")
         self._listed = 0
-        self._note(cause, run, t_ns)
-        self._write_down()
+        self.say(f"TRIP: {cause.words}")
+        self.trip = record = self._record(cause, run, t_ns)
+        self._latch_read = True
+        self.latch.set(record)
+        self.recorder.do(lambda store: store.logbook.set_trip(record))
+        self.recorder.mark(run, t_ns, "trip", record.detail, record.by)
+
+    def take_over(self, trip: TripRecord) -> None:
+        """A trip of before stands: hold it, and send the command again."""
+        if self.trip is not None:
+            return
+        for known in (trip, *trip.later):
+            self.guard.trip(TripCause(known.cause, known.detail, known.value, known.by))
+        self.trip = trip
+        self._listed = len(self.guard.later)
+        self._since_ns = self.clocks.mono_ns()
+        self._send_trip(self._since_ns)
+        self.say(f"a trip stands: {trip.detail}")
+
+    def look_at_latch(self) -> None:
+        """Take over what the latch holds, once it has been read."""
+        if self._latch_read or not self.latch.ready.is_set():
+            return
+        self._latch_read = True
+        if self.latch.state.trip is not None:
+            self.take_over(self.latch.state.trip)
+
+    def look_at_logbook(self, listed: TripRecord | None) -> None:
+        """Make latch and logbook agree; where they do not, the latch is right, since it is written first.
+
+        Parameters
+        ----------
+        listed : TripRecord or None
+            The trip that stands by the logbook.
+        """
+        latch, state = self.latch, self.latch.state
+        if self.trip is not None:
+            if listed is None and self.trip.cause != "latch.unreadable":
+                trip = self.trip
+                self.recorder.do(lambda store: store.logbook.set_trip(trip))
+            elif listed is not None and self.trip.cause == "latch.unreadable":
+                self.trip = listed
+                latch.set(listed)
+            return
+        if listed is None:
+            return
+        if latch.known and state.serial and state.changed_utc_ns >= listed.t_utc_ns:
+            # The reset was not written into the logbook any more.
+            who, reason = state.cleared_by, state.cleared_reason
+            self.recorder.do(lambda store: store.logbook.clear_trip(who, reason))
+            return
+        self.take_over(listed)
+        latch.set(listed)
 
     def tick(self, now: int, run: ActiveRun) -> None:
         """Look at what has not arrived, repeat a command that has had no effect, give up on a silent
@@ -93,8 +158,7 @@ class Breaker:
         if cause is not None:
             self.tripped(cause, run, run.now_ns(now))
         for later in self.guard.later[self._listed :]:
-            self.say(f"and then: {later.words}")
-            self._note(later, run, run.now_ns(now))
+            self._add_later(later, run, run.now_ns(now))
         self._listed = len(self.guard.later)
         if self.guard.cause is not None and self._reset is None:
             confirmed = self.guard.cut_confirmed
@@ -104,40 +168,41 @@ class Breaker:
                 self._send_trip(now)
             doubt = self.second.tick(now) if self.second is not None else None
             if doubt is not None:
-                t_ns = run.now_ns(now)
-                self._unwritten.append(lambda: self.logbook.add_mark(run.id, t_ns, "notice", doubt, "reader"))
+                self.recorder.mark(run, run.now_ns(now), "notice", doubt)
         elif self.guard.cause is None:
             self.unconfirmed = False
-        self._write_down()
         if self._reset is not None and now > self._reset.deadline_ns:
             self._refuse("the device did not answer; look at its cable, then ask again")
 
-    def beat(self, now: int) -> None:
-        """Feed the device's heartbeat, only while all that protects is being heard."""
-        if self.guard.fresh(now):
+    def beat(self, now: int) -> bool:
+        """Feed the device's heartbeat, only while all that protects is being heard; whether it was fed."""
+        fed = self._latch_read and self.guard.fresh(now)
+        if fed:
             self.source.send(Command("beat"))
+        return fed
 
-    def reset_asked(self, request: Request, now: int, run: ActiveRun) -> None:
+    # -- resetting -----------------------------------------------------------------------------------------
+
+    def standing_told(self, standing: Mapping[str, str]) -> None:
+        """The watch says which of its alarms that cut stand, each in words."""
+        self._standing = {str(alarm): str(words) for alarm, words in standing.items()}
+        self._told_ns = self.clocks.mono_ns()
+
+    def reset_asked(self, request: Request, now: int) -> None:
         """A person asks for the supply back."""
-        if self.guard.cause is None:
-            # The logbook may have refused to be told of an earlier reset.
-            told = self.logbook.clear_trip(request.who, str(request.body.get("reason", "")))
+        if self.guard.cause is None and not self.guard.relay_open:
             # Without a trip too a relay may stand open: a device that is powered up waits to be asked.
-            if told or not self.guard.relay_open:
-                self.logbook.answer_request(request.id, told, "reset" if told else "nothing is tripped")
-                return
-        if not request.who:
-            self.logbook.answer_request(
-                request.id, False, "a reset needs the name of who takes it on himself"
-            )
+            request.answer(False, "nothing is tripped")
             return
-        reasons = [*self.guard.standing(now), *self._alarms_standing()]
+        if not request.who:
+            request.answer(False, "a reset needs the name of who takes it on himself")
+            return
+        reasons = [*self.guard.standing(now), *self._alarms_standing(now)]
         if reasons:
-            self.logbook.answer_request(request.id, False, "the cause stands: " + "; ".join(reasons))
+            request.answer(False, "the cause stands: " + "; ".join(reasons))
             return
         if self._reset is not None:
             self._refuse("another reset was asked for")
-        self.logbook.take_request(request.id)
         # A trip has starved the device of beats, and it refuses to close for a host that is silent.
         self.source.send(Command("beat"))
         self._reset = _Reset(request, self.source.send(Command("reset")), now + ANSWER_WITHIN_NS)
@@ -160,64 +225,49 @@ class Breaker:
             self._send_trip(now)
             self._refuse("the cause stands: " + "; ".join(reasons))
             return
-        self._reset = None
+        self._reset, self.trip = None, None
         if self.second is not None:
             self.second.withdraw()
-        reason = str(reset.request.body.get("reason", ""))
-        self.logbook.clear_trip(reset.request.who, reason)
-        self.logbook.add_mark(
-            run.id,
-            run.now_ns(now),
-            "reset",
-            f"reset by {reset.request.who}: {reason or 'no reason given'}",
-            reset.request.who,
+        who, reason = reset.request.who, str(reset.request.body.get("reason", ""))
+        reset.request.answer(True, "reset; the relay may close")
+        self.latch.clear(who, reason)
+        self.recorder.do(lambda store: store.logbook.clear_trip(who, reason))
+        self.recorder.mark(
+            run, run.now_ns(now), "reset", f"reset by {who}: {reason or 'no reason given'}", who
         )
-        self.logbook.answer_request(reset.request.id, True, "reset; the relay may close")
-        self.say(f"reset by {reset.request.who}")
+        self.say(f"reset by {who}")
 
-    def _alarms_standing(self) -> list[str]:
+    def _alarms_standing(self, now: int) -> list[str]:
         """Why a cut that the watch asked for may not be reset yet: the watch alone knows its alarms."""
         cause = self.guard.cause
         asked = [c for c in (cause, *self.guard.later) if c is not None and c.by == WATCH]
-        told = self.logbook.get_state(CUTS_STATE) or {}
-        reasons = [f"the alarm stands: {words}" for words in dict(told.get("standing", {})).values()]
-        age_s = (self.clocks.utc_ns() - int(told.get("utc_ns", 0))) / 1e9
-        if asked and age_s > TOLD_WITHIN_S:
+        reasons = [f"the alarm stands: {words}" for words in self._standing.values()]
+        age_ns = None if self._told_ns is None else now - self._told_ns
+        if asked and (age_ns is None or age_ns > TOLD_WITHIN_NS):
+            since = "since this reader began" if age_ns is None else f"for {age_ns / 1e9:.0f} s"
             reasons.append(
-                f"{asked[0].words}: the watch has not told for {age_s:.0f} s whether that is over; "
+                f"{asked[0].words}: the watch has not told {since} whether that is over; "
                 "see that the service runs"
             )
         return reasons
 
-    def _note(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
-        """Have a cause written down."""
-        record = TripRecord(
-            self.clocks.utc_ns(), run.id, t_ns, cause.code, cause.words, cause.value, cause.by
-        )
+    # -- helpers -------------------------------------------------------------------------------------------
 
-        def write() -> None:
-            kind, text = "trip", record.detail
-            if not self.logbook.set_trip(record):
-                kind, text = "cause", f"and then: {text}"
-            self._unwritten.insert(1, lambda: self.logbook.add_mark(run.id, t_ns, kind, text, record.by))
+    def _record(self, cause: TripCause, run: ActiveRun, t_ns: int) -> TripRecord:
+        return TripRecord(self.clocks.utc_ns(), run.id, t_ns, cause.code, cause.words, cause.value, cause.by)
 
-        self._unwritten.append(write)
-
-    def _write_down(self) -> None:
-        """Record trip and later causes; a logbook that refuses is tried again, and stops nothing."""
-        now = self.clocks.mono_ns()
-        while self._unwritten and now >= self._retry_ns:
-            try:
-                self._unwritten[0]()
-            except StoreError as exc:
-                self._retry_ns = now + RESEND_NS
-                self.say(f"the trip could not be written down yet: {exc}")
-                return
-            self._unwritten.pop(0)
+    def _add_later(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
+        self.say(f"and then: {cause.words}")
+        record = self._record(cause, run, t_ns)
+        if self.trip is not None:
+            self.trip = replace(self.trip, later=(*self.trip.later, record))
+            self.latch.set(self.trip)
+        self.recorder.do(lambda store: store.logbook.set_trip(record))
+        self.recorder.mark(run, t_ns, "cause", f"and then: {record.detail}", record.by)
 
     def _refuse(self, words: str) -> None:
         assert self._reset is not None
-        self.logbook.answer_request(self._reset.request.id, False, words)
+        self._reset.request.answer(False, words)
         self._reset = None
 
     def _send_trip(self, now: int) -> None:

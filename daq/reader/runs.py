@@ -1,16 +1,31 @@
-"""The run that the reader is writing to: started, continued after a crash, stopped; and the standby between
-runs."""
+"""The run that the reader is writing to: begun in memory, continued after a crash, and the standby between
+runs.
+
+A run begins without the store: the guard must not wait for a disk. Its record is written afterwards, by the
+recorder."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from daq.bench import Bench, read_calibrations
+from daq.errors import StoreError
 from daq.reader.timebase import Clocks
-from daq.store import RunRecord, Store
+from daq.store import CalibrationRecord, RunRecord, Store
 
-__all__ = ["RESUME_WITHIN_S", "ActiveRun", "begin", "end", "prune", "resume"]
+__all__ = [
+    "RESUME_WITHIN_S",
+    "STANDBY_KEPT_NS",
+    "ActiveRun",
+    "begin",
+    "readable",
+    "resume",
+    "run_id",
+    "usable",
+]
 
 RESUME_WITHIN_S = 3600.0
 """A run whose reader died longer ago than this is ended, not continued [s]: what happened since is
@@ -33,6 +48,8 @@ class ActiveRun:
     zero_ns : int or None
         The sources' clock at the run's zero [ns]. None until the first frame, where a device's own clock
         paces the run: a virtual bench at many times real speed is nowhere near the host's clock.
+    calibrations : tuple of CalibrationRecord
+        The calibrations of `bench`, as the logbook keeps them.
     start_ns : int
         The run's time of that first frame [ns]: 0, or where a continued run goes on.
     last_ns : int
@@ -42,6 +59,7 @@ class ActiveRun:
     record: RunRecord
     bench: Bench
     zero_ns: int | None
+    calibrations: tuple[CalibrationRecord, ...] = ()
     start_ns: int = 0
     last_ns: int = 0
     device_paced: bool = False
@@ -71,20 +89,44 @@ class ActiveRun:
         return max(self.last_ns, mono_ns - self.zero_ns)
 
 
+def run_id(start_utc_ns: int, taken: Sequence[str] | frozenset[str] = ()) -> str:
+    """A run's id, made of its start in UTC; with `-2`, `-3` ... where it is `taken`."""
+    stem = datetime.fromtimestamp(start_utc_ns // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
+    number, found = 1, stem
+    while found in taken:
+        number += 1
+        found = f"{stem}-{number}"
+    return found
+
+
 def begin(
-    store: Store,
     bench: Bench,
     clocks: Clocks,
+    newest: Mapping[str, CalibrationRecord],
     *,
+    taken: frozenset[str] = frozenset(),
     kind: str = "run",
     name: str = "",
     build: str = "",
-    note: str = "",
 ) -> ActiveRun:
-    """Start a run, or the standby, now, with the newest calibration of each channel."""
-    calibrated = bench.calibrated(read_calibrations(store.logbook.newest_calibrations(bench.name)))
+    """Start a run, or the standby, now and in memory.
+
+    Parameters
+    ----------
+    bench : Bench
+    clocks : Clocks
+    newest : mapping of str to CalibrationRecord
+        The newest calibration of each channel, as far as is known.
+    taken : frozenset of str
+        Ids that other runs have.
+    kind : "run" or "standby"
+    name, build : str
+        In place of the bench file's.
+    """
+    calibrated = bench.calibrated(read_calibrations(newest))
     mono0, utc = clocks.mono_ns(), clocks.utc_ns()
-    record = store.logbook.create_run(
+    record = RunRecord(
+        id=run_id(utc, taken),
         bench=bench.name,
         kind=kind,
         name=name or (f"{bench.stack.name}, {build or bench.stack.build}" if kind == "run" else ""),
@@ -94,36 +136,40 @@ def begin(
         clock_offset_ns=utc - mono0,
         bench_toml=bench.text,
         bench_json=json.dumps(bench.model_dump(mode="json")),
-        note=note,
-        calibrations={n: c.id for n, c in calibrated.calibrations.items()},
     )
-    paced = _device_paced(bench)
-    return ActiveRun(record, calibrated, None if paced else mono0, device_paced=paced)
+    paced = device_paced(bench)
+    used = tuple(record for channel, record in newest.items() if channel in calibrated.calibrations)
+    return ActiveRun(record, calibrated, None if paced else mono0, used, device_paced=paced)
 
 
-def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
+def resume(
+    store: Store, bench: Bench, clocks: Clocks
+) -> tuple[ActiveRun | None, list[Callable[[Store], object]]]:
     """The run that was open when the reader died, continued; None where there is none, or it is too long ago.
 
     On the same boot of the host the monotonic clock has gone on, and so does the run's. After a reboot the
     wall clock bridges the gap. A device clock may run at another speed than the host's (a virtual bench), so
-    the run goes on from its last sample plus the time that has passed."""
+    the run goes on from its last sample plus the time that has passed.
+
+    Returns
+    -------
+    ActiveRun or None
+    list of callable
+        What is to be written about it: reading alone must not wait for a slow disk.
+    """
     record = store.logbook.open_run(bench.name)
     if record is None:
-        return None
+        return None, []
     last_ns = store.last_t_ns(record.id)
-    seen_utc_ns = record.touched_utc_ns or record.start_utc_ns
+    seen_utc_ns = store.touched_utc_ns(record.id) or record.touched_utc_ns or record.start_utc_ns
     gap_ns = max(0, clocks.utc_ns() - seen_utc_ns)
     if gap_ns > RESUME_WITHIN_S * 1e9:
-        store.logbook.stop_run(record.id, ended_ns=last_ns or 0)
-        store.logbook.add_mark(
-            record.id,
-            last_ns or 0,
-            "ended",
-            f"ended here: the reader died and was away for {gap_ns / 3.6e12:.1f} h",
-            "reader",
-        )
-        return None
-    paced = _device_paced(bench)
+        words = f"ended here: the reader died and was away for {gap_ns / 3.6e12:.1f} h"
+        return None, [
+            lambda store: store.logbook.stop_run(record.id, ended_ns=last_ns or 0),
+            lambda store: store.logbook.add_mark(record.id, last_ns or 0, "ended", words, "reader"),
+        ]
+    paced = device_paced(bench)
     mono_now = clocks.mono_ns()
     by_mono, by_wall = mono_now - record.mono0_ns, clocks.utc_ns() - record.start_utc_ns
     same_boot = by_mono >= 0 and abs(by_mono - by_wall) < 60e9
@@ -134,29 +180,35 @@ def resume(store: Store, bench: Bench, clocks: Clocks) -> ActiveRun | None:
     # A clock set back must not write new samples among the old ones.
     now_ns = max(now_ns, (last_ns or 0) + 1)
     # The run goes on as it began, even where a newer calibration has come meanwhile.
-    pinned = bench.calibrated(read_calibrations(store.logbook.run_calibrations(record.id)))
-    run = ActiveRun(record, pinned, None if paced else mono_now - now_ns, now_ns, now_ns, paced)
+    kept = store.logbook.run_calibrations(record.id)
+    pinned = bench.calibrated(read_calibrations(kept))
+    zero_ns = None if paced else mono_now - now_ns
+    run = ActiveRun(record, pinned, zero_ns, tuple(kept.values()), now_ns, now_ns, paced)
     away = "an unknown time" if last_ns is None else f"{(now_ns - last_ns) / 1e9:.2f} s"
-    store.logbook.add_mark(
-        record.id, now_ns, "restart", f"reader restarted, nothing recorded for {away}", "reader"
-    )
-    return run
+    words = f"reader restarted, nothing recorded for {away}"
+    return run, [lambda store: store.logbook.add_mark(record.id, now_ns, "restart", words, "reader")]
 
 
-def end(store: Store, run: ActiveRun, t_ns: int) -> None:
-    """End `run` at `t_ns` and move all of it to the archive; the standby's data are dropped."""
-    if run.recording:
-        store.logbook.stop_run(run.id, ended_ns=t_ns)
-        store.seal_apart(run.id, all_rows=True)
-    else:
-        store.delete_run(run.id)
+def readable(
+    records: Mapping[str, CalibrationRecord], say: Callable[[str], None]
+) -> dict[str, CalibrationRecord]:
+    """Those of them that can be read; of the others it is said what is wrong."""
+    good = {}
+    for channel, record in records.items():
+        try:
+            read_calibrations({channel: record})
+        except StoreError as exc:
+            say(f"not used: {exc}")
+        else:
+            good[channel] = record
+    return good
 
 
-def prune(store: Store, run: ActiveRun, t_ns: int) -> None:
-    """Keep only the last minutes of the standby."""
-    if not run.recording and t_ns > STANDBY_KEPT_NS:
-        store.prune(run.id, t_ns - STANDBY_KEPT_NS)
+def usable(bench: Bench, newest: Mapping[str, CalibrationRecord]) -> bool:
+    """Whether any of these calibrations is for a channel of the bench as it is described now."""
+    return bool(bench.calibrated(read_calibrations(newest)).calibrations)
 
 
-def _device_paced(bench: Bench) -> bool:
+def device_paced(bench: Bench) -> bool:
+    """Whether a device's own clock paces the bench's runs."""
     return any(source.clock == "device" for source in bench.sources.values())

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -19,10 +20,12 @@ from daq.errors import (
     PhysicsRangeError,
     RequestRefused,
     RunNotFound,
+    StoreError,
     UsageError,
 )
 from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
+from daq.service.feed import Connect
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
 from daq.service.publisher import Publisher
@@ -31,7 +34,14 @@ from daq.store import Store
 __all__ = ["create_app"]
 
 
-def create_app(bench: Bench, *, host: str | None = None, token: str | None = None) -> FastAPI:
+def create_app(
+    bench: Bench,
+    *,
+    host: str | None = None,
+    token: str | None = None,
+    connect: Connect | None = None,
+    open_store: Callable[[], Store] | None = None,
+) -> FastAPI:
     """The service of one bench.
 
     Parameters
@@ -40,6 +50,8 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
         The bench; its store is opened for reading, its logbook for writing.
     host, token : str, optional
         In place of the bench file's host and of `LYEWATCH_TOKEN`.
+    connect, open_store : callable, optional
+        In place of the bench's own channel and store; see `Live`.
 
     Raises
     ------
@@ -50,14 +62,13 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        store = Store.of(bench)
         notifier = Notifier(bench.notify, addresses())
-        live = Live(bench, store, notifier)
-        publisher = None if bench.broker is None else Publisher(bench, store)
-        if publisher is not None:
-            live.publishing = publisher.status
-            live.hub.taps.append(lambda name, data: publisher.tell(name, data, live.reader_age_s))
-            publisher.start()
+        live = Live(bench, notifier, connect=connect, open_store=open_store)
+        if bench.broker is not None:
+            courier = _Courier(bench)
+            live.publisher = courier
+            live.opened.append(courier.begin)
+            live.hub.taps.append(lambda name, data: courier.tell(name, data, live.reader_age_s))
         app.state.live = live
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
@@ -65,12 +76,11 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
             yield
         finally:
             app.state.closing.set()
+            if isinstance(live.publisher, _Courier):
+                await asyncio.to_thread(live.publisher.close)
             with suppress(asyncio.CancelledError, Exception):
                 await task
             notifier.close()
-            if publisher is not None:
-                await asyncio.to_thread(publisher.close)
-            store.close()
 
     app = FastAPI(
         title="lyewatch",
@@ -82,6 +92,7 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
         redoc_url=None,
     )
     app.state.closing = threading.Event()
+    app.state.failure = None
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
@@ -94,17 +105,61 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
 
 
 def _say_why(app: FastAPI, task: asyncio.Task[None]) -> None:
-    """A live task that died must be heard: the service ends, and `lyewatch up` starts another."""
-    if task.cancelled() or task.exception() is None:
+    """A live task that died must be heard: `serve_app` ends with its cause, and `lyewatch up` starts another.
+
+    Until then the health page says why.
+    """
+    if task.cancelled() or (task.exception() is None and app.state.closing.is_set()):
         return
-    app.state.failure = task.exception()
-    app.state.closing.set()
+    app.state.failure = task.exception() or RuntimeError("the live task ended by itself")
+
+
+class _Courier:
+    """Publishes once the store can be opened, whose folder holds what waits to be published."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._publisher: Publisher | None = None
+        self._wrong: str | None = None
+
+    def begin(self, store: Store) -> None:
+        """The store is open."""
+        try:
+            made = Publisher(self._bench, store)
+            made.start()
+        except Exception as exc:  # noqa: BLE001 - told as an alarm; a courtesy must not end the service
+            self._wrong = f"{type(exc).__name__}: {exc}" if not isinstance(exc, LyewatchError) else str(exc)
+            return
+        self._publisher = made
+
+    def tell(self, event: str, data: Mapping[str, Any], reader_age_s: float | None) -> None:
+        """Take what the pages are told."""
+        if self._publisher is not None:
+            self._publisher.tell(event, data, reader_age_s)
+
+    @property
+    def failing(self) -> str | None:
+        """What is wrong with it here, as opposed to with the broker; None while it works."""
+        return self._wrong if self._publisher is None else self._publisher.failing
+
+    def status(self) -> dict[str, Any]:
+        """How it fares."""
+        if self._publisher is None:
+            return {"state": "opening" if self._wrong is None else "failed", "last_error": self._wrong}
+        return self._publisher.status()
+
+    def close(self) -> None:
+        """End it."""
+        if self._publisher is not None:
+            self._publisher.close()
 
 
 def _on_error(_request: Request, exc: Exception) -> JSONResponse:
     assert isinstance(exc, LyewatchError)
     status = 500
-    if isinstance(exc, RunNotFound):
+    if isinstance(exc, StoreError):
+        status = 503  # the disk's fault, and perhaps not for long; what is live goes on
+    elif isinstance(exc, RunNotFound):
         status = 404
     elif isinstance(exc, RequestRefused):
         status = 409

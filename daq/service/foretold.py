@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from daq.bench import Bench
@@ -16,14 +17,15 @@ class ForetoldDuty:
 
     Parameters
     ----------
-    logbook : Logbook
+    write : callable
+        Has something written into the logbook, some time, in the order of asking.
     bench : Bench
         As the service has it: if the run is made by another bench file nothing is kept, and a review makes
         the forecasts again by the run's own.
     """
 
-    def __init__(self, logbook: Logbook, bench: Bench) -> None:
-        self._logbook = logbook
+    def __init__(self, write: Callable[[Callable[[Logbook], object]], None], bench: Bench) -> None:
+        self._write = write
         self._bench = bench
         self._run: RunRecord | None = None
         self._watch: Watch | None = None
@@ -43,7 +45,8 @@ class ForetoldDuty:
     def leave(self) -> None:
         """Keep nothing more of this run, nor what was: the watch has not followed it from its beginning."""
         if self._run is not None:
-            self._logbook.forget_foretold(self._run.id)
+            run_id = self._run.id
+            self._write(lambda logbook: logbook.forget_foretold(run_id))
         self._run = self._watch = None
 
     def fed(self, t_ns: int) -> None:
@@ -51,16 +54,20 @@ class ForetoldDuty:
         self._from_ns = t_ns if self._from_ns is None else self._from_ns
 
     def record(self) -> None:
-        """Write down what was said since."""
+        """Have written down what was said since: at each whole minute of the run, not oftener."""
         if self._run is None or self._watch is None or self._until_ns is None or self._from_ns is None:
             return
-        if not self._begun:
-            self._logbook.begin_foretold(self._run.id, self._from_ns)
-            self._begun = True
-        seer = self._watch.forecaster
-        warnings = () if seer is None else seer.warnings
-        self._logbook.add_foretold(self._run.id, self._waiting, warnings, self._until_ns)
-        self._waiting, self._until_ns = [], None
+        seer, run_id, from_ns = self._watch.forecaster, self._run.id, self._from_ns
+        warnings = [] if seer is None else [dict(w) for w in seer.warnings]
+        waiting, until_ns, begins = self._waiting, self._until_ns, not self._begun
+        self._waiting, self._until_ns, self._begun = [], None, True
+
+        def write(logbook: Logbook) -> None:
+            if begins:
+                logbook.begin_foretold(run_id, from_ns)
+            logbook.add_foretold(run_id, waiting, warnings, until_ns)
+
+        self._write(write)
 
     def _said(self, t_ns: int) -> None:
         # Within the watch's tick: what fails here would leave that half done, so nothing is written yet.

@@ -6,6 +6,7 @@ The event stream format is that of the HTML Living Standard, section 9.2.
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
@@ -22,23 +23,28 @@ REMEMBERED = 3000
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One event, encoded once for all clients; `row` is the last journal row that it carries."""
+    """One event, encoded once for all clients."""
 
-    row: int
+    number: int
     text: bytes
 
 
-def encode(name: str, data: Any, row: int | None = None) -> bytes:
+def encode(name: str, data: Any, number: int | None = None) -> bytes:
     """An event in the stream's format. NaN becomes null."""
-    head = b"" if row is None else f"id: {row}\n".encode()
+    head = b"" if number is None else f"id: {number}\n".encode()
     return head + f"event: {name}\ndata: ".encode() + orjson.dumps(data) + b"\n\n"
 
 
 @dataclass(slots=True)
 class Hub:
-    """Publishes events to whoever listens and remembers the newest for those who come back."""
+    """Publishes events to whoever listens and remembers the newest for those who come back.
 
-    row: int = 0
+    Events that are remembered are numbered, from the wall clock's microseconds when the hub was made: so an
+    event of a service that was started later has a higher number, whatever the clock of the run.
+    """
+
+    number: int = field(default_factory=lambda: time.time_ns() // 1000)
+    """Of the newest event that is remembered."""
     taps: list[Callable[[str, Any], None]] = field(default_factory=list)
     """Told of every event as it is; must return at once."""
     _clients: set[asyncio.Queue[Event | None]] = field(default_factory=set)
@@ -49,13 +55,14 @@ class Hub:
         """How many pages listen."""
         return len(self._clients)
 
-    def publish(self, name: str, data: Any, *, row: int | None = None) -> None:
-        """Send an event to all; only events with a row are remembered."""
+    def publish(self, name: str, data: Any, *, keep: bool = False) -> None:
+        """Send an event to all; those to `keep` are numbered, and remembered for pages that come back."""
         for tap in self.taps:
             tap(name, data)
-        event = Event(self.row if row is None else row, encode(name, data, row))
-        if row is not None:
-            self.row = row
+        if keep:
+            self.number += 1
+        event = Event(self.number, encode(name, data, self.number if keep else None))
+        if keep:
             self._recent.append(event)
         for queue in list(self._clients):
             try:
@@ -75,9 +82,9 @@ class Hub:
         self._clients.clear()
 
     async def stream(self, after: int | None, first: list[bytes]) -> AsyncIterator[bytes]:
-        """Events for one client: `first`, then what it missed since row `after`, then all that comes."""
+        """Events for one client: `first`, then what it missed since event `after`, then all that comes."""
         queue: asyncio.Queue[Event | None] = asyncio.Queue(maxsize=QUEUE_EVENTS)
-        missed = [] if after is None else [e for e in self._recent if e.row > after]
+        missed = [] if after is None else [e for e in self._recent if e.number > after]
         self._clients.add(queue)
         try:
             yield b"retry: 1000\n\n" + b"".join(first) + b"".join(e.text for e in missed)

@@ -1,7 +1,11 @@
-"""The service's live side: tails the journal, keeps the watch, raises alarms, feeds the stream.
+"""The service's live side: follows the reader's channel, keeps the watch, raises alarms, feeds the stream.
 
-One asyncio task does all of it, so nothing here needs a lock. It may be stopped and started at any time: the
-watch's state is kept in the logbook, and what was journalled meanwhile is fed to it first.
+One asyncio task does all of it, so nothing here needs a lock. It waits for no disk: what comes goes to watch
+and pages from the channel, what is to be written goes to the keeper. From the store it takes only what came
+before, in a thread, and does without where that can not be had.
+
+It may be stopped and started at any time: the watch's state is kept in the logbook, and what was recorded
+meanwhile is fed to it first.
 """
 
 from __future__ import annotations
@@ -11,31 +15,94 @@ import logging
 import math
 import time
 from collections import deque
-from collections.abc import Callable
-from dataclasses import replace
-from typing import Any
+from collections.abc import Callable, Coroutine, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final, Protocol
 
 from daq.bench import Bench, read_calibrations
-from daq.errors import RequestRefused, StoreError
+from daq.errors import LyewatchError, PortError, RequestRefused
+from daq.frame import Block, Sample, Status
+from daq.reader.channel import Answer, ChannelAddress, ChannelClient
 from daq.service.alarm_duty import AlarmDuty
+from daq.service.feed import LOST, Connect, Feed, Link
 from daq.service.foretold import ForetoldDuty
 from daq.service.hub import Hub, encode
+from daq.service.keeper import Keeper
 from daq.service.notify import Notifier
-from daq.service.tail import blocks_of, by_run, catch_up
-from daq.service.words import alarm_words, archive_words, data_words, iso_utc, supply_words, trip_dict
-from daq.store import ARCHIVE_STATE, RunRecord, Store, TailRow
+from daq.service.ring import Ring, joined
+from daq.service.tail import blocks_of, catch_up, part_of
+from daq.service.words import (
+    alarm_words,
+    archive_words,
+    data_words,
+    iso_utc,
+    recording_words,
+    supply_words,
+    trip_dict,
+)
+from daq.store import CalibrationRecord, RunRecord, Store
 from daq.watch import RATIOS, Assessment, Watch, foreseer
 
-__all__ = ["Live"]
+__all__ = ["OPEN_FILL", "Live", "Publishing"]
 
-POLL_S = 0.04
-STEP_NS = 1_000_000_000
-ASSESSMENT_EVERY_S = 0.5  # of wall time: a bench at many times real speed makes more than a page can show
-STATE_EVERY_S = 2.0
-CATCH_UP_ROWS = 5000
-OPEN_FILL = "open_fill"  # the logbook's key
+STEP_NS: Final = 1_000_000_000
+TURN_S: Final = 0.25
+"""At least so often the task looks at what time alone changes [s]."""
+ASSESSMENT_EVERY_S: Final = (
+    0.5  # of wall time: a bench at many times real speed makes more than a page can show
+)
+STATE_EVERY_S: Final = 2.0
+LOOK_EVERY_S: Final = 0.25
+KEEP_EVERY_S: Final = 60.0
+"""The watch's state is written so often, beside at every change of an alarm: a memory card wears out [s]."""
+HEARD_WITHIN_S: Final = 5.0
+"""A reader says how it is once a second; one that is silent for longer is not reachable [s]."""
+LOST_AFTER_S: Final = 3.0
+"""Not reachable for so long is an alarm: `lyewatch up` has a dead reader back sooner [s]."""
+CONNECT_ANEW_S: Final = 30.0
+TAKE_UP_WITHIN_S: Final = 10.0
+"""How long the watch waits for the store, to take up what came before [s]."""
+GAP_NS: Final = 2_000_000_000
+BEGINS_WITHIN_NS: Final = 60_000_000_000
+RENEW_AFTER_S: Final = 60.0
+FAILURES_MOST: Final = 3
+FAILURES_WITHIN_S: Final = 60.0
+SAID_FOR_S: Final = 60.0
+"""A part that was begun anew is told of for so long [s]."""
+PAGE_POINTS: Final = 3000
+OPEN_FILL: Final = "open_fill"  # the logbook's keys
+WATCH_STATE: Final = "watch"
+NOT_HEARD: Final = "it has not been heard of yet"
 
 log = logging.getLogger(__name__)
+
+
+class Publishing(Protocol):
+    """What publishes to a broker, as far as the live side knows it."""
+
+    @property
+    def failing(self) -> str | None: ...
+    def status(self) -> dict[str, Any]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What the logbook had when it was opened."""
+
+    watch: dict[str, Any] | None = None
+    fill: dict[str, Any] | None = None
+
+
+@dataclass(slots=True)
+class _TakenUp:
+    """A watch that has gone through what came before."""
+
+    watch: Watch
+    last_ns: int | None = None
+    ticked_ns: int = 0
+    assessments: tuple[Assessment, ...] = ()
+    from_beginning: bool = True
 
 
 class Live:
@@ -45,38 +112,118 @@ class Live:
     ----------
     bench : Bench
         The bench.
-    store : Store
-        Opened for reading samples; alarms are written to its logbook.
     notifier : Notifier, optional
         Tells people of alarms.
+    connect : callable, optional
+        Makes the link to the reader, from what takes its messages and what is told when it is lost.
+    open_store : callable, optional
+        Opens the bench's store for reading samples; alarms are written to its logbook.
     """
 
-    def __init__(self, bench: Bench, store: Store, notifier: Notifier | None = None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        notifier: Notifier | None = None,
+        *,
+        connect: Connect | None = None,
+        open_store: Callable[[], Store] | None = None,
+    ) -> None:
         self.bench = bench
-        self.store = store
-        self.duty = AlarmDuty(store.logbook, bench.name, notifier or Notifier(bench.notify, ()))
-        self.foretold = ForetoldDuty(store.logbook, bench)
         self.hub = Hub()
+        self.feed = Feed()
+        self.keeper = Keeper(open_store or (lambda: Store.of(bench)), self._opened)
+        self.opened: list[Callable[[Store], None]] = []
+        """Told of the store once it is open, in the keeper's thread."""
+        self._connect = connect or (lambda take, lost: ChannelClient(ChannelAddress.of(bench), take, lost))
+        self._link: Link = self._connect(self.feed.take, self.feed.lost)
+        self.duty = AlarmDuty(self, self.keeper.write, bench.name, notifier or Notifier(bench.notify, ()))
+        self.foretold = ForetoldDuty(self.keeper.write, bench)
         self.run: RunRecord | None = None
         self.run_bench = bench  # with the calibrations of the run
         self.fill_lock = asyncio.Lock()
-        self.open_fill: dict[str, Any] | None = store.logbook.get_state(OPEN_FILL)
-        self.watch = Watch(bench)
+        self.open_fill: dict[str, Any] | None = None
+        self.watch = Watch(bench, isolate=True)
         self.assessments: deque[Assessment] = deque(maxlen=3600)
-        self.failed: str | None = None
-        self.publishing: Callable[[], dict[str, Any]] | None = None
+        self.publisher: Publishing | None = None
+        self._kept = _Kept()
+        self._ring = Ring()
         self._latest: dict[str, float] = {}
-        self._last_id = 0
-        self._last_t_ns = 0
-        self._ticked_ns = 0
+        self._last_t_ns = self._ticked_ns = self._had_ns = 0
         self._arrived_s: float | None = None
-        self._sent_assessment_s = 0.0
-        self._sent_state_s = 0.0
-        self._sent_words: Any = None
         self._reader: dict[str, Any] | None = None
+        self._heard_s: float | None = None
+        self._lost_why: str | None = NOT_HEARD
+        self._lost_s = self._renewed_s = time.monotonic()
+        self._backlog = False
+        self._taking_up: asyncio.Task[None] | None = None
+        self._fault: BaseException | None = None
+        self._waiting: list[Sample] = []
+        self._never_taken_up = True
+        self._saved: dict[str, Any] | None = None
+        self._saved_s = 0.0
+        self._forecaster_s = -RENEW_AFTER_S
+        self._dropped = 0
+        self._dropped_s = -SAID_FOR_S
+        self._failures: deque[tuple[float, str]] = deque(maxlen=FAILURES_MOST + 1)
+        self._sent_assessment_s = 0.0
+        self._sent_state_s = self._looked_s = 0.0
+        self._sent_words: Any = None
+        self._changed = True
         self._lag_s = 0.0
 
+    # -- the reader ----------------------------------------------------------------------------------------
+
+    @property
+    def unreachable(self) -> str | None:
+        """Why the reader is not heard, in words; None while it is."""
+        if self._lost_why is not None:
+            return self._lost_why
+        silent_s = math.inf if self._heard_s is None else time.monotonic() - self._heard_s
+        return f"it has said nothing for {silent_s:.0f} s" if silent_s > HEARD_WITHIN_S else None
+
+    @property
+    def reader_age_s(self) -> float | None:
+        """Seconds since the reader last said anything; None before it did, or when it has ended."""
+        if self._heard_s is None or self._lost_why is not None:
+            return None
+        return time.monotonic() - self._heard_s
+
+    def tell(self, message: Mapping[str, Any]) -> bool:
+        """Tell the reader something; False when it is not there."""
+        return self._link.tell(message)
+
+    def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]:
+        """Ask the reader for something; see `ChannelClient.ask`."""
+        return self._link.ask(kind, body, who)
+
+    async def ask_reader(self, kind: str, body: dict[str, Any], who: str, *, wait_s: float = 4.0) -> str:
+        """Ask the reader for something and wait for its answer.
+
+        Raises
+        ------
+        RequestRefused
+            With the reader's own words, or when no reader answers.
+        """
+        try:
+            answer = await asyncio.wait_for(asyncio.wrap_future(self._link.ask(kind, body, who)), wait_s)
+        except TimeoutError:
+            raise RequestRefused(
+                "the reader does not answer",
+                place=kind,
+                remedy="see that `lyewatch read` runs; cut the supply by hand",
+            ) from None
+        except PortError as exc:
+            raise RequestRefused(exc.message, place=kind, remedy=exc.remedy) from None
+        if not answer.ok:
+            raise RequestRefused(answer.message, place=kind)
+        return str(answer.message)
+
     # -- what the routes ask -------------------------------------------------------------------------------
+
+    @property
+    def store(self) -> Store:
+        """The store. Raises StoreError while it can not be opened."""
+        return self.keeper.store
 
     @property
     def age_s(self) -> float | None:
@@ -88,22 +235,35 @@ class Live:
         """The run's time now: of the newest sample, plus the time since it came."""
         return self._last_t_ns + int((self.age_s or 0.0) * 1e9)
 
-    @property
-    def reader_age_s(self) -> float | None:
-        """Seconds since the reader last said that it lives; None when it has stopped or never ran."""
-        if self._reader is None or self._reader.get("pid") is None:
-            return None
-        return max(0.0, (time.time_ns() - int(self._reader["utc_ns"])) / 1e9)
-
     def links(self) -> list[dict[str, Any]]:
         """The sources' counters."""
         return list((self._reader or {}).get("links", []))
 
+    def blind(self) -> list[dict[str, str]]:
+        """The parts that do not see now, each with why."""
+        parts: list[dict[str, str]] = []
+
+        def say(part: str, words: str | None) -> None:
+            if words is not None:
+                parts.append({"part": part, "words": words})
+
+        why = self.unreachable
+        say("reader", None if why is None else f"reader not reachable: {why}")
+        if why is None and self._taking_up is not None:
+            say("watch", "the watch takes up what came before")
+        say("watch", self._watch_trouble())
+        say("forecast", self._forecast_trouble())
+        return parts
+
+    def _alarms_blind(self) -> str | None:
+        """Why it can not be known whether an alarm should stand; None while it can."""
+        return next((p["words"] for p in self.blind() if p["part"] != "forecast"), None)
+
     def state(self) -> dict[str, Any]:
         """The status band and all that goes with it, as the API gives it."""
         stale_after = max(s.silent_after_s for s in self.bench.sources.values())
-        data = data_words(self.age_s, self.reader_age_s, stale_after)
-        trip = self.store.logbook.current_trip()
+        why, reader = self.unreachable, self._reader or {}
+        data = data_words(self.age_s, why, stale_after)
         standing = self.watch.alarm_states()
         run = None
         if self.run is not None and self.run.kind == "run" and self.run.ended_ns is None:
@@ -115,60 +275,80 @@ class Live:
                 "start_utc": iso_utc(self.run.start_utc_ns),
                 "elapsed_s": self._last_t_ns / 1e9,
             }
+        recording = recording_words(None if why is not None else self._reader, self.keeper.impaired)
+        trip = reader.get("trip")
         return {
             "utc": iso_utc(time.time_ns()),
             "run": run,
-            "supply": supply_words(self.bench, trip, self._reader, self._latest, data["state"] == "fresh"),
+            "supply": supply_words(self.bench, trip, reader, self._latest, data["state"] == "fresh"),
             "data": data,
-            "alarms": alarm_words(standing),
+            "alarms": alarm_words(standing, self._alarms_blind()),
+            "blind": self.blind(),
             "trip": trip_dict(trip),
             "standing": standing,
             "links": self.links(),
-            "archive": self._archive(),
-            "impaired": (self._reader or {}).get("impaired"),
+            "recording": recording,
+            "archive": archive_words(self.keeper.archive, self.keeper.journal_rows or 0),
+            "impaired": recording["words"] if recording["state"] == "impaired" else None,
             "fill": self.open_fill,
         }
 
-    def _archive(self) -> dict[str, Any] | None:
-        told = self.store.logbook.get_state(ARCHIVE_STATE)
-        away = told is not None and told.get("away_since_ns") is not None
-        return archive_words(told, self.store.journal.count() if away else 0)
-
     def set_fill(self, said: dict[str, Any] | None) -> None:
         """Say that a timed fill is running, or that none is; pages are told at once, a restart remembers."""
-        self.store.logbook.put_state(OPEN_FILL, said)
+        self.keeper.write(lambda logbook: logbook.put_state(OPEN_FILL, said), key=OPEN_FILL)
         self.open_fill = said
-        self._sent_state_s, self._sent_words = 0.0, None
+        self._sent_words, self._changed = None, True
 
     async def caught_up(self, t_ns: int, *, within_s: float) -> None:
-        """Wait until samples as late as the run's time `t_ns` have come [ns], or so long."""
-        for _ in range(round(within_s / POLL_S)):
+        """Wait until samples as late as the run's time `t_ns` are stored [ns], or so long."""
+        end_s = time.monotonic() + within_s
+        run = self.run
+        while run is not None and time.monotonic() < end_s:
             if self._last_t_ns >= t_ns:
-                return
-            await asyncio.sleep(POLL_S)
+                last_ns = await asyncio.to_thread(self.store.last_t_ns, run.id)
+                if last_ns is not None and last_ns >= t_ns:
+                    return
+            await asyncio.sleep(0.05)
+
+    def troubles(self) -> dict[str, str]:
+        """Parts that do not work, each with why."""
+        found = {part["part"]: part["words"] for part in reversed(self.blind())}
+        recording = recording_words(self._reader, self.keeper.impaired)
+        if recording["state"] == "impaired":
+            found["recording"] = recording["words"]
+        if self.duty.notifier.failing is not None:
+            found["messages"] = self.duty.notifier.failing
+        if self.publisher is not None and self.publisher.failing is not None:
+            found["publishing"] = self.publisher.failing
+        return found
 
     def health(self) -> dict[str, Any]:
         """Whether every part works."""
-        age = self.reader_age_s
-        alive = age is not None and age < 5.0
-        impaired = self.failed or (self._reader or {}).get("impaired")
+        why, reader = self.unreachable, self._reader or {}
+        troubles = self.troubles()
         return {
-            "status": "ok" if alive and not impaired else "impaired",
-            "why": impaired or (None if alive else "the reader is not running"),
+            "status": "impaired" if troubles else "ok",
+            "why": "; ".join(troubles.values()) or None,
+            "troubles": troubles,
             "reader": {
-                "alive": alive,
-                "heartbeat_age_s": age,
-                "pid": (self._reader or {}).get("pid"),
-                "held_samples": (self._reader or {}).get("held_samples"),
+                "alive": why is None,
+                "heartbeat_age_s": self.reader_age_s,
+                "pid": reader.get("pid"),
+                "held_samples": (reader.get("recording") or {}).get("held"),
+                "dropped_samples": (reader.get("recording") or {}).get("dropped"),
+                "inbox_dropped": reader.get("inbox_dropped"),
             },
-            "journal_rows": self.store.journal.count(),
+            "journal_rows": self.keeper.journal_rows,
+            "logbook_waiting": self.keeper.waiting,
+            "logbook_dropped": self.keeper.dropped,
+            "channel_dropped": self.feed.dropped,
             "watch_lag_s": round(self._lag_s, 3),
             "pages": self.hub.clients,
-            "publishing": None if self.publishing is None else self.publishing(),
+            "publishing": None if self.publisher is None else self.publisher.status(),
             "links": self.links(),
         }
 
-    def recent(self, seconds: float) -> dict[str, Any]:
+    async def recent(self, seconds: float) -> dict[str, Any]:
         """The last `seconds` of the run, at most some thousand points a channel, to fill a page's trends."""
         out: dict[str, Any] = {
             "run": None,
@@ -176,103 +356,254 @@ class Live:
             "t": {},
             "v": {},
             "assessments": [],
-            "row": self._last_id,
+            "event": self.hub.number,
         }
-        if self.run is None:
+        run = self.run
+        if run is None:
             return out
         start_ns = max(0, self._last_t_ns - int(seconds * 1e9))
-        out["run"], out["start_utc"] = self.run.id, iso_utc(self.run.start_utc_ns)
-        blocks = self.store.read(self.run.id, start_ns=start_ns)
+        out["run"], out["start_utc"] = run.id, iso_utc(run.start_utc_ns)
+        said = [a for a in self.assessments if a.t_ns >= start_ns]
+        # The last one is taken for what is so now.
+        out["assessments"] = [a.as_dict() for a in (*said[:-1], *map(self._shown, said[-1:]))]
+        blocks: Mapping[str, Block] = self._ring.blocks(start_ns)
+        first_ns = self._ring.first_ns()
+        if not first_ns or max(first_ns.values()) > start_ns + GAP_NS:
+            blocks = joined(await self._stored(run.id, start_ns, 2.0), blocks)
         for block in blocks.values():
-            stride = max(1, len(block) // 3000)
+            stride = max(1, len(block) // PAGE_POINTS)
             for channel, values in block.values.items():
                 out["t"][channel] = (block.t_ns[::stride] / 1e9).tolist()
                 out["v"][channel] = [None if math.isnan(v) else v for v in values[::stride].tolist()]
-        out["assessments"] = [a.as_dict() for a in self.assessments if a.t_ns >= start_ns]
         return out
 
-    async def ask_reader(self, kind: str, body: dict[str, Any], who: str, *, wait_s: float = 6.0) -> str:
-        """Put a request to the reader and wait for its answer.
+    async def _stored(self, run_id: str, start_ns: int, within_s: float) -> Mapping[str, Block]:
+        """The run's samples in the store from `start_ns` on; none where that takes too long, or fails."""
 
-        Raises
-        ------
-        RequestRefused
-            With the reader's own words, or when no reader answers.
-        """
-        asked = self.store.logbook.post_request(kind, body, who)
-        deadline = time.monotonic() + wait_s
-        while time.monotonic() < deadline:
-            request = self.store.logbook.get_request(asked)
-            if request.done:
-                if not request.ok:
-                    raise RequestRefused(request.message, place=kind)
-                return request.message
-            await asyncio.sleep(0.05)
-        self.store.logbook.answer_request(asked, False, "nobody answered in time")
-        raise RequestRefused(
-            "the reader does not answer",
-            place=kind,
-            remedy="see that `lyewatch read` runs; cut the supply by hand",
-        )
+        def read() -> Mapping[str, Block]:
+            return self.store.read(run_id, start_ns=start_ns)
+
+        try:
+            return await asyncio.wait_for(asyncio.to_thread(read), within_s)
+        except (LyewatchError, TimeoutError):
+            return {}
 
     def first_events(self) -> list[bytes]:
         """What a page that has just connected is told at once."""
         events = [encode("state", self.state())]
         if self.assessments:
-            events.append(encode("assessment", self.assessments[-1].as_dict()))
+            events.append(encode("assessment", self._shown(self.assessments[-1]).as_dict()))
         return events
+
+    def need_watch(self, place: str) -> None:
+        """See that there is a watch of which something can be asked.
+
+        Raises
+        ------
+        RequestRefused
+            Before the first run, and while the watch is put together.
+        """
+        if self.run is None:
+            raise RequestRefused("there is no run and so no alarm", place=place)
+        if self._taking_up is not None:
+            raise RequestRefused(
+                "the watch takes up what came before", place=place, remedy="ask again in some seconds"
+            )
 
     def record_transitions(self) -> None:
         """Write the alarms' new transitions down, and let the pages know at once."""
         assert self.run is not None
         if self.duty.record(self.run.id, self.watch):
-            self._sent_state_s = 0.0
+            self._changed = True
+            self.keep_watch()
 
     def keep_watch(self) -> None:
         """Save the watch's state, so that a restarted service goes on from here."""
-        if self.run is not None:
-            state = {"run": self.run.id, "t_ns": self._ticked_ns, "utc_ns": time.time_ns()}
-            self.store.logbook.put_state("watch", {**state, "watch": self.watch.save()})
+        if self.run is None or self._taking_up is not None:
+            return
+        self._saved_s = time.monotonic()
+        saved = {
+            "run": self.run.id,
+            "t_ns": self._ticked_ns,
+            "utc_ns": time.time_ns(),
+            "watch": self.watch.save(),
+        }
+        self._saved = saved
+        self.keeper.write(lambda logbook: logbook.put_state(WATCH_STATE, saved), key=WATCH_STATE)
+
+    async def refresh_run(self) -> None:
+        """Read the run's record again, after it was renamed."""
+        if self.run is None:
+            return
+        record = await asyncio.to_thread(self.store.logbook.get_run, self.run.id)
+        if self.run is not None and record.id == self.run.id:
+            self.run = replace(self.run, name=record.name, build=record.build)
+            self._changed = True
 
     # -- the task ------------------------------------------------------------------------------------------
 
     async def serve(self, closing: asyncio.Event | Any) -> None:
-        """Run until `closing` is set."""
-        self._last_id = self.store.last_id()
-        self._look_at_reader()
-        self._pick_up()
-        while not closing.is_set():
-            try:
-                self._poll()
-                self.failed = None
-            except StoreError as exc:
-                if self.failed is None:
-                    log.error("the store can not be followed: %s", exc)
-                self.failed = str(exc)
-                await asyncio.sleep(1.0)
-            await asyncio.sleep(POLL_S)
-        self.hub.close()
+        """Run until `closing` is set.
 
-    def _poll(self) -> None:
-        rows = self.store.tail(self._last_id, limit=CATCH_UP_ROWS)
-        if rows:
-            self._last_id = rows[-1].id
-            self._arrived_s = time.monotonic()
-            for run_id, part in by_run(rows):
-                if self.run is None or run_id != self.run.id:
-                    self._change_run(run_id)
-                self._feed(part)
-        self._tick()
+        Raises
+        ------
+        Exception
+            What a part of it died of that could not be begun anew, or that failed again and again.
+        """
+        self.feed.attach(asyncio.get_running_loop())
+        self.keeper.start()
+        self._link.start()
+        try:
+            while not closing.is_set():
+                await self.feed.wait(TURN_S)
+                try:
+                    self._turn()
+                except Exception as exc:  # noqa: BLE001 - told, and raised when it comes again and again
+                    self._begin_anew(exc)
+        finally:
+            if self._taking_up is not None:
+                self._taking_up.cancel()
+            self.keep_watch()
+            self.hub.close()
+            await asyncio.to_thread(self._link.close)
+            await asyncio.to_thread(self.keeper.close)
+
+    def _turn(self) -> None:
+        if self._fault is not None:
+            fault, self._fault = self._fault, None
+            raise fault
+        for message in self.feed.drain():
+            self._hear(message)
+        if self.feed.dropped != self._dropped:
+            self._dropped, self._dropped_s = self.feed.dropped, time.monotonic()
+        self._follow_reach()
+        if self._taking_up is None:
+            self._tick()
         self._tell_state()
 
-    def _feed(self, rows: list[TailRow]) -> None:
-        samples = [row.sample for row in rows]
-        self._last_t_ns = max(self._last_t_ns, max(s.t_ns for s in samples))
-        for sample in samples:
-            self._latest.update(sample.values)
-        self.foretold.fed(min(s.t_ns for s in samples))
-        self.watch.feed(blocks_of(samples))
+    def _begin_anew(self, exc: Exception) -> None:
+        """A fault of ours in this task: the watch is made anew from what was kept, unless it fails on."""
+        now = time.monotonic()
+        words = f"{type(exc).__name__}: {exc}"
+        log.error("the live task failed and begins anew", exc_info=exc)
+        self._failures.append((now, words))
+        lately = [s for s, _ in self._failures if now - s < FAILURES_WITHIN_S]
+        if len(lately) > FAILURES_MOST:
+            raise exc
+        if self.run is not None:
+            self._take_up(self._saved)
+        self._changed = True
+
+    def _opened(self, store: Store) -> None:
+        """In the keeper's thread: what the logbook has of before."""
+        logbook = store.logbook
+        self._kept = _Kept(logbook.get_state(WATCH_STATE), logbook.get_state(OPEN_FILL))
+        if self.open_fill is None:
+            self.open_fill = self._kept.fill
+        for told in self.opened:
+            told(store)
+
+    # -- what the reader says ------------------------------------------------------------------------------
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        kind = message.get("type")
+        if kind == LOST:
+            if self._lost_why is None:
+                self._lost_s = time.monotonic()
+            self._lost_why = str(message["why"])
+            self._changed = True
+            return
+        self._heard_s = time.monotonic()
+        match kind:
+            case "hello":
+                self._had_ns = self._last_t_ns
+                self._lost_why, self._backlog, self._changed = None, True, True
+            case "run":
+                self._on_run(message)
+            case "samples":
+                self._on_samples(message)
+            case "state":
+                self._on_state(message)
+
+    def _on_state(self, message: dict[str, Any]) -> None:
+        before = self._reader or {}
+        self._reader = message
+        urgent = ("trip", "trip_unconfirmed", "current_though_open", "run")
+        if any(before.get(key) != message.get(key) for key in urgent) or (
+            (before.get("recording") or {}).get("impaired")
+            != (message.get("recording") or {}).get("impaired")
+        ):
+            self._changed = True
+        if self._backlog:
+            self._backlog = False
+            self._end_of_backlog()
+
+    def _on_run(self, message: dict[str, Any]) -> None:
+        record = _run_record(message["run"])
+        calibrations = [_calibration(c) for c in message.get("calibrations") or ()]
+        if self.run is not None and record.id == self.run.id:
+            self.run = record
+            return
+        run_bench = self.bench.calibrated(read_calibrations({c.channel: c for c in calibrations}))
+        if self.run is None or self._taking_up is not None or self._never_taken_up:
+            # Nothing of this service's own to go on from: the store may have something.
+            before = None
+        else:
+            # What was this run's now is the next one's zero.
+            before = (self.watch.save(), -self.now_ns)
+        self._begin_run(record, run_bench, before)
+
+    def _begin_run(
+        self, record: RunRecord, run_bench: Bench, before: tuple[dict[str, Any], int] | None
+    ) -> None:
+        self.run, self.run_bench = record, run_bench
+        if self.open_fill is not None and self.open_fill["run"] != record.id:
+            self.set_fill(None)  # the run that it was to be averaged over has ended
+        self._ring = Ring()
+        self.assessments.clear()
+        self._latest.clear()
+        self._waiting.clear()
+        self._last_t_ns = self._ticked_ns = 0
+        self._arrived_s = None
+        self._sent_words, self._changed = None, True
+        self.watch = self._new_watch()
+        if before is None:
+            self._never_taken_up = True
+            if not self._backlog:
+                self._take_up(None)
+            return
+        self._cancel_taking_up()
+        self.watch.take_over(before[0], now_ns=0, later_ns=before[1])
+        self.duty.follow(self.watch)
+        self.duty.record(record.id, self.watch, news=False)
+        self.foretold.follow(self.watch, record)
+        self.keep_watch()
+
+    def _new_watch(self) -> Watch:
         assert self.run is not None
+        return Watch(
+            self.run_bench,
+            run=self.run.id,
+            start_utc_ns=self.run.start_utc_ns,
+            forecaster=foreseer(self.run_bench),
+            isolate=True,
+        )
+
+    def _on_samples(self, message: dict[str, Any]) -> None:
+        if self.run is None or message["run"] != self.run.id:
+            return  # of a run that this service was never told of
+        samples = [_sample(row) for row in message["rows"]]
+        if self._backlog:
+            # After a connection was lost: what was had before comes once.
+            samples = [s for s in samples if s.t_ns > (self._ring.last_ns(s.source) or -1)]
+        if not samples:
+            return
+        newest_ns = max(s.t_ns for s in samples)
+        if newest_ns > self._last_t_ns or self._arrived_s is None:
+            self._last_t_ns, self._arrived_s = max(newest_ns, self._last_t_ns), time.monotonic()
+        for sample in samples:
+            self._ring.add(sample)
+            self._latest.update(sample.values)
         self.hub.publish(
             "samples",
             {
@@ -288,8 +619,169 @@ class Live:
                     for s in samples
                 ],
             },
-            row=rows[-1].id,
+            keep=True,
         )
+        if self._taking_up is not None or self._backlog:
+            self._waiting += samples
+        else:
+            self._feed_watch(samples)
+
+    def _feed_watch(self, samples: list[Sample]) -> None:
+        if samples:
+            self.foretold.fed(min(s.t_ns for s in samples))
+            self.watch.feed(blocks_of(samples))
+
+    # -- what came before ----------------------------------------------------------------------------------
+
+    def _end_of_backlog(self) -> None:
+        """The reader has told all that it had in memory: take up what came before that, if anything did."""
+        if self.run is None or self._taking_up is not None:
+            return
+        if self._never_taken_up:
+            self._take_up(None)
+            return
+        waiting, self._waiting = self._waiting, []
+        if not waiting:
+            return
+        begun_ns = min(s.t_ns for s in waiting)
+        if begun_ns - self._had_ns < GAP_NS:
+            self._feed_watch(waiting)
+            return
+        # This service was away from the channel for longer than the reader remembers.
+        self._waiting = waiting
+        self._in_the_background(self._fill_gap(self.run.id, self._had_ns + 1, begun_ns - 1))
+
+    async def _fill_gap(self, run_id: str, start_ns: int, end_ns: int) -> None:
+        blocks = await self._stored(run_id, start_ns, TAKE_UP_WITHIN_S)
+        self._taking_up = None
+        if self.run is None or self.run.id != run_id:
+            return
+        cut = {name: part_of(block, start_ns - 1, end_ns) for name, block in blocks.items()}
+        self.watch.feed([b for b in cut.values() if len(b)])
+        waiting, self._waiting = self._waiting, []
+        self._feed_watch(waiting)
+
+    def _cancel_taking_up(self) -> None:
+        if self._taking_up is not None:
+            self._taking_up.cancel()
+            self._taking_up = None
+
+    def _take_up(self, saved: dict[str, Any] | None) -> None:
+        """Make a watch that has seen all of the run, in a thread; what comes meanwhile waits."""
+        self._cancel_taking_up()
+        assert self.run is not None
+        self._in_the_background(self._taken_up(self.run, saved))
+
+    def _in_the_background(self, doing: Coroutine[Any, Any, None]) -> None:
+        task = self._taking_up = asyncio.ensure_future(doing)
+
+        def done(task: asyncio.Task[None]) -> None:
+            if self._taking_up is task:
+                self._taking_up = None
+            if not task.cancelled() and task.exception() is not None:
+                self._fault = task.exception()
+
+        task.add_done_callback(done)
+
+    async def _taken_up(self, run: RunRecord, saved: dict[str, Any] | None) -> None:
+        # The waiting samples are in the ring already.
+        self._waiting = []
+        ring = self._ring.blocks()
+        try:
+            taken = await asyncio.to_thread(self._go_through, run, ring, saved)
+        except Exception as exc:
+            log.error("what came before can not be taken up", exc_info=exc)
+            self._failures.append((time.monotonic(), f"{type(exc).__name__}: {exc}"))
+            taken = _TakenUp(self._new_watch())
+        self._taking_up, self._never_taken_up = None, False
+        if self.run is None or self.run.id != run.id:
+            return
+        if self.open_fill is not None and self.open_fill["run"] != run.id:
+            self.set_fill(None)
+        self.watch = taken.watch
+        self.duty.follow(self.watch)
+        self.foretold.follow(self.watch, run)
+        if not taken.from_beginning:
+            self.foretold.leave()
+        waiting, self._waiting = self._waiting, []
+        if taken.last_ns is None:
+            # This service has been there from the run's beginning.
+            if ring:
+                first_ns = min(int(block.t_ns[0]) for block in ring.values())
+                self._ticked_ns = first_ns // STEP_NS * STEP_NS
+                self.foretold.fed(first_ns)
+                self.watch.feed(ring.values())
+        else:
+            self._ticked_ns = taken.ticked_ns
+            self._last_t_ns = max(self._last_t_ns, taken.last_ns)
+            self.assessments.extend(self._shown(a) for a in taken.assessments)
+            self.duty.record(run.id, self.watch, news=False)
+        self._feed_watch(waiting)
+        self._sent_words, self._changed = None, True
+
+    def _go_through(
+        self, run: RunRecord, ring: Mapping[str, Block], saved: dict[str, Any] | None
+    ) -> _TakenUp:
+        """In a thread: a watch with its saved state, fed with the store's samples and those in memory."""
+        store = self.keeper.wait_open(TAKE_UP_WITHIN_S)
+        watch = self._new_watch()
+        saved = saved or self._kept.watch
+        known_ns: int | None = None
+        if saved is not None and saved.get("run") == run.id:
+            watch.load(saved["watch"])
+            known_ns = int(saved["t_ns"])
+        elif saved is not None and "utc_ns" in saved:
+            # Of a run that ended while no service ran.
+            later_ns = int(saved["utc_ns"]) - run.start_utc_ns - int(saved["t_ns"])
+            watch.take_over(saved["watch"], now_ns=0, later_ns=later_ns)
+
+        def read(start_ns: int | None, end_ns: int | None) -> Mapping[str, Block]:
+            stored: Mapping[str, Block] = {}
+            if store is not None:
+                try:
+                    stored = store.read(run.id, start_ns=start_ns, end_ns=end_ns)
+                except LyewatchError as exc:
+                    log.error("what came before can not be read: %s", exc)
+            kept = {
+                n: part_of(b, None if start_ns is None else start_ns - 1, end_ns) for n, b in ring.items()
+            }
+            return joined(stored, {n: b for n, b in kept.items() if len(b)})
+
+        last_ns = max((int(b.t_ns[-1]) for b in ring.values()), default=None)
+        if last_ns is None and store is not None:
+            try:
+                last_ns = store.last_t_ns(run.id)
+            except LyewatchError as exc:
+                log.error("what came before can not be read: %s", exc)
+        if last_ns is None or (known_ns is None and ring and _whole(run, store, ring)):
+            return _TakenUp(watch)
+        ticked_ns = last_ns // STEP_NS * STEP_NS
+        numbers = catch_up(watch, read, known_ns, last_ns, ticked_ns)
+        made = tuple(watch.assessment(numbers, i) for i in range(len(numbers)))
+        return _TakenUp(watch, last_ns, ticked_ns, made, from_beginning=False)
+
+    # -- ticks and what is told ----------------------------------------------------------------------------
+
+    def _follow_reach(self) -> None:
+        """That no samples come means nothing of the sources while the reader itself is not heard."""
+        if self.unreachable is not None:
+            if self._lost_why is None and self.watch.fed:
+                self._lost_s = time.monotonic() - HEARD_WITHIN_S  # it hangs, connected
+            self.watch.lose_feed()
+            now = time.monotonic()
+            if now - max(self._lost_s, self._renewed_s) > CONNECT_ANEW_S:
+                self._renewed_s = now
+                self._connect_anew()
+        elif not self.watch.fed:
+            self.watch.resume_feed(self.now_ns)
+            self._changed = True
+
+    def _connect_anew(self) -> None:
+        """A link whose thread has died would never say so."""
+        old = self._link
+        self._link = self._connect(self.feed.take, self.feed.lost)
+        self._link.start()
+        asyncio.get_running_loop().run_in_executor(None, old.close)
 
     def _tick(self) -> None:
         """Tick the watch at every whole second of the run, so that live and replay take the same steps."""
@@ -307,13 +799,28 @@ class Live:
         if newest is None:
             return
         wall = time.monotonic()
+        self._renew_forecaster(wall)
         if wall - self._sent_assessment_s >= ASSESSMENT_EVERY_S:
             self._sent_assessment_s = wall
             self.hub.publish("assessment", newest.as_dict())
+        if wall - self._saved_s >= KEEP_EVERY_S:
             self.keep_watch()
 
+    def _renew_forecaster(self, wall: float) -> None:
+        if "the forecast" not in self.watch.failures or wall - self._forecaster_s < RENEW_AFTER_S:
+            return
+        self._forecaster_s = wall
+        fresh = foreseer(self.run_bench)
+        if fresh is not None:
+            self.watch.renew_forecaster(fresh)
+            self.foretold.leave()
+
     def _shown(self, assessment: Assessment) -> Assessment:
-        """Without the ratios while the supply is switched: that window's gas is not that of its current."""
+        """Without what is not known: the ratios while the supply is switched, since that window's gas is not
+        that of its current, and any forecast while nothing, or the forecast itself, can be relied on."""
+        why = self._alarms_blind() or self._forecast_trouble()
+        if why is not None:
+            assessment = replace(assessment, forecast={"state": "unknown", "words": f"Not known: {why}"})
         if self.watch.settled(assessment.t_ns):
             return assessment
         blank = {key: {**assessment.numbers[key], "value": None, "u95": None} for key in RATIOS}
@@ -321,88 +828,91 @@ class Live:
 
     def _tell_state(self) -> None:
         wall = time.monotonic()
-        if wall - self._sent_state_s < 0.25 and self._sent_words is not None:
+        if not self._changed and wall - self._looked_s < LOOK_EVERY_S:
             return
-        self._look_at_reader()
+        self._looked_s = wall
+        self._changed = False
+        self._look_at_parts()
         state = self.state()
         words = (
             state["run"] and state["run"]["id"],
             state["supply"]["state"],
             state["data"]["state"],
             state["alarms"],
+            state["blind"],
+            state["impaired"],
             state["trip"],
+            state["fill"],
             [(a["alarm"], a["state"]) for a in state["standing"]],
         )
         if words != self._sent_words or wall - self._sent_state_s >= STATE_EVERY_S:
             self._sent_words, self._sent_state_s = words, wall
             self.hub.publish("state", state)
 
-    def _look_at_reader(self) -> None:
-        """Read how the reader is, and tell the watch what it can not see in the samples."""
-        self._reader = self.store.logbook.get_state("reader")
-        if self.run is not None and self._arrived_s is not None:
-            self.duty.look(self.watch, self.now_ns, self._reader, self.store.logbook.current_trip())
-
-    # -- runs ----------------------------------------------------------------------------------------------
-
-    def _change_run(self, run_id: str) -> None:
-        # What was this run's now is the next one's zero.
-        before = None if self.run is None else (self.watch.save(), -self.now_ns)
-        self.run = self.store.logbook.get_run(run_id)
-        if self.open_fill is not None and self.open_fill["run"] != run_id:
-            self.set_fill(None)  # the run that it was to be averaged over has ended
-        self.run_bench = self.bench.calibrated(read_calibrations(self.store.logbook.run_calibrations(run_id)))
-        self.watch = Watch(
-            self.run_bench,
-            run=run_id,
-            start_utc_ns=self.run.start_utc_ns,
-            forecaster=foreseer(self.run_bench),
-        )
-        before = before or self._saved_of_another_run(self.run)
-        if before is not None:
-            self.watch.take_over(before[0], now_ns=0, later_ns=before[1])
-        self.duty.follow(self.watch)
-        self.duty.record(run_id, self.watch, news=False)
-        self.foretold.follow(self.watch, self.run)
-        self.assessments.clear()
-        self._latest.clear()
-        self._last_t_ns = self._ticked_ns = 0
-        self._sent_words = None
-
-    def _saved_of_another_run(self, run: RunRecord) -> tuple[dict[str, Any], int] | None:
-        """The watch's state of a run that ended while no service ran, and what to add to its times [ns]."""
-        saved = self.store.logbook.get_state("watch")
-        if saved is None or saved["run"] == run.id or "utc_ns" not in saved:
-            return None
-        return saved["watch"], int(saved["utc_ns"]) - run.start_utc_ns - int(saved["t_ns"])
-
-    def refresh_run(self) -> None:
-        """Read the run's record again, after it was renamed."""
-        if self.run is not None:
-            self.run = self.store.logbook.get_run(self.run.id)
-
-    def _pick_up(self) -> None:
-        """Go on with the run that is being written: the watch's saved state, then what was journalled
-        since."""
-        run_id = (self._reader or {}).get("run")
-        if run_id is None:
+    def _look_at_parts(self) -> None:
+        """Tell the watch what it can not see in the samples."""
+        if self.run is None or self._taking_up is not None or self._never_taken_up:
             return
-        try:
-            self._change_run(str(run_id))
-            self.foretold.leave()
-            last_ns = self.store.last_t_ns(str(run_id))
-        except StoreError:
-            return
-        if last_ns is None:
-            return
-        saved = self.store.logbook.get_state("watch")
-        known_ns: int | None = None
-        if saved is not None and saved.get("run") == run_id:
-            self.watch.load(saved["watch"])
-            self.duty.follow(self.watch)
-            known_ns = int(saved["t_ns"])
-        self._last_t_ns, self._ticked_ns = last_ns, last_ns // STEP_NS * STEP_NS
-        numbers = catch_up(self.watch, self.store, str(run_id), known_ns, last_ns, self._ticked_ns)
-        for i in range(len(numbers)):
-            self.assessments.append(self._shown(self.watch.assessment(numbers, i)))
-        self.duty.record(str(run_id), self.watch, news=False)
+        why = self.unreachable
+        lost = why is not None and time.monotonic() - self._lost_s > LOST_AFTER_S
+        troubles = {
+            "reader.lost": why if lost else None,
+            "watch.failed": self._watch_trouble(),
+            "forecast.failed": self._forecast_trouble(),
+            "publish.failed": None if self.publisher is None else self.publisher.failing,
+        }
+        self.duty.look(self.watch, self.now_ns, self._reader, troubles)
+
+    def _watch_trouble(self) -> str | None:
+        now = time.monotonic()
+        begun = [words for s, words in self._failures if now - s < SAID_FOR_S]
+        if begun:
+            return f"the watch failed and was begun anew ({begun[-1]})"
+        if now - self._dropped_s < SAID_FOR_S:
+            return f"{self._dropped:,} samples found no room here: this service is too slow for the bench"
+        parts = [
+            f"{part} failed ({words})"
+            for part, words in self.watch.failures.items()
+            if part != "the forecast"
+        ]
+        return "; ".join(parts) or None
+
+    def _forecast_trouble(self) -> str | None:
+        words = self.watch.failures.get("the forecast")
+        return None if words is None else f"the forecast failed ({words})"
+
+
+def _whole(run: RunRecord, store: Store | None, ring: Mapping[str, Block]) -> bool:
+    """Whether the samples in memory are all of the run."""
+    first_ns = min(int(block.t_ns[0]) for block in ring.values())
+    if first_ns > BEGINS_WITHIN_NS:
+        return False
+    try:
+        before = {} if store is None else store.read(run.id, end_ns=first_ns - 1)
+    except LyewatchError:
+        return True
+    return not any(len(block) for block in before.values())
+
+
+_RUN_FIELDS: Final = frozenset(f.name for f in fields(RunRecord))
+_CALIBRATION_FIELDS: Final = frozenset(f.name for f in fields(CalibrationRecord))
+_NAN: Final = math.nan
+
+
+def _run_record(said: Mapping[str, Any]) -> RunRecord:
+    return RunRecord(**{name: value for name, value in said.items() if name in _RUN_FIELDS})
+
+
+def _calibration(said: Mapping[str, Any]) -> CalibrationRecord:
+    return CalibrationRecord(**{name: value for name, value in said.items() if name in _CALIBRATION_FIELDS})
+
+
+def _sample(row: Mapping[str, Any]) -> Sample:
+    return Sample(
+        row["source"],
+        row["t_ns"],
+        {name: _NAN if value is None else value for name, value in row["v"].items()},
+        {name: Status(code) for name, code in (row.get("q") or {}).items()},
+        row.get("seq", -1),
+        {name: _NAN if value is None else value for name, value in (row.get("r") or {}).items()},
+    )

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from fastapi import APIRouter, Header, Query, Request
-from fastapi.responses import StreamingResponse
+from fastapi.responses import JSONResponse, StreamingResponse
 
-from daq.errors import RequestRefused
 from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
@@ -25,9 +24,14 @@ def live_of(request: Request) -> Live:
 
 
 @router.get("/health")
-async def health(request: Request) -> dict[str, Any]:
-    """Whether every part works: reader, store, watch, links."""
-    return live_of(request).health()
+async def health(request: Request) -> JSONResponse:
+    """Whether every part works: reader, recording, watch, forecast, messages; 503 with the reason if not."""
+    live, failure = live_of(request), request.app.state.failure
+    said = live.health()
+    if failure is not None:
+        dead = f"the live side of this service died: {type(failure).__name__}: {failure}"
+        said = {**said, "status": "failed", "why": dead, "troubles": {"service": dead, **said["troubles"]}}
+    return JSONResponse(said, status_code=200 if said["status"] == "ok" else 503)
 
 
 @router.get("/bench")
@@ -62,13 +66,13 @@ async def state(request: Request) -> dict[str, Any]:
 @router.get("/recent")
 async def recent(request: Request, seconds: float = Query(600, gt=0, le=7200)) -> dict[str, Any]:
     """The last seconds of the run, to fill a page's trends."""
-    return live_of(request).recent(seconds)
+    return await live_of(request).recent(seconds)
 
 
 @router.get("/stream")
 async def stream(
     request: Request,
-    after: int | None = Query(None, ge=0, description="the last journal row that was seen"),
+    after: int | None = Query(None, ge=0, description="the number of the last event that was seen"),
     last_event_id: str | None = Header(None),
 ) -> StreamingResponse:
     """Server-sent events: samples, assessments, state."""
@@ -155,12 +159,12 @@ async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeB
 async def top_up(request: Request, body: TopUpBody) -> dict[str, Any]:
     """Water was added: the count of what has been used goes back by that much, and a mark says so."""
     live = live_of(request)
-    if live.run is None:
-        raise RequestRefused("there is no run yet", place="top-up", remedy="start the reader")
+    live.need_watch("top-up")
+    text, t_ns = f"Topped up {body.millilitres:g} mL", live.now_ns
+    # Noted first: where that is refused the count stays as it was, and can be asked for again.
+    await live.ask_reader("mark", {"kind": "note", "text": text, "t_ns": t_ns}, body.who)
     live.watch.topped_up(body.millilitres)
     live.keep_watch()
-    text = f"Topped up {body.millilitres:g} mL"
-    live.store.logbook.add_mark(live.run.id, live.now_ns, "note", text, body.who)
     return {"ok": True, "message": text}
 
 
@@ -182,8 +186,7 @@ async def reset(request: Request, body: ResetBody) -> dict[str, Any]:
 
 def _operate(request: Request, alarm: str, do: Any) -> dict[str, Any]:
     live = live_of(request)
-    if live.run is None:
-        raise RequestRefused("there is no run and so no alarm", place=alarm)
+    live.need_watch(alarm)
     do(live)
     live.record_transitions()
     live.keep_watch()

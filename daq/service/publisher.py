@@ -8,6 +8,7 @@ What the broker has not acknowledged waits on disk (`daq.store.outgoing`). ``doc
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -35,6 +36,10 @@ _IN_FLIGHT_BYTES: Final = 4 << 20
 _RECORDER_EVERY_S: Final = 10.0
 _STATE_LOST_S: Final = 5.0
 _READER_LOST_S: Final = 5.0
+_FAILED_FOR_S: Final = 60.0
+_BEGIN_AGAIN_S: Final = 1.0
+
+log = logging.getLogger(__name__)
 
 
 class Publisher:
@@ -82,7 +87,9 @@ class Publisher:
         self._stopping = threading.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._awake: asyncio.Event | None = None
-        self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
+        self._failed: str | None = None
+        self._failed_s = 0.0
+        self._thread = threading.Thread(target=self._keep_running, name="publisher", daemon=True)
 
     # -- what the service calls ----------------------------------------------------------------------------
 
@@ -122,6 +129,16 @@ class Publisher:
                 "alarms",
                 {"v": 1, "run": self._recorder["run"], "count": data["alarms"], "alarms": data["standing"]},
             )
+
+    @property
+    def failing(self) -> str | None:
+        """What failed here within the last minute, or for good; None while it works. A broker that is away is
+        no fault of ours, and said in `last_error` alone."""
+        if self._failed is not None and time.monotonic() - self._failed_s < _FAILED_FOR_S:
+            return self._failed
+        if self._thread.ident is not None and not self._thread.is_alive() and not self._stopping.is_set():
+            return self._failed or "its thread has ended"
+        return None
 
     def status(self) -> dict[str, Any]:
         """How it fares, for the health page and the `recorder` topic."""
@@ -185,6 +202,17 @@ class Publisher:
         self._stand("recorder", {**said, "publishing": self.status()})
 
     # -- the thread ----------------------------------------------------------------------------------------
+
+    def _keep_running(self) -> None:
+        """Begin anew after a fault of ours, which is said for a minute."""
+        while not self._stopping.is_set():
+            try:
+                self._run()
+            except Exception as exc:
+                log.exception("publishing failed and begins anew")
+                self._failed, self._failed_s = f"{type(exc).__name__}: {exc}", time.monotonic()
+                self.last_error, self.state = self._failed, "away"
+                self._stopping.wait(_BEGIN_AGAIN_S)
 
     def _run(self) -> None:
         while not self._stopping.is_set():

@@ -62,9 +62,15 @@ async def run(request: Request, run_id: str) -> dict[str, Any]:
 async def rename(request: Request, run_id: str, body: RenameBody) -> dict[str, Any]:
     """Give a run another name or build tag."""
     live = live_of(request)
-    live.store.logbook.rename_run(run_id, name=body.name, build=body.build)
-    live.refresh_run()
-    return run_summary(live.store, live.store.logbook.get_run(run_id))
+    store = live.store
+
+    def renamed() -> dict[str, Any]:
+        store.logbook.rename_run(run_id, name=body.name, build=body.build)
+        return run_summary(store, store.logbook.get_run(run_id))
+
+    said = await run_in_threadpool(renamed)
+    await live.refresh_run()
+    return said
 
 
 @router.get("/runs/{run_id}/series")
@@ -78,7 +84,7 @@ async def series(
 ) -> dict[str, Any]:
     """Channels against time, as the lowest and the highest value of each of at most `points` spans."""
     store = live_of(request).store
-    record = store.logbook.get_run(run_id)
+    record = await run_in_threadpool(store.logbook.get_run, run_id)
     names = [n.strip() for n in channels.split(",") if n.strip()]
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise UsageError("is not after from_s", place="to_s", value=to_s, remedy="give a later end")
@@ -89,36 +95,48 @@ async def series(
 async def marks(request: Request, run_id: str) -> dict[str, Any]:
     """The run's marks."""
     store = live_of(request).store
-    store.logbook.get_run(run_id)
-    return {
-        "marks": [
-            {"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who}
-            for m in store.logbook.list_marks(run_id)
-        ]
-    }
+
+    def listed() -> list[dict[str, Any]]:
+        store.logbook.get_run(run_id)
+        found = store.logbook.list_marks(run_id)
+        return [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in found]
+
+    return {"marks": await run_in_threadpool(listed)}
 
 
 @router.post("/runs/{run_id}/marks")
 async def add_mark(request: Request, run_id: str, body: MarkBody) -> dict[str, Any]:
     """Pin a note to an instant of the run."""
     live = live_of(request)
-    record = live.store.logbook.get_run(run_id)
-    if body.t_s is not None:
-        t_ns = int(body.t_s * 1e9)
-    elif live.run is not None and live.run.id == run_id:
-        t_ns = live.now_ns
-    else:
-        raise RequestRefused("is not being recorded, so it has no now", place=record.id, remedy="give t_s")
-    live.store.logbook.add_mark(run_id, t_ns, "note", body.text, body.who)
-    return {"ok": True, "t_s": t_ns / 1e9}
+    if live.run is not None and live.run.id == run_id:
+        # Over the reader, who writes it down when the disk lets him.
+        t_ns = live.now_ns if body.t_s is None else int(body.t_s * 1e9)
+        await live.ask_reader("mark", {"kind": "note", "text": body.text, "t_ns": t_ns}, body.who)
+        return {"ok": True, "t_s": t_ns / 1e9}
+    store, t_s = live.store, body.t_s
+
+    def added() -> None:
+        record = store.logbook.get_run(run_id)
+        if t_s is None:
+            raise RequestRefused(
+                "is not being recorded, so it has no now", place=record.id, remedy="give t_s"
+            )
+        store.logbook.add_mark(run_id, int(t_s * 1e9), "note", body.text, body.who)
+
+    await run_in_threadpool(added)
+    return {"ok": True, "t_s": t_s}
 
 
 @router.get("/runs/{run_id}/alarms")
 async def alarms(request: Request, run_id: str) -> dict[str, Any]:
     """Every transition of every alarm of the run."""
     store = live_of(request).store
-    store.logbook.get_run(run_id)
-    return {"alarms": [transition_dict(t) for t in store.logbook.list_transitions(run_id)]}
+
+    def listed() -> list[dict[str, Any]]:
+        store.logbook.get_run(run_id)
+        return [transition_dict(t) for t in store.logbook.list_transitions(run_id)]
+
+    return {"alarms": await run_in_threadpool(listed)}
 
 
 @router.get("/runs/{run_id}/review")
@@ -159,7 +177,7 @@ async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
             "is no format to write", place="export", value=suffix, remedy="ask for csv or parquet"
         )
     store = live_of(request).store
-    record = store.logbook.get_run(run_id)
+    record = await run_in_threadpool(store.logbook.get_run, run_id)
     folder = tempfile.TemporaryDirectory(prefix="lyewatch-")
     file = Path(folder.name) / f"{run_id}.{suffix}"
     await run_in_threadpool(lambda: export_samples(store.read(run_id), record.start_utc_ns, file))

@@ -1,14 +1,22 @@
-"""Rows of the journal put into blocks and parts, and fed to a watch that was away."""
+"""Rows and samples put into blocks and parts, and fed to a watch that was away."""
 
 from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
 from daq.frame import Block, Sample
-from daq.store import Store, TailRow
-from daq.watch import Numbers, Watch
+from daq.store import TailRow
+from daq.watch import Numbers, Watch, foreseer
 
-__all__ = ["blocks_of", "by_run", "catch_up", "part_of"]
+__all__ = ["Read", "blocks_of", "by_run", "catch_up", "part_of"]
+
+Read = Callable[[int | None, int | None], Mapping[str, Block]]
+"""A run's samples from a time to another, both included [ns]; None is its beginning, or its end."""
+
+log = logging.getLogger(__name__)
 
 RELEARN_NS = 7_200_000_000_000
 """How much of the open run the forecaster of a restarted service learns from again [ns]."""
@@ -49,17 +57,15 @@ def blocks_of(samples: list[Sample]) -> list[Block]:
     return [Block.from_samples(source, part) for source, part in by_source.items()]
 
 
-def catch_up(
-    watch: Watch, store: Store, run_id: str, known_ns: int | None, last_ns: int, ticked_ns: int
-) -> Numbers:
+def catch_up(watch: Watch, read: Read, known_ns: int | None, last_ns: int, ticked_ns: int) -> Numbers:
     """Feed a watch what was recorded while it was away.
 
     Parameters
     ----------
     watch : Watch
         With its saved state, when there is one.
-    store : Store
-    run_id : str
+    read : callable
+        Gives the run's samples, in memory or not.
     known_ns : int or None
         Up to where the saved state has seen the run; None without one [ns].
     last_ns, ticked_ns : int
@@ -71,10 +77,10 @@ def catch_up(
         At every tick that was new to it.
     """
     if known_ns is not None:
-        _relearn(watch, store, run_id, known_ns)
+        _relearn(watch, read, known_ns)
     window_ns = int(watch.window_s * 1e9)
     start_ns = max(0, last_ns - REBUILD_NS if known_ns is None else known_ns + 1 - 2 * window_ns)
-    blocks = store.read(run_id, start_ns=start_ns, end_ns=last_ns)
+    blocks = dict(read(start_ns, last_ns))
     if known_ns is None:
         watch.begin(start_ns)
     else:
@@ -86,7 +92,7 @@ def catch_up(
     return watch.advance(ticked_ns)
 
 
-def _relearn(watch: Watch, store: Store, run_id: str, known_ns: int) -> None:
+def _relearn(watch: Watch, read: Read, known_ns: int) -> None:
     """Take the watch's forecaster through what it had seen before the restart: it keeps no state of its own.
 
     The alarms of that time are known; another watch raises them for nobody.
@@ -96,6 +102,13 @@ def _relearn(watch: Watch, store: Store, run_id: str, known_ns: int) -> None:
     start_ns = max(0, known_ns - RELEARN_NS)
     learner = Watch(watch.bench, forecaster=watch.forecaster)
     learner.begin(start_ns)
-    learner.feed(store.read(run_id, start_ns=start_ns, end_ns=known_ns).values())
-    # The last step is fed again when the windows are filled.
-    learner.advance(known_ns - learner.step_ns)
+    learner.feed(read(start_ns, known_ns).values())
+    try:
+        # The last step is fed again when the windows are filled.
+        learner.advance(known_ns - learner.step_ns)
+    except Exception:
+        # What was known of the alarms must not be lost with it.
+        log.exception("the forecast can not be learned again")
+        fresh = foreseer(watch.bench)
+        assert fresh is not None
+        watch.renew_forecaster(fresh)

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from daq.bench import Bench
-from daq.store import TripRecord
 
-__all__ = ["alarm_words", "archive_words", "data_words", "iso_utc", "supply_words", "trip_dict"]
+__all__ = [
+    "alarm_words",
+    "archive_words",
+    "data_words",
+    "iso_utc",
+    "recording_words",
+    "supply_words",
+    "trip_dict",
+]
 
 CUT_WITHIN_NS = 2_000_000_000
 """A relay opens, and the news of it arrives, within this time of a trip [ns]."""
@@ -31,30 +38,46 @@ def iso_utc(utc_ns: int | None) -> str | None:
 
 def supply_words(
     bench: Bench,
-    trip: TripRecord | None,
-    reader: dict[str, Any] | None,
-    latest: dict[str, float],
+    trip: Mapping[str, Any] | None,
+    reader: Mapping[str, Any] | None,
+    latest: Mapping[str, float],
     fresh: bool,
 ) -> dict[str, str]:
-    """Whether the supply is on. What can not be known is said to be unknown, never off."""
+    """Whether the supply is on. What can not be known is said to be unknown, never off.
+
+    Parameters
+    ----------
+    bench : Bench
+    trip, reader : mapping or None
+        The standing trip, and all else that the reader told last.
+    latest : mapping of str to float
+        The newest value of each channel.
+    fresh : bool
+        Whether these are of now.
+    """
+    reader = reader or {}
     amps, relay = latest.get("amps", math.nan), latest.get("relay", math.nan)
     flowing = not math.isnan(amps) and abs(amps) > bench.supply.powered_above_amps
     if trip is not None:
-        if time.time_ns() - trip.t_utc_ns < CUT_WITHIN_NS:
+        if time.time_ns() - int(trip["t_utc_ns"]) < CUT_WITHIN_NS:
             return {"state": "tripped", "words": "The supply is being cut"}
         if fresh and flowing:
             return {
                 "state": "unknown",
                 "words": f"Tripped, but {amps:.1f} A still flow: cut the supply by hand",
             }
-        if not fresh or (reader or {}).get("trip_unconfirmed"):
-            return {
-                "state": "unknown",
-                "words": "Tripped, but nothing shows that the supply is cut: look, cut by hand",
-            }
+        if not fresh or reader.get("trip_unconfirmed"):
+            known = reader.get("cut_words") if fresh else None
+            why = known or "nothing shows that the supply is cut"
+            return {"state": "unknown", "words": f"Tripped, but {why}: look, cut by hand"}
         return {"state": "tripped", "words": "Supply was cut by a trip"}
     if not fresh:
         return {"state": "unknown", "words": "Not known whether the supply is on"}
+    if flowing and (reader.get("current_though_open") or relay < 0.5):
+        return {
+            "state": "unknown",
+            "words": f"The relay reports open, yet {amps:.1f} A flow: cut the supply by hand",
+        }
     if flowing:
         return {"state": "on", "words": f"Supply is on, {amps:.1f} A"}
     if not math.isnan(relay) and relay < 0.5:
@@ -64,13 +87,13 @@ def supply_words(
     return {"state": "unknown", "words": "Not known whether the supply is on: no current is measured"}
 
 
-def data_words(age_s: float | None, reader_age_s: float | None, stale_after_s: float) -> dict[str, Any]:
-    """Whether the data are fresh."""
-    if reader_age_s is None or reader_age_s > 5.0:
+def data_words(age_s: float | None, unreachable: str | None, stale_after_s: float) -> dict[str, Any]:
+    """Whether the data are fresh; `unreachable` is why the reader is not heard, None while it is."""
+    if unreachable is not None:
         return {
             "state": "none",
             "age_s": age_s,
-            "words": "The reader is not running: nothing is watched or recorded",
+            "words": f"Reader not reachable: {unreachable}. Nothing is known here",
         }
     if age_s is None:
         return {"state": "none", "age_s": None, "words": "No data yet"}
@@ -79,16 +102,55 @@ def data_words(age_s: float | None, reader_age_s: float | None, stale_after_s: f
     return {"state": "fresh", "age_s": age_s, "words": "Data are fresh"}
 
 
-def alarm_words(standing: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """Whether the alarms are clear."""
+def recording_words(reader: Mapping[str, Any] | None, impaired: str | None) -> dict[str, Any]:
+    """Whether what happens is kept.
+
+    Parameters
+    ----------
+    reader : mapping or None
+        The state that the reader told last; None while it is not heard.
+    impaired : str or None
+        Why the service's own logbook is not kept.
+    """
+    told = dict((reader or {}).get("recording") or {})
+    rate, why = told.get("written_bytes_per_hour"), told.get("impaired")
+    if reader is None:
+        state, words = "unknown", "Not known whether anything is kept"
+    elif why:
+        state, words = "impaired", f"Nothing is being kept: {why}"
+        if told.get("held"):
+            words += f" ({told['held']:,} samples wait in memory)"
+    elif impaired:
+        state, words = "impaired", f"Samples are kept, but alarms are not written down: {impaired}"
+    else:
+        state, words = "ok", "Samples are kept"
+    if told.get("dropped"):
+        words += f"; {told['dropped']:,} samples of this run are lost"
+    return {
+        "state": state,
+        "words": words,
+        "held": told.get("held"),
+        "dropped": told.get("dropped"),
+        "written_bytes_per_hour": rate,
+        "committed_utc": iso_utc(told.get("committed_utc_ns") or None),
+    }
+
+
+def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) -> dict[str, Any]:
+    """Whether the alarms are clear; `blind` is why that can not be known now, None while it can."""
     shown = [a for a in standing if a["state"] in (*_ABNORMAL, "returned")]
     waiting = [a for a in shown if a["state"] in (*_UNACKNOWLEDGED, "returned")]
     worst = min((a["priority"] for a in shown), key=_ORDER.index, default=None)
     aside = sum(a["state"] in _BY_PEOPLE for a in standing)
     beside = f" ({aside} put aside)" if aside else ""
+    if not shown and blind is not None:
+        words = f"Not known: {blind}{beside}"
+        return {"state": "unknown", "count": 0, "worst": None, "aside": aside, "words": words}
     if not shown:
         return {"state": "clear", "count": 0, "worst": None, "aside": aside, "words": "No alarms" + beside}
     number = f"{len(shown)} alarm" + "s" * (len(shown) > 1) + beside
+    if blind is not None:
+        number += ", others not known"
     if waiting:
         words = f"{number}, {len(waiting)} to acknowledge: {waiting[0]['title']}"
         return {
@@ -102,18 +164,20 @@ def alarm_words(standing: Sequence[dict[str, Any]]) -> dict[str, Any]:
     return {"state": "standing", "count": len(shown), "worst": worst, "aside": aside, "words": words}
 
 
-def trip_dict(trip: TripRecord | None) -> dict[str, Any] | None:
+def trip_dict(trip: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """A standing trip as the API gives it."""
     if trip is None:
         return None
     return {
-        "cause": trip.cause,
-        "detail": trip.detail,
-        "utc": iso_utc(trip.t_utc_ns),
-        "value": trip.value,
-        "by": trip.by,
+        "cause": trip["cause"],
+        "detail": trip["detail"],
+        "utc": iso_utc(trip["t_utc_ns"]),
+        "value": trip.get("value"),
+        "by": trip["by"],
+        "logged": bool(trip.get("logged", True)),
         "later": [
-            {"cause": t.cause, "detail": t.detail, "utc": iso_utc(t.t_utc_ns), "by": t.by} for t in trip.later
+            {"cause": t["cause"], "detail": t["detail"], "utc": iso_utc(t["t_utc_ns"]), "by": t["by"]}
+            for t in trip.get("later") or ()
         ],
     }
 

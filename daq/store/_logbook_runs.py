@@ -101,6 +101,20 @@ class RunBook:
             )
         return record
 
+    def add_run(self, record: RunRecord, calibrations: Mapping[str, int] | None = None) -> None:
+        """Write down a run that was begun in memory; one that is there already stays as it is."""
+        r = record
+        with self._db.writing(full=True) as con:
+            con.execute(
+                f"INSERT OR IGNORE INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",  # noqa: S608
+                (r.id, r.bench, r.kind, r.name, r.build, r.start_utc_ns, r.mono0_ns, r.clock_offset_ns,
+                 r.bench_toml, r.bench_json, r.ended_ns, r.note),
+            )  # fmt: skip
+            con.executemany(
+                "INSERT OR IGNORE INTO run_calibrations VALUES (?, ?, ?)",
+                [(r.id, channel, given) for channel, given in (calibrations or {}).items()],
+            )
+
     def get_run(self, run_id: str) -> RunRecord:
         """The run's record.
 

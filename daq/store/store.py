@@ -259,6 +259,11 @@ class Store(RunReading, RunHomes):
         head = self.journal.head(run_id)
         return None if head is None else head.last_t_ns
 
+    def touched_utc_ns(self, run_id: str) -> int | None:
+        """Wall time of the run's latest commit [ns]; None before its first."""
+        head = self.journal.head(run_id)
+        return None if head is None else head.touched_utc_ns
+
     # -- helpers -----------------------------------------------------------------------------------
 
     def _old_enough(self) -> int:

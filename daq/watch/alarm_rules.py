@@ -60,7 +60,16 @@ LEAST_LYE_SHARE = 0.75
 """Lowest level as a share of the filling, where the bench file names none (judgement)."""
 FORESEEN = ("lye_temp.forecast", "forecast.blind", "lye_temp.rough", "lye_temp.doubtful", "amps.clipped")
 """Alarms of what foresees, the forecast's own first: there is none of them where nothing is foreseen."""
-TOLD = ("supply.tripped", "supply.not_cut", "recording.impaired", "notify.failed")
+TOLD = (
+    "supply.tripped",
+    "supply.not_cut",
+    "reader.lost",
+    "watch.failed",
+    "forecast.failed",
+    "recording.impaired",
+    "notify.failed",
+    "publish.failed",
+)
 """Alarms whose conditions the watch can not see in samples; see `Watch.set_condition`."""
 
 CLIPPED_SHARE = 0.002

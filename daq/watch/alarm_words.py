@@ -297,6 +297,40 @@ _FIXED = {
         "Cut the supply by its own switch now. Then look at reader, cable and relay.",
         0.0,
     ),
+    "reader.lost": Rationale(
+        "Reader not reachable",
+        Priority.CRITICAL,
+        "This service hears nothing from the reader: what flows and how warm the lye is are not known here, "
+        "no alarm is judged, and this page can not cut the supply. Whether the reader still guards and "
+        "records can not be told.",
+        "Cut the supply by its own switch if you can not see that all is well. Then see that `lyewatch read` "
+        "or `lyewatch up` runs, and what it says.",
+        0.0,
+    ),
+    "watch.failed": Rationale(
+        "Part of the watch failed",
+        Priority.HIGH,
+        "A fault of this program: an alarm or a number is not worked out, or the watch was begun anew. The "
+        "other alarms go on, and the reader guards on its own.",
+        "Stay at the bench and look at temperature and current yourself, or turn the supply off. Report what "
+        "the service printed.",
+        120.0,
+    ),
+    "forecast.failed": Rationale(
+        "Forecast failed",
+        Priority.HIGH,
+        "A fault of this program: where the lye's temperature goes is not foreseen. Limits are judged as "
+        "before. It was begun anew, and needs some minutes to learn.",
+        "Watch the temperature's trend yourself, or turn the supply off. Report what the service printed.",
+        120.0,
+    ),
+    "publish.failed": Rationale(
+        "Publishing failed",
+        Priority.LOW,
+        "A fault of this program: what other computers are told of this bench may stand still. It was begun "
+        "anew; alarms, this page and the recording go on.",
+        "Look at this page rather than at others'. Report what the service printed.",
+    ),
     "notify.failed": Rationale(
         "Messages do not get through",
         Priority.MEDIUM,
@@ -306,9 +340,12 @@ _FIXED = {
     ),
     "recording.impaired": Rationale(
         "Recording is impaired",
-        Priority.MEDIUM,
-        "Samples are held back or lost: the disk is full or fails, or the reader falls behind.",
-        "Free disk space; look at the reader's messages. The guard goes on without the recording.",
+        Priority.CRITICAL,
+        "Nothing is being kept, or samples are lost: the disk is full or fails, the store can not be opened, "
+        "or the reader falls behind. What happens now can not be looked at afterwards.",
+        "Free disk space; look at the reader's messages. The guard goes on without the recording; turn the "
+        "supply off where the record is what you run for.",
+        600.0,
     ),
 }
 

@@ -52,6 +52,8 @@ class Foresight:
     """Called at every whole minute [ns], when what is foreseen may be asked for."""
     inherited: bool = False
     """The warning that stands was raised by a forecaster before this one, which has yet to learn as much."""
+    failed: bool = False
+    """The forecaster raised: what it would say now rests on a step half done."""
     _unlikely_ns: int | None = None
 
     def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:

@@ -109,6 +109,9 @@ class RunawayWatch:
         lye_temp, room_temp, gas_flow = _known(lye_temp), _known(room_temp), _known(gas_flow)
         if watts is None and volts is not None and amps is not None and self.config.mode != "pwm":
             watts = volts * amps
+        if watts is None and amps is not None and abs(amps) <= self.config.powered_above_amps:
+            # Many meters show no volts once the supply is off; without current there is no power.
+            watts = 0.0
         self._t_s = t_s
         full = self._intake.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
         if full is not None:
@@ -157,7 +160,11 @@ class RunawayWatch:
 
     def _electric(self, b: Bin) -> None:
         law, thermal = self._law, self._thermal
-        if b.amps is None or b.watts is None:
+        if b.amps is None:
+            return
+        if b.watts is None:
+            if b.amps <= self.config.powered_above_amps:
+                self._powered = False
             return
         self._share = None
         powered = b.amps > self.config.powered_above_amps

@@ -115,11 +115,13 @@ class CurrentLaw:
 
     def temperature(self, amps: float, learned: LawSnapshot | None = None) -> tuple[float, float] | None:
         """The lye's temperature by what the stack draws at a held voltage, as it was `learned`, and its
-        standard deviation [K]; None where the current does not tell it.
+        standard deviation [K]; None where the current does not tell it, as where none flows.
         """
         known, p, _ = self.snapshot() if learned is None else learned
         alpha, q = float(known[1]), float(known[2])
         if self.held == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
+            return None
+        if not amps > 0.0:
             return None
         grown = math.log(amps) - float(known[0])
         x = (math.exp(q / alpha * grown) - 1.0) / q

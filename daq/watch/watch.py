@@ -6,9 +6,10 @@ recorded run at once, it goes through the same code and comes to the same result
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
-from typing import Any
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -20,13 +21,13 @@ from daq.watch.alarms import Alarm, State
 from daq.watch.assessment import Assessment, Forecaster
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
-from daq.watch.columns import Columns
+from daq.watch.columns import Columns, IntArray
 from daq.watch.course import BRIEF_STEPS, Course
 from daq.watch.detectors import Edge, LimitDetector
-from daq.watch.efficiency import Assessor
-from daq.watch.findings import Setting, judge
+from daq.watch.efficiency import Assessor, reference_words
+from daq.watch.findings import Finding, Setting, judge
 from daq.watch.foresight import Foresight
-from daq.watch.numbers import Numbers, unit_words
+from daq.watch.numbers import UNITS, Numbers, unit_words
 from daq.watch.rules import (
     ChannelRule,
     ExternalRule,
@@ -35,13 +36,21 @@ from daq.watch.rules import (
     Rule,
     StaleRule,
     TickRule,
+    Ticks,
 )
 
 __all__ = ["Watch"]
 
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
 STATE_VERSION = 1
+FORECAST: Final = "the forecast"
 GRACE_NS = 5_000_000_000
 """A source may take so long to speak at first: devices restart when their port is opened [ns]."""
+FAILED_FOR_NS: Final = 60_000_000_000
+"""A part that raised counts as failed until it has worked for so long again [ns]."""
 
 
 class Watch(AlarmDesk):
@@ -57,6 +66,9 @@ class Watch(AlarmDesk):
     forecaster : Forecaster, optional
     step_s, window_s : float, optional
         A tick every so often [s]; means over so long, a multiple of it (default: the bench file's).
+    isolate : bool
+        Whether a part that raises (a rule, the numbers, the findings, the forecaster) is passed over, named
+        in `failures`, and the others go on. For a watch that people rely on now; a replay had better stop.
 
     Notes
     -----
@@ -73,8 +85,14 @@ class Watch(AlarmDesk):
         forecaster: Forecaster | None = None,
         step_s: float = 1.0,
         window_s: float | None = None,
+        isolate: bool = False,
     ) -> None:
         self.bench = bench
+        self._isolate = isolate
+        self._failed: dict[str, tuple[int, str]] = {}
+        self._at_ns = 0
+        self.fed = True
+        """Whether samples come from whoever reads the sources; see `lose_feed`."""
         rules = alarm_rules(bench)
         foresees = foreseen_rules(bench) if forecaster is not None else []
         rules += foresees
@@ -90,7 +108,7 @@ class Watch(AlarmDesk):
         self.course = Course(bench, self.step_ns)
         self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
         if self._foresight is not None:
-            self.time_left[FORESEEN[0]] = self._foresight.time_left_s
+            self.time_left[FORESEEN[0]] = self._time_left_s
         self._pending: dict[str, list[Block]] = {}
         self._quiet: list[Block] = []
         self._ticked: int | None = None
@@ -124,7 +142,7 @@ class Watch(AlarmDesk):
             self.bins.extend(step)
             ends = np.array([step], dtype=np.int64)
             numbers = self.assessor.assess(self.bins, ends, self.steps)
-            if self._foresight is not None:
+            if self._foresight is not None and not self._foresight.failed:
                 self._foresight.feed(self.bins, ends, numbers, quiet=True)
             self.bins.trim(step - self._kept_steps)
         else:
@@ -137,6 +155,7 @@ class Watch(AlarmDesk):
         With `bare` only those that alarms and forecasts go by, see `Assessor.bare`.
         """
         last = now_ns // self.step_ns
+        self._at_ns = last * self.step_ns
         if self._ticked is None:
             self.begin((last - 1) * self.step_ns)
         assert self._ticked is not None
@@ -145,16 +164,95 @@ class Watch(AlarmDesk):
         fresh = self._ticked < last
         columns = Columns.from_blocks(self._take(last * self.step_ns))
         self._make_room(first)
-        self.bins.add(columns)
-        self.bins.extend(last)
+        self._guarded("the means", lambda: self.bins.add(columns), None)
+        self._guarded("the means", lambda: self.bins.extend(last), None)
         assess = self.assessor.bare if bare else self.assessor.assess
-        numbers = assess(self.bins, ends, self.steps)
-        if fresh and self._foresight is not None:
-            self._foresight.feed(self.bins, ends, numbers, quiet=False)
-        self._raise(columns, numbers, last * self.step_ns, fresh)
+        numbers = self._guarded("the numbers", lambda: assess(self.bins, ends, self.steps), None)
+        known = numbers is not None
+        if numbers is None:
+            numbers = self._no_numbers(ends)
+        if fresh:
+            self._foresee(ends, numbers)
+        self._raise(columns, numbers, last * self.step_ns, fresh and known)
         self._ticked = max(last, self._ticked)
-        self.bins.trim(last - self._kept_steps)
+        self._guarded("the means", lambda: self.bins.trim(last - self._kept_steps), None)
         return numbers
+
+    def _foresee(self, ends: IntArray, numbers: Numbers) -> None:
+        foresight = self._foresight
+        if foresight is None or foresight.failed:
+            return
+        quiet = not self.fed  # what is missing then is no fault of a sensor
+        try:
+            foresight.feed(self.bins, ends, numbers, quiet=quiet)
+        except Exception as exc:  # noqa: BLE001 - told, and raised where parts are not isolated
+            foresight.failed = True
+            self._failed_with(FORECAST, exc)
+
+    def _no_numbers(self, ends: IntArray) -> Numbers:
+        unknown = np.full(ends.size, np.nan)
+        return Numbers(
+            ends * self.step_ns,
+            self.steps * self.step_ns,
+            dict.fromkeys(UNITS, unknown),
+            dict.fromkeys(UNITS, unknown),
+            reference_words(self.bench),
+            {},
+            {},
+        )
+
+    # -- parts that fail -----------------------------------------------------------------------------------
+
+    def _guarded(self, part: str, do: Callable[[], T], otherwise: T) -> T:
+        """What `do` gives; `otherwise` where it raises and this watch isolates its parts."""
+        try:
+            return do()
+        except Exception as exc:  # noqa: BLE001 - told, and raised where parts are not isolated
+            self._failed_with(part, exc)
+            return otherwise
+
+    def _failed_with(self, part: str, exc: Exception) -> None:
+        if not self._isolate:
+            raise exc
+        if part not in self._failed:
+            log.error("the watch goes on without %s", part, exc_info=exc)
+        self._failed[part] = (self._at_ns, f"{type(exc).__name__}: {exc}")
+
+    @property
+    def failures(self) -> dict[str, str]:
+        """What is not watched now because it raised, within the last minute: each part with its error."""
+        dead = self._foresight is not None and self._foresight.failed
+        for part, (t_ns, _) in list(self._failed.items()):
+            if self._at_ns - t_ns >= FAILED_FOR_NS and not (part == FORECAST and dead):
+                del self._failed[part]
+        return {part: words for part, (_, words) in self._failed.items()}
+
+    def renew_forecaster(self, forecaster: Forecaster) -> None:
+        """Put another in the place of a forecaster that raised. It learns from what comes from now on."""
+        if self._foresight is None:
+            return
+        self.forecaster = self._foresight.forecaster = forecaster
+        self._foresight.failed = False
+        self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
+
+    def _time_left_s(self) -> float | None:
+        foresight = self._foresight
+        if foresight is None or foresight.failed:
+            return None
+        return self._guarded(FORECAST, foresight.time_left_s, None)
+
+    def lose_feed(self) -> None:
+        """Whoever reads the sources is not heard: that no samples come says nothing of the sources now."""
+        self.fed = False
+
+    def resume_feed(self, t_ns: int) -> None:
+        """It is heard again, from `t_ns` [ns] on; sources must not be silent from here."""
+        if self.fed:
+            return
+        self.fed = True
+        for rule in self.rules:
+            if isinstance(rule, LostRule | StaleRule):
+                rule.detector.last_ns = max(rule.detector.last_ns, t_ns)
 
     @property
     def _kept_steps(self) -> int:
@@ -193,35 +291,57 @@ class Watch(AlarmDesk):
         return taken
 
     def _raise(self, columns: Columns, numbers: Numbers, now_ns: int, fresh: bool) -> None:
-        switched = self.course.switched(columns)
+        none: list[Edge] = []
+        switched = self._guarded("the supply's switching", lambda: self.course.switched(columns), none)
         relay_t, relay = columns.good("relay")
         if relay_t.size:
             self._relay_open = bool(relay[-1] < 0.5)
         on_for = partial(self.course.on_for, switched=switched)
-        sampled = {r.spec.name: r.edges(columns, on_for) for r in self.rules if isinstance(r, ChannelRule)}
-        ticks = self.course.ticks(numbers.end_ns, columns, switched, self.bins, numbers) if fresh else None
+        sampled = {
+            r.spec.name: self._guarded(f"alarm {r.spec.name}", partial(r.edges, columns, on_for), none)
+            for r in self.rules
+            if isinstance(r, ChannelRule)
+        }
+        ticks = None
+        if fresh:
+            course = partial(self.course.ticks, numbers.end_ns, columns, switched, self.bins, numbers)
+            ticks = self._guarded("the course of the run", course, None)
         for rule in self.rules:
-            alarm = self.alarms[rule.spec.name]
-            edges: list[tuple[Edge, str]]
-            match rule:
-                case ChannelRule():
-                    edges = [(e, _cause(rule, e)) for e in sampled[rule.spec.name]]
-                case FailedRule():
-                    edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
-                case LostRule() | StaleRule():
-                    edges = [(e, _cause(rule, e)) for e in rule.edges(columns, now_ns)]
-                case TickRule():
-                    edges = [] if ticks is None else [(e, _cause(rule, e)) for e in rule.edges(ticks)]
-                case ExternalRule():
-                    edges, rule.pending = rule.pending, []
-            if not edges and not (alarm.spec.suppressed_while_off and switched):
-                if alarm.state is not State.NORMAL:
-                    alarm.advance(now_ns)
-                continue
-            self._apply(alarm, edges, switched if alarm.spec.suppressed_while_off else [])
-            alarm.advance(now_ns)
-        self.course.passed(switched)
+            judged = partial(self._judge, rule, columns, sampled, ticks, switched, now_ns)
+            self._guarded(f"alarm {rule.spec.name}", judged, None)
+        self._guarded("the supply's switching", lambda: self.course.passed(switched), None)
         self._collect()
+
+    def _judge(
+        self,
+        rule: Rule,
+        columns: Columns,
+        sampled: Mapping[str, list[Edge]],
+        ticks: Ticks | None,
+        switched: list[Edge],
+        now_ns: int,
+    ) -> None:
+        """Take one rule's edges to its alarm."""
+        alarm = self.alarms[rule.spec.name]
+        edges: list[tuple[Edge, str]]
+        match rule:
+            case ChannelRule():
+                edges = [(e, _cause(rule, e)) for e in sampled[rule.spec.name]]
+            case FailedRule():
+                edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
+            case LostRule() | StaleRule():
+                heard = rule.edges(columns, now_ns) if self.fed else []
+                edges = [(e, _cause(rule, e)) for e in heard]
+            case TickRule():
+                edges = [] if ticks is None else [(e, _cause(rule, e)) for e in rule.edges(ticks)]
+            case ExternalRule():
+                edges, rule.pending = rule.pending, []
+        if not edges and not (alarm.spec.suppressed_while_off and switched):
+            if alarm.state is not State.NORMAL:
+                alarm.advance(now_ns)
+            return
+        self._apply(alarm, edges, switched if alarm.spec.suppressed_while_off else [])
+        alarm.advance(now_ns)
 
     @staticmethod
     def _apply(alarm: Alarm, edges: list[tuple[Edge, str]], switched: list[Edge]) -> None:
@@ -247,6 +367,23 @@ class Watch(AlarmDesk):
         """What is said of one of the windows that `advance` gave."""
         values = numbers.at(i)
         t_ns = int(numbers.end_ns[i])
+        none: tuple[Finding, ...] = ()
+        found = self._guarded("the findings", lambda: self._findings(numbers, i, t_ns, values), none)
+        return Assessment(
+            t_ns=t_ns,
+            window_s=self.window_s,
+            reference=numbers.reference,
+            numbers=values,
+            findings=found,
+            assumptions=tuple(numbers.assumptions(i)),
+            forecast=self._foreseen(),
+            run=self.run,
+            start_utc_ns=self.start_utc_ns,
+        )
+
+    def _findings(
+        self, numbers: Numbers, i: int, t_ns: int, values: dict[str, dict[str, Any]]
+    ) -> tuple[Finding, ...]:
         found = judge(
             self._setting,
             values,
@@ -254,17 +391,12 @@ class Watch(AlarmDesk):
             relay_open=self._relay_open,
             settled=self.settled(t_ns),
         )
-        return Assessment(
-            t_ns=t_ns,
-            window_s=self.window_s,
-            reference=numbers.reference,
-            numbers=values,
-            findings=(*found, *overdue(self.bench, self._utc_ns(t_ns))),
-            assumptions=tuple(numbers.assumptions(i)),
-            forecast=None if self.forecaster is None else self.forecaster.forecast(),
-            run=self.run,
-            start_utc_ns=self.start_utc_ns,
-        )
+        return (*found, *overdue(self.bench, self._utc_ns(t_ns)))
+
+    def _foreseen(self) -> dict[str, Any] | None:
+        if self.forecaster is None or (self._foresight is not None and self._foresight.failed):
+            return None
+        return self._guarded(FORECAST, self.forecaster.forecast, None)
 
     def _utc_ns(self, t_ns: int) -> int | None:
         return None if self.start_utc_ns is None else self.start_utc_ns + t_ns

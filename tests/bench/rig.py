@@ -9,10 +9,11 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from daq.bench import Bench, load_bench
+from daq.cli.common import STOP_LINE
 from daq.examples import example_text
 from daq.store import Store
 
@@ -64,7 +65,11 @@ class Command:
         """Let it end by itself; its exit status."""
         assert self.process.stdin is not None
         if not self.process.stdin.closed:
-            self.process.stdin.close()
+            with suppress(OSError):  # it has ended by itself, or was killed
+                self.process.stdin.write(STOP_LINE)
+                self.process.stdin.flush()
+            with suppress(OSError):
+                self.process.stdin.close()
         status = self.process.wait(LONG_S)
         self._reading.join(LONG_S)
         assert self.process.stderr is not None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,12 +10,12 @@ import pytest
 
 from daq.bench import Bench, load_bench
 from daq.examples import example_text
-from daq.reader import Reader
 from daq.sources.virtual_bench import SCENARIOS, VirtualStack
 from daq.store import Store
 from tests.bench.rig import lyewatch, newest_run
 from tests.firmware.driven import DrivenBoard
 from tests.firmware.emulator import Emulator
+from tests.reader.following import Following, ReaderThread
 from tests.waiting import wait_until
 
 LONG_S = 60.0
@@ -62,24 +61,21 @@ class Running:
 
     def __init__(self, bench: Bench, board: Emulator) -> None:
         self.board = board
-        self.store = Store(bench.store_folder, writer=True)
-        self.reader = Reader(bench, self.store)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self.reader.serve, args=(self._stop,))
-        self._thread.start()
+        self.follower = Following(bench)
+        self.reader = ReaderThread(bench)
         board.wait_opened()
+        wait_until(lambda: self.follower.state, "the reader", timeout_s=LONG_S)
 
-    def stored(self) -> int:
-        """Frames in the store."""
-        blocks = self.store.read(self.reader.run_id)
-        return len(blocks["head"]) if "head" in blocks else 0
+    def taken(self) -> int:
+        """Frames that the reader has looked at."""
+        return len(self.follower.rows)
 
     def frames(self, count: int) -> None:
         """Let the board say so many frames, and the reader take them."""
-        before = self.stored()
+        before = self.taken()
         self.board.run(100.0 * count)
         wait_until(
-            lambda: self.stored() >= before + count, "frames in the store", timeout_s=LONG_S, poll_s=0.05
+            lambda: self.taken() >= before + count, "frames at the reader", timeout_s=LONG_S, poll_s=0.01
         )
 
     def beats(self) -> None:
@@ -94,21 +90,13 @@ class Running:
 
     def ask(self, kind: str, reason: str) -> tuple[bool, str]:
         """Put a person's request; the board goes on until it is answered."""
-        asked = self.store.logbook.post_request(kind, {"reason": reason}, "Ada")
-
-        def answered() -> bool:
-            self.board.run(2.0)
-            return self.store.logbook.get_request(asked).done
-
-        wait_until(answered, f"an answer to {kind}", timeout_s=LONG_S)
-        request = self.store.logbook.get_request(asked)
-        return request.ok, request.message
+        answer = self.follower.ask(kind, {"reason": reason}, meanwhile=lambda: self.board.run(2.0))
+        return answer.ok, answer.message
 
     def close(self) -> None:
         """End the reader."""
-        self._stop.set()
-        self._thread.join(LONG_S)
-        self.store.close()
+        self.follower.client.close()
+        self.reader.close(LONG_S)
 
 
 @contextmanager
@@ -148,14 +136,13 @@ def test_the_guard_s_trip_opens_the_relay_and_a_person_closes_it(tmp_path: Path,
         crossed_us = board.us
         board.set_temperature("lye", 66.0)
         board.run(100.0 + 40.0)  # one window that has seen it whole or in part, and its line
-        wait_until(lambda: it.store.logbook.current_trip(), "the trip", timeout_s=LONG_S)
+        wait_until(lambda: it.follower.trip, "the trip", timeout_s=LONG_S)
         wait_until(opened(board), "the relay to open", timeout_s=LONG_S)
         took_us = board.moves[-1].us - crossed_us
         print(f"\nfrom the crossing to the relay's pin: {took_us / 1000:.0f} ms")
         assert took_us < 300_000
-        trip = it.store.logbook.current_trip()
-        assert trip is not None
-        assert trip.cause == "lye_temp.trip"
+        assert it.follower.trip is not None
+        assert it.follower.trip["cause"] == "lye_temp.trip"
 
         it.frames(25)  # beats have stopped with the trip: the device's own 2 s run out
         ok, words = it.ask("reset", "it is still hot")

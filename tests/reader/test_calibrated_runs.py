@@ -12,7 +12,7 @@ from daq.bench import Bench, load_bench
 from daq.bench.calibration import calibration_words
 from daq.examples import example_text
 from daq.quantity import fit_curve
-from daq.reader.runs import begin, resume
+from daq.reader.runs import ActiveRun, begin, resume
 from daq.reader.timebase import SYSTEM_CLOCKS
 from daq.store import CalibrationRecord, Store
 
@@ -47,34 +47,44 @@ def keep(store: Store, bench: Bench, gain: float, *, field: str = "volts", due_n
     return store.logbook.add_calibration(record).id
 
 
+def begun(store: Store, bench: Bench) -> ActiveRun:
+    """A run that was begun with the newest calibrations, and written down."""
+    newest = store.logbook.newest_calibrations(bench.name)
+    taken = frozenset(record.id for record in store.logbook.list_runs())
+    run = begin(bench, SYSTEM_CLOCKS, newest, taken=taken)
+    store.logbook.add_run(run.record, {c.channel: c.id for c in run.calibrations})
+    return run
+
+
 def test_a_run_keeps_the_calibration_that_it_began_with(bench: Bench, store: Store) -> None:
-    bare = begin(store, bench, SYSTEM_CLOCKS)
+    bare = begun(store, bench)
     assert bare.bench.calibrations == {}
     store.logbook.stop_run(bare.id, ended_ns=0)
     first = keep(store, bench, 1.01)
-    run = begin(store, bench, SYSTEM_CLOCKS)
+    run = begun(store, bench)
     assert run.bench.calibrations["volts"].id == first
     keep(store, bench, 1.02)
-    continued = resume(store, bench, SYSTEM_CLOCKS)
+    continued, notes = resume(store, bench, SYSTEM_CLOCKS)
+    assert len(notes) == 1
     assert continued is not None
     assert continued.id == run.id
     assert continued.bench.calibrations["volts"].id == first, "one run, one calibration"
     assert store.logbook.run_calibrations(run.id)["volts"].id == first
     store.logbook.stop_run(run.id, ended_ns=0)
-    after = begin(store, bench, SYSTEM_CLOCKS)
+    after = begun(store, bench)
     assert after.bench.calibrations["volts"].curve.at(10.0) == pytest.approx(10.2)
 
 
 def test_what_is_due_or_does_not_fit_is_said(bench: Bench, store: Store) -> None:
     keep(store, bench, 1.01, due_ns=MADE_NS + 10)
-    run = begin(store, bench, SYSTEM_CLOCKS)
+    run = begun(store, bench)
     newest = store.logbook.newest_calibrations(bench.name)
     assert calibration_words(run.bench, newest, MADE_NS) == []
     (words,) = calibration_words(run.bench, newest, MADE_NS + 10)
     assert words.startswith("volts: calibration 1 of 2024-06-01 against meter 7 was due again on 2024-06-01")
     store.logbook.stop_run(run.id, ended_ns=0)
     keep(store, bench, 1.01, field="u1")
-    odd = begin(store, bench, SYSTEM_CLOCKS)
+    odd = begun(store, bench)
     assert odd.bench.calibrations == {}
     assert store.logbook.run_calibrations(odd.id) == {}
     (words,) = calibration_words(odd.bench, store.logbook.newest_calibrations(bench.name), MADE_NS)

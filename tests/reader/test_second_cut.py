@@ -82,7 +82,12 @@ def until(
 
 
 def state(it: Running) -> dict[str, object]:
-    return it.store.logbook.get_state("reader") or {}
+    return it.state
+
+
+def cool(it: Running) -> bool:
+    """Whether the reader has seen the lye cool down."""
+    return any(row["v"].get("lye_temp", 99.0) < 50.0 for row in it.follower.rows[-3:])
 
 
 def marks(it: Running) -> list[str]:
@@ -135,10 +140,10 @@ def test_a_supply_that_comes_back_after_the_reset_is_not_cut(
         until(it, lambda: len(psu.heard) > 5, psu)
         psu.unplug()
         until(it, lambda: not head.relay, psu, temp=66.0)
-        asked = it.store.logbook.post_request("reset", {"reason": "looked at it"}, "Ada")
-        until(it, lambda: it.store.logbook.get_request(asked).done, psu)
-        answer = it.store.logbook.get_request(asked)
-        assert answer.ok, answer.message
+        until(it, lambda: cool(it), psu)
+        asked = it.follower.client.ask("reset", {"reason": "looked at it"}, "Ada")
+        until(it, asked.done, psu)
+        assert asked.result().ok, asked.result().message
         psu.plug()
         asked_before = len(psu.heard)
         until(it, lambda: len(psu.heard) > asked_before + 20, psu)
@@ -164,10 +169,10 @@ def test_a_supply_alone_may_be_the_trip_source(tmp_path: Path, head: PtyDevice, 
         until(it, lambda: len(psu.heard) > 5, psu)
         until(it, lambda: not psu.output, psu, temp=66.0)
         assert head.relay  # nobody told it
-        asked = it.store.logbook.post_request("reset", {"reason": "looked at it"}, "Ada")
-        until(it, lambda: it.store.logbook.get_request(asked).done, psu)
-        answer = it.store.logbook.get_request(asked)
-        assert answer.ok, answer.message
+        until(it, lambda: cool(it), psu)
+        asked = it.follower.client.ask("reset", {"reason": "looked at it"}, "Ada")
+        until(it, asked.done, psu)
+        assert asked.result().ok, asked.result().message
         later = len(psu.heard) + 10
         until(it, lambda: len(psu.heard) > later, psu)
         assert not psu.output  # a hand at its panel switches it on

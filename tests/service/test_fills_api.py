@@ -11,7 +11,6 @@ from daq.bench import Bench, Calibration
 from daq.physics.faraday import faradaic_efficiency, reference_condition
 from daq.physics.moist_gas import pressure_from_altitude, psat_water
 from daq.quantity import fit_curve
-from daq.service.live import OPEN_FILL
 from daq.store import Store
 from daq.study.calibration import keep
 from tests.service.conftest import Rig
@@ -128,11 +127,15 @@ def test_what_can_not_be_a_fill_is_refused_at_the_start(
 def test_an_open_fill_outlives_the_service(bench: Bench) -> None:
     from daq.service.live import Live
 
-    with Store(bench.store_folder) as store:
-        live = Live(bench, store)
-        live.set_fill({"run": "r", "t_s": 1.0})
-        assert Live(bench, store).open_fill == {"run": "r", "t_s": 1.0}
-        assert store.logbook.get_state(OPEN_FILL) == {"run": "r", "t_s": 1.0}
+    before = Live(bench)
+    before.keeper.start()
+    before.set_fill({"run": "r", "t_s": 1.0})
+    before.keeper.close(60.0)
+    after = Live(bench)
+    after.keeper.start()
+    assert after.keeper.wait_open(60.0) is not None
+    assert after.open_fill == {"run": "r", "t_s": 1.0}
+    after.keeper.close()
 
 
 def test_a_new_run_uses_the_newest_calibration_and_says_so(rig: Rig, tmp_path: Path) -> None:

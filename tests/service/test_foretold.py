@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,8 +26,12 @@ def _run() -> Block:
     return run_of(float(SECONDS), lye=25.0 + np.arange(SECONDS * HZ) / HZ * 0.0085)
 
 
+def _at_once(book: Logbook, do: Callable[[Logbook], object]) -> None:
+    do(book)
+
+
 def _live(made: Bench, run: Block, book: Logbook, record: RunRecord, seconds: int = SECONDS) -> ForetoldDuty:
-    duty, watch = ForetoldDuty(book, made), Watch(made, forecaster=foreseer(made))
+    duty, watch = ForetoldDuty(partial(_at_once, book), made), Watch(made, forecaster=foreseer(made))
     duty.follow(watch, record)
     for second in range(5, seconds + 1, 5):
         duty.fed(int(run.t_ns[(second - 5) * HZ]))

@@ -3,27 +3,22 @@
 from __future__ import annotations
 
 import json
-from typing import cast
 
 import numpy as np
 import orjson
 import pytest
 
 from daq.frame import Block
-from daq.service.tail import catch_up, part_of
-from daq.store import Store
+from daq.service.tail import Read, catch_up, part_of
 from daq.watch import Watch, foreseer
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
 
 
-class Rows:
-    """As much of a store as catching up reads: one run's block."""
-
-    def __init__(self, whole: Block) -> None:
-        self.whole = whole
-
-    def read(self, _run: str, *, start_ns: int | None = None, end_ns: int | None = None) -> dict[str, Block]:
-        return {"head": part_of(self.whole, None if start_ns is None else start_ns - 1, end_ns)}
+def reads(whole: Block) -> Read:
+    """One run's samples, as from a store."""
+    return lambda start_ns, end_ns: {
+        "head": part_of(whole, None if start_ns is None else start_ns - 1, end_ns)
+    }
 
 
 def test_a_restarted_service_foresees_what_it_foresaw_before() -> None:
@@ -37,7 +32,7 @@ def test_a_restarted_service_foresees_what_it_foresaw_before() -> None:
     assert going.alarms["lye_temp.forecast"].active
     again = Watch(made, forecaster=foreseer(made))
     again.load(saved)
-    catch_up(again, cast(Store, Rows(run)), "r", 1800 * S, 1810 * S, 1810 * S)
+    catch_up(again, reads(run), 1800 * S, 1810 * S, 1810 * S)
     going.feed([cut(run, 1800 * HZ, len(run))])
     going.advance(1810 * S)
     assert going.forecaster is not None

@@ -76,3 +76,28 @@ def test_a_room_that_no_one_told_is_about_as_warm_as_cold_lye(
     thermal.start(lye_c, 50.0, None)
     assert thermal.mean(ROOM) == pytest.approx(room_c, abs=within_k)
     assert thermal.sd(ROOM) >= 2.0
+
+
+@pytest.mark.parametrize("mode", ["constant_voltage", "pwm"])
+@pytest.mark.parametrize("idle_amps", [0.0, -0.04])
+@pytest.mark.parametrize("blind", [False, True])
+def test_a_supply_switched_off_whose_volts_go_missing_is_off(
+    mode: str, idle_amps: float, blind: bool
+) -> None:
+    """Many a meter shows no volts then, and a current sensor's zero lies a little below nought.
+
+    Afterwards the lye cools towards the room by the lumped law; no part of that is to be doubted.
+    """
+    stack = Lumped(r_k_w=0.5, capacity_j_k=8000.0, room_c=20.0, tick_s=10.0)
+    rows = list(stack.ticks(3600.0))
+    watch = RunawayWatch(stack.config(60.0, mode=mode))
+    for t_s, volts, amps, watts, lye in rows:
+        watch.update(t_s, volts, amps, watts, lye, 20.0)
+    last_s, hot = rows[-1][0], rows[-1][4]
+    said: set[str] = set()
+    for k in range(1, 180):
+        lye = 20.0 + (hot - 20.0) * math.exp(-10.0 * k / 4000.0)
+        watch.update(last_s + 10.0 * k, None, idle_amps, None, None if blind else lye, 20.0)
+        said |= watch.weaknesses.keys()
+    assert "lye_temp.doubtful" not in said
+    assert "forecast.blind" not in said, "nothing warms while the supply is off"

@@ -1,0 +1,105 @@
+"""From the reader's channel into the event loop: one bounded queue, filled by the client's thread."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from contextlib import suppress
+from typing import Any, Final, Protocol
+
+from daq.reader.channel import Answer
+
+__all__ = ["LOST", "Asks", "Connect", "Feed", "Link"]
+
+MOST_ROWS: Final = 50_000
+"""Samples that may wait: over a minute of a bench at a thousand hertz with one source."""
+LOST: Final = "lost"
+"""Kind of the message, made here, that says why there is no connection."""
+
+
+class Asks(Protocol):
+    """Who can ask the reader for something."""
+
+    def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]: ...
+    def tell(self, message: Mapping[str, Any]) -> bool: ...
+
+
+class Link(Asks, Protocol):
+    """The service's end of the channel, as `daq.reader.ChannelClient` is it."""
+
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+
+
+class Feed:
+    """Messages from the reader, in order.
+
+    Attributes
+    ----------
+    dropped : int
+        Samples that found no room because the event loop fell behind.
+    """
+
+    def __init__(self) -> None:
+        self.dropped = 0
+        self._messages: deque[dict[str, Any]] = deque()
+        self._rows = 0
+        self._lock = threading.Lock()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._came: asyncio.Event | None = None
+        self._told = False
+
+    def attach(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Wake this loop from now on."""
+        self._loop, self._came = loop, asyncio.Event()
+
+    def take(self, message: dict[str, Any]) -> None:
+        """Take a message, from any thread. Raises nothing: the client's thread would end of it."""
+        kind = message.get("type")
+        with self._lock:
+            if kind == "samples":
+                rows = len(message.get("rows", ()))
+                if self._rows + rows > MOST_ROWS:
+                    self.dropped += rows
+                    return
+                self._rows += rows
+            self._messages.append(message)
+            if self._told:
+                return
+            self._told = True
+        self._wake()
+
+    def lost(self, why: str) -> None:
+        """There is no connection, and why."""
+        self.take({"type": LOST, "why": why})
+
+    def drain(self) -> list[dict[str, Any]]:
+        """All that waits."""
+        with self._lock:
+            messages = list(self._messages)
+            self._messages.clear()
+            self._rows, self._told = 0, False
+        if self._came is not None:
+            self._came.clear()
+        return messages
+
+    async def wait(self, within_s: float) -> None:
+        """Until something waits, or so long [s]."""
+        assert self._came is not None
+        if self._messages:
+            return
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._came.wait(), within_s)
+
+    def _wake(self) -> None:
+        loop, came = self._loop, self._came
+        if loop is not None and came is not None:
+            with suppress(RuntimeError):  # it is closing just now
+                loop.call_soon_threadsafe(came.set)
+
+
+Connect = Callable[[Callable[[dict[str, Any]], None], Callable[[str], None]], Link]
+"""Makes a link, given what takes messages and what is told of a lost connection."""
