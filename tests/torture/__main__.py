@@ -8,6 +8,7 @@ import json
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -73,11 +74,31 @@ def costs(args: argparse.Namespace) -> dict[str, Any]:
     }
 
 
+def sequences(args: argparse.Namespace) -> dict[str, Any]:
+    """The model-based test, on sequences that are new each time."""
+    from tests.torture.model import run_model, tally
+
+    found = 0
+    try:
+        run_model(args.sequences, args.steps, same_each_time=False)
+    except Exception:  # shown, and counted: the other parts go on
+        traceback.print_exc()
+        found = 1
+    return {
+        "sequences": tally.sequences,
+        "steps": tally.steps,
+        "injected": tally.injected,
+        "bitten": tally.bitten,
+        "found": found,
+    }
+
+
 PARTS: dict[str, Callable[[argparse.Namespace], dict[str, Any]]] = {
     "faults": faults,
     "kills": killed,
     "cuts": cuts,
     "cost": costs,
+    "model": sequences,
 }
 
 
@@ -92,6 +113,8 @@ def main() -> int:
     parser.add_argument("--record-s", type=float, default=150.0, help="how long the disk is logged [s]")
     parser.add_argument("--frames", type=int, default=1000, help="of the latency")
     parser.add_argument("--idle-s", type=float, default=60.0)
+    parser.add_argument("--sequences", type=int, default=300, help="of the model-based test")
+    parser.add_argument("--steps", type=int, default=50, help="of each sequence")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--results", type=Path, default=report.ROOT / "build" / "torture.json")
     parser.add_argument("--no-document", action="store_true", help="leave docs/reliability.md as it is")

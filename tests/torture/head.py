@@ -45,7 +45,7 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A frame: when its first byte was written [s], what it said, whether it was spoiled, and all went out."""
+    """A frame: when its first byte was written [s], what it said, if it was spoiled, and all went out."""
 
     at_s: float
     temp: float

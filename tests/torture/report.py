@@ -206,8 +206,8 @@ def _cost(result: Mapping[str, Any]) -> str:
 
 def _model(result: Mapping[str, Any]) -> str:
     return _table(
-        ("sequences", "steps", "faults injected", "faults found"),
-        [tuple(str(result[k]) for k in ("sequences", "steps", "injected", "found"))],
+        ("sequences", "steps", "faults injected", "calls that failed by them", "contradictions found"),
+        [tuple(f"{result[k]:,}" for k in ("sequences", "steps", "injected", "bitten", "found"))],
     )
 
 
@@ -244,6 +244,8 @@ def shortfalls(results: Mapping[str, Any]) -> list[str]:
     if kills.get("doubled"):
         short.append(f"kills: {len(kills['doubled'])} samples twice")
     short += results.get("cuts", {}).get("faults", ())
+    if results.get("model", {}).get("found"):
+        short.append("the model-based test found a sequence that contradicts the model")
     cost = results.get("cost")
     if cost:
         if cost["latency"]["p99_ms"] > 60.0:

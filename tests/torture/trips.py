@@ -9,6 +9,7 @@ import random
 import signal
 import sqlite3
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -48,6 +49,8 @@ class Scene:
     small: SmallDisk | None = None
     up: Up | None = None
     pid: int = 0
+    back_s: float | None = None
+    """How long after it was killed the service served again [s]."""
 
     def service(self) -> psutil.Process:
         """The running service."""
@@ -200,6 +203,20 @@ def _kill_service(scene: Scene) -> None:
     service = scene.service()
     scene.pid = service.pid
     service.kill()
+    up, killed = scene.up, time.monotonic()
+    assert up is not None
+
+    def follow() -> None:
+        scene.back_s = _recovered(up, killed)
+
+    threading.Thread(target=follow, daemon=True).start()
+
+
+def _await_service(scene: Scene) -> None:
+    """Nothing to mend: `up` brings it back."""
+    end = time.monotonic() + RECOVER_S
+    while scene.back_s is None and time.monotonic() < end:
+        time.sleep(0.05)
 
 
 def _suspend_service(scene: Scene) -> None:
@@ -301,7 +318,14 @@ FAULTS: tuple[Fault, ...] = (
         lossless=False,
         at_start=True,
     ),
-    Fault("service-dead", "service killed", begin=_kill_service, bites=_is_stopped, hows=("limit",)),
+    Fault(
+        "service-dead",
+        "service killed",
+        begin=_kill_service,
+        end=_await_service,
+        bites=_is_stopped,
+        hows=("limit",),
+    ),
     Fault(
         "service-stopped",
         "service suspended (SIGSTOP)",
@@ -439,7 +463,7 @@ def _observe(
     ended = time.monotonic()
     fault.end(scene)
     if fault.mended:
-        outcome.recovered_s = _recovered(up, ended)
+        outcome.recovered_s = scene.back_s if fault.name == "service-dead" else _recovered(up, ended)
     time.sleep(1.0)
 
 
