@@ -18,7 +18,6 @@ import time
 import tty
 from bisect import bisect_left
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -107,6 +106,7 @@ class NumberedHead:
         self._began = time.monotonic()
         self._beat_s: float | None = None
         self._buffer = b""
+        self._torn = False
         self._ending = threading.Event()
         self._master, self._slave = pty.openpty()
         os.set_blocking(self._master, False)
@@ -236,10 +236,14 @@ class NumberedHead:
         return bytes(self._rng.randrange(256) if self._rng.random() < self.noise else b for b in line)
 
     def _send(self, data: bytes) -> bool:
-        # Nobody reads for long: the rest of the line falls off its end, as on a wire.
-        with suppress(BlockingIOError):
-            return os.write(self._master, data) == len(data)
-        return False
+        # Where nobody reads for long, the rest of a line falls off its end, as on a wire. The half that is
+        there is # ended before the next, which would be lost with it. end = b"\n" if self._torn else b""
+        try:
+            count = os.write(self._master, end + data)
+        except BlockingIOError:
+            return False
+        self._torn = len(end) < count < len(end + data) or (self._torn and count == 0)
+        return count == len(end + data)
 
     def _hear(self) -> None:
         try:

@@ -44,6 +44,7 @@ def stamp(command: str) -> dict[str, Any]:
         "date": time.strftime("%Y-%m-%d", time.gmtime()),
         "machine": machine(),
         "load": [round(x, 1) for x in os.getloadavg()],
+        "niceness": os.nice(0),
         "command": command,
     }
 
@@ -51,9 +52,8 @@ def stamp(command: str) -> dict[str, Any]:
 def render(part: str, result: Mapping[str, Any]) -> str:
     """One part as Markdown: how it was measured, and its table."""
     how = result["stamp"]
-    head = (
-        f"`{how['command']}`, {how['date']}, {how['machine']}; load average {how['load'][0]:g} when it ended."
-    )
+    shared = f"load average {how['load'][0]:g} when it ended, niceness {how['niceness']}"
+    head = f"`{how['command']}`, {how['date']}, {how['machine']}; {shared}."
     table = {"faults": _faults, "kills": _kills, "cuts": _cuts, "cost": _cost, "model": _model}[part]
     return f"{head}\n\n{table(result)}"
 

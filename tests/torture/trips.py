@@ -440,7 +440,7 @@ def _observe(
     fault: Fault, how: How, scene: Scene, up: Up, outcome: Outcome, hold_s: tuple[float, float]
 ) -> None:
     head, rng = scene.head, scene.rng
-    beat = head.wait_beat_of_next_session(up.began_s, 15.0 if fault.at_start else 40.0)
+    beat = head.wait_beat_of_next_session(up.began_s, 60.0)
     outcome.guarding_s = None if beat is None else beat - up.began_s
     served = up.wait_served(10.0 if fault.at_start else 40.0)
     time.sleep(rng.uniform(0.5, 1.5))
