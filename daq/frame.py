@@ -76,6 +76,9 @@ class Sample:
     raw : dict of str to float
         The raw number of each channel that calibration or a status changed, so that a run can be computed
         again under a new calibration.
+    beyond: dict of str to float
+        What each channel that is bad for lying outside its valid range would be worth [unit]: no value to
+        reckon with, but on the side of a limit it is beyond the limit. Not stored.
     """
 
     source: str
@@ -84,6 +87,7 @@ class Sample:
     status: dict[str, Status] = field(default_factory=dict)
     seq: int = NO_SEQ
     raw: dict[str, float] = field(default_factory=dict)
+    beyond: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,37 +1,48 @@
 """Is this container's process well? Exit 0 when it is, 1 with a reason when not.
 
-python docker/health.py reader BENCH    the reader's heartbeat in the store is fresh
-python docker/health.py service PORT    the service answers on its port
+python docker/health.py reader BENCH    the reader answers on its channel; no disk is needed for it
+python docker/health.py service PORT    the service answers on its port, and its live side lives
 python docker/health.py gather FILE     the gatherer's heartbeat is fresh
 """
 
 from __future__ import annotations
 
+import json
 import os
 import sys
+import threading
 import time
+import urllib.error
 import urllib.request
 from pathlib import Path
 
 from daq.bench import load_bench
-from daq.store import Store
+from daq.reader.channel import ChannelAddress, ChannelClient
 
 STALE_S = 10.0
-"""A reader writes its heartbeat once a second."""
+"""A gatherer writes its heartbeat once a second."""
+ANSWER_WITHIN_S = float(os.environ.get("LYEWATCH_HEALTH_WITHIN_S", "6"))
+"""A reader says how it is at once to whoever connects."""
 
 
 def reader(bench_file: str) -> str | None:
-    """What is wrong with the reader, or None."""
-    with Store(load_bench(bench_file).store_folder) as store:
-        state = store.logbook.get_state("reader")
-    if not isinstance(state, dict) or state.get("pid") is None:
-        return "the reader has written no heartbeat"
-    age_s = (time.time_ns() - int(state["utc_ns"])) / 1e9
-    return None if age_s < STALE_S else f"the reader's heartbeat is {age_s:.0f} s old"
+    """What is wrong with the reader, or None. That nothing is kept is no reason to end one that guards."""
+    heard, why = threading.Event(), ["it does not answer"]
+
+    def take(message: dict[str, object]) -> None:
+        if message["type"] == "state":
+            heard.set()
+
+    client = ChannelClient(ChannelAddress.of(load_bench(bench_file)), take, why.append)
+    client.start()
+    try:
+        return None if heard.wait(ANSWER_WITHIN_S) else f"the reader is not heard: {why[-1]}"
+    finally:
+        client.close()
 
 
 def service(port: str) -> str | None:
-    """What is wrong with the service, or None. That it answers suffices: a bench may be ill."""
+    """What is wrong with the service, or None. That it answers and follows suffices: a bench may be ill."""
     request = urllib.request.Request(f"http://127.0.0.1:{int(port)}/api/health")
     token = os.environ.get("LYEWATCH_TOKEN")
     if token:
@@ -39,6 +50,11 @@ def service(port: str) -> str | None:
     try:
         with urllib.request.urlopen(request, timeout=4) as answer:  # noqa: S310 - a fixed http address
             return None if answer.status == 200 else f"the service answered {answer.status}"
+    except urllib.error.HTTPError as exc:
+        if exc.code != 503:
+            return f"the service answered {exc.code}"
+        said = json.load(exc)
+        return f"the service has failed: {said['why']}" if said.get("status") == "failed" else None
     except OSError as exc:
         return f"the service does not answer: {exc}"
 

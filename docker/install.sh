@@ -7,7 +7,7 @@
 #   PREFIX  where to (/opt/lyewatch)
 #   PYTHON  with which Python, 3.11 or later (python3)
 #   OWNER   the user to make, who owns HOME_DIR and may open serial ports (lyewatch); empty: make none
-#   HOME_DIR  where the bench file and the recordings will be (/srv/lyewatch)
+#   HOME_DIR  where the bench file, the recordings and the reader's channel will be (/srv/lyewatch)
 set -eu
 
 here=$(cd "$(dirname "$0")" && pwd)
@@ -27,7 +27,9 @@ constraints=$(dirname "$here")/constraints.txt
 PIP_CONSTRAINT=$constraints PIP_BUILD_CONSTRAINT=$constraints PIP_DISABLE_PIP_VERSION_CHECK=1 \
     "$prefix/bin/python" -m pip install --quiet --no-cache-dir -c "$constraints" "$what"
 
-mkdir -p "$home/lyewatch-data"
+# In the second one reader and service meet; its owner alone may look into it.
+mkdir -p "$home/lyewatch-data" "$home/run"
+chmod 700 "$home/run"
 if [ -n "$owner" ]; then
     # Serial ports belong to the group dialout on Debian and its relatives.
     groups=$(getent group dialout >/dev/null && echo dialout || true)

@@ -6,7 +6,7 @@ from daq.bench.broker_spec import BENCH_ID_PATTERN, PREFIX_PATTERN, BrokerAddres
 from daq.bench.calibration import Calibration, read_calibrations
 from daq.bench.geometry import GeometrySpec, ManifoldSpec, OpeningSpec, PortSpec, SlotSpec
 from daq.bench.load import load_bench, parse_bench
-from daq.bench.modbus_spec import ModbusRegister, ModbusSpec
+from daq.bench.modbus_spec import ModbusRegister, ModbusSpec, ModbusSupply
 from daq.bench.models import (
     Bench,
     BenchAbout,
@@ -49,6 +49,7 @@ __all__ = [
     "ManifoldSpec",
     "ModbusRegister",
     "ModbusSpec",
+    "ModbusSupply",
     "MqttSpec",
     "NotifySpec",
     "OpeningSpec",

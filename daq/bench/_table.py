@@ -19,4 +19,4 @@ FieldName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,31}$")]
 class Table(BaseModel):
     """A table: no key but those it names, and nothing changes after it was read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)

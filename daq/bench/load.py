@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.bench.models import Bench
+from daq.bench.sanity import senseless
 from daq.bench.sensors import SENSOR_KINDS
 from daq.bench.source_base import SourceSpec
 from daq.bench.sources import SOURCE_KINDS
@@ -24,7 +25,7 @@ _MAYBE_SECRET = frozenset({"host", "login", "password", "token", "user"})
 
 
 def load_bench(path: Path | str) -> Bench:
-    """Read and check the bench file at `path`.
+    """Read and check the bench file at `path`, and that it makes sense (`daq.bench.sanity`).
 
     Raises
     ------
@@ -45,11 +46,41 @@ def load_bench(path: Path | str) -> Bench:
             place=str(path),
             remedy="give the path of a bench file; `lyewatch check --example` prints one to start from",
         ) from None
-    return parse_bench(text, path)
+    bench = parse_bench(text, path)
+    wrong = _senseless(bench, path)
+    if wrong is not None:
+        raise wrong
+    return bench
+
+
+def _senseless(bench: Bench, path: Path) -> BenchFileError | None:
+    """What no bench can mean, as one error; None where all is well."""
+    data = tomllib.loads(bench.text)
+    said = []
+    for words in senseless(bench):
+        key, _, rest = words.partition(": ")
+        message, _, remedy = rest.rpartition(": ")
+        value = _look_up(data, key)
+        said.append(
+            BenchFileError(
+                message,
+                place=f"{path}: {key}",
+                value=None if isinstance(value, Mapping) else value,
+                remedy=remedy,
+            )
+        )
+    return _joined(said) if said else None
 
 
 def parse_bench(text: str, path: Path) -> Bench:
-    """As `load_bench`, from the file's text; `path` names it in errors and anchors relative folders."""
+    """A bench from a file's text, as of a run of before; `path` names it in errors, and relative folders are
+    taken from it.
+
+    Raises
+    ------
+    BenchFileError
+        As `load_bench`, but for what is well said and makes no sense.
+    """
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
@@ -67,7 +98,13 @@ def parse_bench(text: str, path: Path) -> Bench:
 
 def _said_plainly(errors: Sequence[ErrorDetails], data: Mapping[str, Any], path: Path) -> BenchFileError:
     # A mistyped key makes two errors; the one that says what was probably meant goes first.
-    said = [_one(e, data, path) for e in sorted(errors, key=lambda e: e["type"] != "extra_forbidden")]
+    return _joined(
+        [_one(e, data, path) for e in sorted(errors, key=lambda e: e["type"] != "extra_forbidden")]
+    )
+
+
+def _joined(said: Sequence[BenchFileError]) -> BenchFileError:
+    """The first error, with the others on lines of their own."""
     first = said[0]
     if len(said) == 1:
         return first

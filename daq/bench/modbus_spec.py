@@ -1,6 +1,7 @@
 """``kind = "modbus"``: meters on a Modbus line or behind Modbus/TCP, and the registers that are read.
 
-Only reading functions exist here (1 to 4): no bench file can make the source write to a device.
+Only reading functions (1 to 4) are used, but for the one number that cuts a supply at a trip
+(`ModbusSupply`).
 """
 
 from __future__ import annotations
@@ -12,10 +13,13 @@ from pydantic import Field, field_validator, model_validator
 from daq.bench._table import FieldName, Finite, Positive, Table
 from daq.bench.source_base import Baud, Framing, PolledSpec
 
-__all__ = ["FUNCTIONS", "REGISTERS_OF", "ModbusRegister", "ModbusSpec"]
+__all__ = ["FUNCTIONS", "REGISTERS_OF", "WRITES", "ModbusRegister", "ModbusSpec", "ModbusSupply"]
 
 FUNCTIONS = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 """Function codes of the Modbus Application Protocol V1.1b3, sections 6.1 to 6.4."""
+
+WRITES = {"coil": 5, "holding": 6}
+"""Function codes that write one of them, sections 6.5 and 6.6."""
 
 REGISTERS_OF = {"u16": 1, "i16": 1, "u32": 2, "i32": 2, "f32": 2, "u64": 4, "i64": 4, "f64": 4, "bit": 1}
 """Registers that a value of each type fills."""
@@ -66,6 +70,32 @@ class ModbusRegister(Table):
         return value
 
 
+class ModbusSupply(Table):
+    """``[sources.NAME.supply]``: what is written at a trip to cut the output, and how that is verified.
+
+    Nothing switches it on again but a hand at its panel.
+    """
+
+    write: Literal["coil", "holding"]
+    """What is written to: a coil (function 5) or a holding register (function 6)."""
+    address: Annotated[int, Field(ge=0, le=65535, strict=True)]
+    """As on the wire, from 0."""
+    unit: Annotated[int, Field(ge=0, le=255, strict=True)] = 1
+    off: Annotated[int, Field(ge=0, le=65535, strict=True)] = 0
+    """What is written; of a coil 0 or 1."""
+    current: FieldName
+    """The field among the source's registers, in amperes by its scale, that is read after it: only a reading
+    below `amps_off` verifies the cut."""
+    amps_off: Positive = 0.1
+    """[A]"""
+
+    @model_validator(mode="after")
+    def _a_coil_is_a_bit(self) -> ModbusSupply:
+        if self.write == "coil" and self.off > 1:
+            raise ValueError("off: a coil holds 0 or 1: write the one that switches the output off")
+        return self
+
+
 class ModbusSpec(PolledSpec):
     """Units on one Modbus line (RTU) or behind one Modbus/TCP address.
 
@@ -79,6 +109,7 @@ class ModbusSpec(PolledSpec):
     """Even parity is what the serial line specification asks for; many devices come with "8N1"."""
     timeout_s: Annotated[float, Field(ge=0.02, le=30, strict=True)] = 0.5
     registers: Annotated[tuple[ModbusRegister, ...], Field(min_length=1)]
+    supply: ModbusSupply | None = None
 
     def interval_s(self, field: str) -> float:
         read = next((register for register in self.registers if register.field == field), None)
@@ -99,7 +130,14 @@ class ModbusSpec(PolledSpec):
         twice = next((name for name in names if names.count(name) > 1 and name not in ("seq", "ms")), None)
         if twice is not None:
             raise ValueError(f"the field {twice!r} is read twice: give each number a name of its own")
-        wrong = next((r.unit for r in self.registers if not 1 <= r.unit <= 247), None)
+        supply = self.supply
+        if supply is not None and supply.current not in names:
+            raise ValueError(
+                f"supply.current: no register's field is named {supply.current!r}, so that nothing would "
+                f"verify the cut: use one of {', '.join(names)}"
+            )
+        units = [r.unit for r in self.registers] + ([] if supply is None else [supply.unit])
+        wrong = next((unit for unit in units if not 1 <= unit <= 247), None)
         if wrong is not None and not self.tcp:
             raise ValueError(f"unit {wrong} is no address of a device on a line: use 1 to 247")
         return self

@@ -36,6 +36,10 @@ __all__ = [
     "SupplySpec",
 ]
 
+THOUGH_OPEN_S = 1.0
+"""Current that flows for so long through a relay that says open is no current that is dying away [s]
+(judgement)."""
+
 
 class BenchAbout(_Table):
     """``[bench]``: the physical set-up's name."""
@@ -209,6 +213,18 @@ class Bench(_Table):
     def store_folder(self) -> Path:
         """Where runs are kept; a relative folder is taken from the bench file's own."""
         return (self._path.parent / self.store.folder.expanduser()).resolve()
+
+    @property
+    def though_open_after_s(self) -> float | None:
+        """For how long current may be read after the relay was seen to open [s]: a contactor and its arc need
+        a tenth of a second, a reading of another source comes later. None without a relay or a current."""
+        amps, relay = self.channels.get("amps"), self.channels.get("relay")
+        if amps is None or relay is None:
+            return None
+        if amps.source == relay.source:
+            return THOUGH_OPEN_S
+        source = self.sources[amps.source]
+        return THOUGH_OPEN_S + 2.0 * source.interval_s(amps.field) + 1e-3 * source.delay_ms
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Bench:

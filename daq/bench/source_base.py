@@ -36,6 +36,9 @@ class SourceSpec(Table):
     stale_after_s: Positive | None = None
     """How old a value of its channels may be, where they say nothing else [s]; where neither does, three of
     their intervals and at least 2 s."""
+    frozen_after_s: NotNegative | None = None
+    """All its readings unchanged for so long while powered: it hangs [s]. Where it is not given it is learned
+    from the source's own noise, 10 s at the least; 0 switches it off."""
     align: Literal["interpolate", "last"] = "last"
     """How its values are brought to other instants: on the line from one to the next, as of a meter that
     looks at an instant; or held from the one before, as of one that averages since its last reading."""

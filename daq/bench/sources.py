@@ -45,13 +45,14 @@ def check_cutters(trip_source: str, second_cut: str | None, sources: Mapping[str
         spec = sources.get(name)
         if spec is None:
             raise ValueError(f"supply.{key}: no source is named {name!r}: use one of {', '.join(sources)}")
-        if isinstance(spec, ScpiSpec):
+        if isinstance(spec, ScpiSpec | ModbusSpec):
             if spec.supply is None:
                 raise ValueError(
                     f"supply.{key}: {name!r} does not say how its output is cut: add [sources.{name}.supply]"
                 )
         elif key == "second_cut" or not isinstance(spec, LineSpec | RecordedSpec):
-            kinds = "scpi" if key == "second_cut" else "line, or scpi with a supply"
+            kinds = "scpi or modbus with a supply"
+            kinds = kinds if key == "second_cut" else f"line, or {kinds}"
             raise ValueError(
                 f"supply.{key}: a source of kind {spec.kind!r} can not cut a supply: name one of kind {kinds}"
             )

@@ -13,16 +13,16 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import orjson
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from daq.bench import load_bench
 from daq.errors import RunNotFound, UsageError
 from daq.store import RunRecord, Store
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 __all__ = [
     "STOP_LINE",
@@ -119,6 +119,10 @@ def print_json(value: Any) -> None:
 
 def print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print rows under headings, without cutting anything when the output is not a terminal."""
+    # Imported here: a reader that is started again prints no table, and must guard soon.
+    from rich.console import Console
+    from rich.table import Table
+
     console = Console() if sys.stdout.isatty() else Console(width=240)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in headings:
@@ -130,6 +134,9 @@ def print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 
 def progress() -> Progress:
     """A progress bar on stderr that leaves a finished command's output clean."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
     return Progress(
         TextColumn("{task.description}"),
         BarColumn(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import re
 import sys
@@ -12,15 +13,20 @@ import urllib.error
 import urllib.request
 import webbrowser
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.bench import Bench, load_bench
 from daq.cli.common import DEFAULT_FOLDER, duration, json_option, print_json, seconds, stop_event
 from daq.cli.up import children, supervise
-from daq.errors import LyewatchError
+from daq.errors import LyewatchError, RunNotFound, UsageError
 from daq.examples import example_text
 
-__all__ = ["add", "demo_bench_text", "run"]
+if TYPE_CHECKING:
+    from daq.store import Store
+
+LATCH_WAIT_S = 5.0
+
+__all__ = ["add", "check_own", "demo_bench_text", "marked", "run"]
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -73,11 +79,62 @@ def demo_bench_text(port: str, *, scenario: str = "runaway", service_port: int =
     return text
 
 
+_MADE = "# Made by `lyewatch demo`, which writes it anew each time: copy it elsewhere to change it. sha256 "
+"""Begins a bench file of a demo's own; then follows the checksum of the lines below."""
+
+
+def marked(text: str) -> str:
+    """A bench file's text with the line by which a demo knows its own, untouched."""
+    return f"{_MADE}{hashlib.sha256(text.encode()).hexdigest()}\n{text}"
+
+
+def check_own(folder: Path) -> None:
+    """Refuse a folder in which something lies that no demo made, or that was changed since.
+
+    Raises
+    ------
+    UsageError
+        Naming the file, and what to do.
+    """
+    bench_file, kept = folder / "bench.toml", folder / "store"
+    remedy = "name another folder with --folder, or move this away"
+    if not bench_file.exists():
+        if kept.exists():
+            raise UsageError(
+                "was not made by a demo, or its bench.toml is gone", place=str(kept), remedy=remedy
+            )
+        return
+    head, _, text = bench_file.read_text(encoding="utf-8", errors="replace").partition("\n")
+    if not head.startswith(_MADE):
+        raise UsageError(
+            "is a bench file that no demo made, and is not written over", place=str(bench_file), remedy=remedy
+        )
+    if head != marked(text).partition("\n")[0]:
+        raise UsageError(
+            "was changed since a demo made it, and is not written over", place=str(bench_file), remedy=remedy
+        )
+
+
 def run(args: argparse.Namespace) -> int:
     """Run the demo until told to stop."""
-    from daq.sources.virtual_bench import VirtualBenchProcess
+    from daq.store import FileLock, writer_lock
 
     args.folder.mkdir(parents=True, exist_ok=True)
+    with FileLock(
+        args.folder / "demo.lock",
+        doing="running a demo in this folder",
+        remedy="stop it first, or name another folder with --folder",
+        wait_s=0.2,
+    ):
+        check_own(args.folder)
+        if (args.folder / "store").exists():
+            writer_lock(args.folder / "store").release()  # nobody reads with a demo's bench file just now
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    from daq.sources.virtual_bench import VirtualBenchProcess
+
     link = (args.folder / "port").absolute()
     bench_file = args.folder / "bench.toml"
     quiet = args.json
@@ -86,9 +143,8 @@ def run(args: argparse.Namespace) -> int:
         VirtualBenchProcess(scenario=args.scenario, seed=args.seed, speed=args.speed, link=link) as virtual,
     ):
         service_port = _port(args.port)
-        bench_file.write_text(
-            demo_bench_text(virtual.port, scenario=args.scenario, service_port=service_port), encoding="utf-8"
-        )
+        text = demo_bench_text(virtual.port, scenario=args.scenario, service_port=service_port)
+        bench_file.write_text(marked(text), encoding="utf-8")
         bench = load_bench(bench_file)
         url = f"http://127.0.0.1:{service_port}/"
         if not quiet:
@@ -106,11 +162,30 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _forget_last_time(bench: Bench) -> None:
-    """A trip outlives the reader, as it must; but this stack is simulated anew, and cold."""
+    """A trip outlives the reader, as it must; but this stack is simulated anew, and cold.
+
+    Only a trip of a demo's own run is cleared.
+    """
+    from daq.reader.latch import TripLatch, latch_places
     from daq.store import Store
 
+    who, why = "demo", "the virtual bench starts anew"
+    latch = TripLatch(latch_places(bench))
+    latch.start()
+    latch.ready.wait(LATCH_WAIT_S)
     with Store(bench.store_folder) as store:
-        store.logbook.clear_trip("demo", "the virtual bench starts anew")
+        trip = latch.state.trip or store.logbook.current_trip()
+        if trip is not None and _own_run(store, trip.run_id, bench.name):
+            latch.clear(who, why)
+            store.logbook.clear_trip(who, why)
+    latch.close(LATCH_WAIT_S)
+
+
+def _own_run(store: Store, run_id: str, bench: str) -> bool:
+    try:
+        return store.logbook.get_run(run_id).bench == bench
+    except RunNotFound:
+        return False
 
 
 class _Guide:

@@ -181,8 +181,8 @@ def _limits(draft: Draft) -> str:
     f = draft.facts
     if not draft.has("lye_temp"):
         return (
-            "# NOTHING MEASURES THE LYE'S TEMPERATURE: no over-temperature alarm and no trip is possible.\n"
-            "# Give it a sensor, a channel lye_temp, and limits:\n"
+            "# NOTHING MEASURES THE LYE'S TEMPERATURE: no over-temperature alarm and no trip is possible,\n"
+            "# and lyewatch does not start so. Give it a sensor, a channel lye_temp, and limits:\n"
             f"#\n# [limits.lye_temp]\n# warn = {f['warn']}\n# high = {f['high']}\n# trip = {f['trip']}\n"
         )
     made = [

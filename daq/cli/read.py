@@ -7,7 +7,6 @@ import sys
 
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, stop_event
-from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
 
@@ -21,6 +20,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )
+    parser.add_argument(
+        "--after-cut", metavar="WORDS", help="begin tripped: the supply was cut because the reader had died"
+    )
+    # By `up`, which has looked at the file already: to import the watch takes a reader's time to guard again.
+    parser.add_argument("--checked", action="store_true", help=argparse.SUPPRESS)
     parser.set_defaults(run=run)
 
 
@@ -30,9 +34,14 @@ def run(args: argparse.Namespace) -> int:
     from daq.store import Store
 
     bench = load_bench(args.bench)
-    check_alarms(bench)
+    if not args.checked:
+        from daq.watch import check_alarms
+
+        check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:
-        Reader(bench, lambda: Store.of(bench, writer=True), say=_say).serve(stop)
+        reader = Reader(bench, lambda: Store.of(bench, writer=True), say=_say, cut_before=args.after_cut)
+        # Whoever started it was killed: that is no reason to end the run.
+        reader.serve(stop, leave_open=lambda: stop.parent_died)
     return 0
 
 

@@ -12,13 +12,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daq.bench import load_bench
+from daq.bench import Bench, load_bench
 from daq.cli.common import STOP_LINE, bench_argument, seconds, stop_event
 from daq.watch import check_alarms
 
 __all__ = ["Child", "add", "run", "supervise"]
 
 STOP_WITHIN_S = 10.0
+_BEFORE_CUT_WORDS = 3  # "read", the bench file, "--checked"
 LOOK_S = 0.05
 AT_ONCE = 3
 """So many deaths in a row are answered at once: what guards must be away no longer than a start takes."""
@@ -41,9 +42,32 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Run both until told to stop."""
     # A wrong file is said once, here, and not by two children again and again.
-    check_alarms(load_bench(args.bench))
+    bench = load_bench(args.bench)
+    check_alarms(bench)
+    kept = children(args.bench, args.port)
+    kept[0].on_death = net_of(bench)
     with stop_event() as stop:
-        return supervise(children(args.bench, args.port), stop, span_s=args.span)
+        return supervise(kept, stop, span_s=args.span)
+
+
+def net_of(bench: Bench) -> Callable[[Child, int], None] | None:
+    """What is to be done when the reader dies: cut the supplies that nobody else would cut.
+
+    None where there is none, as where a device that is fed a heartbeat holds the relay.
+    """
+    from daq.sources.software_net import SoftwareNet
+
+    net = SoftwareNet(bench)
+    if not net.names:
+        return None
+
+    def cut(reader: Child, status: int) -> None:
+        words = net.cut_words()
+        print(f"lyewatch: the reader is dead: {words}", file=sys.stderr, flush=True)
+        kept = reader.arguments[:_BEFORE_CUT_WORDS]
+        reader.arguments = [*kept, "--after-cut", f"the reader died (status {status}): {words}"]
+
+    return cut
 
 
 @dataclass(slots=True)
@@ -55,12 +79,12 @@ class Child:
     name : str
     arguments : sequence of str
     on_death : callable, optional
-        Called at once with the exit status when it was found dead, before anything else is done about it.
+        Called with the child and its exit status when it was found dead, before anything else is done.
     """
 
     name: str
     arguments: Sequence[str]
-    on_death: Callable[[int], None] | None = None
+    on_death: Callable[[Child, int], None] | None = None
     process: subprocess.Popen[bytes] | None = None
     deaths: int = 0
     """In a row, without a healthy while between them."""
@@ -90,7 +114,7 @@ class Child:
         over = self.deaths - AT_ONCE
         self.next_s = now_s + (0.0 if over <= 0 else min(FIRST_PAUSE_S * 2.0 ** (over - 1), LONGEST_PAUSE_S))
         if self.on_death is not None:
-            self.on_death(status)
+            self.on_death(self, status)
         return status
 
     def stop(self) -> None:
@@ -121,7 +145,10 @@ class Child:
 def children(bench: Path, port: int | None) -> list[Child]:
     """The reader and the service of a bench."""
     listen = [] if port is None else ["--port", str(port)]
-    return [Child("reader", ["read", str(bench)]), Child("service", ["serve", str(bench), *listen])]
+    return [
+        Child("reader", ["read", str(bench), "--checked"]),
+        Child("service", ["serve", str(bench), *listen]),
+    ]
 
 
 def supervise(

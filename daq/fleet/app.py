@@ -16,7 +16,7 @@ from fastapi.staticfiles import StaticFiles
 
 import daq
 from daq.bench import KNOWN_CHANNELS
-from daq.errors import LyewatchError, RunNotFound
+from daq.errors import LyewatchError, RunNotFound, SourceError
 from daq.fleet.listener import Listener
 from daq.fleet.overview import Overview
 from daq.fleet.series import Series
@@ -25,6 +25,8 @@ from daq.service.access import COOKIE, Access
 from daq.service.assets import chart_dir, pages_dir
 
 __all__ = ["create_fleet_app"]
+
+LOOK_S = 0.5
 
 
 def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None = None) -> FastAPI:
@@ -49,10 +51,12 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         listener.start()
+        task = asyncio.create_task(_look_after(app, listener), name="look-after")
         try:
             yield
         finally:
             app.state.closing.set()
+            task.cancel()
             await asyncio.to_thread(listener.close)
             series.close()
 
@@ -65,18 +69,25 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         redoc_url=None,
     )
     app.state.closing = threading.Event()
+    app.state.failure = None
     app.state.overview = overview
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
 
     @app.get("/api/health")
-    async def health() -> dict[str, Any]:
-        """Whether the overview hears the broker."""
-        return {
-            "status": "ok" if listener.connected else "impaired",
-            "why": listener.trouble,
+    async def health() -> JSONResponse:
+        """Whether the overview hears the broker; 503 with the reason where it does not."""
+        failure: BaseException | None = app.state.failure
+        why = str(failure) if failure is not None else listener.trouble
+        if why is None and listener.faults:
+            why = f"{listener.faults} messages could not be taken: a fault of this program"
+        said = {
+            "status": "failed" if failure is not None else "ok" if why is None else "impaired",
+            "why": why,
             "spoilt_messages": overview.spoilt,
+            "faults": listener.faults,
         }
+        return JSONResponse(said, status_code=200 if why is None else 503)
 
     @app.get("/api/fleet")
     async def benches() -> Response:
@@ -112,6 +123,15 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
 
     _add_pages(app)
     return app
+
+
+async def _look_after(app: FastAPI, listener: Listener) -> None:
+    """A link whose thread has died must be heard: `serve_app` ends with the cause."""
+    while not listener.dead:  # noqa: ASYNC110 - a thread's end sets no event
+        await asyncio.sleep(LOOK_S)
+    app.state.failure = SourceError(
+        "the overview's link to the broker has died", remedy="start it again, and report what it printed"
+    )
 
 
 def _add_pages(app: FastAPI) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import uuid
 from typing import Any
 
@@ -16,11 +17,19 @@ from daq.fleet.settings import Fleet
 
 __all__ = ["Listener"]
 
+log = logging.getLogger(__name__)
+
 _RETAINED = ("about", "recorder", "assessment", "alarms")
 
 
 class Listener:
-    """Feeds an overview from the broker, in a thread of its own, and connects again by itself."""
+    """Feeds an overview from the broker, in a thread of its own, and connects again by itself.
+
+    Attributes
+    ----------
+    faults : int
+        Messages that could not be taken because of a fault of this program.
+    """
 
     def __init__(self, fleet: Fleet, overview: Overview) -> None:
         self.fleet = fleet
@@ -40,7 +49,9 @@ class Listener:
         self._client.reconnect_delay_set(1, 10)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
-        self._client.on_message = lambda _client, _data, m: overview.hear(m.topic, bytes(m.payload))
+        self._client.on_message = self._on_message
+        self.faults = 0
+        self._closing = False
 
     def start(self) -> None:
         """Connect, and keep at it."""
@@ -48,8 +59,15 @@ class Listener:
         self._client.connect_async(broker.host, broker.number, keepalive=broker.keepalive_s)
         self._client.loop_start()
 
+    @property
+    def dead(self) -> bool:
+        """Whether its thread has ended, which it should not: nothing will be heard any more."""
+        thread = self._client._thread
+        return not self._closing and (thread is None or not thread.is_alive())
+
     def close(self) -> None:
         """Disconnect."""
+        self._closing = True
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -63,6 +81,14 @@ class Listener:
         wanted = [(digest_topic(prefix, "+"), 0), *((Topics.every_bench(s, prefix), 1) for s in _RETAINED)]
         client.subscribe(wanted)
         self.connected, self.trouble = True, None
+
+    def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        try:
+            self.overview.hear(message.topic, bytes(message.payload))
+        except Exception:
+            # The library's thread would end of it, and every bench fall silent.
+            self.faults += 1
+            log.exception("%s: a message could not be taken", message.topic)
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self.connected, self.trouble = False, f"the link to the broker is gone: {reason}"

@@ -91,6 +91,13 @@ class Breaker:
 
     # -- tripping ------------------------------------------------------------------------------------------
 
+    def cut_words(self, now: int) -> str | None:
+        """What is known and what is not of a cut that nothing confirms; None while none is in doubt."""
+        if not self.unconfirmed:
+            return None
+        waiting = self.second is not None and self.second.waiting
+        return self.guard.cut_words(now, [self.second.source.name] if self.second and waiting else [])
+
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
         """Send the command first, have it written down after: the disk must not delay the relay."""
         self._since_ns = self.clocks.mono_ns()

@@ -35,10 +35,11 @@ class Calibrator:
     """Turns frames into samples by the bench file's scales, offsets and valid ranges, or by a channel's
     calibration where it has one.
 
-    A number outside its channel's `valid` range is bad: its value becomes NaN and the raw number is kept
-    beside it. A field that the frame lacks is missing, but left out where the source's frames carry only what
-    was measured just then. A raw number beyond the range of a channel's calibration makes an uncertain value,
-    by the curve continued straight. Nothing raises.
+    A number outside its channel's `valid` range is bad: its value becomes NaN, the raw number is kept beside
+    it, and the guard is given what it would be worth (`Sample.beyond`). A field that the frame lacks is
+    missing, but left out where the source's frames carry only what was measured just then. A raw number
+    beyond the range of a channel's calibration makes an uncertain value, by the curve continued straight.
+    Nothing raises.
 
     Parameters
     ----------
@@ -77,6 +78,7 @@ class Calibrator:
         values: dict[str, float] = {}
         status: dict[str, Status] = {}
         raw_kept: dict[str, float] = {}
+        beyond: dict[str, float] = {}
         out_of_range = 0
         fields = frame.fields
         sparse = frame.source in self._sparse
@@ -108,7 +110,9 @@ class Calibrator:
             if not math.isnan(raw):
                 raw_kept[line.channel] = raw
                 out_of_range += 1
-        return Sample(frame.source, t_ns, values, status, frame.seq, raw_kept), out_of_range
+            if math.isfinite(value):
+                beyond[line.channel] = value
+        return Sample(frame.source, t_ns, values, status, frame.seq, raw_kept, beyond), out_of_range
 
     def _temperature(
         self, line: _Line, thermometer: Thermometer, raw: float, values: Mapping[str, float]

@@ -33,7 +33,7 @@ from daq.reader import runs
 from daq.reader.breaker import Breaker, asked_cause
 from daq.reader.calibrate import Calibrator
 from daq.reader.channel import CHANNEL_VERSION, ChannelAddress, ChannelServer, Subscriber
-from daq.reader.guard import Guard
+from daq.reader.guard import Guard, TripCause
 from daq.reader.inbox import Inbox
 from daq.reader.latch import TripLatch, latch_places
 from daq.reader.recorder import Opened, Recorder
@@ -44,7 +44,7 @@ from daq.store import Store
 
 __all__ = ["Reader"]
 
-TURN_S: Final = 0.05
+TURN_S: Final = 0.1
 """The loop looks at what has not arrived so often at least [s]."""
 _MOST_AT_ONCE: Final = 500
 """Items of one turn of the loop: in a flood it still looks at the clock, and at what is asked for."""
@@ -137,6 +137,8 @@ class Reader:
         The host's clocks.
     say : callable
         Takes one line of text for whoever watches the terminal.
+    cut_before : str, optional
+        Why the supply was cut in the place of a reader that died: this one begins tripped.
 
     Raises
     ------
@@ -152,7 +154,9 @@ class Reader:
         sources: Mapping[str, Source] | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         say: Callable[[str], None] = lambda line: None,
+        cut_before: str | None = None,
     ) -> None:
+        self._cut_before = cut_before
         self._bench = bench
         self._clocks = clocks
         self._say = _Terminal(say)
@@ -250,6 +254,10 @@ class Reader:
         now = self._clocks.mono_ns()
         for chore in self._chores:
             chore.due_ns = now + chore.every_ns
+        if self._cut_before is not None:
+            cause = TripCause("reader.died", self._cut_before, by="up")
+            if self._guard.trip(cause):
+                self._breaker.tripped(cause, self._active, self._active.now_ns(now))
         self._say(f"reading {', '.join(self._sources)} into run {self._active.id}")
         self._serving.set()
 
@@ -257,7 +265,8 @@ class Reader:
 
     def _turn(self) -> None:
         """One turn: what is asked for, what has come, what has not come, what is due."""
-        acts, items = self._inbox.take(TURN_S, _MOST_AT_ONCE)
+        timeout_s = TURN_S if self._starting is None else 0.01
+        acts, items = self._inbox.take(timeout_s, _MOST_AT_ONCE)
         for act in acts:
             act()
         for item in items:
@@ -475,10 +484,8 @@ class Reader:
             words = f"more frames of {source} came at once than could be taken"
             self._full = (f"{words}; {lost.count} were lost", now)
             run = self._active
-            zero_ns = run.zero_ns or 0
-            for at in (lost.from_ns, lost.until_ns):
-                count = lost.count if at == lost.from_ns else 0
-                self._recorder.lose(run, max(0, at - zero_ns), words, count)
+            from_ns, until_ns = (max(0, at - (run.zero_ns or 0)) for at in (lost.from_ns, lost.until_ns))
+            self._recorder.lose(run, source, from_ns, until_ns, words, lost.count)
         if self._full is not None and now - self._full[1] > _FULL_TOLD_NS:
             self._full = None
 
@@ -540,6 +547,7 @@ class Reader:
             self._breaker.unconfirmed,
             self._guard.powered,
             self._guard.cut_confirmed,
+            self._guard.current_though_open,
             self._recorder.impaired,
             self._full,
             self._active.id,
@@ -567,6 +575,8 @@ class Reader:
             "trip": trip,
             "recording": recording,
             "inbox_dropped": self._inbox.dropped,
+            "cut_words": breaker.cut_words(self._clocks.mono_ns()),
+            "current_though_open": guard.current_though_open,
             "subscribers": 0 if self._channel is None else self._channel.subscribers,
             "subscribers_dropped": 0 if self._channel is None else self._channel.dropped,
         }

@@ -14,15 +14,16 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, Final
 
 from daq.bench import Bench
-from daq.errors import LyewatchError
+from daq.errors import LyewatchError, StoreError
 from daq.frame import Sample
 from daq.reader import runs
 from daq.reader.runs import ActiveRun
 from daq.reader.timebase import Clocks
-from daq.store import CalibrationRecord, Store, TripRecord
+from daq.store import CalibrationRecord, Gap, Store, TripRecord
 
 __all__ = ["Opened", "Recorder"]
 
@@ -75,6 +76,7 @@ class _Gap:
     """Samples of one run that were lost because they found no room."""
 
     run: ActiveRun
+    source: str
     count: int
     from_ns: int
     until_ns: int
@@ -173,21 +175,35 @@ class Recorder:
         """Record a sample."""
         held = self._held
         if len(held.samples) >= HELD_SAMPLES:
-            self.lose(run, sample.t_ns, "more was read than memory holds while the store took nothing")
+            why = "more was read than memory holds while the store took nothing"
+            self.lose(run, sample.source, sample.t_ns, sample.t_ns, why)
             return
         held.samples.append((run, sample))
         held.taken += 1
 
-    def lose(self, run: ActiveRun, t_ns: int, why: str, count: int = 1) -> None:
-        """Note that samples were lost: they are a gap of the run, with their count."""
+    def lose(
+        self, run: ActiveRun, source: str, from_ns: int, until_ns: int, why: str, count: int = 1
+    ) -> None:
+        """Note that samples were lost: they are a gap of the run, with their count.
+
+        Parameters
+        ----------
+        run : ActiveRun
+        source : str
+            Whose samples.
+        from_ns, until_ns : int
+            The run's time of the first and the last of them [ns].
+        why : str
+        count : int
+        """
         self.dropped += count
         with self._changed:
-            gap = self._gaps[-1] if self._gaps else None
-            if gap is None or gap.run is not run or gap.why != why:
-                self._gaps.append(_Gap(run, count, t_ns, t_ns, why))
-                return
-            gap.count += count
-            gap.until_ns = max(gap.until_ns, t_ns)
+            for gap in self._gaps:
+                if gap.run is run and gap.source == source and gap.why == why:
+                    gap.count += count
+                    gap.until_ns = max(gap.until_ns, until_ns)
+                    return
+            self._gaps.append(_Gap(run, source, count, from_ns, until_ns, why))
 
     def do(self, job: Callable[[Store], object], *, last: bool = False) -> None:
         """Have something written, after what was asked for before; `last`: after all samples till now."""
@@ -297,7 +313,7 @@ class Recorder:
                     break
                 asked = (self._held.jobs and now >= self._due["jobs"]) or self._refresh
                 if not (asked and self._store is not None) and not self._closing:
-                    self._changed.wait(0.1 if self._store is None else self._patience_s(now))
+                    self._changed.wait(self._patience_s(self._clocks.mono_ns()))
         self._close_store()
 
     def _done(self) -> bool:
@@ -308,8 +324,15 @@ class Recorder:
         return now < self._due["commit"] and "commit" in self._impairments
 
     def _patience_s(self, now: int) -> float:
-        due = min(self._due["commit"] if self._held.samples else now + COMMIT_EVERY_NS, *self._due.values())
-        return min(0.45, max(0.005, (due - now) / 1e9))
+        """How long there is nothing to do."""
+        if self._store is None:
+            return 0.1
+        due = [now + COMMIT_EVERY_NS, self._due["calibrations"]]
+        if self._held.samples or self._gaps:
+            due.append(self._due["commit"])
+        if self._held.jobs:
+            due.append(self._due["jobs"])
+        return max(0.005, (min(due) - now) / 1e9)
 
     def _turn(self, now: int) -> None:
         if self._store is None:
@@ -408,10 +431,15 @@ class Recorder:
         with self._changed:
             gaps, self._gaps = self._gaps, []
         for gap in gaps:
-            span_s = (gap.until_ns - gap.from_ns) / 1e9
-            words = f"{gap.count} samples lost within {span_s:.1f} s: {gap.why}"
+            words = f"{gap.count} samples lost within {(gap.until_ns - gap.from_ns) / 1e9:.1f} s: {gap.why}"
             self._say(words)
+            self.do(partial(self._write_gap, gap))
             self.mark(gap.run, gap.from_ns, "gap", words)
+
+    def _write_gap(self, gap: _Gap, store: Store) -> None:
+        to = self._where(gap.run)
+        start_ns, end_ns = gap.from_ns + to.later_ns, gap.until_ns + to.later_ns
+        store.logbook.add_gap(Gap(to.run.id, start_ns, end_ns, gap.count, gap.why, gap.source))
 
     def _do_jobs(self, now: int) -> None:
         assert self._store is not None
@@ -425,7 +453,7 @@ class Recorder:
                 continue
             try:
                 job.do(self._store)
-            except LyewatchError as exc:
+            except StoreError as exc:
                 self._due["jobs"] = self._clocks.mono_ns() + _AGAIN_NS
                 self._impairments["jobs"] = str(exc)
                 self._tell()

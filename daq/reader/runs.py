@@ -7,14 +7,13 @@ recorder."""
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from daq.bench import Bench, read_calibrations
 from daq.errors import StoreError
 from daq.reader.timebase import Clocks
-from daq.store import CalibrationRecord, RunRecord, Store
+from daq.store import CalibrationRecord, RunRecord, Store, free_run_id
 
 __all__ = [
     "RESUME_WITHIN_S",
@@ -23,7 +22,6 @@ __all__ = [
     "begin",
     "readable",
     "resume",
-    "run_id",
     "usable",
 ]
 
@@ -89,16 +87,6 @@ class ActiveRun:
         return max(self.last_ns, mono_ns - self.zero_ns)
 
 
-def run_id(start_utc_ns: int, taken: Sequence[str] | frozenset[str] = ()) -> str:
-    """A run's id, made of its start in UTC; with `-2`, `-3` ... where it is `taken`."""
-    stem = datetime.fromtimestamp(start_utc_ns // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
-    number, found = 1, stem
-    while found in taken:
-        number += 1
-        found = f"{stem}-{number}"
-    return found
-
-
 def begin(
     bench: Bench,
     clocks: Clocks,
@@ -126,7 +114,7 @@ def begin(
     calibrated = bench.calibrated(read_calibrations(newest))
     mono0, utc = clocks.mono_ns(), clocks.utc_ns()
     record = RunRecord(
-        id=run_id(utc, taken),
+        id=free_run_id(utc, taken),
         bench=bench.name,
         kind=kind,
         name=name or (f"{bench.stack.name}, {build or bench.stack.build}" if kind == "run" else ""),
@@ -161,7 +149,8 @@ def resume(
     if record is None:
         return None, []
     last_ns = store.last_t_ns(record.id)
-    seen_utc_ns = store.touched_utc_ns(record.id) or record.touched_utc_ns or record.start_utc_ns
+    # The logbook is touched only every so often: the journal's own time is nearer to the last sample.
+    seen_utc_ns = max(record.start_utc_ns, record.touched_utc_ns or 0, store.written_utc_ns)
     gap_ns = max(0, clocks.utc_ns() - seen_utc_ns)
     if gap_ns > RESUME_WITHIN_S * 1e9:
         words = f"ended here: the reader died and was away for {gap_ns / 3.6e12:.1f} h"

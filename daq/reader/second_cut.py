@@ -37,6 +37,11 @@ class SecondCut:
     _verified_ns: int | None = None
     _doubted: bool = False
 
+    @property
+    def waiting(self) -> bool:
+        """Whether it was told to cut and has not answered that no current flows."""
+        return self._wanted
+
     def order(self, now: int) -> None:
         """Cut, or cut again."""
         if not self._wanted:

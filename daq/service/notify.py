@@ -37,8 +37,15 @@ FAILING_AFTER_S: Final = 5.0
 FIRST_PAUSE_S: Final = 0.5
 LONGEST_PAUSE_S: Final = 30.0
 CLOSE_WITHIN_S: Final = 1.0
+HUNG_AFTER_S: Final = 30.0
+"""One offer of a message may take so long: then its thread is given up, and the message lost [s]."""
+MOST_HUNG: Final = 3
+"""Threads of a receiver that hang; with more no further one is begun until one of them has ended."""
 NAMED_IN_GATHERED: Final = 8
 PRIORITIES: Final = ("critical", "high", "medium", "low")
+
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +139,10 @@ class Receiver:
     _sent_s: deque[float] = field(default_factory=deque)
     _urgent_s: deque[float] = field(default_factory=deque)
     _begun_s: float | None = None
+    _offer_s: float | None = None
     _wrong: str | None = None
     _thread: threading.Thread | None = None
+    _hung: list[threading.Thread] = field(default_factory=list)
 
     @property
     def name(self) -> str:
@@ -164,8 +173,28 @@ class Receiver:
 
     def start(self) -> None:
         """Begin to send."""
+        self._begun_s = self._offer_s = None
         self._thread = threading.Thread(target=self._serve, name=f"notify-{self.number}", daemon=True)
         self._thread.start()
+
+    def look(self) -> None:
+        """See that its thread lives and does not hang; give up one that does, and begin another."""
+        thread, offer_s = self._thread, self._offer_s
+        if thread is None or self._closing.is_set():
+            return
+        self._hung = [hung for hung in self._hung if hung.is_alive()]
+        if not thread.is_alive():
+            self._wrong = f"{self.name}: its sending ended by a fault of this program, and was begun anew"
+            self.start()
+        elif offer_s is not None and time.monotonic() - offer_s > HUNG_AFTER_S:
+            if len(self._hung) >= MOST_HUNG:
+                self._wrong = f"{self.name} hangs, again and again; {self.lost} lost"
+                return
+            self.lost += 1
+            self._wrong = f"{self.name} has hung for {HUNG_AFTER_S:.0f} s; {self.lost} lost"
+            log.error("%s", self._wrong)
+            self._hung.append(thread)
+            self.start()
 
     def close(self, wait_s: float) -> None:
         """End; a message under way is waited for no longer than `wait_s`."""
@@ -176,13 +205,17 @@ class Receiver:
     def _serve(self) -> None:
         if self.send is send_once:
             self._look_at_address()
-        while not self._closing.is_set():
+        while not self._closing.is_set() and self._mine():
             try:
                 self._hold_or_send(self._queue.get(timeout=0.1))
             except queue.Empty:
                 pass
             if (self._held or self._held_more) and self._room(self._sent_s):
                 self._deliver(self._gathered(), self._sent_s)
+
+    def _mine(self) -> bool:
+        """Whether the thread that asks is the one that sends; one that hung and was given up is not."""
+        return threading.current_thread() not in self._hung
 
     def _hold_or_send(self, note: Note) -> None:
         # What is critical has room of its own: it must not wait behind a flood of lesser things.
@@ -214,7 +247,9 @@ class Receiver:
         times.append(time.monotonic())
         begun_s = self._begun_s = time.monotonic()
         pause_s = FIRST_PAUSE_S
-        while not self.offer(note):
+        while not self._offered(note):
+            if not self._mine():
+                return
             left_s = begun_s + self.spec.retry_for_s - time.monotonic()
             if left_s <= 0.0:
                 self.lost += 1
@@ -227,8 +262,17 @@ class Receiver:
             pause_s = min(2.0 * pause_s, LONGEST_PAUSE_S)
         else:
             self.sent += 1
-            self._wrong = None
-        self._begun_s = None
+            if self._mine():
+                self._wrong = None
+        if self._mine():
+            self._begun_s = None
+
+    def _offered(self, note: Note) -> bool:
+        self._offer_s = time.monotonic()
+        taken = self.offer(note)
+        if self._mine():
+            self._offer_s = None
+        return taken
 
     def _look_at_address(self) -> None:
         self._guarded(lambda: check_address(self.address))
@@ -280,7 +324,12 @@ class Notifier:
 
     @property
     def failing(self) -> str | None:
-        """What is wrong with one or more receivers, in words; None when all take messages."""
+        """What is wrong with one or more receivers, in words; None when all take messages.
+
+        Whoever asks so watches over their threads: one that hangs or has died is replaced.
+        """
+        for receiver in self.receivers:
+            receiver.look()
         return "; ".join(words for r in self.receivers if (words := r.failing)) or None
 
     def close(self) -> None:

@@ -7,6 +7,9 @@ a unit that does not know the function says so, which serves as well). Units ans
 are asked, so whatever was late has come before that. A unit that leaves function 8 unanswered is given
 silence instead: `timeout_s` must then be more than a third of its slowest answer. Over TCP every answer
 carries the number of its question.
+
+Only questions are sent; the one exception is the number that is written to cut a supply at a trip. It waits
+for no doubt to be settled, only for the answer that is out, since two who speak at once are not heard.
 """
 
 from __future__ import annotations
@@ -23,12 +26,22 @@ from daq.errors import FrameError, PortError
 from daq.frame import NO_SEQ
 from daq.sources.base import Source
 from daq.sources.decoder import Heard
-from daq.sources.modbus_format import ECHO, Answer, RtuLine, TcpStream, exception_words, frame_gap_s, query
+from daq.sources.modbus_cut import ModbusCut
+from daq.sources.modbus_format import (
+    ECHO,
+    Answer,
+    RtuLine,
+    TcpStream,
+    exception_words,
+    frame_gap_s,
+    query,
+    write,
+)
 from daq.sources.modbus_map import ReadBlock, read_blocks
 from daq.sources.outbox import Command
 from daq.sources.polling import Notices, Poll, Timetable, as_count
 from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
-from daq.sources.wire import WireFrame
+from daq.sources.wire import WireFrame, WireReply
 
 __all__ = ["ModbusSource"]
 
@@ -51,7 +64,7 @@ class _Unit:
 
 @dataclass(slots=True)
 class _Asked:
-    """The question that is out; without a poll it asks for a word back."""
+    """The question that is out; without a poll it asks for a word back, or is the write that cuts."""
 
     unit: _Unit
     sent_ns: int
@@ -60,6 +73,7 @@ class _Asked:
     number: int
     poll: Poll[ReadBlock] | None
     sent_back: bool = False
+    cuts: bool = False
 
 
 class ModbusSource(Source):
@@ -99,7 +113,9 @@ class ModbusSource(Source):
         self._gap_ns = 0 if spec.tcp else round(frame_gap_s(spec.baud) * 1e9)
         blocks = read_blocks(spec.registers, spec.period_s)
         self._polls = Timetable([Poll(block, round(block.period_s * 1e9)) for block in blocks])
-        self._units = {block.unit: _Unit(block.unit) for block in blocks}
+        self._cut = None if spec.supply is None else ModbusCut(spec.supply)
+        units = {block.unit for block in blocks} | (set() if spec.supply is None else {spec.supply.unit})
+        self._units = {unit: _Unit(unit) for unit in sorted(units)}
         self._line: RtuLine | TcpStream = TcpStream() if spec.tcp else RtuLine(set(self._units))
         self._dice = rng or random.Random()  # noqa: S311 - a word to tell answers apart, not a secret
         self._port: SerialPort | None = None
@@ -151,7 +167,24 @@ class ModbusSource(Source):
         return said
 
     def _say(self, command: Command) -> None:
-        raise PortError("a Modbus source only reads", place=self.name, value=command.action)
+        assert command.number is not None  # the outbox numbers every command
+        cut = self._cut
+        if cut is None:
+            raise PortError("this Modbus source only reads", place=self.name, value=command.action)
+        if command.action not in ("trip", "reset"):
+            raise PortError("this supply takes no such command", place=self.name, value=command.action)
+        now = self._now()
+        if command.action == "reset":
+            # Nothing is sent: the output is switched on again by hand, at the supply.
+            self._said.append((now, WireReply(command.number, True)))
+            return
+        cut.order(command.number, now)  # and written as soon as the line is free
+
+    def send(self, command: Command) -> int:
+        """See `Source`. Modbus knows no heartbeat, so none is sent; 0 is returned for it."""
+        if self._cut is not None and command.action == "beat":
+            return 0
+        return super().send(command)
 
     def _silence(self) -> str:
         return (
@@ -161,8 +194,35 @@ class ModbusSource(Source):
 
     # -- asking --------------------------------------------------------------------------------------------
 
+    def _write_off(self, cut: ModbusCut) -> None:
+        """Write what cuts the supply."""
+        assert self._port is not None
+        spec = cut.spec
+        pdu = write(spec.unit, cut.function, spec.address, spec.off)
+        self._number = self._number % 0xFFFF + 1
+        pdu.transaction_id = self._number
+        frame = self._line.encode(pdu)
+        now = self._now()
+        self._asked = _Asked(self._units[spec.unit], now, frame, cut.words, self._number, None, cuts=True)
+        cut.written(now)
+        self._port.write(frame)
+
+    def _poll_of_current(self, cut: ModbusCut) -> Poll[ReadBlock]:
+        return next(
+            poll
+            for poll in self._polls.polls
+            if any(r.field == cut.spec.current for r in poll.question.registers)
+        )
+
     def _ask_next(self, now: int) -> None:
+        cut = self._cut
+        if cut is not None and cut.open(now) and cut.off_due:
+            self._write_off(cut)
+            return
         poll = self._polls.due(now)
+        if cut is not None and cut.read_now(now):
+            cut.asked(now)
+            poll = self._poll_of_current(cut)
         if poll is None:
             return
         block, unit = poll.question, self._units[poll.question.unit]
@@ -191,7 +251,10 @@ class ModbusSource(Source):
     def _wait_s(self, now: int) -> float:
         if self._asked is not None:
             return max(0.0, (self._asked.sent_ns + self._timeout_ns - now) / 1e9)
-        return max((self._free_ns - now) / 1e9, self._polls.wait_s(now))
+        soon_s = math.inf
+        if self._cut is not None and self._cut.open(now):
+            soon_s = 0.0 if self._cut.off_due else 0.05
+        return max((self._free_ns - now) / 1e9, min(self._polls.wait_s(now), soon_s))
 
     def _put_off(self, unit: _Unit, until_ns: int) -> None:
         for poll in self._polls.polls:
@@ -215,6 +278,7 @@ class ModbusSource(Source):
             return line.feed(chunk)
         # An adapter that hears itself sends our question back. Only reading shows it: the answer to function
         # 8 is the question's very bytes.
+        # And so it is with a write; what was taken for its answer then is verified by what flows.
         own = asked.frame if asked.poll is not None or self._sends_back else b""
         answers = line.feed(chunk, own)
         if line.sent_back != self._sent_back:
@@ -242,7 +306,10 @@ class ModbusSource(Source):
             return
         self._asked = None
         asked.unit.unechoed = 0
-        if asked.poll is None:
+        if asked.cuts:
+            if answer.exception:
+                self._not_written(asked, exception_words(answer.exception), received_ns)
+        elif asked.poll is None:
             asked.unit.doubt = False
         elif answer.exception:
             self._refused(asked, asked.poll, answer.exception, received_ns)
@@ -252,6 +319,10 @@ class ModbusSource(Source):
     def _belongs(self, answer: Answer, asked: _Asked) -> bool:
         if answer.unit != asked.unit.number:
             return False
+        if asked.cuts:
+            assert self._cut is not None
+            same = not self._spec.tcp or answer.transaction == asked.number
+            return same and answer.function == self._cut.function
         if asked.poll is None:
             wanted = asked.number.to_bytes(2, "big")
             return answer.function == ECHO and (answer.exception != 0 or answer.echo == wanted)
@@ -289,6 +360,16 @@ class ModbusSource(Source):
         age_ns = (received_ns - asked.sent_ns) // 2
         frame = WireFrame(fields, NO_SEQ if seq is None else seq, ms, True, age_ns)
         self._said.append((received_ns, frame))
+        number = None if self._cut is None else self._cut.read(fields, asked.sent_ns)
+        if self._cut is not None and number is not None:
+            self._said.append((received_ns, WireReply(number, True)))
+            self._event("notice", f"the output is cut: {self._cut.amps:.3g} A flow")
+
+    def _not_written(self, asked: _Asked, why: str, now: int) -> None:
+        """The write that cuts was refused or not answered; it is repeated by whoever ordered it."""
+        self.counters.last_error = f"{asked.words}: {why}"
+        if self._notices.fresh(self.counters.last_error, now):
+            self._event("notice", self.counters.last_error)
 
     def _not_answered(self, asked: _Asked, now: int) -> None:
         counters, line = self.counters, self._line
@@ -305,7 +386,10 @@ class ModbusSource(Source):
         self.witness.refused("", problem, asked=asked.words)
         if not self._spec.tcp:
             line.restart()
-        if asked.poll is None:
+        if asked.cuts:
+            asked.unit.doubt = True
+            self._not_written(asked, problem, now)
+        elif asked.poll is None:
             asked.unit.unechoed += 1
             asked.unit.quiet_until_ns = now + max(_LEAST_QUIET_NS, 2 * self._timeout_ns)
         else:

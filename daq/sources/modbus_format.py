@@ -12,9 +12,13 @@ from typing import Final
 
 from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU, ExceptionResponse, ModbusPDU
-from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
+from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest, WriteSingleCoilRequest
 from pymodbus.pdu.diag_message import ReturnQueryDataRequest
-from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteSingleRegisterRequest,
+)
 
 from daq.errors import FrameError
 
@@ -27,6 +31,7 @@ __all__ = [
     "exception_words",
     "frame_gap_s",
     "query",
+    "write",
 ]
 
 ECHO: Final = 8
@@ -57,6 +62,11 @@ _READS: Final[dict[int, type[ModbusPDU]]] = {
     3: ReadHoldingRegistersRequest,
     4: ReadInputRegistersRequest,
 }
+WRITE_COIL: Final = 5
+WRITE_REGISTER: Final = 6
+_WRITES: Final = (WRITE_COIL, WRITE_REGISTER)
+"""What cuts a supply; the answer is the question's own words."""
+_ANSWERED: Final = (*_READS, *_WRITES, ECHO)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +106,13 @@ def query(unit: int, function: int, address: int, count: int) -> ModbusPDU:
     return _READS[function](address=address, count=count, dev_id=unit)
 
 
+def write(unit: int, function: int, address: int, value: int) -> ModbusPDU:
+    """What puts `value` into one register, or 0 or 1 into one coil."""
+    if function == WRITE_COIL:
+        return WriteSingleCoilRequest(address=address, bits=[bool(value)], dev_id=unit)
+    return WriteSingleRegisterRequest(address=address, registers=[value], dev_id=unit)
+
+
 def exception_words(code: int) -> str:
     """An exception's code with its meaning."""
     return f"exception {code} ({EXCEPTIONS.get(code, 'of no known meaning')})"
@@ -117,6 +134,8 @@ def _understood(unit: int, pdu: bytes, transaction: int = 0) -> Answer | None:
         return Answer(unit, pdu[0] & 0x7F, said.exception_code, transaction=transaction)
     if pdu[0] == ECHO:
         return Answer(unit, ECHO, echo=pdu[3:], transaction=transaction)
+    if pdu[0] in _WRITES:
+        return Answer(unit, pdu[0], transaction=transaction)
     registers, bits = tuple(said.registers), tuple(bool(b) for b in said.bits)
     return Answer(unit, pdu[0], 0, registers, bits, size=pdu[1], transaction=transaction)
 
@@ -127,9 +146,13 @@ def _whole(pdu: bytes) -> bool:
         return False
     function = pdu[0]
     if function & 0x80:
-        return len(pdu) == 2 and function & 0x7F in (*_READS, ECHO)
+        return len(pdu) == 2 and function & 0x7F in _ANSWERED
     if function in _READS:
         return len(pdu) == 2 + pdu[1] and pdu[1] > 0 and (function < 3 or pdu[1] % 2 == 0)
+    if function == WRITE_COIL:
+        return len(pdu) == 5 and pdu[3:] in (b"\0\0", b"\xff\0")
+    if function == WRITE_REGISTER:
+        return len(pdu) == 5
     return function == ECHO and len(pdu) == 5 and pdu[1:3] == b"\0\0"
 
 
@@ -211,10 +234,10 @@ def _rtu_length(data: bytes, at: int) -> int:
     """How long the frame is that begins there, with its CRC; 0 if none does."""
     function = data[at + 1]
     if function & 0x80:
-        return 5 if function & 0x7F in (*_READS, ECHO) else 0
+        return 5 if function & 0x7F in _ANSWERED else 0
     if function in _READS:
         return 5 + data[at + 2]
-    return 8 if function == ECHO else 0
+    return 8 if function in (*_WRITES, ECHO) else 0
 
 
 class TcpStream:

@@ -3,6 +3,8 @@
 Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
+from daq.store._lock import FileLock, writer_lock
+from daq.store._logbook_runs import free_run_id
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
@@ -15,6 +17,7 @@ from daq.store.records import (
     CalibrationRecord,
     FillRecord,
     Foretold,
+    Gap,
     Mark,
     Request,
     RunRecord,
@@ -31,8 +34,10 @@ __all__ = [
     "CalibrationRecord",
     "ChannelSpan",
     "Envelope",
+    "FileLock",
     "FillRecord",
     "Foretold",
+    "Gap",
     "Head",
     "Homes",
     "Journal",
@@ -50,4 +55,6 @@ __all__ = [
     "Transition",
     "TripRecord",
     "envelope_of",
+    "free_run_id",
+    "writer_lock",
 ]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import errno
 import json
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+import apsw
 
 from daq.errors import LyewatchError, StoreBusy, StoreCorrupt, StoreError
 
@@ -18,27 +19,27 @@ _ASIDE = "stop lyewatch and move it aside with its -wal and -shm: sealed samples
 
 # SQLite's primary result codes, https://www.sqlite.org/rescode.html
 _SQLITE: dict[int, tuple[type[StoreError], str, str]] = {
-    sqlite3.SQLITE_BUSY: (
+    apsw.SQLITE_BUSY: (
         StoreBusy,
         "is held by another process",
         "wait, or end that process, then try again",
     ),
-    sqlite3.SQLITE_LOCKED: (StoreBusy, "is held by another task", "wait, then try again"),
-    sqlite3.SQLITE_FULL: (StoreError, "the disk is full", _ROOM),
-    sqlite3.SQLITE_IOERR: (StoreError, "the disk failed to read or write", "look at the disk and its cable"),
-    sqlite3.SQLITE_READONLY: (StoreError, "can not be written", "give this user the right to write there"),
-    sqlite3.SQLITE_PERM: (StoreError, "may not be used", "give this user the right to read and write there"),
-    sqlite3.SQLITE_CANTOPEN: (
+    apsw.SQLITE_LOCKED: (StoreBusy, "is held by another task", "wait, then try again"),
+    apsw.SQLITE_FULL: (StoreError, "the disk is full", _ROOM),
+    apsw.SQLITE_IOERR: (StoreError, "the disk failed to read or write", "look at the disk and its cable"),
+    apsw.SQLITE_READONLY: (StoreError, "can not be written", "give this user the right to write there"),
+    apsw.SQLITE_PERM: (StoreError, "may not be used", "give this user the right to read and write there"),
+    apsw.SQLITE_CANTOPEN: (
         StoreError,
         "can not be opened",
         "see that the folder exists and that this user may write there",
     ),
-    sqlite3.SQLITE_CORRUPT: (StoreCorrupt, "is damaged", _ASIDE),
-    sqlite3.SQLITE_NOTADB: (StoreCorrupt, "is not a database", _ASIDE),
-    sqlite3.SQLITE_NOMEM: (StoreError, "there is not enough memory", "end other programs, then try again"),
-    sqlite3.SQLITE_TOOBIG: (StoreError, "a row is too big", "store fewer or shorter values in one row"),
-    sqlite3.SQLITE_PROTOCOL: (StoreBusy, "its lock can not be had", "wait, then try again"),
-    sqlite3.SQLITE_INTERRUPT: (StoreError, "was interrupted", "try again"),
+    apsw.SQLITE_CORRUPT: (StoreCorrupt, "is damaged", _ASIDE),
+    apsw.SQLITE_NOTADB: (StoreCorrupt, "is not a database", _ASIDE),
+    apsw.SQLITE_NOMEM: (StoreError, "there is not enough memory", "end other programs, then try again"),
+    apsw.SQLITE_TOOBIG: (StoreError, "a row is too big", "store fewer or shorter values in one row"),
+    apsw.SQLITE_PROTOCOL: (StoreBusy, "its lock can not be had", "wait, then try again"),
+    apsw.SQLITE_INTERRUPT: (StoreError, "was interrupted", "try again"),
 }
 
 _ERRNO: dict[int, tuple[str, str]] = {
@@ -67,7 +68,7 @@ def fault(exc: BaseException, place: str) -> LyewatchError | None:
     """
     if isinstance(exc, LyewatchError):
         return exc
-    if isinstance(exc, sqlite3.Error | sqlite3.Warning):
+    if isinstance(exc, apsw.Error):
         return _of_sqlite(exc, place)
     if isinstance(exc, OSError):
         return _of_system(exc, place)
@@ -115,11 +116,11 @@ def store_faults(place: Path | str, *, decoding: bool = False) -> Iterator[None]
 
 
 def _of_sqlite(exc: Exception, place: str) -> StoreError:
-    code = getattr(exc, "sqlite_errorcode", None)
+    code = getattr(exc, "result", None)
     if code is not None and (known := _SQLITE.get(code & 0xFF)) is not None:
         kind, words, remedy = known
         return kind(words, place=place, remedy=remedy)
-    if "closed" in str(exc):
+    if isinstance(exc, apsw.ConnectionClosedError | apsw.CursorClosedError):
         return StoreError("is closed already", place=place, remedy="open the store again")
     return StoreError(
         f"the database refused: {_first_line(exc)}",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 from contextlib import suppress
 from pathlib import Path
+
+import apsw
 
 from daq.errors import StoreBusy
 from daq.store._faults import store_faults
@@ -40,14 +41,13 @@ class FileLock:
         self._owner = path.with_suffix(".pid")
         with store_faults(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._con = sqlite3.connect(path, timeout=wait_s, isolation_level=None, check_same_thread=False)
+            self._con = apsw.Connection(str(path))
             try:
+                self._con.set_busy_timeout(int(wait_s * 1000))
                 self._con.execute("PRAGMA journal_mode=MEMORY")  # nothing is ever written: no file for it
                 self._con.execute("BEGIN EXCLUSIVE")
-            except sqlite3.OperationalError as exc:
+            except apsw.BusyError as exc:
                 self._con.close()
-                if (exc.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_BUSY:
-                    raise
                 raise StoreBusy(
                     f"another process is {doing}", place=str(path.parent), value=self._who(), remedy=remedy
                 ) from exc
@@ -75,13 +75,13 @@ class FileLock:
             return None  # it has just taken the lock and not said so yet
 
 
-def writer_lock(folder: Path) -> FileLock:
+def writer_lock(folder: Path, wait_s: float = 1.0) -> FileLock:
     """The right to commit samples to the store in `folder`."""
     return FileLock(
         folder / "writer.lock",
         doing="writing to this store",
         remedy="stop it first (`lyewatch read`, `lyewatch up`), or name another folder",
-        wait_s=1.0,
+        wait_s=wait_s,
     )
 
 

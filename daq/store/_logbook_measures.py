@@ -10,7 +10,7 @@ import orjson
 
 from daq.errors import RequestRefused
 from daq.store._logbook_foretold import ForetoldBook
-from daq.store._logbook_runs import id_of, text_of
+from daq.store._logbook_runs import added, text_of
 from daq.store.records import CalibrationRecord, FillRecord
 
 __all__ = ["MeasureBook"]
@@ -28,12 +28,9 @@ class MeasureBook(ForetoldBook):
     def add_fill(self, fill: FillRecord) -> FillRecord:
         """Keep a timed fill; returns it with its id."""
         with self._db.writing(full=True) as con:
-            given = id_of(
-                con.execute(
-                    f"INSERT INTO fills ({_FILL}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
+            given = added(con, f"INSERT INTO fills ({_FILL}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
                     (fill.bench, fill.build, fill.t_utc_ns, text_of(fill.body), fill.run_id, fill.t_ns,
-                     fill.who, fill.note),
-                )
+                 fill.who, fill.note),
             )  # fmt: skip
         return replace(fill, id=given)
 
@@ -61,7 +58,8 @@ class MeasureBook(ForetoldBook):
     def forget_fill(self, fill_id: int) -> bool:
         """Remove a fill that went wrong; False when there is none of that id."""
         with self._db.writing(full=True) as con:
-            return con.execute("DELETE FROM fills WHERE id = ?", (fill_id,)).rowcount > 0
+            con.execute("DELETE FROM fills WHERE id = ?", (fill_id,))
+            return con.changes() > 0
 
     # -- calibrations ----------------------------------------------------------------------------
 
@@ -69,11 +67,10 @@ class MeasureBook(ForetoldBook):
         """Keep a calibration; returns it with its id. Runs that begin from now on use it."""
         c = calibration
         with self._db.writing(full=True) as con:
-            given = id_of(
-                con.execute(
-                    f"INSERT INTO calibrations ({_CALIBRATION}) VALUES (?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-                    (c.bench, c.channel, c.t_utc_ns, c.who, c.reference, c.due_utc_ns, text_of(c.body)),
-                )
+            given = added(
+                con,
+                f"INSERT INTO calibrations ({_CALIBRATION}) VALUES (?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
+                (c.bench, c.channel, c.t_utc_ns, c.who, c.reference, c.due_utc_ns, text_of(c.body)),
             )
         return replace(c, id=given)
 
@@ -111,11 +108,12 @@ class MeasureBook(ForetoldBook):
         False when it had been withdrawn already or there is none.
         """
         with self._db.writing(full=True) as con:
-            done = con.execute(
+            con.execute(
                 "UPDATE calibrations SET withdrawn_utc_ns = ?, withdrawn_by = ?, withdrawn_reason = ? "
                 "WHERE id = ? AND withdrawn_utc_ns IS NULL",
                 (time.time_ns(), who, reason, calibration_id),
-            ).rowcount
+            )
+            done = con.changes()
         return done > 0
 
     def run_calibrations(self, run_id: str) -> dict[str, CalibrationRecord]:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import sqlite3
 import time
-from collections.abc import Mapping
+from collections.abc import Container, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import orjson
 
-from daq.errors import RunNotFound
-from daq.store._database import Database
+from daq.errors import RequestRefused, RunNotFound
+from daq.store._database import Connection, Database
 from daq.store._logbook_schema import LOGBOOK
-from daq.store.records import Mark, RunRecord
+from daq.store.records import Gap, Mark, RunRecord
 
-__all__ = ["RunBook", "id_of", "text_of"]
+__all__ = ["RunBook", "added", "free_run_id", "text_of"]
 
 _RUN = (
     "id, bench, kind, name, build, start_utc_ns, mono0_ns, clock_offset_ns, bench_toml, bench_json, "
@@ -27,8 +27,13 @@ _RUN = (
 class RunBook:
     """Records of runs. See `Logbook`, which is one."""
 
-    def __init__(self, path: Path, *, busy_s: float = 10.0) -> None:
-        self._db = Database(path, LOGBOOK, busy_s=busy_s)
+    def __init__(self, path: Path, *, busy_s: float = 10.0, checkpoints: bool = False) -> None:
+        self._db = Database(path, LOGBOOK, busy_s=busy_s, checkpoints=checkpoints)
+
+    @property
+    def db(self) -> Database:
+        """The file."""
+        return self._db
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""
@@ -56,17 +61,10 @@ class RunBook:
         `calibrations` says with which of them (channel to id) it is recorded.
         """
         start = time.time_ns() if start_utc_ns is None else start_utc_ns
-        stem = datetime.fromtimestamp(start // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
         with self._db.writing(full=True) as con:
-            taken = {
-                i for (i,) in con.execute("SELECT id FROM runs WHERE id >= ? AND id < ?", (stem, stem + "."))
-            }
-            run_id, number = stem, 1
-            while run_id in taken:
-                number += 1
-                run_id = f"{stem}-{number}"
+            taken = {i for (i,) in con.execute("SELECT id FROM runs WHERE id LIKE ?", (_stem(start) + "%",))}
             record = RunRecord(
-                run_id,
+                free_run_id(start, taken),
                 bench,
                 kind,
                 name,
@@ -79,41 +77,51 @@ class RunBook:
                 None,
                 note,
             )
-            con.execute(
-                f"INSERT INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, ?, 0, NULL)",  # noqa: S608
-                (
-                    run_id,
-                    bench,
-                    kind,
-                    name,
-                    build,
-                    start,
-                    mono0_ns,
-                    clock_offset_ns,
-                    bench_toml,
-                    bench_json,
-                    note,
-                ),
-            )
-            con.executemany(
-                "INSERT INTO run_calibrations VALUES (?, ?, ?)",
-                [(run_id, channel, given) for channel, given in (calibrations or {}).items()],
-            )
+            self.add_run(record, calibrations)
         return record
 
     def add_run(self, record: RunRecord, calibrations: Mapping[str, int] | None = None) -> None:
-        """Write down a run that was begun in memory; one that is there already stays as it is."""
+        """Write down a run that was begun without the logbook; the same run again changes nothing.
+
+        Parameters
+        ----------
+        record : RunRecord
+            See `free_run_id` for its id.
+        calibrations : mapping of str to int, optional
+            With which of them (channel to id) it is recorded.
+
+        Raises
+        ------
+        RequestRefused
+            When another run has this id.
+        """
         r = record
         with self._db.writing(full=True) as con:
+            before = con.execute("SELECT bench, start_utc_ns FROM runs WHERE id = ?", (r.id,)).fetchone()
+            if before is not None:
+                if before != (r.bench, r.start_utc_ns):
+                    raise RequestRefused(
+                        "another run has this id", place=r.id, remedy="begin the run again, under a free one"
+                    )
+                return
             con.execute(
-                f"INSERT OR IGNORE INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",  # noqa: S608
+                f"INSERT INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
                 (r.id, r.bench, r.kind, r.name, r.build, r.start_utc_ns, r.mono0_ns, r.clock_offset_ns,
-                 r.bench_toml, r.bench_json, r.ended_ns, r.note),
+                 r.bench_toml, r.bench_json, r.ended_ns, r.note, r.rows, r.touched_utc_ns),
             )  # fmt: skip
             con.executemany(
-                "INSERT OR IGNORE INTO run_calibrations VALUES (?, ?, ?)",
+                "INSERT INTO run_calibrations VALUES (?, ?, ?)",
                 [(r.id, channel, given) for channel, given in (calibrations or {}).items()],
             )
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make all that is written within the block, by this thread, one commit that survives a power cut.
+
+        What raises within it and is caught there undoes itself alone; what leaves the block undoes all.
+        """
+        with self._db.writing(full=True):
+            yield
 
     def get_run(self, run_id: str) -> RunRecord:
         """The run's record.
@@ -194,6 +202,7 @@ class RunBook:
             con.execute("DELETE FROM runs WHERE id = ?", (run_id,))
             con.execute("DELETE FROM marks WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM links WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM gaps WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM run_calibrations WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))
@@ -201,7 +210,8 @@ class RunBook:
 
     def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:
         with self._db.writing(full=True) as con:
-            changed = con.execute(f"UPDATE runs SET {what} WHERE id = ?", (*values, run_id)).rowcount  # noqa: S608
+            con.execute(f"UPDATE runs SET {what} WHERE id = ?", (*values, run_id))  # noqa: S608
+            changed = con.changes()
         if not changed:
             raise _no_run(run_id)
 
@@ -210,11 +220,10 @@ class RunBook:
     def add_mark(self, run_id: str, t_ns: int, kind: str, text: str, who: str = "") -> int:
         """Pin words to an instant of a run; returns the mark's id."""
         with self._db.writing(full=True) as con:
-            return id_of(
-                con.execute(
-                    "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
-                    (run_id, t_ns, kind, text, who),
-                )
+            return added(
+                con,
+                "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
+                (run_id, t_ns, kind, text, who),
             )
 
     def list_marks(self, run_id: str) -> list[Mark]:
@@ -225,6 +234,28 @@ class RunBook:
                 (run_id,),
             ).fetchall()
         return [Mark(*row) for row in rows]
+
+    # -- gaps ------------------------------------------------------------------------------------
+
+    def add_gap(self, gap: Gap) -> None:
+        """Write down samples that are not kept. A gap may be told while it grows: one of the
+        same run, source and start replaces what was said before."""
+        with self._db.writing(full=True) as con:
+            con.execute(
+                "INSERT OR REPLACE INTO gaps (run_id, source, start_ns, end_ns, samples, why) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (gap.run_id, gap.source, gap.start_ns, gap.end_ns, gap.samples, gap.why),
+            )
+
+    def list_gaps(self, run_id: str) -> list[Gap]:
+        """The run's gaps in order of time."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT run_id, start_ns, end_ns, samples, why, source FROM gaps WHERE run_id = ? "
+                "ORDER BY start_ns, source",
+                (run_id,),
+            ).fetchall()
+        return [Gap(*row) for row in rows]
 
     # -- links -------------------------------------------------------------------------------------
 
@@ -242,14 +273,34 @@ class RunBook:
             return {source: orjson.loads(body) for source, body in rows}
 
 
+def free_run_id(start_utc_ns: int, taken: Container[str] = ()) -> str:
+    """An id for a run that begins then: its second in UTC, and the milliseconds too when that is taken.
+
+    It needs no file. A run that begins a millisecond after one of the same id gets another, so that two have
+    the same only if neither knew of the other and both began in the same second.
+    """
+    stem = _stem(start_utc_ns)
+    if stem not in taken:
+        return stem
+    number = start_utc_ns // 1_000_000 % 1000
+    while (run_id := f"{stem}-{number:03d}") in taken:
+        number += 1
+    return run_id
+
+
+def _stem(start_utc_ns: int) -> str:
+    return datetime.fromtimestamp(start_utc_ns // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
+
+
 def text_of(value: Any) -> str:
     """A value as the JSON that the logbook keeps."""
     return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS).decode()
 
 
-def id_of(cursor: sqlite3.Cursor) -> int:
-    """The id of the row that was just added."""
-    return int(cursor.lastrowid or 0)
+def added(con: Connection, statement: str, values: Sequence[Any]) -> int:
+    """Add a row; returns its id."""
+    con.execute(statement, values)
+    return con.last_insert_rowid()
 
 
 def _no_run(run_id: str) -> RunNotFound:

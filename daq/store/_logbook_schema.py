@@ -82,4 +82,14 @@ LOGBOOK = (
                 PRIMARY KEY (run_id, t_ns))""",
         ),
     ),
+    Migration(
+        "0006 gaps, nobody's alarm states",
+        (
+            """CREATE TABLE gaps (
+                run_id TEXT NOT NULL, source TEXT NOT NULL, start_ns INTEGER NOT NULL,
+                end_ns INTEGER NOT NULL, samples INTEGER NOT NULL, why TEXT NOT NULL,
+                PRIMARY KEY (run_id, source, start_ns)) WITHOUT ROWID""",
+            "DROP TABLE alarm_states",
+        ),
+    ),
 )

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from daq.errors import StoreError
 from daq.frame import Block
-from daq.store._blocks import joined, spans_of, widest, writable
+from daq.store._blocks import clipped, joined, spans_of, widest, writable
 from daq.store._faults import store_faults
-from daq.store._rows import Row, block_of, plain_status
+from daq.store._rows import Pack, block_of, plain_status
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import Piece, PieceGone, SampleStore
 from daq.store.homes import Homes
-from daq.store.journal import Journal, pieces_of, rows_of
+from daq.store.journal import Journal, packs_of, pieces_of
 from daq.store.logbook import Logbook
 
 __all__ = ["RunReading"]
@@ -109,7 +109,8 @@ class RunReading:
             parts.setdefault(piece.source, []).append(block)
         for source, own in rows.items():
             if only is None or source in only:
-                parts.setdefault(source, []).append(self._block(source, own, wanted, raw=raw))
+                block = clipped(self._block(source, own, wanted, raw=raw), start_ns, end_ns)
+                parts.setdefault(source, []).append(block)
         blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
         return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
 
@@ -178,7 +179,8 @@ class RunReading:
             return None
         from daq.store._far_envelope import made_here, merged
 
-        here = joined("", [self._block(source, own, names, raw=False) for source, own in rows.items()])
+        live = [self._block(source, own, names, raw=False) for source, own in rows.items()]
+        here = joined("", [clipped(block, start_ns, end_ns) for block in live])
         ends = [(p.t_min_ns, p.t_max_ns) for p in pieces]
         if len(here):
             ends.append((int(here.t_ns[0]), int(here.t_ns[-1])))
@@ -211,26 +213,26 @@ class RunReading:
             return None
         return (span.high_ns, span.high) if highest else (span.low_ns, span.low)
 
-    def _block(self, source: str, rows: list[Row], channels: list[str] | None, *, raw: bool) -> Block:
+    def _block(self, source: str, rows: list[Pack], channels: list[str] | None, *, raw: bool) -> Block:
         with store_faults(self.journal.path, decoding=True):
             return block_of(source, rows, channels=channels, raw=raw)
 
     def _snapshot(
         self, run_id: str, start_ns: int | None, end_ns: int | None
-    ) -> tuple[list[Piece], dict[str, list[Row]]]:
+    ) -> tuple[list[Piece], dict[str, list[Pack]]]:
         """Catalogue and journal of one run at one instant: because they agree, every row comes once."""
         with self.journal.db.reading() as con:
             pieces = pieces_of(con, run_id)
-            rows = rows_of(con, run_id, start_ns=start_ns, end_ns=end_ns)
+            rows = packs_of(con, run_id, start_ns=start_ns, end_ns=end_ns)
             known = (
                 bool(pieces or rows)
                 or con.execute("SELECT 1 FROM heads WHERE run_id = ?", (run_id,)).fetchone()
             )
         if not known:
             self.logbook.get_run(run_id)
-        by_source: dict[str, list[Row]] = {}
-        for _, row in rows:
-            by_source.setdefault(row[0], []).append(row)
+        by_source: dict[str, list[Pack]] = {}
+        for pack in rows:
+            by_source.setdefault(pack.source, []).append(pack)
         return pieces, by_source
 
 

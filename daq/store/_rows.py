@@ -1,10 +1,11 @@
-"""A sample as a row of the journal: times in columns, values in one JSON body."""
+"""Samples of a commit as rows of the journal: those of one run and source are one row."""
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterable, Sequence
-from itertools import chain
-from typing import Any
+from itertools import accumulate
+from typing import Any, NamedTuple
 
 import numpy as np
 import orjson
@@ -12,64 +13,132 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Sample, Status
 
-__all__ = ["Row", "block_of", "body_of", "plain_status", "sample_of"]
+__all__ = ["Pack", "block_of", "packed", "plain_status", "samples_of"]
 
 _OPTIONS = orjson.OPT_SERIALIZE_NUMPY
 _NAN = float("nan")
+_JSON = b"{"  # what a body that is not compressed begins with
 
-Row = tuple[str, int, int, bytes]
-"""source, t_ns, seq, body"""
-
-
-def body_of(sample: Sample) -> bytes:
-    """A sample's values (v), what is not good of them (q) and raw numbers (r). NaN becomes null."""
-    body: dict[str, Any] = {"v": sample.values}
-    if sample.status:
-        body["q"] = sample.status
-    if sample.raw:
-        body["r"] = sample.raw
-    return orjson.dumps(body, option=_OPTIONS)
+_Numbers = dict[str, list[float | None]]
 
 
-def sample_of(row: Row) -> Sample:
-    """The sample that a row was made of."""
-    source, t_ns, seq, body = row
-    parts = orjson.loads(body)
-    return Sample(
-        source,
-        t_ns,
-        {n: _NAN if v is None else float(v) for n, v in parts["v"].items()},
-        {n: Status(q) for n, q in parts.get("q", {}).items()},
-        seq,
-        {n: _NAN if v is None else float(v) for n, v in parts.get("r", {}).items()},
-    )
+class Pack(NamedTuple):
+    """A row of the journal.
+
+    Attributes
+    ----------
+    id : int
+        The id of its first sample; the others follow it one by one.
+    run_id, source : str
+    size : int
+        How many samples there are in it.
+    t_min_ns, t_max_ns : int
+        The span of their times, both ends included [ns].
+    body : bytes
+        See `packed`.
+    """
+
+    id: int
+    run_id: str
+    source: str
+    size: int
+    t_min_ns: int
+    t_max_ns: int
+    body: bytes
+
+    @property
+    def last_id(self) -> int:
+        """The id of its last sample."""
+        return self.id + self.size - 1
+
+
+class _Columns(NamedTuple):
+    """A body as it was written."""
+
+    t_ns: list[int]
+    seq: list[int]
+    values: _Numbers
+    absent: dict[str, list[int]]
+    status: dict[str, list[list[int]]]
+    raw: _Numbers
+
+
+def packed(samples: Sequence[tuple[str, Sample]], first_id: int) -> list[Pack]:
+    """Samples (run id and sample) as rows, their ids from `first_id` on.
+
+    A body is JSON, compressed where that makes it shorter: times and sequence numbers as the first and then
+    the differences (t, s), values by channel (v, NaN is null), the samples that do not name a channel which
+    others name (a), pairs of sample and status code of what is not good (q), raw numbers (r).
+    """
+    groups: dict[tuple[str, str], list[Sample]] = {}
+    for run_id, sample in samples:
+        groups.setdefault((run_id, sample.source), []).append(sample)
+    packs = []
+    for (run_id, source), own in groups.items():
+        times = [int(s.t_ns) for s in own]
+        packs.append(Pack(first_id, run_id, source, len(own), min(times), max(times), _body(own, times)))
+        first_id += len(own)
+    return packs
+
+
+def samples_of(pack: Pack) -> list[Sample]:
+    """The samples that a row was made of, in their order."""
+    columns = _columns(pack.body)
+    absent = {name: set(where) for name, where in columns.absent.items()}
+    status: list[dict[str, Status]] = [{} for _ in columns.t_ns]
+    for name, pairs in columns.status.items():
+        for index, code in pairs:
+            status[index][name] = Status(code)
+    return [
+        Sample(
+            pack.source,
+            t_ns,
+            {n: _number(v[k]) for n, v in columns.values.items() if k not in absent.get(n, ())},
+            status[k],
+            columns.seq[k],
+            {n: float(r) for n, column in columns.raw.items() if (r := column[k]) is not None},
+        )
+        for k, t_ns in enumerate(columns.t_ns)
+    ]
 
 
 def block_of(
-    source: str, rows: Sequence[Row], *, channels: Iterable[str] | None = None, raw: bool = True
+    source: str, packs: Iterable[Pack], *, channels: Iterable[str] | None = None, raw: bool = True
 ) -> Block:
-    """Rows of one source as columns, in the order they have.
+    """Rows of one source as one block, in the order they have.
 
     A channel's status column is there only where it says more than the values do: good where finite, missing
     elsewhere.
     """
-    bodies = [orjson.loads(body) for _, _, _, body in rows]
-    values = _columns([b["v"] for b in bodies], channels)
+    wanted = None if channels is None else set(channels)
+    t_ns: list[int] = []
+    seq: list[int] = []
+    values: _Numbers = {}
+    raws: _Numbers = {}
+    said: list[tuple[str, int, int]] = []
+    for pack in packs:
+        columns = _columns(pack.body)
+        at = len(t_ns)
+        t_ns += columns.t_ns
+        seq += columns.seq
+        _extend(values, columns.values, at, len(t_ns), wanted)
+        if raw:
+            _extend(raws, columns.raw, at, len(t_ns), wanted)
+        said += [(name, at + k, code) for name, pairs in columns.status.items() for k, code in pairs]
+    made = {name: np.array(column, dtype=np.float64) for name, column in values.items()}
     status: dict[str, NDArray[np.uint8]] = {}
-    for index, said in ((k, b["q"]) for k, b in enumerate(bodies) if "q" in b):
-        for name, code in said.items():
-            if name not in values:
-                continue
+    for name, index, code in said:
+        if name in made:
             if name not in status:
-                status[name] = plain_status(values[name])
+                status[name] = plain_status(made[name])
             status[name][index] = code
     return Block(
         source,
-        np.array([t for _, t, _, _ in rows], dtype=np.int64),
-        np.array([s for _, _, s, _ in rows], dtype=np.int64),
-        values,
+        np.array(t_ns, dtype=np.int64),
+        np.array(seq, dtype=np.int64),
+        made,
         status,
-        _columns([b.get("r", {}) for b in bodies], channels) if raw and any("r" in b for b in bodies) else {},
+        {name: np.array(column, dtype=np.float64) for name, column in raws.items()},
     )
 
 
@@ -78,18 +147,66 @@ def plain_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
     return np.where(np.isfinite(values), np.uint8(Status.GOOD), np.uint8(Status.MISSING))
 
 
-def _columns(
-    bodies: list[dict[str, float | None]], channels: Iterable[str] | None
-) -> dict[str, NDArray[np.float64]]:
-    kinds = dict.fromkeys(map(tuple, bodies))
-    names: Iterable[str] = dict.fromkeys(chain.from_iterable(kinds))
-    if channels is not None:
-        wanted = set(channels)
-        names = [n for n in names if n in wanted]
-    # None becomes NaN on the way into a float column.
-    if len(kinds) == 1:
-        # All rows name the same channels, as nearly always: their numbers side by side are a table.
-        flat = np.array(list(chain.from_iterable(map(dict.values, bodies))), dtype=np.float64)
-        table = np.ascontiguousarray(flat.reshape(len(bodies), -1).T)
-        return {name: row for name, row in zip(next(iter(kinds)), table, strict=True) if name in names}
-    return {name: np.array([body.get(name) for body in bodies], dtype=np.float64) for name in names}
+def _body(samples: Sequence[Sample], times: Sequence[int]) -> bytes:
+    names = dict.fromkeys(n for s in samples for n in s.values)
+    absent = {n: [k for k, s in enumerate(samples) if n not in s.values] for n in names}
+    status: dict[str, list[tuple[int, int]]] = {}
+    raws = dict.fromkeys(n for s in samples for n in s.raw)
+    for k, sample in enumerate(samples):
+        for name, code in sample.status.items():
+            status.setdefault(name, []).append((k, int(code)))
+    parts: dict[str, Any] = {
+        "t": _differences(times),
+        "s": _differences([int(s.seq) for s in samples]),
+        "v": {n: [s.values.get(n) for s in samples] for n in names},
+    }
+    if any(absent.values()):
+        parts["a"] = {n: where for n, where in absent.items() if where}
+    if status:
+        parts["q"] = status
+    if raws:
+        parts["r"] = {n: [s.raw.get(n) for s in samples] for n in raws}
+    text = orjson.dumps(parts, option=_OPTIONS)
+    short = zlib.compress(text, 6)
+    return short if len(short) < len(text) else text
+
+
+def _columns(body: bytes) -> _Columns:
+    parts = orjson.loads(body if body[:1] == _JSON else zlib.decompress(body))
+    if "one" in parts:
+        # A row of a journal that was made before rows were packed: one sample as it was written then.
+        one = parts["one"]
+        return _Columns(
+            parts["t"],
+            parts["s"],
+            {n: [v] for n, v in one["v"].items()},
+            {},
+            {n: [[0, code]] for n, code in one.get("q", {}).items()},
+            {n: [r] for n, r in one.get("r", {}).items()},
+        )
+    return _Columns(
+        list(accumulate(parts["t"])),
+        list(accumulate(parts["s"])),
+        parts["v"],
+        parts.get("a", {}),
+        parts.get("q", {}),
+        parts.get("r", {}),
+    )
+
+
+def _differences(numbers: Sequence[int]) -> list[int]:
+    return [n - before for n, before in zip(numbers, (0, *numbers), strict=False)]
+
+
+def _number(value: float | None) -> float:
+    return _NAN if value is None else float(value)
+
+
+def _extend(into: _Numbers, found: _Numbers, start: int, end: int, wanted: set[str] | None) -> None:
+    """Put columns of rows `start` to `end` after those before; None where a column was not there."""
+    for name, column in found.items():
+        if wanted is None or name in wanted:
+            into.setdefault(name, [None] * start).extend(column)
+    for column in into.values():
+        if len(column) < end:
+            column.extend([None] * (end - len(column)))

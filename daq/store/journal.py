@@ -6,7 +6,6 @@ reader see every sample once, at any instant.
 
 from __future__ import annotations
 
-import sqlite3
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,9 +16,9 @@ import orjson
 
 from daq.errors import StoreError
 from daq.frame import Sample
-from daq.store._database import Database, Migration
+from daq.store._database import Connection, Database, Migration
 from daq.store._faults import store_faults
-from daq.store._rows import Row, body_of, sample_of
+from daq.store._rows import Pack, packed, samples_of
 from daq.store.home import ChannelSpan, Piece
 
 __all__ = ["Head", "Journal", "TailRow"]
@@ -48,13 +47,32 @@ _SCHEMA = (
             "CREATE TABLE facts (key TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID",
         ),
     ),
+    Migration(
+        "0002 samples of a commit packed, heads of what has left the journal",
+        (
+            # No index and no counter beside it: a commit writes the last page of this table and no other.
+            """CREATE TABLE packs (
+                id INTEGER PRIMARY KEY, run_id TEXT NOT NULL, source TEXT NOT NULL, count INTEGER NOT NULL,
+                t_min_ns INTEGER NOT NULL, t_max_ns INTEGER NOT NULL, body BLOB NOT NULL)""",
+            """INSERT INTO packs SELECT id, run_id, source, 1, t_ns, t_ns,
+                CAST('{"t":[' || t_ns || '],"s":[' || seq || '],"one":' || CAST(body AS TEXT) || '}' AS BLOB)
+                FROM samples ORDER BY id""",
+            """INSERT OR REPLACE INTO facts
+                SELECT 'last_id', seq FROM sqlite_sequence WHERE name = 'samples'""",
+            """UPDATE heads SET rows = rows -
+                (SELECT count(*) FROM samples WHERE samples.run_id = heads.run_id)""",
+            "DROP TABLE samples",
+        ),
+    ),
 )
+_PAGE_BYTES = 1024
+_PACK = "id, run_id, source, count, t_min_ns, t_max_ns, body"
 _PIECE = "run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, id"
 
 
 @dataclass(frozen=True, slots=True)
 class TailRow:
-    """A sample as it follows the journal's end, with the row's id, by which to go on."""
+    """A sample as it follows the journal's end, with its id, by which to go on."""
 
     id: int
     run_id: str
@@ -63,11 +81,10 @@ class TailRow:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """How far a run has come: samples stored, the latest one's time [ns], wall time of the last commit."""
+    """How far a run has come: samples stored, and the latest one's time [ns]."""
 
     rows: int
     last_t_ns: int
-    touched_utc_ns: int
 
 
 class Journal:
@@ -79,10 +96,13 @@ class Journal:
         Usually `FOLDER/journal.db`; made when it is not there.
     busy_s : float
         How long to wait for another process's transaction [s].
+    checkpoints : bool
+        See `Database`.
     """
 
-    def __init__(self, path: Path, *, busy_s: float = 10.0) -> None:
-        self.db = Database(path, _SCHEMA, busy_s=busy_s)
+    def __init__(self, path: Path, *, busy_s: float = 10.0, checkpoints: bool = False) -> None:
+        self.db = Database(path, _SCHEMA, busy_s=busy_s, checkpoints=checkpoints, page_bytes=_PAGE_BYTES)
+        self._synced = True
 
     @property
     def path(self) -> Path:
@@ -107,54 +127,59 @@ class Journal:
         Returns
         -------
         int
-            The id of the last row ever added.
+            The id of the last sample ever added.
         """
-        with store_faults(self.path):
-            rows = [(run_id, s.source, int(s.t_ns), int(s.seq), body_of(s)) for run_id, s in samples]
-        heads: dict[str, tuple[int, int]] = {}
-        for run_id, _, t_ns, _, _ in rows:
-            count, last = heads.get(run_id, (0, t_ns))
-            heads[run_id] = (count + 1, max(last, t_ns))
+        if not samples and (self._synced or not full):
+            return self.last_id()
         with self.db.writing(full=full) as con:
-            con.executemany(
-                "INSERT INTO samples (run_id, source, t_ns, seq, body) VALUES (?, ?, ?, ?, ?)", rows
-            )
-            for run_id, (count, last) in heads.items():
-                add_to_head(con, run_id, count, last)
-            if full and not rows:
+            packs = packed(samples, _last_id(con) + 1)
+            con.executemany(f"INSERT INTO packs ({_PACK}) VALUES (?, ?, ?, ?, ?, ?, ?)", packs)  # noqa: S608
+            if not packs:
                 put_fact(con, "synced_utc_ns", time.time_ns())  # a commit that writes nothing syncs nothing
-            return _last_id(con)
+            last_id = packs[-1].last_id if packs else _last_id(con)
+        self._synced = full
+        return last_id
 
     def tail(self, after_id: int, limit: int = 5000) -> list[TailRow]:
-        """At most `limit` rows after row `after_id`, in the order in which they were committed."""
+        """At most `limit` samples after sample `after_id`, by their ids: in the order of their commits, and
+        within a commit those of one run and source after each other.
+        """
         with self.db.reading() as con:
             rows = con.execute(
-                "SELECT id, run_id, source, t_ns, seq, body FROM samples WHERE id > ? ORDER BY id LIMIT ?",
+                # The row in which the sample after it may be, and those behind.
+                f"SELECT {_PACK} FROM packs WHERE id >= "  # noqa: S608
+                "coalesce((SELECT max(id) FROM packs WHERE id <= ?1), 0) AND id + count - 1 > ?1 "
+                "ORDER BY id LIMIT ?2",
                 (after_id, limit),
             ).fetchall()
+        found: list[TailRow] = []
         with store_faults(self.path, decoding=True):
-            return [TailRow(row[0], row[1], sample_of(row[2:])) for row in rows]
+            for pack in map(Pack._make, rows):
+                for row_id, sample in enumerate(samples_of(pack), pack.id):
+                    if row_id > after_id:
+                        found.append(TailRow(row_id, pack.run_id, sample))
+                if len(found) >= limit:
+                    break
+        return found[:limit]
 
     def last_id(self) -> int:
-        """The id of the last row ever added, 0 before the first; rows that were sealed count."""
+        """The id of the last sample ever added, 0 before the first; those that were sealed count."""
         with self.db.reading() as con:
             return _last_id(con)
 
     def count(self, run_id: str | None = None) -> int:
-        """How many rows are in the journal now, of one run or of all."""
+        """How many samples are in the journal now, of one run or of all."""
         with self.db.reading() as con:
-            if run_id is None:
-                (number,) = con.execute("SELECT count(*) FROM samples").fetchone()
-            else:
-                (number,) = con.execute("SELECT count(*) FROM samples WHERE run_id = ?", (run_id,)).fetchone()
+            (number,) = con.execute(
+                "SELECT coalesce(sum(count), 0) FROM packs WHERE ?1 IS NULL OR run_id = ?1", (run_id,)
+            ).fetchone()
         return int(number)
 
     def runs(self) -> list[str]:
         """Runs of which there are rows in the journal now."""
         with self.db.reading() as con:
-            return [
-                r for (r,) in con.execute("SELECT DISTINCT run_id FROM samples ORDER BY run_id").fetchall()
-            ]
+            found = con.execute("SELECT DISTINCT run_id FROM packs ORDER BY run_id").fetchall()
+        return [run_id for (run_id,) in found]
 
     def runs_sealed_after(self, row_id: int) -> list[str]:
         """Runs of which rows later than that have moved to the archive, in the order of their rows."""
@@ -168,47 +193,50 @@ class Journal:
     def head(self, run_id: str) -> Head | None:
         """How far a run has come, sealed samples included; None before its first sample."""
         with self.db.reading() as con:
-            row = con.execute(
-                "SELECT rows, last_t_ns, touched_utc_ns FROM heads WHERE run_id = ?", (run_id,)
+            rows, last, known = con.execute(
+                "SELECT coalesce(sum(rows), 0), max(last_t_ns), count(*) FROM ("
+                "SELECT rows, last_t_ns FROM heads WHERE run_id = ?1 "
+                "UNION ALL SELECT count, t_max_ns FROM packs WHERE run_id = ?1)",
+                (run_id,),
             ).fetchone()
-        return None if row is None else Head(*row)
+        return Head(rows, last) if known else None
 
     def prune(self, run_id: str, keep_after_ns: int) -> int:
-        """Delete the run's rows of before `keep_after_ns` [ns]; returns how many."""
+        """Delete the run's rows that end before `keep_after_ns` [ns]; returns how many samples."""
         with self.db.writing() as con:
-            gone = con.execute(
-                "DELETE FROM samples WHERE run_id = ? AND t_ns < ?", (run_id, keep_after_ns)
-            ).rowcount
-            con.execute("UPDATE heads SET rows = rows - ? WHERE run_id = ?", (gone, run_id))
+            old = "run_id = ? AND t_max_ns < ?"
+            gone, last = con.execute(
+                f"SELECT coalesce(sum(count), 0), max(t_max_ns) FROM packs WHERE {old}",  # noqa: S608
+                (run_id, keep_after_ns),
+            ).fetchone()
+            if gone:
+                keep_last_id(con)
+                add_to_head(con, run_id, 0, last)
+                con.execute(f"DELETE FROM packs WHERE {old}", (run_id, keep_after_ns))  # noqa: S608
         return int(gone)
 
 
 # What follows works inside a transaction that the caller holds.
 
 
-def get_fact(con: sqlite3.Connection, key: str) -> int | None:
+def get_fact(con: Connection, key: str) -> int | None:
     """A number that the journal keeps about itself."""
     row = con.execute("SELECT value FROM facts WHERE key = ?", (key,)).fetchone()
     return None if row is None else int(row[0])
 
 
-def put_fact(con: sqlite3.Connection, key: str, value: int) -> None:
+def put_fact(con: Connection, key: str, value: int) -> None:
     """Keep a number about the journal itself."""
     con.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
 
 
-def pass_ids(con: sqlite3.Connection, up_to: int) -> None:
-    """Give no id up to `up_to` to a sample any more."""
-    con.execute("DELETE FROM sqlite_sequence WHERE name = 'samples' AND seq < ?", (up_to,))
-    con.execute(
-        "INSERT INTO sqlite_sequence (name, seq) SELECT 'samples', ?1 WHERE NOT EXISTS "
-        "(SELECT 1 FROM sqlite_sequence WHERE name = 'samples')",
-        (up_to,),
-    )
+def keep_last_id(con: Connection, at_least: int = 0) -> None:
+    """Give no id again that was given, or up to `at_least`; to be called before rows are deleted."""
+    put_fact(con, "last_id", max(_last_id(con), at_least))
 
 
-def add_to_head(con: sqlite3.Connection, run_id: str, rows: int, last_t_ns: int) -> None:
-    """Count `rows` more samples of a run, the latest at `last_t_ns`."""
+def add_to_head(con: Connection, run_id: str, rows: int, last_t_ns: int) -> None:
+    """Count `rows` samples of a run that are in the archive, the latest at `last_t_ns`."""
     con.execute(
         "INSERT INTO heads VALUES (?, ?, ?, ?) ON CONFLICT (run_id) DO UPDATE SET "
         "rows = rows + excluded.rows, last_t_ns = max(last_t_ns, excluded.last_t_ns), "
@@ -217,8 +245,8 @@ def add_to_head(con: sqlite3.Connection, run_id: str, rows: int, last_t_ns: int)
     )
 
 
-def rows_of(
-    con: sqlite3.Connection,
+def packs_of(
+    con: Connection,
     run_id: str,
     *,
     start_ns: int | None = None,
@@ -226,17 +254,22 @@ def rows_of(
     after_id: int = 0,
     up_to_id: int | None = None,
     limit: int = -1,
-) -> list[tuple[int, Row]]:
-    """Ids and rows of a run that are in the journal, in the order in which they were committed."""
+) -> list[Pack]:
+    """Rows of a run that are in the journal, in the order in which they were committed.
+
+    Those whose span touches that from `start_ns` to `end_ns`, and whose samples all come after `after_id`
+    and none after `up_to_id`.
+    """
     found = con.execute(
-        "SELECT id, source, t_ns, seq, body FROM samples WHERE run_id = ?1 AND (?2 IS NULL OR t_ns >= ?2) "
-        "AND (?3 IS NULL OR t_ns <= ?3) AND (?4 IS NULL OR id <= ?4) AND id > ?6 ORDER BY id LIMIT ?5",
+        f"SELECT {_PACK} FROM packs WHERE run_id = ?1 AND (?2 IS NULL OR t_max_ns >= ?2) "  # noqa: S608
+        "AND (?3 IS NULL OR t_min_ns <= ?3) AND (?4 IS NULL OR id + count - 1 <= ?4) AND id > ?6 "
+        "ORDER BY id LIMIT ?5",
         (run_id, start_ns, end_ns, up_to_id, limit, after_id),
     ).fetchall()
-    return [(row[0], row[1:]) for row in found]
+    return [Pack._make(row) for row in found]
 
 
-def pieces_of(con: sqlite3.Connection, run_id: str) -> list[Piece]:
+def pieces_of(con: Connection, run_id: str) -> list[Piece]:
     """The recorded pieces of a run, in the order of their rows."""
     rows = con.execute(
         f"SELECT {_PIECE} FROM pieces WHERE run_id = ? ORDER BY first_id, id",  # noqa: S608
@@ -245,7 +278,7 @@ def pieces_of(con: sqlite3.Connection, run_id: str) -> list[Piece]:
     return [_piece(row) for row in rows]
 
 
-def add_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
+def add_pieces(con: Connection, pieces: Iterable[Piece]) -> None:
     """Record pieces; their names stray no longer."""
     for p in pieces:
         con.execute("DELETE FROM strays WHERE run_id = ? AND name = ?", (p.run_id, p.name))
@@ -257,11 +290,11 @@ def add_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
         )  # fmt: skip
 
 
-def drop_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
+def drop_pieces(con: Connection, pieces: Iterable[Piece]) -> None:
     """Strike pieces from the catalogue; their files are removed when no reader can need them."""
     for p in pieces:
-        gone = con.execute("DELETE FROM pieces WHERE run_id = ? AND name = ?", (p.run_id, p.name)).rowcount
-        if gone != 1:
+        con.execute("DELETE FROM pieces WHERE run_id = ? AND name = ?", (p.run_id, p.name))
+        if con.changes() != 1:
             # Raised inside the caller's transaction, so that nothing changes.
             raise StoreError(
                 "a piece was struck from the catalogue while it was merged",
@@ -271,14 +304,15 @@ def drop_pieces(con: sqlite3.Connection, pieces: Iterable[Piece]) -> None:
         add_stray(con, p.run_id, p.name, "dropped")
 
 
-def add_stray(con: sqlite3.Connection, run_id: str, name: str, why: str) -> None:
+def add_stray(con: Connection, run_id: str, name: str, why: str) -> None:
     """Note a name in the archive that is no piece: "sealing", "importing" or "dropped"."""
     con.execute("INSERT OR REPLACE INTO strays VALUES (?, ?, ?, ?)", (run_id, name, why, time.time_ns()))
 
 
-def _last_id(con: sqlite3.Connection) -> int:
-    row = con.execute("SELECT seq FROM sqlite_sequence WHERE name = 'samples'").fetchone()
-    return 0 if row is None else int(row[0])
+def _last_id(con: Connection) -> int:
+    row = con.execute("SELECT id + count - 1 FROM packs ORDER BY id DESC LIMIT 1").fetchone()
+    # What has left the journal had ids too.
+    return max(0 if row is None else int(row[0]), get_fact(con, "last_id") or 0)
 
 
 def _piece(row: tuple[Any, ...]) -> Piece:

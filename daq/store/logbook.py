@@ -15,7 +15,7 @@ import orjson
 
 from daq.errors import RequestRefused
 from daq.store._logbook_measures import MeasureBook
-from daq.store._logbook_runs import id_of, text_of
+from daq.store._logbook_runs import added, text_of
 from daq.store.records import AlarmTransition, Request, Transition, TripRecord
 
 __all__ = ["Logbook"]
@@ -37,6 +37,8 @@ class Logbook(MeasureBook):
         The file, usually `FOLDER/logbook.db`; made when it is not there.
     busy_s : float
         How long to wait for another process's transaction [s].
+    checkpoints : bool
+        See `Database`.
     """
 
     # -- alarms ----------------------------------------------------------------------------------
@@ -61,29 +63,15 @@ class Logbook(MeasureBook):
             ).fetchall()
         return [AlarmTransition(*row) for row in reversed(rows)]
 
-    def save_alarm_states(self, states: Mapping[str, Any]) -> None:
-        """Keep each alarm's state for a restart, as anything JSON can say; replaces all that was kept."""
-        rows = [(alarm, text_of(body)) for alarm, body in states.items()]
-        with self._db.writing() as con:
-            con.execute("DELETE FROM alarm_states")
-            con.executemany("INSERT INTO alarm_states VALUES (?, ?)", rows)
-
-    def load_alarm_states(self) -> dict[str, Any]:
-        """What `save_alarm_states` kept."""
-        with self._db.reading() as con:
-            rows = con.execute("SELECT alarm, body FROM alarm_states ORDER BY alarm").fetchall()
-            return {alarm: orjson.loads(body) for alarm, body in rows}
-
     # -- requests to the reader --------------------------------------------------------------------
 
     def post_request(self, kind: str, body: Mapping[str, Any], who: str = "") -> int:
         """Ask something of the reader; returns the request's id."""
         with self._db.writing(full=True) as con:
-            return id_of(
-                con.execute(
-                    "INSERT INTO requests (kind, body, who, t_utc_ns) VALUES (?, ?, ?, ?)",
-                    (kind, text_of(body), who, time.time_ns()),
-                )
+            return added(
+                con,
+                "INSERT INTO requests (kind, body, who, t_utc_ns) VALUES (?, ?, ?, ?)",
+                (kind, text_of(body), who, time.time_ns()),
             )
 
     def pending_requests(self) -> list[Request]:
@@ -97,18 +85,20 @@ class Logbook(MeasureBook):
     def take_request(self, request_id: int) -> bool:
         """Say that the answer will take a while; False when it was taken or answered already."""
         with self._db.writing() as con:
-            done = con.execute(
+            con.execute(
                 "UPDATE requests SET state = 'taken' WHERE id = ? AND state = 'pending'", (request_id,)
-            ).rowcount
+            )
+            done = con.changes()
         return done > 0
 
     def answer_request(self, request_id: int, ok: bool, message: str = "") -> bool:
         """Answer a request. The first answer stands: False when there was one already."""
         with self._db.writing(full=True) as con:
-            done = con.execute(
+            con.execute(
                 "UPDATE requests SET state = 'done', ok = ?, message = ? WHERE id = ? AND state <> 'done'",
                 (int(ok), message, request_id),
-            ).rowcount
+            )
+            done = con.changes()
         return done > 0
 
     def get_request(self, request_id: int) -> Request:
@@ -155,11 +145,12 @@ class Logbook(MeasureBook):
     def clear_trip(self, who: str, reason: str) -> bool:
         """Write down who took the reset on himself, and why; False when no trip stood."""
         with self._db.writing(full=True) as con:
-            done = con.execute(
+            con.execute(
                 "UPDATE trips SET cleared_utc_ns = ?, cleared_by = ?, cleared_reason = ? "
                 "WHERE cleared_utc_ns IS NULL",
                 (time.time_ns(), who, reason),
-            ).rowcount
+            )
+            done = con.changes()
         return done > 0
 
     def list_trips(self, run_id: str | None = None) -> list[TripRecord]:

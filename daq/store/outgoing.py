@@ -7,13 +7,12 @@ in the numbers always means a loss.
 from __future__ import annotations
 
 import secrets
-import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import orjson
 
-from daq.store._database import Database, Migration
+from daq.store._database import Connection, Database, Migration
 
 __all__ = ["Outgoing"]
 
@@ -63,7 +62,7 @@ class Outgoing:
     """
 
     def __init__(self, path: Path, limit_bytes: int, *, from_row: int, marks: Marks | None = None) -> None:
-        self._db = Database(path, _SCHEMA)
+        self._db = Database(path, _SCHEMA, checkpoints=True)  # one process has it
         self._limit = limit_bytes
         with self._db.writing() as con:
             for key, value in (
@@ -179,6 +178,6 @@ def _dump(marks: Marks) -> str:
     return orjson.dumps([[run, source, t] for (run, source), t in marks.items()]).decode()
 
 
-def _last_number(con: sqlite3.Connection) -> int:
+def _last_number(con: Connection) -> int:
     row = con.execute("SELECT seq FROM sqlite_sequence WHERE name = 'messages'").fetchone()
     return 0 if row is None else int(row[0])

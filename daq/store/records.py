@@ -12,6 +12,7 @@ __all__ = [
     "CalibrationRecord",
     "FillRecord",
     "Foretold",
+    "Gap",
     "Mark",
     "Request",
     "RunRecord",
@@ -36,7 +37,7 @@ class RunRecord:
     Attributes
     ----------
     id : str
-        `YYYYMMDD-HHMMSS` of its start in UTC, with `-2`, `-3` ... when taken.
+        `YYYYMMDD-HHMMSS` of its start in UTC, with the milliseconds behind it when that is taken.
     bench, name, build : str
         The bench it was made on, its title, and the revision of the stack.
     kind : str
@@ -56,7 +57,7 @@ class RunRecord:
     rows : int
         Samples that were stored, as of the last touch.
     touched_utc_ns : int or None
-        Wall time when the last samples were stored, to about a second [ns].
+        Wall time when the last samples were stored, to about half a minute [ns].
     """
 
     id: str
@@ -93,6 +94,31 @@ class Foretold:
     until_ns: int
     forecasts: tuple[dict[str, Any], ...]
     warnings: tuple[dict[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples of a run that were taken and are not kept.
+
+    Attributes
+    ----------
+    run_id : str
+    start_ns, end_ns : int
+        The run's time from the first of them to the last [ns].
+    samples : int
+        How many.
+    why : str
+        In words.
+    source : str
+        Whose; empty when of all sources.
+    """
+
+    run_id: str
+    start_ns: int
+    end_ns: int
+    samples: int
+    why: str
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from daq.frame import Block
 from daq.store._blocks import joined, sliced, spans_of, widest
 from daq.store._faults import store_faults
 from daq.store._lock import seal_lock
-from daq.store._rows import Row, block_of
+from daq.store._rows import Pack, block_of
 from daq.store.home import Piece, PieceAbout, SampleStore
 from daq.store.homes import Homes, is_remote
 from daq.store.influx_server import ServerAway
@@ -27,16 +27,16 @@ from daq.store.journal import (
     add_to_head,
     drop_pieces,
     get_fact,
-    pass_ids,
+    keep_last_id,
+    packs_of,
     pieces_of,
     put_fact,
-    rows_of,
 )
 
 __all__ = ["Sealer"]
 
 _BATCH_ROWS = 20_000  # what is taken out of the journal at once, and as much is read ahead: some 10 MB
-_READ_ROWS = 1_000
+_READ_PACKS = 250
 _IMPORT_ROWS = 262_144
 _FAN = 12  # so many pieces of a level become one of the next
 _TOP_LEVEL = 2
@@ -53,13 +53,10 @@ class _Taken(NamedTuple):
 
     first: int
     last: int
-    rows: int
+    packs: int
+    samples: int
+    more: bool
     blocks: list[Block]
-
-    @property
-    def full(self) -> bool:
-        """Whether there may be more."""
-        return self.rows == _BATCH_ROWS
 
 
 class Sealer:
@@ -95,7 +92,7 @@ class Sealer:
                 while batch is not None and (away is None or self._is_full()):
                     # The next rows are read while these are written, which is mostly waiting for a server.
                     following = (
-                        ahead.submit(self._taken, run_id, batch.last, up_to_id) if batch.full else None
+                        ahead.submit(self._taken, run_id, batch.last, up_to_id) if batch.more else None
                     )
                     try:
                         if mark:
@@ -106,7 +103,7 @@ class Sealer:
                         # segments.
                         away, mark = exc, ""
                         continue
-                    moved += batch.rows
+                    moved += batch.samples
                     batch = following.result() if following else self._taken(run_id, batch.last, up_to_id)
             if away is not None:
                 raise away
@@ -141,7 +138,8 @@ class Sealer:
         with self._journal.db.writing(full=True) as con:
             pieces = pieces_of(con, run_id)
             drop_pieces(con, pieces)
-            con.execute("DELETE FROM samples WHERE run_id = ?", (run_id,))
+            keep_last_id(con)
+            con.execute("DELETE FROM packs WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM heads WHERE run_id = ?", (run_id,))
         self._abandon(run_id, [p.name for p in pieces])
 
@@ -185,7 +183,7 @@ class Sealer:
                 add_to_head(con, p.run_id, p.rows, p.t_max_ns)
             if pieces:
                 # Rows that were in the lost journal had ids too, and somebody may be following them.
-                pass_ids(con, max(p.last_id for p in pieces) + _LOST_IDS)
+                keep_last_id(con, max(p.last_id for p in pieces) + _LOST_IDS)
             put_fact(con, "adopted", len(pieces))
         return len(pieces)
 
@@ -230,27 +228,30 @@ class Sealer:
 
     def _taken(self, run_id: str, after_id: int, up_to_id: int | None) -> _Taken | None:
         """The run's next rows of the journal; None when there are none. They stay there."""
-        first, last, count = 0, after_id, 0
+        first, last, count, samples = 0, after_id, 0, 0
+        more = False
         blocks: dict[str, list[Block]] = {}
         with self._journal.db.reading() as con:
             # A few at a time: as objects of Python rows take ten times the room that they do as columns.
-            while count < _BATCH_ROWS:
-                limit = min(_READ_ROWS, _BATCH_ROWS - count)
-                rows = rows_of(con, run_id, after_id=last, up_to_id=up_to_id, limit=limit)
-                if not rows:
+            while samples < _BATCH_ROWS:
+                packs = packs_of(con, run_id, after_id=last, up_to_id=up_to_id, limit=_READ_PACKS)
+                if not packs:
                     break
-                by_source: dict[str, list[Row]] = {}
-                for _, row in rows:
-                    by_source.setdefault(row[0], []).append(row)
+                by_source: dict[str, list[Pack]] = {}
+                for pack in packs:
+                    by_source.setdefault(pack.source, []).append(pack)
                 with store_faults(self._journal.path, decoding=True):
                     for source, part in by_source.items():
                         blocks.setdefault(source, []).append(block_of(source, part))
-                first, last, count = first or rows[0][0], rows[-1][0], count + len(rows)
-                if len(rows) < limit:
+                first, last = first or packs[0].id, packs[-1].last_id
+                count, samples = count + len(packs), samples + sum(p.size for p in packs)
+                more = len(packs) == _READ_PACKS
+                if not more:
                     break
         if not count:
             return None
-        return _Taken(first, last, count, [joined(source, parts) for source, parts in blocks.items()])
+        joined_blocks = [joined(source, parts) for source, parts in blocks.items()]
+        return _Taken(first, last, count, samples, more, joined_blocks)
 
     def _seal_batch(self, run_id: str, taken: _Taken, mark: str) -> None:
         first, last, blocks = taken.first, taken.last, taken.blocks
@@ -259,16 +260,17 @@ class Sealer:
         for piece, block in zip(pieces, blocks, strict=True):
             self._archive.write(run_id, piece, block, self._about(run_id))
         with self._journal.db.writing(full=True) as con:
+            keep_last_id(con)
             add_pieces(con, pieces)
-            gone = con.execute(
-                "DELETE FROM samples WHERE run_id = ? AND id BETWEEN ? AND ?", (run_id, first, last)
-            ).rowcount
-            if gone != taken.rows:
+            for p in pieces:
+                add_to_head(con, run_id, p.rows, p.t_max_ns)
+            con.execute("DELETE FROM packs WHERE run_id = ? AND id BETWEEN ? AND ?", (run_id, first, last))
+            if (gone := con.changes()) != taken.packs:
                 # Raised inside the transaction, so that nothing changes: better late than lost or doubled.
                 raise StoreError(
                     "rows changed while they were sealed",
                     place=str(self._journal.path),
-                    value=f"{gone} of {taken.rows}",
+                    value=f"{gone} of {taken.packs}",
                     remedy="nothing was changed; seal again",
                 )
 

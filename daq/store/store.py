@@ -7,6 +7,7 @@ import math
 import time
 from collections import deque
 from collections.abc import Iterable, Sequence
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -17,7 +18,7 @@ from daq.bench import Bench
 from daq.errors import RunNotFound, StoreBusy, StoreError
 from daq.frame import Block, Sample
 from daq.store._faults import store_faults
-from daq.store._lock import seal_lock, writer_lock
+from daq.store._lock import FileLock, seal_lock, writer_lock
 from daq.store._reading import RunReading
 from daq.store._run_homes import RunHomes
 from daq.store._seal_process import SealProcess
@@ -34,10 +35,11 @@ __all__ = ["Store"]
 
 _log = logging.getLogger(__name__)
 
-_TOUCH_EVERY_S = 1.0
+_TOUCH_EVERY_S = 30.0
 _FINISH_WAIT_S = 30.0
 _TOUCH_WAIT_S = 0.02  # the logbook must not hold up the samples
 _WRITER_WAIT_S = 1.0  # nor may anybody else hold up the reader, which guards
+_LONG_LOG_BYTES = 16 << 20
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
 
 
@@ -56,6 +58,11 @@ class Store(RunReading, RunHomes):
     writer : bool
         Whether to commit and seal samples.
 
+    Attributes
+    ----------
+    written_utc_ns : int
+        Wall time when samples were last written here before this store was opened [ns]; 0 when never.
+
     Raises
     ------
     StoreBusy
@@ -67,26 +74,37 @@ class Store(RunReading, RunHomes):
     def __init__(self, folder: Path, *, archive: SampleStore | None = None, writer: bool = False) -> None:
         self.folder = Path(folder)
         self._own_archive = archive is None
-        self.archive: SampleStore = archive if archive is not None else make_archive(self.folder)
-        with store_faults(self.folder):
-            self.folder.mkdir(parents=True, exist_ok=True)
-        self._lock = writer_lock(self.folder) if writer else None
-        try:
-            self.journal = Journal(self.folder / "journal.db")
-            self.logbook = Logbook(self.folder / "logbook.db", busy_s=_WRITER_WAIT_S if writer else 10.0)
+        self._lock: FileLock | None = None
+        # Whatever fails on the way, what is open by then is closed: another try begins from nothing.
+        with ExitStack() as opened:
+            self.archive: SampleStore = archive if archive is not None else make_archive(self.folder)
+            if self._own_archive:
+                opened.callback(self.archive.close)
+            with store_faults(self.folder):
+                self.folder.mkdir(parents=True, exist_ok=True)
+            if writer:
+                self._lock = writer_lock(self.folder)
+                opened.callback(self._lock.release)
+            self.written_utc_ns = _written_utc_ns(self.folder)
+            self.journal = Journal(self.folder / "journal.db", checkpoints=writer)
+            opened.callback(self.journal.close)
+            self.logbook = Logbook(
+                self.folder / "logbook.db",
+                busy_s=_WRITER_WAIT_S if writer else 10.0,
+                checkpoints=writer,
+            )
+            opened.callback(self.logbook.close)
             self._sealer = Sealer(self.journal, self.archive, self._about)
             self._sealer.adopt()
             if writer:
                 self._sweep()
-        except BaseException:
-            if self._lock is not None:
-                self._lock.release()
-            raise
+            last_id = self.journal.last_id()
+            opened.pop_all()
         self._apart = SealProcess(self.folder)
         self._closed = False
         self._touched: dict[str, float] = {}
         # What was there before this store was opened is old.
-        self._committed = deque([(-_TAIL_KEPT_S, self.journal.last_id())])
+        self._committed = deque([(-_TAIL_KEPT_S, last_id)])
         self._abouts: dict[str, PieceAbout] = {}
 
     @classmethod
@@ -126,13 +144,21 @@ class Store(RunReading, RunHomes):
             _log.warning("%s", exc)
 
     def _close_files(self) -> None:
-        try:
-            self.journal.close()
-            self.logbook.close()
-            self.archive.close()
-        finally:
+        with ExitStack() as closing:
             if self._lock is not None:
-                self._lock.release()
+                closing.callback(self._lock.release)
+            else:
+                self._tend_logs()
+            for part in (self.archive, self.logbook, self.journal):
+                closing.callback(part.close)
+
+    def _tend_logs(self) -> None:
+        """Take over the logs of a folder that has had no writer for long, which would have done it."""
+        long = [db for db in (self.journal.db, self.logbook.db) if db.log_bytes() > _LONG_LOG_BYTES]
+        if long:
+            with suppress(StoreError), writer_lock(self.folder, wait_s=0.0):
+                for db in long:
+                    db.checkpoint()
 
     # -- writing -----------------------------------------------------------------------------------
 
@@ -149,7 +175,7 @@ class Store(RunReading, RunHomes):
         Returns
         -------
         int
-            The id of the last row.
+            The id of the last sample.
 
         Raises
         ------
@@ -247,22 +273,17 @@ class Store(RunReading, RunHomes):
     # -- following ---------------------------------------------------------------------------------
 
     def tail(self, after_id: int, limit: int = 5000) -> list[TailRow]:
-        """At most `limit` journal rows after row `after_id`, of all runs, in the order of their commits."""
+        """At most `limit` samples of the journal after sample `after_id`, of all runs; see `Journal`."""
         return self.journal.tail(after_id, limit)
 
     def last_id(self) -> int:
-        """The id of the last row ever committed; 0 before the first."""
+        """The id of the last sample ever committed; 0 before the first."""
         return self.journal.last_id()
 
     def last_t_ns(self, run_id: str) -> int | None:
         """Time of the run's latest sample [ns]; None before its first."""
         head = self.journal.head(run_id)
         return None if head is None else head.last_t_ns
-
-    def touched_utc_ns(self, run_id: str) -> int | None:
-        """Wall time of the run's latest commit [ns]; None before its first."""
-        head = self.journal.head(run_id)
-        return None if head is None else head.touched_utc_ns
 
     # -- helpers -----------------------------------------------------------------------------------
 
@@ -348,3 +369,12 @@ class Store(RunReading, RunHomes):
                 place=str(self.folder),
                 remedy="open it with writer=True",
             )
+
+
+def _written_utc_ns(folder: Path) -> int:
+    """When the journal was written last, by its files' own times [ns]."""
+    latest = 0
+    for name in ("journal.db-wal", "journal.db"):
+        with suppress(OSError):
+            latest = max(latest, (folder / name).stat().st_mtime_ns)
+    return latest

@@ -14,6 +14,7 @@ import numpy as np
 from daq.bench import Bench, LimitSpec
 from daq.physics.cell_voltage import v_tn
 from daq.physics.heat import thermal_mass_j_k
+from daq.stillness import Stillness, stillness_rule
 from daq.watch import alarm_words as words
 from daq.watch.alarm_settings import check_rules, configured
 from daq.watch.alarm_states import Priority
@@ -24,9 +25,11 @@ from daq.watch.rules import (
     ChannelRule,
     ExternalRule,
     FailedRule,
+    FrozenRule,
     LostRule,
     Rule,
     StaleRule,
+    ThoughOpenRule,
     TickRule,
     Ticks,
 )
@@ -217,10 +220,27 @@ def _source_rules(bench: Bench) -> Iterator[Rule]:
         )
         spec = rationale(f"{name}.lost", words.of_lost(name, guards), limit=source.silent_after_s)
         yield LostRule(spec, name, PulseDetector(source.silent_after_s))
+        still = stillness_rule(bench, name)
+        if still is not None:
+            frozen = rationale(
+                f"{name}.frozen",
+                words.of_frozen(name, guards, still.after_s),
+                limit=still.after_s,
+                cuts="reader" if guards else None,
+            )
+            yield FrozenRule(frozen, name, Stillness(still))
 
 
 def _supply_rules(bench: Bench) -> Iterator[Rule]:
     supply, cells = bench.supply, bench.stack.cells
+    allowed_s = bench.though_open_after_s
+    if allowed_s is not None:
+        at = supply.powered_above_amps
+        yield ThoughOpenRule(
+            rationale("supply.current_though_open", limit=at, cuts="reader"),
+            round(bench.channels["relay"].stale_after_s * 1e9),
+            LimitDetector(at, on_delay_s=allowed_s),
+        )
     if "amps" in bench.channels:
         at = supply.amps_max * ALLOWED_OVER
         yield ChannelRule(rationale("amps.over", limit=at), "amps", LimitDetector(at, deadband=0.02 * at))

@@ -10,7 +10,7 @@ from typing import Any
 from daq.bench import AlarmRule, Bench
 from daq.errors import BenchFileError
 from daq.watch.alarm_states import AlarmSpec, Priority
-from daq.watch.rules import ExternalRule, FailedRule, LostRule, Rule, StaleRule
+from daq.watch.rules import ExternalRule, FailedRule, FrozenRule, LostRule, Rule, StaleRule
 
 __all__ = ["alarm_table", "check_rules", "configured"]
 
@@ -23,7 +23,7 @@ def configured(bench: Bench, rules: Iterable[Rule]) -> list[Rule]:
     for rule in out:
         told = bench.alarms.rule(rule.spec.name) or AlarmRule()
         rule.spec = _spec(bench, rule.spec, told)
-        if isinstance(rule, ExternalRule | LostRule | StaleRule):
+        if isinstance(rule, ExternalRule | FrozenRule | LostRule | StaleRule):
             continue
         for key in ("deadband", *_DELAYS):
             value = getattr(told, key)
@@ -82,6 +82,8 @@ def _not_taken(rule: Rule) -> dict[str, str]:
     match rule:
         case LostRule():
             none = f"remove it; sources.{rule.source}.silent_after_s says how long it waits"
+        case FrozenRule():
+            none = f"remove it; sources.{rule.source}.frozen_after_s says how long it waits"
         case StaleRule():
             none = f"remove it; channels.{rule.channel}.stale_after_s says how long it waits"
         case FailedRule():
@@ -100,7 +102,7 @@ def alarm_table(rules: Iterable[Rule]) -> list[dict[str, Any]]:
     for rule in sorted(rules, key=lambda r: (order.index(r.spec.priority), r.spec.name)):
         spec = rule.spec
         settings: dict[str, float | None] = dict.fromkeys(("deadband", *_DELAYS))
-        if not isinstance(rule, ExternalRule | LostRule | StaleRule):
+        if not isinstance(rule, ExternalRule | FrozenRule | LostRule | StaleRule):
             settings = {key: getattr(rule.detector, key) for key in settings}
         rows.append(
             {

@@ -155,6 +155,21 @@ def of_lost(source: str, guards: bool) -> Rationale:
     return Rationale(title, Priority.CRITICAL, what, action, 0.0, unit="s")
 
 
+def of_frozen(source: str, guards: bool, after_s: float) -> Rationale:
+    """The words of a source that repeats itself."""
+    title = f"Source {source} repeats itself"
+    what = (
+        f"All its readings have stood still for {after_s:g} s or more while the stack is powered, which "
+        "their own noise does not let them: its converter or its program hangs, and what it says is old."
+    )
+    if not guards:
+        action = "Do not go by its numbers; restart the device, and look at its cable and supply."
+        return Rationale(title, Priority.MEDIUM, what, action, None, True, unit="s")
+    what += " Nothing guards by it meanwhile; the reader cuts the supply."
+    action = "See that the supply is off, cut it by hand if it is not; then restart the device."
+    return Rationale(title, Priority.CRITICAL, what, action, 0.0, True, unit="s")
+
+
 _FIXED = {
     "amps.over": Rationale(
         "Current above the supply's rating",
@@ -296,6 +311,16 @@ _FIXED = {
         "flows, or the relay does not report.",
         "Cut the supply by its own switch now. Then look at reader, cable and relay.",
         0.0,
+    ),
+    "supply.current_though_open": Rationale(
+        "Current flows though the relay says open",
+        Priority.CRITICAL,
+        "The relay can not cut the supply: its contacts are welded, it is bridged, or what it reports is not "
+        "so. The reader cuts by every means it has. A current sensor whose zero is off looks the same.",
+        "Cut the supply by its own switch now, and pull its plug. See by its own display whether current "
+        "flows: if none does, mend the current's zero; if it did, replace the relay before you go on.",
+        0.0,
+        unit="A",
     ),
     "reader.lost": Rationale(
         "Reader not reachable",

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.frame import Status
+from daq.stillness import Stillness
 from daq.watch.alarms import AlarmSpec
-from daq.watch.columns import Columns, FloatArray, IntArray
+from daq.watch.columns import Columns, FloatArray, IntArray, last_before
 from daq.watch.detectors import Edge, LimitDetector, PulseDetector, no_gap
 from daq.watch.numbers import Numbers
 
@@ -20,9 +21,11 @@ __all__ = [
     "ChannelRule",
     "ExternalRule",
     "FailedRule",
+    "FrozenRule",
     "LostRule",
     "Rule",
     "StaleRule",
+    "ThoughOpenRule",
     "TickRule",
     "Ticks",
 ]
@@ -100,6 +103,77 @@ class FailedRule:
             return []
         said = np.where(column.status == Status.MISSING, np.nan, bad.astype(np.float64))
         return self.detector.process(column.t_ns, said)
+
+
+@dataclass(slots=True)
+class FrozenRule:
+    """A source all of whose readings stand still while the stack is powered."""
+
+    spec: AlarmSpec
+    source: str
+    detector: Stillness
+
+    def edges(self, columns: Columns, switched: list[Edge], powered: bool) -> list[Edge]:
+        """The changes that new samples bring; `powered` tells how it was before those of `switched`."""
+        still = self.detector
+        t_ns = columns.frames.get(self.source, _NONE)
+        edges: list[Edge] = []
+        if still.since_ns is None and t_ns.size:
+            edges += self._power(int(t_ns[0]), powered)
+        at = 0
+        for turn in switched:
+            upto = int(np.searchsorted(t_ns, turn.t_ns))
+            edges += self._steps(columns, t_ns, at, upto)
+            edges += self._power(turn.t_ns, turn.active)
+            at = max(at, upto)
+        return edges + self._steps(columns, t_ns, at, int(t_ns.size))
+
+    def _steps(self, columns: Columns, t_ns: IntArray, first: int, last: int) -> list[Edge]:
+        if last <= first:
+            return []
+        rule = self.detector.rule
+        rows = np.stack([self._values(columns, c, t_ns)[first:last] for c in rule.channels], axis=1)
+        return [
+            Edge(t, active, rule.after_s if active else None)
+            for t, active in self.detector.steps(t_ns[first:last], rows)
+        ]
+
+    def _power(self, t_ns: int, on: bool) -> list[Edge]:
+        was = self.detector.active
+        self.detector.power(t_ns, on)
+        return [Edge(t_ns, False, None)] if was and not self.detector.active else []
+
+    @staticmethod
+    def _values(columns: Columns, channel: str, t_ns: IntArray) -> FloatArray:
+        column = columns.channels.get(channel)
+        if column is None or column.t_ns is not t_ns:
+            return np.full(t_ns.size, np.nan)
+        return np.where(column.status <= Status.UNCERTAIN, column.values, np.nan)
+
+
+@dataclass(slots=True)
+class ThoughOpenRule:
+    """Current that is read though the relay says open."""
+
+    spec: AlarmSpec
+    stale_ns: int
+    """How old the relay's word may be [ns]."""
+    detector: LimitDetector
+    relay: tuple[int, float] | None = None
+    """When its last word came, and what it was."""
+
+    def edges(self, columns: Columns) -> list[Edge]:
+        """The changes that new samples bring."""
+        times, relay = columns.good("relay")
+        t_ns, amps = columns.good("amps")
+        if self.relay is not None:
+            times, relay = np.append(self.relay[0], times), np.append(self.relay[1], relay)
+        if times.size:
+            self.relay = int(times[-1]), float(relay[-1])
+        if t_ns.size == 0:
+            return []
+        said = last_before(times, relay, t_ns, self.stale_ns)
+        return self.detector.process(t_ns, np.where(said < 0.5, np.abs(amps), 0.0))
 
 
 @dataclass(slots=True)
@@ -182,6 +256,6 @@ class ExternalRule:
     pending: list[tuple[Edge, str]] = field(default_factory=list)
 
 
-Rule = ChannelRule | FailedRule | LostRule | StaleRule | TickRule | ExternalRule
+Rule = ChannelRule | FailedRule | FrozenRule | LostRule | StaleRule | ThoughOpenRule | TickRule | ExternalRule
 
 _NONE: Any = np.empty(0, dtype=np.int64)

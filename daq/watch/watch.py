@@ -32,9 +32,11 @@ from daq.watch.rules import (
     ChannelRule,
     ExternalRule,
     FailedRule,
+    FrozenRule,
     LostRule,
     Rule,
     StaleRule,
+    ThoughOpenRule,
     TickRule,
     Ticks,
 )
@@ -327,8 +329,10 @@ class Watch(AlarmDesk):
         match rule:
             case ChannelRule():
                 edges = [(e, _cause(rule, e)) for e in sampled[rule.spec.name]]
-            case FailedRule():
+            case FailedRule() | ThoughOpenRule():
                 edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
+            case FrozenRule():
+                edges = [(e, _cause(rule, e)) for e in rule.edges(columns, switched, self.course.powered)]
             case LostRule() | StaleRule():
                 heard = rule.edges(columns, now_ns) if self.fed else []
                 edges = [(e, _cause(rule, e)) for e in heard]
@@ -440,6 +444,8 @@ class Watch(AlarmDesk):
                 rule.detector.load(saved)
                 if isinstance(rule, StaleRule):
                     rule.frame_ns = saved.get("frame_ns")
+                if isinstance(rule, ThoughOpenRule) and saved.get("relay") is not None:
+                    rule.relay = int(saved["relay"][0]), float(saved["relay"][1])
         if self._foresight is not None:
             self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
 
@@ -477,8 +483,12 @@ class Watch(AlarmDesk):
         return None if self.course.powered else self.course.changed_ns
 
 
-def _detector_state(rule: ChannelRule | FailedRule | LostRule | StaleRule | TickRule) -> dict[str, Any]:
+def _detector_state(
+    rule: ChannelRule | FailedRule | FrozenRule | LostRule | StaleRule | ThoughOpenRule | TickRule,
+) -> dict[str, Any]:
     state = rule.detector.save()
+    if isinstance(rule, ThoughOpenRule):
+        state["relay"] = rule.relay
     if isinstance(rule, StaleRule):
         state["frame_ns"] = rule.frame_ns
     return state
@@ -490,7 +500,7 @@ def _cause(rule: Rule, edge: Edge) -> str:
         return "back to normal"
     if edge.value is None or isinstance(rule, FailedRule):
         return spec.title
-    if isinstance(rule, LostRule | StaleRule):
+    if isinstance(rule, FrozenRule | LostRule | StaleRule):
         return f"{spec.title} for {edge.value:g} s"
     unit = unit_words(spec.unit)
     limit = "" if spec.limit is None else f", limit {spec.limit:.4g} {unit}".rstrip()

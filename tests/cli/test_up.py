@@ -42,7 +42,7 @@ def test_a_dead_child_is_back_at_once_three_times_and_then_after_growing_pauses(
     child = Child("reader", ["read", "bench.toml"])
     found: list[float] = []
 
-    def died(status: int) -> None:
+    def died(_child: Child, status: int) -> None:
         deaths.append(status)
         found.append(time.monotonic())
         if len(deaths) == 6:

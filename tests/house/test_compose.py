@@ -156,14 +156,23 @@ def test_every_service_restarts_is_checked_and_is_confined() -> None:
         assert "privileged" not in service, name
 
 
-def test_both_share_one_image_and_one_store() -> None:
+def test_both_share_one_image_one_store_and_one_channel() -> None:
     reader, service = (parsed()["services"][name] for name in ("reader", "service"))
     assert reader["image"] == service["image"]
     assert reader["volumes"] == service["volumes"]
-    bench, store = (volume.split(":") for volume in reader["volumes"])
+    bench, store, channel = (volume.split(":") for volume in reader["volumes"])
     named = {v.split(":")[0] for s in parsed()["services"].values() for v in s["volumes"] if v[0] != "."}
     assert named == set(parsed()["volumes"]), "a named volume must be declared, and used"
     assert store[0] in named
+    # Where they meet: a folder that the image has made for its user, and that no other service mounts.
+    assert channel[0] in named
+    assert {s["environment"]["LYEWATCH_RUNTIME_DIR"] for s in (reader, service)} == {channel[1]}
+    script = (ROOT / "docker" / "install.sh").read_text(encoding="utf-8")
+    home = re.search(r"^home=\$\{HOME_DIR:-(\S+)\}", script, re.MULTILINE)
+    assert home is not None
+    assert channel[1] == f"{home[1]}/run"
+    others = [s for n, s in parsed()["services"].items() if n not in ("reader", "service")]
+    assert not any(v.startswith(f"{channel[0]}:") for s in others for v in s["volumes"])
     assert bench[2] == "ro"
     # In the worked examples the store's folder is beside the bench file: the volume must be mounted there.
     folders = {re.search(r'^folder = "([^"]+)"', example_text(name), re.MULTILINE) for name in EXAMPLES}

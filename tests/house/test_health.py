@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+import orjson
 import pytest
 
 from daq.bench import load_bench
 from daq.examples import example_text
-from daq.store import Store
+from daq.reader.channel import ChannelAddress, ChannelServer, Subscriber
 from tests.house.source_files import ROOT
 
 TOKEN = "a-token-of-this-test"
@@ -25,7 +26,7 @@ def health(*arguments: str, token: str = "") -> tuple[int, str]:
     """Exit status and complaint of the check."""
     done = subprocess.run(
         [sys.executable, str(ROOT / "docker" / "health.py"), *arguments],
-        env={**os.environ, "LYEWATCH_TOKEN": token},
+        env={**os.environ, "LYEWATCH_TOKEN": token, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         check=False,
@@ -41,27 +42,34 @@ def bench_file(tmp_path: Path) -> Path:
     return path
 
 
-def beat(bench_file: Path, age_s: float, pid: int | None) -> None:
-    """Leave a heartbeat as the reader does."""
-    with Store(load_bench(bench_file).store_folder) as store:
-        store.logbook.put_state("reader", {"utc_ns": time.time_ns() - int(age_s * 1e9), "pid": pid})
+def test_a_reader_that_answers_on_its_channel_is_well(bench_file: Path) -> None:
+    state = {"type": "state", "recording": {"impaired": "the disk is full"}}
+
+    def joined(subscriber: Subscriber) -> None:
+        subscriber.send(orjson.dumps({"type": "hello", "version": 1, "pid": 1, "bench": "b"}))
+        subscriber.send(orjson.dumps(state))
+
+    server = ChannelServer(ChannelAddress.of(load_bench(bench_file)), joined, lambda subscriber, said: None)
+    try:
+        assert health("reader", str(bench_file)) == (0, "")
+    finally:
+        server.close()
 
 
-@pytest.mark.parametrize(
-    ("age_s", "pid", "status", "complaint"),
-    [(0.5, 1, 0, ""), (60.0, 1, 1, "heartbeat is 6"), (0.5, None, 1, "no heartbeat")],
-)
-def test_a_reader_is_judged_by_its_heartbeat(
-    bench_file: Path, age_s: float, pid: int | None, status: int, complaint: str
-) -> None:
-    beat(bench_file, age_s, pid)
-    found, said = health("reader", str(bench_file))
-    assert found == status, said
-    assert complaint in said
+def test_a_reader_that_says_nothing_is_ill(bench_file: Path) -> None:
+    address = ChannelAddress.of(load_bench(bench_file))
+    server = ChannelServer(address, lambda subscriber: None, lambda subscriber, said: None)
+    try:
+        assert health("reader", str(bench_file)) == (1, "the reader is not heard: it does not answer")
+    finally:
+        server.close()
 
 
-def test_a_reader_that_never_ran_is_ill(bench_file: Path) -> None:
-    assert health("reader", str(bench_file)) == (1, "the reader has written no heartbeat")
+def test_a_reader_that_does_not_run_is_ill(bench_file: Path) -> None:
+    assert health("reader", str(bench_file)) == (
+        1,
+        "the reader is not heard: no reader runs for this bench",
+    )
 
 
 class _Service(BaseHTTPRequestHandler):
@@ -69,17 +77,26 @@ class _Service(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         known = self.headers.get("Authorization") == f"Bearer {TOKEN}" and self.path == "/api/health"
-        self.send_response(200 if known else 401)
+        said = self.server.said  # type: ignore[attr-defined]
+        self.send_response((200 if said["status"] == "ok" else 503) if known else 401)
         self.end_headers()
+        self.wfile.write(json.dumps(said).encode())
 
     def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the base class's name
         """Say nothing."""
 
 
 @pytest.fixture
-def service_port() -> Iterator[int]:
+def said() -> dict[str, str | None]:
+    """What the service says of its health."""
+    return {"status": "ok", "why": None}
+
+
+@pytest.fixture
+def service_port(said: dict[str, str | None]) -> Iterator[int]:
     """The port of a service that wants the token."""
     with ThreadingHTTPServer(("127.0.0.1", 0), _Service) as server:
+        server.said = said  # type: ignore[attr-defined]
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
         yield server.server_address[1]
@@ -92,6 +109,18 @@ def test_a_service_is_asked_with_the_token(service_port: int) -> None:
     status, said = health("service", str(service_port))
     assert status == 1
     assert "401" in said
+
+
+def test_a_service_whose_bench_is_ill_is_well_and_one_that_failed_is_not(
+    service_port: int, said: dict[str, str | None]
+) -> None:
+    said |= {"status": "impaired", "why": "reader not reachable"}
+    assert health("service", str(service_port), token=TOKEN) == (0, "")
+    said |= {"status": "failed", "why": "the live side died"}
+    assert health("service", str(service_port), token=TOKEN) == (
+        1,
+        "the service has failed: the live side died",
+    )
 
 
 def test_a_service_that_does_not_answer_is_ill(free_port: int) -> None:

@@ -18,6 +18,7 @@ ROOMS = (
     "sources",
     "broker",
     "store",
+    "stillness",
     "bench",
     "physics",
     "quantity",
@@ -30,7 +31,7 @@ DATA = "examples"
 """Files only: imports nothing, may be imported by all."""
 
 WEB = ("fastapi", "starlette", "uvicorn", "httpx", "http", "urllib.request")
-STORES = ("sqlite3", "pyarrow", "daq.store")
+STORES = ("sqlite3", "apsw", "pyarrow", "daq.store")
 APART = {
     # A reader that knew the watch could be stopped by it; it must go on when everything else is down.
     "reader": (*WEB, "daq.watch"),

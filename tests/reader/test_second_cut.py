@@ -87,7 +87,8 @@ def state(it: Running) -> dict[str, object]:
 
 def cool(it: Running) -> bool:
     """Whether the reader has seen the lye cool down."""
-    return any(row["v"].get("lye_temp", 99.0) < 50.0 for row in it.follower.rows[-3:])
+    seen = [row["v"]["lye_temp"] for row in it.follower.rows if "lye_temp" in row["v"]]
+    return bool(seen) and seen[-1] < 50.0
 
 
 def marks(it: Running) -> list[str]:

@@ -58,10 +58,10 @@ class Rig:
         self.device = device
         self.client = client
         self.fields: dict[str, float] = {"flow": 0.6, "room": 21.0, "gastemp": 22.0, "watts": 96.0}
-        self.store = Store(bench.store_folder, writer=True)
+        self.store = Store(bench.store_folder)
         self._stop = threading.Event()
         self._stop_reader = threading.Event()
-        reader = Reader(bench, self.store)
+        reader = Reader(bench, lambda: Store(bench.store_folder, writer=True))
         self._reading = threading.Thread(target=reader.serve, args=(self._stop_reader,))
         self._talking = threading.Thread(target=self._talk, daemon=True)
         self._again: TestClient | None = None
@@ -77,6 +77,13 @@ class Rig:
         answer = self.client.get(path, params=params)
         assert answer.status_code == 200, answer.text
         return answer.json()
+
+    def health(self) -> dict[str, Any]:
+        """What the service says of its health; with 503 where a part of it, or the reader, is away."""
+        answer = self.client.get("/api/health")
+        assert answer.status_code in (200, 503), answer.text
+        body: dict[str, Any] = answer.json()
+        return body
 
     def post(self, path: str, body: dict[str, Any], *, status: int = 200) -> Any:
         """JSON of a POST that must end in `status`."""

@@ -14,8 +14,11 @@ def test_without_a_reader_nothing_is_claimed(client: TestClient) -> None:
     state = client.get("/api/state").json()
     assert state["run"] is None
     assert state["supply"]["state"] == "unknown"
-    assert "reader is not running" in state["data"]["words"]
-    assert client.get("/api/health").json()["status"] == "impaired"
+    assert state["data"]["words"].startswith("Reader not reachable: ")
+    assert state["alarms"]["state"] == "unknown"
+    health = client.get("/api/health")
+    assert (health.status_code, health.json()["status"]) == (503, "impaired")
+    assert "reader not reachable" in health.json()["why"]
     refused = client.post("/api/trip", json={})
     assert refused.status_code == 409
     assert "cut the supply by hand" in refused.json()["error"]["remedy"]
@@ -23,6 +26,7 @@ def test_without_a_reader_nothing_is_claimed(client: TestClient) -> None:
 
 def test_the_state_says_what_is_so(rig: Rig) -> None:
     rig.recording()
+    rig.until(lambda: rig.get("/api/state")["links"], "the reader's counters")
     state = rig.get("/api/state")
     assert state["supply"] == {"state": "on", "words": "Supply is on, 8.0 A"}
     assert state["data"]["state"] == "fresh"
@@ -48,10 +52,10 @@ def test_numbers_come_with_their_uncertainty_and_reference(rig: Rig) -> None:
 
 def test_the_stream_carries_samples_and_catches_up(rig: Rig) -> None:
     rig.recording()
-    # The hub remembers rows, so that a page which was away is given what it missed.
-    rig.until(lambda: rig.get("/api/recent")["row"] > 10, "rows")
+    # The hub remembers events, so that a page which was away is given what it missed.
     live = rig.client.app.state.live  # type: ignore[attr-defined]
-    first = next(iter(live.hub._recent)).row
+    rig.until(lambda: len(live.hub._recent) > 10, "events")
+    first = next(iter(live.hub._recent)).number
     portal = rig.client.portal
     assert portal is not None
 
@@ -112,8 +116,13 @@ def test_an_alarm_is_raised_acknowledged_and_written_down(rig: Rig) -> None:
     assert standing()["lye_temp.warn"] == "acknowledged"
     rig.fields["temp"] = 40.0
     rig.until(lambda: "lye_temp.warn" not in standing(), "the return")
-    told = [(a["to"], a["who"]) for a in rig.get(f"/api/runs/{run_id}/alarms")["alarms"]
-            if a["alarm"] == "lye_temp.warn"]  # fmt: skip
+
+    def kept() -> list[tuple[str, str]]:
+        alarms = rig.get(f"/api/runs/{run_id}/alarms")["alarms"]
+        return [(a["to"], a["who"]) for a in alarms if a["alarm"] == "lye_temp.warn"]
+
+    rig.until(lambda: len(kept()) >= 3, "all to be written down")
+    told = kept()
     assert [t for t, _ in told] == ["unacknowledged", "acknowledged", "normal"]
     assert told[1][1] == "Ada"
     assert (
@@ -130,7 +139,9 @@ def test_water_that_was_added_counts_back_and_is_marked(rig: Rig) -> None:
     rig.post("/api/top-up", {"who": "Ada", "millilitres": 0}, status=422)
     rig.post("/api/top-up", {"who": "Ada", "millilitres": 450})
     rig.until(lambda: not row_of(rig, "water.low")["active"], "that it is over")
-    (mark,) = [m for m in rig.get(f"/api/runs/{run_id}/marks")["marks"] if m["kind"] == "note"]
+    (mark,) = rig.until(
+        lambda: [m for m in rig.get(f"/api/runs/{run_id}/marks")["marks"] if m["kind"] == "note"], "the mark"
+    )
     assert (mark["text"], mark["who"]) == ("Topped up 450 mL", "Ada")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import socket
+import threading
 import time
 from collections.abc import Iterator
 
@@ -11,7 +12,8 @@ import pytest
 
 from daq.bench import NotifySpec
 from daq.errors import UsageError
-from daq.service.notify import Note, Notifier, addresses, send_once
+from daq.service import notify
+from daq.service.notify import Note, Notifier, Receiver, addresses, send_once
 from tests.service.receiver import LoopbackReceiver
 from tests.waiting import wait_until
 
@@ -203,3 +205,76 @@ def test_no_secret_is_logged_or_shown(
     for text in (words, repr(notifier.receivers), shown.out, shown.err, apprises):
         assert "hunter2" not in text
         assert "s3cret" not in text
+
+
+def test_a_receiver_that_hangs_is_given_up_and_the_next_message_gets_through(
+    closing: list[Notifier], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(notify, "HUNG_AFTER_S", 0.3)
+    let, told = threading.Event(), []
+
+    def send(_address: str, note: Note) -> bool:
+        if note.title == "first":
+            let.wait(60.0)
+        told.append(note.title)
+        return True
+
+    notifier = Notifier(NotifySpec(retry_for_s=0.0), ["json://127.0.0.1/"], send=send)
+    closing.append(notifier)
+    notifier.tell(Note("first", "it hangs"))
+    wait_until(lambda: said(notifier, "has hung for", "1 lost"), "that it hangs")
+    notifier.tell(Note("second", "it does not"))
+    wait_until(lambda: told == ["second"], "the second")
+    wait_until(lambda: notifier.failing is None, "that all is well again")
+    let.set()
+    # What comes of the first after all is the given-up thread's own, which then ends.
+    wait_until(lambda: told == ["second", "first"], "the first")
+    wait_until(lambda: not notifier.receivers[0]._hung or notifier.failing is None, "its end")
+    notifier.tell(Note("third", ""))
+    wait_until(lambda: told[-1] == "third", "the third")
+    assert told.count("third") == 1
+
+
+def test_no_more_than_some_threads_are_left_hanging(
+    closing: list[Notifier], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(notify, "HUNG_AFTER_S", 0.05)
+    let = threading.Event()
+    asked: list[str] = []
+
+    def send(_address: str, note: Note) -> bool:
+        asked.append(note.title)
+        return bool(let.wait(60.0))
+
+    notifier = Notifier(NotifySpec(retry_for_s=0.0), ["json://127.0.0.1/"], send=send)
+    closing.append(notifier)
+    for k in range(10):
+        notifier.tell(Note(str(k), ""))
+    wait_until(lambda: said(notifier, "again and again"), "that it is given up")
+    assert len(asked) == notify.MOST_HUNG + 1
+    let.set()
+    wait_until(lambda: notifier.failing is None and len(asked) == 10, "the rest")
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_thread_that_died_is_begun_anew(closing: list[Notifier], monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str] = []
+
+    def send(_address: str, note: Note) -> bool:
+        told.append(note.title)
+        return True
+
+    def die(_receiver: Receiver, _note: Note) -> None:
+        raise SystemExit
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Receiver, "_hold_or_send", die)
+        notifier = Notifier(NotifySpec(retry_for_s=0.0), ["json://127.0.0.1/"], send=send)
+        closing.append(notifier)
+        notifier.tell(Note("lost with it", ""))
+        thread = notifier.receivers[0]._thread
+        assert thread is not None
+        thread.join(20.0)
+    assert "begun anew" in (notifier.failing or "")
+    notifier.tell(Note("next", ""))
+    wait_until(lambda: told == ["next"], "the next")

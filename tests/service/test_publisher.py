@@ -101,7 +101,7 @@ def _recording(said: dict[str, Any]) -> bool:
 
 def _all_acknowledged_came(rig: Rig, gathered: Gathered, node: Node) -> bool:
     gathered.take(node)
-    return len(gathered.batches) >= int(rig.get("/api/health")["publishing"]["sent"])
+    return len(gathered.batches) >= int(rig.health()["publishing"]["sent"])
 
 
 def _offline(said: dict[str, Any]) -> bool:
@@ -137,7 +137,7 @@ def test_samples_and_what_stands(rig: Rig, broker: Mosquitto, connect: Callable[
     late.subscribe(OURS + "alarms")
     rig.until(lambda: has(late, "alarms", lambda a: a["alarms"][0]["state"]), "the retained alarm")
     assert late.got[0][2], "retained"
-    status = rig.get("/api/health")["publishing"]
+    status = rig.health()["publishing"]
     assert (status["state"], status["given_up"], status["missed_rows"]) == ("open", 0, 0)
     rig.restart()  # which says good-bye, counts on, and misses nothing
     rig.until(lambda: has(node, "recorder", lambda r: r["state"] == "online"), "the recorder online again")
@@ -205,7 +205,7 @@ def test_a_link_that_breaks_and_a_broker_that_is_killed(
         first = max(gathered.seqs(run))
         recorded = len(rig.store.read(run)["head"])
         rig.until(lambda n=recorded: len(rig.store.read(run)["head"]) > n + 10, "recording to go on")  # type: ignore[misc]
-        assert rig.get("/api/health")["publishing"]["waiting"] > 0
+        assert rig.health()["publishing"]["waiting"] > 0
         node.close()
         gathered.take(node)
         gathered.another()
@@ -218,7 +218,7 @@ def test_a_link_that_breaks_and_a_broker_that_is_killed(
     def caught_up() -> bool:
         gathered.take(node)
         last = int(rig.store.read(run)["head"].seq[-1])
-        return rig.get("/api/health")["publishing"]["waiting"] == 0 and last in gathered.seqs(run)
+        return rig.health()["publishing"]["waiting"] == 0 and last in gathered.seqs(run)
 
     rig.until(caught_up, "the last sample, and the outbox to be empty")
     assert max(gathered.seqs(run)) > first
@@ -227,7 +227,7 @@ def test_a_link_that_breaks_and_a_broker_that_is_killed(
     came = gathered.seqs(run)
     assert sorted(came) == list(range(min(came), max(came) + 1)), "every sample once"
     assert gathered.count.missing == 0
-    status = rig.get("/api/health")["publishing"]
+    status = rig.health()["publishing"]
     assert status["reconnects"] >= 2
     assert status["given_up"] == status["missed_rows"] == 0
     print(f"\n{len(gathered.batches)} batches of {len(came)} samples, {gathered.count.duplicates} twice")
@@ -242,10 +242,10 @@ def test_a_broker_that_refuses_what_is_published(rig: Rig, tmp_path: Path, broke
     broker.start()
 
     def refused() -> bool:
-        status = rig.get("/api/health")["publishing"]
+        status = rig.health()["publishing"]
         return "refuse" in (status["last_error"] or "")
 
     rig.until(refused, "the refusal to be said")
-    status = rig.get("/api/health")["publishing"]
+    status = rig.health()["publishing"]
     assert status["sent"] == 0
     assert status["waiting"] > 0

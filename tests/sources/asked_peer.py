@@ -8,6 +8,7 @@ import threading
 import time
 from abc import ABC, abstractmethod
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -237,6 +238,10 @@ class ModbusDevice(AskedDevice):
         Whether function 8 is not answered at all.
     dead : set of int
         Units that do not answer.
+    written : list of (unit, function, address, value)
+        What was written, by functions 5 and 6.
+    obeys : callable
+        What a write does, given (unit, function, address, value); without one it is refused with exception 1.
     """
 
     READING = 100
@@ -249,6 +254,8 @@ class ModbusDevice(AskedDevice):
         self.knows_echo = True
         self.mute_echo = False
         self.dead: set[int] = set()
+        self.written: list[tuple[int, int, int, int]] = []
+        self.obeys: Callable[[int, int, int, int], None] | None = None
         super().__init__(peer)
 
     def hold(self, unit: int, address: int, *words: int) -> None:
@@ -289,6 +296,10 @@ class ModbusDevice(AskedDevice):
             if self.mute_echo:
                 return None
             return pdu if self.knows_echo else bytes([0x88, 1])
+        if function in (5, 6) and self.obeys is not None:
+            self.written.append((unit, function, address, count))
+            self.obeys(unit, function, address, count)
+            return pdu
         if function not in (3, 4):
             return bytes([function | 0x80, 1])
         if (unit, address, count) == (1, self.READING, 12):

@@ -26,7 +26,7 @@ from daq.bench import ModbusRegister, ModbusSpec
 from daq.errors import FrameError, PortError
 from daq.sources import Command, make_source
 from daq.sources.modbus import ModbusSource
-from daq.sources.modbus_format import Answer, RtuLine, TcpStream
+from daq.sources.modbus_format import Answer, RtuLine, TcpStream, write
 from daq.sources.modbus_map import read_blocks
 from tests.sources.asked_peer import Mishap, ModbusDevice
 from tests.sources.peers import Listener, PtyPeer, TcpPeer
@@ -336,3 +336,129 @@ def test_no_bytes_raise_but_ours_over_tcp(data: bytes) -> None:
     with contextlib.suppress(FrameError):
         stream.feed(b"\0\1\0\0" + data)
     assert stream.pending <= 4 + len(data)
+
+
+# -- the cut ------------------------------------------------------------------------------------------------
+
+SUPPLY = {"write": "coil", "address": 9, "current": "amps"}
+
+
+def feeds(device: ModbusDevice, *, obeys: bool = True) -> None:
+    """Unit 1 is a supply at 8 A; its coil 9 or its register 40 switches the output."""
+    device.hold(1, 2, 800)
+
+    def write(unit: int, function: int, address: int, value: int) -> None:
+        if obeys and (unit, address, value) in ((1, 9, 0), (1, 40, 3)):
+            device.hold(1, 2, 0)
+
+    device.obeys = write
+
+
+@pytest.mark.parametrize(
+    ("supply", "sent"),
+    [
+        (SUPPLY, (1, 5, 9, 0)),
+        ({"write": "holding", "address": 40, "off": 3, "current": "amps"}, (1, 6, 40, 3)),
+    ],
+)
+def test_a_supply_is_cut_by_one_number_and_that_is_verified_by_what_flows(
+    device: ModbusDevice, supply: dict[str, Any], sent: tuple[int, int, int, int]
+) -> None:
+    feeds(device)
+    amps = register("amps", 2, type="i16", scale=0.01)
+    with running(spec(device.peer.url, amps, supply=supply, timeout_s=0.5)) as (source, listener):
+        wait_until(lambda: seen(listener, "amps")[-1:] == [8.0], "the current")
+        assert device.written == []
+        number = source.send(Command("trip"))
+        reply = listener.await_event("reply").reply
+        assert reply is not None
+        assert (reply.number, reply.ok) == (number, True)
+        assert set(device.written) == {sent}
+        assert any("the output is cut: 0 A" in e.text for e in listener.events if e.kind == "notice")
+        before = len(device.written)
+        count = len(listener.frames) + 10
+        wait_until(lambda: len(listener.frames) > count, "more readings")
+        assert len(device.written) == before, "verified once, it is left alone"
+
+
+def test_a_supply_that_does_not_obey_is_told_again_and_never_said_to_be_cut(device: ModbusDevice) -> None:
+    feeds(device, obeys=False)
+    amps = register("amps", 2, type="i16", scale=0.01)
+    with running(spec(device.peer.url, amps, supply=SUPPLY, timeout_s=0.5)) as (source, listener):
+        wait_until(lambda: seen(listener, "amps"), "the current")
+        source.send(Command("trip"))
+        wait_until(lambda: len(device.written) >= 3, "told again")
+        assert "reply" not in listener.kinds()
+
+
+def test_a_supply_that_refuses_the_write_says_why(device: ModbusDevice) -> None:
+    device.hold(1, 2, 800)
+    amps = register("amps", 2, type="i16", scale=0.01)
+    with running(spec(device.peer.url, amps, supply=SUPPLY, timeout_s=0.5)) as (source, listener):
+        wait_until(lambda: seen(listener, "amps"), "the current")
+        source.send(Command("trip"))
+        said = listener.await_event("notice").text
+        assert "unit 1 write coil 9 = 0: exception 1 (illegal function)" in said
+
+
+def test_a_cut_waits_for_the_port_and_for_a_unit_that_is_silent_meanwhile(device: ModbusDevice) -> None:
+    feeds(device)
+    device.dead = {1}
+    amps = register("amps", 2, type="i16", scale=0.01)
+    with running(spec(device.peer.url, amps, supply=SUPPLY, timeout_s=0.1)) as (source, listener):
+        source.send(Command("trip"))
+        wait_until(lambda: source.counters.timeouts > 2, "silence")
+        assert device.written == []
+        device.dead = set()
+        source.send(Command("trip"))
+        listener.await_event("reply")
+        assert device.written[0] == (1, 5, 9, 0)
+
+
+def test_against_pymodbus_a_register_is_written_and_read_back(free_port: int) -> None:
+    """The written register is itself what is read as the current, in an independent server."""
+    supply = {"write": "holding", "address": 2, "off": 0, "current": "amps"}
+    amps = register("amps", 2, type="u16", scale=0.01)
+    with (
+        pymodbus_server(lambda units: ModbusTcpServer(units, address=("127.0.0.1", free_port))),
+        running(spec(f"tcp://127.0.0.1:{free_port}", amps, supply=supply)) as (source, listener),
+    ):
+        wait_until(lambda: seen(listener, "amps")[-1:] == [pytest.approx(654.36)], "the current")
+        source.send(Command("trip"))
+        reply = listener.await_event("reply").reply
+        assert reply is not None
+        assert reply.ok
+        assert seen(listener, "amps")[-1] == 0.0
+
+
+def test_write_frames_are_those_of_the_standards_examples() -> None:
+    """Modbus Application Protocol V1.1b3, sections 6.5 and 6.6: coil 173 on, register 2 to 3."""
+    on = RtuLine({17}).encode(write(17, 5, 0x00AC, 1))
+    assert on[1:-2] == bytes.fromhex("05 00AC FF00")
+    assert RtuLine({17}).encode(write(17, 5, 0x00AC, 0))[1:-2] == bytes.fromhex("05 00AC 0000")
+    assert RtuLine({17}).encode(write(17, 6, 1, 3))[1:-2] == bytes.fromhex("06 0001 0003")
+    assert RtuLine({17}).feed(on) == [Answer(17, 5)]
+
+
+def test_a_source_without_a_supply_writes_nothing(device: ModbusDevice) -> None:
+    feeds(device)
+    amps = register("amps", 2, type="i16", scale=0.01)
+    with running(spec(device.peer.url, amps, timeout_s=0.5)) as (source, listener):
+        wait_until(lambda: seen(listener, "amps"), "the current")
+        source.send(Command("trip"))
+        wait_until(lambda: "only reads" in (source.counters.last_error or ""), "it says so")
+        assert device.written == []
+
+
+@pytest.mark.parametrize(
+    ("supply", "says"),
+    [
+        ({**SUPPLY, "off": 2}, "a coil holds 0 or 1"),
+        ({**SUPPLY, "current": "flow"}, "nothing would verify"),
+        ({**SUPPLY, "unit": 0}, "no address of a device on a line"),
+        ({**SUPPLY, "write": "input"}, "write"),
+    ],
+)
+def test_what_a_supply_may_not_say(supply: dict[str, Any], says: str) -> None:
+    with pytest.raises(ValidationError, match=says):
+        spec("/dev/ttyUSB0", register("amps", 2), supply=supply)

@@ -16,7 +16,7 @@ from tests.store.made import sample
 def fill_up(db: Database) -> Callable[[], None]:
     """Let the database's file grow no more (SQLite then answers SQLITE_FULL); returns how to make room."""
     con = db._writer
-    (pages,) = con.execute("PRAGMA page_count").fetchone()
+    pages = con.pragma("page_count")
     con.execute(f"PRAGMA max_page_count={pages}")
     return lambda: con.execute("PRAGMA max_page_count=1073741823").close()
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
-import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
+
+import apsw
 
 from daq.store import Store
 from tests.store.writer_child import STEP_NS
@@ -64,9 +66,8 @@ def test_fifty_kills(tmp_path: Path) -> None:
             marks = max(marks, said["m"].get("mark", 0))
             assert len(store.logbook.list_marks("r")) >= marks
     for name in ("journal.db", "logbook.db"):
-        con = sqlite3.connect(tmp_path / name)
-        assert con.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        con.close()
+        with closing(apsw.Connection(str(tmp_path / name))) as other:
+            assert other.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     with Store(tmp_path, writer=True) as store:
         before = {source: len(made) for source, made in store.read("r").items()}
         store.seal("r", all_rows=True)

@@ -6,14 +6,22 @@ import math
 import subprocess
 import sys
 import time
-from dataclasses import FrozenInstanceError
+from dataclasses import FrozenInstanceError, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from daq.errors import RequestRefused, RunNotFound
-from daq.store import AlarmTransition, Logbook, TripRecord
+from daq.store import (
+    AlarmTransition,
+    CalibrationRecord,
+    Gap,
+    Logbook,
+    RunRecord,
+    TripRecord,
+    free_run_id,
+)
 
 START = 1_736_953_800_000_000_000  # 2025-01-15 15:10:00 UTC, by `date -u -d @1736953800`
 
@@ -38,9 +46,72 @@ def test_a_runs_record_is_kept_as_given(book: Logbook) -> None:
 
 
 def test_ids_when_taken(book: Logbook) -> None:
-    ids = [book.create_run(bench="b", start_utc_ns=START + k).id for k in range(11)]
-    assert ids == ["20250115-151000", *(f"20250115-151000-{k}" for k in range(2, 12))]
+    ids = [book.create_run(bench="b", start_utc_ns=START + k * 10**6 // 2).id for k in range(5)]
+    assert ids == ["20250115-151000", *(f"20250115-151000-{k:03d}" for k in (0, 1, 2, 3))]
     assert book.create_run(bench="b", start_utc_ns=START + 10**9).id == "20250115-151001"
+
+
+def test_a_free_id_needs_no_logbook() -> None:
+    assert free_run_id(START + 123_456_789) == "20250115-151000"
+    taken = {"20250115-151000"}
+    assert free_run_id(START + 123_456_789, taken) == "20250115-151000-123"
+    taken.add("20250115-151000-123")
+    assert free_run_id(START + 123_456_789, taken) == "20250115-151000-124"
+
+
+def test_a_run_that_was_begun_without_the_logbook(book: Logbook) -> None:
+    record = RunRecord(
+        "20250115-151000", "b", "run", "one", "B", START, 5, START - 5, "[bench]\n", '{"a": 1}'
+    )
+    given = book.add_calibration(CalibrationRecord("b", "volts", 1, "Ada", "reference", None, {}))
+    for _ in range(2):  # whoever does not know whether it was written writes it again
+        book.add_run(record, {"volts": given.id})
+    assert book.list_runs() == [record]
+    assert book.run_calibrations(record.id) == {"volts": given}
+    book.stop_run(record.id, 9)
+    book.add_run(record)
+    assert book.get_run(record.id).ended_ns == 9
+    with pytest.raises(RequestRefused, match="20250115-151000: another run has this id"):
+        book.add_run(replace(record, start_utc_ns=START + 1))
+    ended = replace(record, id="20250115-151000-001", ended_ns=7, rows=3, touched_utc_ns=START, note="short")
+    book.add_run(ended)
+    assert book.get_run(ended.id) == ended
+
+
+def test_writing_together_is_one_commit(book: Logbook) -> None:
+    record = RunRecord("r", "b", "run", "", "", START)
+    with book.together():
+        book.add_run(record)
+        book.add_mark("r", 1, "note", "one")
+        with pytest.raises(RunNotFound):
+            book.stop_run("nope", 1)  # undoes itself alone
+        book.add_transition("r", AlarmTransition("r", 5, "a", "normal", "unacknowledged", "x"))
+        with Logbook(book.db.path).db.reading() as other:
+            assert other.execute("SELECT count(*) FROM runs").fetchone() == (0,)
+    assert [m.text for m in book.list_marks("r")] == ["one"]
+    assert len(book.list_transitions("r")) == 1
+
+    def fail() -> None:
+        with book.together():
+            book.add_mark("r", 2, "note", "two")
+            raise KeyError
+
+    with pytest.raises(KeyError):
+        fail()
+    assert [m.text for m in book.list_marks("r")] == ["one"]
+
+
+def test_gaps_may_be_told_while_they_grow(book: Logbook) -> None:
+    for end, samples in ((20, 3), (40, 9)):
+        book.add_gap(Gap("r", 10, end, samples, "the disk was full", "stack"))
+    book.add_gap(Gap("r", 5, 6, 1, "the disk was slow", "meter"))
+    book.add_gap(Gap("other", 0, 1, 1, "x"))
+    assert book.list_gaps("r") == [
+        Gap("r", 5, 6, 1, "the disk was slow", "meter"),
+        Gap("r", 10, 40, 9, "the disk was full", "stack"),
+    ]
+    book.forget_run("r")
+    assert book.list_gaps("r") == []
 
 
 def test_a_start_of_now_unless_given(book: Logbook) -> None:
@@ -119,14 +190,6 @@ def test_transitions_of_alarms(book: Logbook) -> None:
     assert book.list_transitions(None, limit=1) == made[2:]
     book.add_transition("t", AlarmTransition("t", 0, "a", "b", "c", "d", math.nan))
     assert book.list_transitions("t")[0].value is None  # SQL and JSON have no word for NaN
-
-
-def test_alarm_states_for_a_restart(book: Logbook) -> None:
-    assert book.load_alarm_states() == {}
-    book.save_alarm_states({"b": {"state": "latched", "since": 5}, "a": [1, None]})
-    assert book.load_alarm_states() == {"a": [1, None], "b": {"state": "latched", "since": 5}}
-    book.save_alarm_states({"c": {}})
-    assert book.load_alarm_states() == {"c": {}}
 
 
 def test_link_counters(book: Logbook) -> None:

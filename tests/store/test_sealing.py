@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sqlite3
 import subprocess
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
+import apsw
 import pytest
 
 from daq.errors import StoreBusy, StoreCorrupt, StoreError
@@ -84,7 +84,7 @@ def test_a_seal_between_catalogue_and_rows_is_not_seen(store: Store, monkeypatch
     fill(store, 100)
     sealed = []
 
-    def look_slowly(con: sqlite3.Connection, run_id: str) -> list[Piece]:
+    def look_slowly(con: apsw.Connection, run_id: str) -> list[Piece]:
         found = pieces_of(con, run_id)
         sealed.append(store.seal("r", all_rows=True))
         return found
@@ -198,13 +198,14 @@ def test_nothing_is_deleted_that_the_catalogue_does_not_name(store: Store) -> No
 def test_rows_that_vanish_while_they_are_sealed_change_nothing(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fill(store, 100)
+    for k in range(100):
+        fill(store, 1, first=k)
     write = Segments.write
 
     def meddle(self: Segments, *args: object) -> None:
         write(self, *args)  # type: ignore[arg-type]
         with store.journal.db.writing() as con:
-            con.execute("DELETE FROM samples WHERE id = 50")
+            con.execute("DELETE FROM packs WHERE id = 50")
 
     with monkeypatch.context() as patched:
         patched.setattr(Segments, "write", meddle)

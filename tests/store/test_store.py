@@ -74,24 +74,28 @@ def check_steps(home: Home, steps: list[tuple[str, Any]], tmp_path_factory: pyte
     folder = tmp_path_factory.mktemp("store")
     store = Store(folder, archive=home.make(folder), writer=True)
     sealed: list[Sample] = []
-    journalled: list[Sample] = []
+    packs: list[list[Sample]] = []  # what was committed together of one source, as the journal keeps it
     given_ids = 0
     for what, how in steps:
         if what == "commit":
-            journalled += how
+            packs += [own for name in ("stack", "meter") if (own := [s for s in how if s.source == name])]
             given_ids += len(how)
             assert store.commit([("r", s) for s in how], full=bool(len(how) % 2)) == given_ids
         elif what == "seal":
             # Rows as young as these stay for those who follow, unless all are wanted.
             moved = store.seal("r", all_rows=how)
-            assert moved == (len(journalled) if how else 0) or not how
-            sealed, journalled = sealed + journalled[:moved], journalled[moved:]
+            assert moved == (sum(map(len, packs)) if how else 0) or not how
+            while moved > 0:
+                moved -= len(packs[0])
+                sealed += packs.pop(0)
+            assert moved == 0
         elif what == "prune":
             store.prune("r", how)
-            journalled = [s for s in journalled if s.t_ns >= how]
+            packs = [own for own in packs if max(s.t_ns for s in own) >= how]
         else:
             store.close()
             store = Store(folder, archive=home.make(folder), writer=True)
+        journalled = [s for own in packs for s in own]
         assert store.last_id() == given_ids
         assert store.journal.count() == len(journalled)
         if given_ids:
