@@ -237,7 +237,8 @@ class NumberedHead:
 
     def _send(self, data: bytes) -> bool:
         # Where nobody reads for long, the rest of a line falls off its end, as on a wire. The half that is
-        there is # ended before the next, which would be lost with it. end = b"\n" if self._torn else b""
+        # there is ended before the next, which would be lost with it.
+        end = b"\n" if self._torn else b""
         try:
             count = os.write(self._master, end + data)
         except BlockingIOError:

@@ -618,8 +618,13 @@ def run_model(sequences: int, steps: int, *, same_each_time: bool) -> None:
     run_state_machine_as_test(
         BenchMachine,
         settings=settings(
-            max_examples=sequences, stateful_step_count=steps, derandomize=same_each_time, deadline=None,
-            database=None, # A sequence takes a second: the first that fails is shown as it is, and not made
-            shorter for minutes. phases=(Phase.generate,), suppress_health_check=list(HealthCheck),
+            max_examples=sequences,
+            stateful_step_count=steps,
+            derandomize=same_each_time,
+            deadline=None,
+            database=None,
+            # A sequence takes a second: the first that fails is shown as it is, not made shorter for minutes.
+            phases=(Phase.generate,),
+            suppress_health_check=list(HealthCheck),
         ),
     )

@@ -12,7 +12,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -20,6 +20,8 @@ from typing import Literal
 import psutil
 
 from daq.errors import LyewatchError
+from daq.frame import Sample
+from daq.store import Store
 from tests.torture.disks import DiskFault, SmallDisk
 from tests.torture.head import NumberedHead
 from tests.torture.rig import HOT_C, Up, bench_file, loss_of, stored
@@ -49,6 +51,7 @@ class Scene:
     small: SmallDisk | None = None
     up: Up | None = None
     pid: int = 0
+    damaged: bool = False
     back_s: float | None = None
     """How long after it was killed the service served again [s]."""
 
@@ -164,39 +167,32 @@ def _remount(mode: str) -> Callable[[Scene], None]:
     return do
 
 
-def _damage(*names: str) -> Callable[[Scene], None]:
-    """Record a little, end, and overwrite the middle of these files: their headers stay those of a
-    database.
-    """
+def _damage(name: str) -> Callable[[Scene], None]:
+    """Record a little and overwrite a file: its header stays that of a database, what follows is noise."""
 
     def do(scene: Scene) -> None:
-        with Up(bench_file(scene.folder, scene.head.link, scene.store), scene.disk.environment) as up:
-            began = up.began_s
-            assert scene.head.wait_beat_of_next_session(began, 60.0) is not None, up.lines
-            time.sleep(1.5)
-        for name in names:
-            with (scene.store / name).open("r+b") as file:
-                size = file.seek(0, 2)
-                file.seek(100)
-                file.write(scene.rng.randbytes(size - 100))
+        with Store(scene.store, writer=True) as store:
+            run = store.logbook.create_run(bench="water-torch")
+            for k in range(50):
+                store.commit([(run.id, Sample("head", k * 100_000_000, {"volts": 12.0}, seq=k))], full=True)
+        for beside in ("-wal", "-shm"):
+            (scene.store / f"{name}{beside}").unlink(missing_ok=True)
+        with (scene.store / name).open("r+b") as file:
+            size = file.seek(0, 2)
+            file.seek(100)
+            file.write(scene.rng.randbytes(size - 100))
+        scene.damaged = _unreadable(scene.store / name)
 
     return do
 
 
-def _damaged(*names: str) -> Callable[[Scene], bool]:
-    def look(scene: Scene) -> bool:
-        # Whoever moved a file aside, as a remedy or by itself, has noticed it.
-        for name in names:
-            if not (scene.store / name).exists():
-                return True
-            try:
-                with sqlite3.connect(f"file:{scene.store / name}?mode=ro", uri=True) as con:
-                    con.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            except sqlite3.DatabaseError:
-                return True
-        return True
-
-    return look
+def _unreadable(file: Path) -> bool:
+    with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as con:
+        try:
+            con.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.DatabaseError:
+            return True
+    return False
 
 
 def _kill_service(scene: Scene) -> None:
@@ -304,7 +300,7 @@ FAULTS: tuple[Fault, ...] = (
         "start-journal",
         "started with journal.db damaged",
         before=_damage("journal.db"),
-        bites=_damaged("journal.db"),
+        bites=lambda s: s.damaged,
         alarm=_IMPAIRED,
         lossless=False,
         at_start=True,
@@ -313,7 +309,7 @@ FAULTS: tuple[Fault, ...] = (
         "start-logbook",
         "started with logbook.db damaged",
         before=_damage("logbook.db"),
-        bites=_damaged("logbook.db"),
+        bites=lambda s: s.damaged,
         alarm=_IMPAIRED,
         lossless=False,
         at_start=True,
@@ -442,7 +438,7 @@ def _observe(
     head, rng = scene.head, scene.rng
     beat = head.wait_beat_of_next_session(up.began_s, 60.0)
     outcome.guarding_s = None if beat is None else beat - up.began_s
-    served = up.wait_served(10.0 if fault.at_start else 40.0)
+    served = up.wait_served(60.0)
     time.sleep(rng.uniform(0.5, 1.5))
     began = time.monotonic()
     fault.begin(scene)
