@@ -20,7 +20,9 @@ from tests.torture.disks import is_root
 
 def faults(args: argparse.Namespace) -> dict[str, Any]:
     """Every fault, each way, so many times."""
-    outcomes = []
+    # Faults that are not named keep what was measured of them before.
+    kept = report.load(args.results).get("faults", {}).get("outcomes", []) if args.fault else []
+    outcomes = [o for o in kept if o["fault"] not in args.fault]
     for fault in trips.FAULTS:
         if args.fault and fault.name not in args.fault:
             continue
@@ -37,7 +39,8 @@ def faults(args: argparse.Namespace) -> dict[str, Any]:
                 if not outcome.in_time:
                     print("    " + "\n    ".join(outcome.said), flush=True)
                 outcomes.append(dataclasses.asdict(outcome))
-    return {"outcomes": outcomes}
+    order = [fault.name for fault in trips.FAULTS]
+    return {"outcomes": sorted(outcomes, key=lambda o: order.index(o["fault"]))}
 
 
 def killed(args: argparse.Namespace) -> dict[str, Any]:

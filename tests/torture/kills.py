@@ -37,14 +37,16 @@ class Kill:
     """One kill: when [s], in the middle of what, and what came of it.
 
     `since_s` is when the reader had begun to guard, None when it had not; `back_s` how long until the next
-    one sent a beat, None when that one was killed before or this was the last of its `up`; `lost_s` is the
-    age, at the kill, of the oldest sample that is missing.
+    one sent a beat, None when that one was killed before; `queued_s` how long of it the new reader, ready to
+    run, waited for a processor, which is a busy machine's doing; `lost_s` is the age, at the kill, of the
+    oldest sample that is missing.
     """
 
     at_s: float
     phase: Phase
     since_s: float | None
     back_s: float | None = None
+    queued_s: float = 0.0
     never_back: bool = False
     lost: int = 0
     lost_s: float = 0.0
@@ -133,6 +135,7 @@ def _session(up: Up, head: NumberedHead, done: Kills, count: int, rng: random.Ra
         beat = head.wait_beat_of_next_session(kill.at_s, NEVER_S)
         kill.never_back = beat is None
         kill.back_s = None if beat is None else beat - kill.at_s
+        kill.queued_s = _queued_s(reader.pid)
         guarding = beat
 
 
@@ -140,6 +143,13 @@ def _children(process: psutil.Process) -> list[psutil.Process]:
     with suppress(psutil.NoSuchProcess):
         return process.children(recursive=True)
     return []
+
+
+def _queued_s(pid: int) -> float:
+    """How long a process's first thread has waited for a processor since it began [s]; 0 where not known."""
+    with suppress(OSError):
+        return int(Path(f"/proc/{pid}/schedstat").read_text(encoding="ascii").split()[1]) / 1e9
+    return 0.0
 
 
 def _wait_sealing(reader: psutil.Process, within_s: float) -> bool:

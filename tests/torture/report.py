@@ -52,7 +52,7 @@ def stamp(command: str) -> dict[str, Any]:
 def render(part: str, result: Mapping[str, Any]) -> str:
     """One part as Markdown: how it was measured, and its table."""
     how = result["stamp"]
-    shared = f"load average {how['load'][0]:g} when it ended, niceness {how['niceness']}"
+    shared = f"load average {how['load'][0]:g} when it ended, niceness {how.get('niceness', 0)}"
     head = f"`{how['command']}`, {how['date']}, {how['machine']}; {shared}."
     table = {"faults": _faults, "kills": _kills, "cuts": _cuts, "cost": _cost, "model": _model}[part]
     return f"{head}\n\n{table(result)}"
@@ -136,22 +136,33 @@ def _faults(result: Mapping[str, Any]) -> str:
     )  # fmt: skip
 
 
+_KILL_HEADS = (
+    "killed while",
+    "kills",
+    "most lost",
+    "guarding again, median / longest",
+    "less the new reader's wait for a processor",
+)
+
+
 def _kills(result: Mapping[str, Any]) -> str:
     rows = []
     for phase in ("recording", "sealing", "run ending", "starting"):
         kills = [k for k in result["kills"] if k["phase"] == phase]
         backs = [k["back_s"] for k in kills if k["back_s"] is not None or k["never_back"]]
+        own = [k["back_s"] - k["queued_s"] for k in kills if k["back_s"] is not None]
         rows.append(
             (
                 phase,
                 str(len(kills)),
                 f"{max((k['lost_s'] for k in kills), default=0.0):.2f} s",
                 _times(backs, "s"),
+                _times(own, "s"),
             )
         )
     total = len(result["kills"])
     return (
-        _table(("killed while", "kills", "most lost", "guarding again, median / longest"), rows)
+        _table(_KILL_HEADS, rows)
         + f"\n{total} kills of {result['ups']} `lyewatch up`, {result['samples']:,} samples in "
         f"{result['runs']} runs, {len(result['doubled'])} twice.\n"
     )
