@@ -11,9 +11,10 @@ PIP_INSTALL := PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.t
 	$(BIN)/python -m pip install --quiet -c constraints.txt
 TESTS ?= tests
 DEMO ?=
+TORTURE ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check format speed clean
+.PHONY: help setup demo test check format speed torture clean
 
 help: ## This list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
@@ -47,6 +48,10 @@ format: setup ## Put the code in its one format, and mend what the linter can
 
 speed: setup ## Benchmarks: each prints a ratio against a peer measured in the same run
 	$(BIN)/python -m pytest -s -o python_files='speed_*.py' -o timeout=900 tests/speed
+
+torture: setup ## Faults, kills and power cuts, an hour of them as root; writes the tables of docs/reliability.md
+	@bash tests/install_servers.sh
+	$(BIN)/python -m tests.torture $(TORTURE)
 
 clean: ## Remove what was built, and .venv; recordings are left alone
 	rm -rf $(VENV) build dist daq/_built .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage

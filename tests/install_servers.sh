@@ -18,9 +18,13 @@ make            make
 /usr/lib/avr/include/avr/io.h   avr-libc
 /usr/include/stdio.h            libc6-dev
 /usr/include/simavr/sim_avr.h   libsimavr-dev
+fusermount3     fuse3
+mkfs.ext4       e2fsprogs
+losetup         mount
 "
 # libatomic: for the driver that playwright talks to the browser through; absent from the smallest Debian.
-# From avr-gcc on: the reference firmware is compiled, and run in libsimavr.
+# From avr-gcc on: the reference firmware is compiled, and run in libsimavr. From fusermount3 on: disks that are full,
+# read-only or lose their power are made and mounted, which needs root.
 
 # Debian keeps servers, and ldconfig, outside the path of ordinary users.
 PATH=$PATH:/usr/sbin:/sbin

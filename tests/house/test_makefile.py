@@ -12,7 +12,7 @@ import pytest
 
 from tests.house.source_files import ROOT
 
-TARGETS = ("setup", "demo", "test", "check", "format", "speed", "clean", "help")
+TARGETS = ("setup", "demo", "test", "check", "format", "speed", "torture", "clean", "help")
 
 
 def make(*arguments: str, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:

@@ -1,0 +1,1 @@
+"""What the reader and the service do while disks, processes and lines fail: `make torture`."""
