@@ -6,6 +6,7 @@ Here the readings are means with uncertainties; what the waveform leaves open is
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -13,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.physics.pwm import PowerEstimate, true_power
+from daq.physics.pwm import HOLD_VOLTS, PowerEstimate, true_power
 from daq.quantity import Quantity, propagate
 
 __all__ = ["READINGS", "Chopped", "chopped_power", "squared_amps"]
@@ -30,6 +31,9 @@ _WAYS: tuple[tuple[Literal["stack", "supply"], tuple[str, ...]], ...] = (
     ("stack", ("volts", "amps", "duty")),
     ("stack", ("volts_rms", "amps", "duty")),
 )
+OFF = "power while the switch stays open (duty 0): volts times amps, of which there are none to speak of"
+_OFF_DUTY = 1e-3
+"""A duty below this is none: the switch stays open [1] (judgement)."""
 # RMS readings may lie this much below their means by the meters' errors; `true_power` allows 2 %.
 _SLACK = 0.019
 RMS_BELOW_MEAN = (
@@ -60,6 +64,8 @@ def chopped_power(
     *,
     off_volts: tuple[float, float] | None = None,
     sensed_at: Literal["stack", "supply"] = "stack",
+    cells: int = 0,
+    powered_above_amps: float = math.inf,
 ) -> Chopped:
     """True mean power under a chopped supply, as far as the readings determine it.
 
@@ -71,6 +77,11 @@ def chopped_power(
         Limits of the stack's volts while the switch is open [V].
     sensed_at : {"stack", "supply"}
         Where the volts are sensed: across the stack, or before the switch.
+    cells : int
+        Of the stack, which bound its volts while the switch is open where `off_volts` does not; 0 where they
+        are not known.
+    powered_above_amps : float
+        With a duty of 0 a current above this belies the duty, and no power is told by it [A].
     """
     at = {n: readings[n].named(_UNITS[n]) for n in READINGS if n in readings}
     m = max((np.size(q.value) for q in at.values()), default=1)
@@ -81,6 +92,7 @@ def chopped_power(
     if "duty" in at:
         # A duty of nothing makes no power to speak of, and one above 1 is a percentage or a fault.
         value = np.asarray(at["duty"].value)
+        found = _while_open(at, value, powered_above_amps, out)
         at["duty"] = _masked(at["duty"], (value > 0.0) & (value <= 1.0))
     for place, names in _WAYS:
         if place != sensed_at or not all(n in at for n in names):
@@ -90,7 +102,9 @@ def chopped_power(
             there = there & np.isfinite(np.asarray(at[n].value))
         if not there.any():
             continue
-        made, estimate = _one_way(names, {n: _masked(at[n], there) for n in names}, off_volts, place)
+        made, estimate = _one_way(
+            names, {n: _masked(at[n], there) for n in names}, off_volts, place, cells * HOLD_VOLTS
+        )
         found = _filled(found, made, there)
         out.notes[_words(estimate, names, off_volts)] = there
     return Chopped(found, out.notes, out.refused)
@@ -118,17 +132,36 @@ def squared_amps(readings: Mapping[str, Quantity]) -> Quantity:
     return out
 
 
+def _while_open(
+    at: Mapping[str, Quantity], duty: NDArray[np.float64], powered_above_amps: float, out: Chopped
+) -> Quantity:
+    """Power where the switch stays open: nothing flows, whatever volts the stack keeps."""
+    found = out.power
+    if "volts" not in at or "amps" not in at:
+        return found
+    amps = np.asarray(at["amps"].value)
+    idle = (duty >= 0.0) & (duty < _OFF_DUTY) & (np.abs(amps) <= powered_above_amps)
+    idle &= np.isfinite(np.asarray(at["volts"].value))
+    if not idle.any():
+        return found
+    out.notes[OFF] = idle
+    return _filled(found, (_masked(at["volts"], idle) * _masked(at["amps"], idle)).named("W"), idle)
+
+
 def _one_way(
     names: tuple[str, ...],
     at: Mapping[str, Quantity],
     off_volts: tuple[float, float] | None,
     place: Literal["stack", "supply"],
+    hold_volts: float,
 ) -> tuple[Quantity, PowerEstimate]:
     def estimate(*values: Any) -> PowerEstimate:
         given = {_KEYS[n]: v for n, v in zip(names, values, strict=True)}
         if "duty" in given:
             given["duty"] = np.clip(given["duty"], 1e-6, 1.0)
-        return true_power(waveform="pulsed", off_volts=off_volts, sensed_at=place, **given)
+        return true_power(
+            waveform="pulsed", off_volts=off_volts, hold_volts=hold_volts, sensed_at=place, **given
+        )
 
     central = estimate(*(at[n].value for n in names))
     power = propagate(lambda *v: estimate(*v).watts, *(at[n] for n in names), unit="W")

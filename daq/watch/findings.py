@@ -34,6 +34,8 @@ NO_FLOW_SHARE = 0.2
 """Below this share of what the current could make, gas is missing rather than merely less (judgement)."""
 LEAST_EFFICIENCY = 0.5
 """Stacks leak; below this Faradaic efficiency the cell count itself is in doubt (judgement)."""
+MOST_CELLS = 500
+"""As many as a bench file takes."""
 LIKELY_EFFICIENCY = 0.95
 """Of several counts that fit, the one nearest to this Faradaic efficiency is the likeliest (judgement)."""
 LEAST_FLOW_LPM = 0.02
@@ -221,13 +223,14 @@ def cells_that_fit(cells: int, numbers: Known) -> list[int]:
     """
     seen = _Seen(numbers)
     said = cells
-    stack_volts = seen("cell_volts") * said
+    stack_volts, u_volts = seen("cell_volts") * said, seen.u("cell_volts") * said
     efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     low, high = CELL_VOLTS_REASON
     if not stack_volts > low or math.isnan(efficiency):
         return []
     fits = []
-    for n in range(max(1, math.ceil(stack_volts / high)), math.floor(stack_volts / low) + 1):
+    least, most = math.ceil((stack_volts - u_volts) / high), math.floor((stack_volts + u_volts) / low)
+    for n in range(max(1, least), min(most, MOST_CELLS) + 1):
         here, spread = efficiency * said / n, u * said / n
         if here - spread <= 1.0 and here + spread >= LEAST_EFFICIENCY:
             fits.append((abs(here - LIKELY_EFFICIENCY), n))
@@ -240,7 +243,8 @@ def _cells(setting: Setting, numbers: Known, seen: _Seen) -> list[Finding]:
         return []
     low, high = CELL_VOLTS_REASON
     said = setting.cells
-    odd_volts = not low <= cell <= high
+    u_cell = seen.u("cell_volts")
+    odd_volts = cell + u_cell < low or cell - u_cell > high
     odd_gas = efficiency - u > 1.0 or efficiency + u < LEAST_EFFICIENCY
     if not odd_volts and (not odd_gas or efficiency + u < NO_FLOW_SHARE):
         return []  # in reason, or gas that has gone missing, which is no matter of counting

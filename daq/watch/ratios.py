@@ -20,6 +20,7 @@ from daq.physics.faraday import current_for_gas_a, mol_s_from_lpm, water_rate_g_
 from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
 from daq.physics.water import water_density_kg_m3
 from daq.quantity import Quantity, propagate
+from daq.watch.bounded import heat_of_windows
 from daq.watch.columns import zeroed
 from daq.watch.numbers import UNITS
 
@@ -109,7 +110,7 @@ class Ratios:
             "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
             "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
             "water_ml_per_h": amps * (3600.0 * self.water_ml_per_coulomb),
-            "heat_w": f["heat"],
+            "heat_w": heat_of_windows(f),
             "vapour_w": f["vapour"],
             "temp_rate_c_per_min": f["rate"],
             "mmw_ceiling_faraday": propagate(
