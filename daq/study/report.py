@@ -21,6 +21,8 @@ from daq.study.summary import (
     duration_words,
     number_words,
     peak_words,
+    total_label,
+    total_words,
     utc_words,
 )
 from daq.watch import NUMBERS, Columns
@@ -186,7 +188,7 @@ def _marks(bench: Bench, channel: str) -> list[Mark]:
 
 def _totals(body: Mapping[str, Any]) -> str:
     rows = [
-        [label, number_words(body["totals"][key])]
+        [total_label(label, body["totals"][key]), total_words(body["totals"][key])]
         for key, label in TOTALS
         if body["totals"][key]["value"] is not None
     ]
@@ -272,10 +274,9 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> str:
         where = ", ".join(
             f"{p['phase']} from {clock_words(p['from_s'])} ({100 * p['share']:.0f} %)" for p in f["phases"]
         )
+        seen = f"Seen in: {escape(where)}. " if where else ""
         causes = "".join(f"<li>{escape(c)}</li>" for c in f["causes"])
-        out.append(
-            f"<h3>{escape(f['text'])}</h3><p>Seen in: {escape(where)}. Likely causes:</p><ol>{causes}</ol>"
-        )
+        out.append(f"<h3>{escape(f['text'])}</h3><p>{seen}Likely causes:</p><ol>{causes}</ol>")
     return "".join(out) + "</section>"
 
 

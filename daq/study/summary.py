@@ -11,7 +11,7 @@ from daq.study.review import Review
 from daq.watch import NUMBERS
 from daq.watch.numbers import unit_words
 
-__all__ = ["duration_words", "peak_words", "summary_text", "utc_words"]
+__all__ = ["duration_words", "peak_words", "summary_text", "total_label", "total_words", "utc_words"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -32,7 +32,7 @@ TOTALS = (
     ("charge_ah", "Charge"),
     ("gas_as_read_l", "Gas as read"),
     ("gas_dry_ref_l", "Gas, dry"),
-    ("water_split_ml", "Water split, by charge"),
+    ("water_split_ml", "Water split"),
     ("water_vapour_ml", "Water carried off as vapour"),
 )
 LINK_ERRORS = ("bad_crc", "malformed", "overlong", "out_of_range", "dropped", "reopened")
@@ -116,8 +116,33 @@ def _totals(body: Mapping[str, Any]) -> list[str]:
     lines = ["TOTALS"]
     for key, label in TOTALS:
         if body["totals"][key]["value"] is not None:
-            lines.append(f"  {label:<28}{number_words(body['totals'][key])}")
+            lines.append(f"  {total_label(label, body['totals'][key]):<28}{total_words(body['totals'][key])}")
     return [*lines, ""] if len(lines) > 1 else []
+
+
+def total_label(label: str, total: Mapping[str, Any]) -> str:
+    """What a total is called: water with what it was told by."""
+    by = total.get("by")
+    return f"{label}, by {by}" if by else label
+
+
+def total_words(total: Mapping[str, Any]) -> str:
+    """A total, and where some of the run is missing of how much of it, and what it comes to with the gaps
+    bridged: ``398.6 ± 6.3 Wh of the recorded 1 h 50 min of 2 h 00 min; 435 ± 12 Wh with the gaps bridged``.
+
+    What is bridged is as if the bench had run on as before and after each gap.
+    """
+    words, whole = number_words(total), total.get("whole")
+    if whole is None:
+        return words
+    recorded, of = _spans(float(total["recorded_s"]), float(total["whole_s"]))
+    return f"{words} of the recorded {recorded} of {of}; {number_words(whole)} with the gaps bridged"
+
+
+def _spans(part: float, whole: float) -> tuple[str, str]:
+    """Both in words, fine enough that they differ."""
+    words = duration_words(part), duration_words(whole)
+    return words if words[0] != words[1] else (f"{part:.0f} s", f"{whole:.0f} s")
 
 
 def peak_words(channel: Mapping[str, Any]) -> str:

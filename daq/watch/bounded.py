@@ -26,7 +26,7 @@ from daq.quantity import Num, Quantity, Variable
 from daq.watch.columns import FloatArray
 from daq.watch.measured import mean_of
 
-__all__ = ["heat_of_run", "heat_of_windows", "truncated"]
+__all__ = ["at_most", "heat_of_run", "heat_of_windows", "truncated"]
 
 _FAR = 6.0
 """So many u away from a bound it changes nothing that a double shows in a report."""
@@ -67,6 +67,17 @@ def truncated(value: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray]
     mean[near] = u[near] * np.maximum(over, 0.0)
     sd[near] = u[near] * np.sqrt(np.maximum(share, 0.0))
     return mean, sd
+
+
+def at_most(value: Quantity, bound: Quantity) -> Quantity:
+    """`value` where it is known to lie from 0 to `bound`, see `truncated`; arrays of one length and unit."""
+    known = np.isfinite(np.asarray(value.value)) & np.isfinite(np.asarray(bound.value))
+    short = bound - value
+    held, share = _held(short, known)
+    within = np.maximum(np.asarray(bound.value) - held, 0.0)
+    return Quantity.from_parts(
+        np.where(known, within, value.value), value.unit, _moved(value, bound, np.where(known, share, 1.0))
+    )
 
 
 def heat_of_windows(flows: Mapping[str, Quantity]) -> Quantity:

@@ -1,7 +1,8 @@
 """Heat where a flow meter reads more gas than the current can make: bounded, and no surer than the meter.
 
 The truncated normal distribution is checked against SciPy's (`scipy.stats.truncnorm`), whose moments are
-those of Johnson, Kotz and Balakrishnan; the heat against Faraday's law and the thermoneutral voltage (CODATA).
+those of Johnson, Kotz and Balakrishnan; the heat against Faraday's law and the thermoneutral voltage
+(CODATA).
 """
 
 from __future__ import annotations
