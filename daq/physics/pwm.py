@@ -24,13 +24,24 @@ import numpy as np
 from daq.errors import PhysicsRangeError, RequestRefused
 from daq.physics._ranges import FloatArray, Num, within
 
-__all__ = ["HOLD_VOLTS", "PowerEstimate", "PowerUnknown", "true_power", "two_level_mean", "two_level_rms"]
+__all__ = [
+    "HOLD_VOLTS",
+    "LIKENESS",
+    "PowerEstimate",
+    "PowerUnknown",
+    "true_power",
+    "two_level_mean",
+    "two_level_rms",
+]
 
 # A true-RMS meter may read a little below the mean on smooth direct current; more is a mistake.
 _RMS_SLACK: Final = 0.02
 HOLD_VOLTS: Final = 1.0
 """Volts a cell that a stack still holds at the end of an open time of up to a second: the reversible voltage
 less 0.2 V of discharge [V] (judgement; common practice, no published source)."""
+LIKENESS: Final = (0.9, 1.0)
+"""Limits of the correlation of volts and amps of a chopped supply (judgement): 1 for sharp edges, less where
+the leads' inductance rounds the current."""
 _BEST = "log the mean of volts times amps, sampled together many times a pulse (channel watts)"
 
 
@@ -90,7 +101,7 @@ def true_power(
     off_volts: tuple[float, float] | None = None,
     hold_volts: float = 0.0,
     sensed_at: Literal["stack", "supply"] = "stack",
-    likeness: tuple[float, float] = (0.9, 1.0),
+    likeness: tuple[float, float] = LIKENESS,
 ) -> PowerEstimate:
     """True mean power from whichever readings there are, the surest first.
 

@@ -15,10 +15,11 @@ from daq.quantity import Quantity
 from daq.study.as_read import read_u95
 from daq.study.integral import bridged, noise_of_integral
 from daq.watch import Balance, Columns
+from daq.watch.bounded import at_most_of_run, without_noise
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.conditions import known
 from daq.watch.findings import Finding
-from daq.watch.measured import mean_of
+from daq.watch.measured import first_known, mean_of
 from daq.watch.ratios import Ratios
 
 __all__ = ["SEQ_WRAP", "bad_values", "channel_extremes", "gaps", "limit_times", "missing_rows", "run_totals"]
@@ -72,10 +73,12 @@ def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns)
     )
     noise = _Noise(bench, columns)
     by_gas = noise.of("gas_flow")
-    split, by = ratios.water_ml_s(flows), "charge"
-    water, water_s = noise.of("amps"), seconds["amps"]
-    if np.isfinite(np.asarray(flows["dry"].value)).any():
-        water, water_s, by = by_gas, np.where(known(flows["dry"]), seconds["flow"], seconds["amps"]), "gas"
+    gas_ml_s, split = ratios.water_by_gas_and_charge(flows)
+    water, water_s, by = noise.of("amps"), seconds["amps"], "charge"
+    metered = known(gas_ml_s)
+    if metered.any():
+        water, water_s, by = by_gas, np.where(metered, seconds["flow"], seconds["amps"]), "gas"
+        split = first_known(at_most_of_run(gas_ml_s, split, seconds["flow"]), split)
     per_hour, per_minute = 1.0 / 3600.0, 1.0 / 60.0
     out = {
         "energy_wh": (flows["power"], seconds["power"], per_hour, "Wh", noise.of_power()),
@@ -145,8 +148,7 @@ def _total(
     out: dict[str, Any] = {"value": None, "u95": None, "unit": unit}
     if recorded_s == 0.0:
         return out
-    steady = quantity.without(*{v.label for v in quantity.parts if v.label.endswith(": noise")})
-    mean = mean_of(steady, weight)
+    mean = mean_of(without_noise(quantity), weight)
     value = float(np.asarray(mean.value)[0]) * recorded_s
     accuracy = float(np.asarray(mean.u)[0]) * recorded_s
     own = noise * abs(value)

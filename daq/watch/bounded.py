@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 
 from daq.quantity import Num, Quantity, Variable
 from daq.watch.columns import FloatArray
-from daq.watch.measured import mean_of
+from daq.watch.measured import first_known, mean_of
 
-__all__ = ["at_most", "heat_of_run", "heat_of_windows", "truncated"]
+__all__ = ["at_most", "at_most_of_run", "heat_of_run", "heat_of_windows", "truncated", "without_noise"]
 
 _FAR = 6.0
 """So many u away from a bound it changes nothing that a double shows in a report."""
@@ -110,12 +110,42 @@ def heat_of_windows(flows: Mapping[str, Quantity]) -> Quantity:
     )
 
 
-def heat_of_run(flows: Mapping[str, Quantity], seconds: FloatArray) -> Quantity:
-    """Heat of each window of a run [W], the bound applied to all of it together.
+def at_most_of_run(value: Quantity, bound: Quantity, seconds: FloatArray) -> Quantity:
+    """`value` of each window of a run where it is known to lie from 0 to `bound`, the run taken together.
 
     What a meter's gain puts beyond the bound it does so in every window alike; a window's own noise is as
-    often on either side, and to cut each off by itself would leave a bias. So the run's mean is held, and the
-    meter's reading scaled by as much.
+    often on either side, and to cut each off by itself would leave a bias. So the run's mean is held, see
+    `truncated`, and the readings are scaled by as much. Noise is left out of the judgement: it averages out,
+    and where the current moves most of it is the current's course.
+
+    Parameters
+    ----------
+    value, bound : Quantity
+        Arrays of one length and unit; NaN where not known.
+    seconds : float64[m]
+        Weight of each window [s]; 0 where it does not count.
+    """
+    known = np.isfinite(np.asarray(value.value)) & np.isfinite(np.asarray(bound.value))
+    weight = np.where(known, seconds, 0.0)
+    if not (weight > 0.0).any():
+        return value
+    short, mean = mean_of(without_noise(bound - value), weight), mean_of(value, weight)
+    told, u = (float(np.asarray(x).reshape(-1)[0]) for x in (short.value, short.u))
+    held, sd = truncated(np.array([told]), np.array([u]))
+    made = float(np.asarray(mean.value).reshape(-1)[0])
+    factor = 1.0 - (float(held[0]) - told) / made if made > 0.0 else 1.0
+    share = np.where(known, float(sd[0]) / u if u > 0.0 else 1.0, 1.0)
+    scaled = np.where(known, factor * np.asarray(value.value), value.value)
+    return Quantity.from_parts(scaled, value.unit, _moved(value, bound, share))
+
+
+def without_noise(quantity: Quantity) -> Quantity:
+    """The same without the parts that are each window's own scatter."""
+    return quantity.without(*{v.label for v in quantity.parts if v.label.endswith(": noise")})
+
+
+def heat_of_run(flows: Mapping[str, Quantity], seconds: FloatArray) -> Quantity:
+    """Heat of each window of a run [W], the bound applied to all of it together, see `at_most_of_run`.
 
     Parameters
     ----------
@@ -128,19 +158,9 @@ def heat_of_run(flows: Mapping[str, Quantity], seconds: FloatArray) -> Quantity:
     if least is None:
         return heat
     measured = _measured(flows)
-    weight = np.where(measured, seconds, 0.0)
-    if not (weight > 0.0).any():
-        return heat
-    excess, gas = mean_of(heat - least, weight), mean_of(flows["power"] - heat, weight)
-    told = float(np.asarray(excess.value)[0])
-    mean, sd = truncated(np.array([told]), np.asarray(excess.u, dtype=np.float64).reshape(1))
-    u = float(np.asarray(excess.u).reshape(-1)[0])
-    made = float(np.asarray(gas.value)[0])
-    less = (float(mean[0]) - told) / made if made > 0.0 else 0.0
-    share = np.where(measured, float(sd[0]) / u if u > 0.0 else 1.0, 1.0)
-    drawn = np.asarray(flows["power"].value) - np.asarray(heat.value)
-    value = np.where(measured, np.asarray(heat.value) + less * drawn, heat.value)
-    return Quantity.from_parts(value, "W", _moved(heat, least, share))
+    gas, most = flows["power"] - heat, flows["power"] - least
+    held = flows["power"] - at_most_of_run(gas, most, np.where(measured, seconds, 0.0))
+    return first_known(_where(held, measured), heat)
 
 
 # -- parts -------------------------------------------------------------------------------------------------
@@ -153,6 +173,11 @@ def _measured(flows: Mapping[str, Quantity]) -> NDArray[np.bool_]:
     )
     found &= np.isfinite(np.asarray(flows["heat_least"].value))
     return found
+
+
+def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
+    value = np.where(condition, quantity.value, np.nan)
+    return Quantity.from_parts(value, quantity.unit, quantity.parts)
 
 
 def _held(excess: Quantity, measured: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

@@ -71,9 +71,14 @@ class Ratios:
     def water_ml_s(self, flows: Mapping[str, Quantity]) -> Quantity:
         """Water split [mL/s]: by the gas where it is measured, at most what the charge could split; else by
         the charge, as if all current made gas."""
-        by_charge = (flows["amps"] * self.water_ml_per_coulomb).named("mL/s")
+        by_gas, by_charge = self.water_by_gas_and_charge(flows)
+        return first_known(at_most(by_gas, by_charge), by_charge)
+
+    def water_by_gas_and_charge(self, flows: Mapping[str, Quantity]) -> tuple[Quantity, Quantity]:
+        """Water split [mL/s] by the gas as measured, and as if all current made gas."""
         per_lpm = self.amps_per_lpm * self.water_ml_per_coulomb
-        return first_known(at_most((flows["dry"] * per_lpm).named("mL/s"), by_charge), by_charge)
+        by_gas, by_charge = flows["dry"] * per_lpm, flows["amps"] * self.water_ml_per_coulomb
+        return by_gas.named("mL/s"), by_charge.named("mL/s")
 
     def numbers(self, flows: Mapping[str, Quantity]) -> dict[str, Quantity]:
         """Every number of `NUMBERS`.

@@ -37,7 +37,7 @@ def run(
             "volts": np.full(n, 13.2) + noise * rng.standard_normal(n),
             "amps": amps + noise * rng.standard_normal(n),
             "lye_temp": np.full(n, 40.0),
-            "gas_flow": 0.0653 * amps,
+            "gas_flow": np.asarray(0.0653 * amps, dtype=np.float64),
             "relay": np.ones(n),
         },
     )

@@ -247,6 +247,33 @@ def test_power_is_not_refused_while_the_switch_stays_open() -> None:
     assert belied.refusals(0)
 
 
+# -- by RMS values -----------------------------------------------------------------------------------------
+
+
+def test_rms_values_that_all_but_equal_their_means_do_not_make_the_power_certain() -> None:
+    """A stack that holds its volts: RMS 0.2 % above the mean, by meters good to 0.5 %. Where they read alike
+    the pulses' own power, 5 % of the whole, was left out and U said to be 1 %."""
+    volts_rms = float(two_level_rms(12.0, 10.4, 0.6))
+    mean, amps = float(two_level_mean(12.0, 10.4, 0.6)), 0.6 * 20.0
+    true = 0.6 * 20.0 * 12.0
+    lines = {"volts": "0.5 % of reading", "volts_rms": "0.5 % of reading", "amps": "0.5 % of reading",
+             "amps_rms": "0.5 % of reading"}  # fmt: skip
+    made = chopped("volts_rms", "amps_rms", accuracy=lines)
+    for off in (0.993, 0.996, 1.0, 1.004):
+        n = window(made, volts=mean, amps=amps, volts_rms=volts_rms * off, amps_rms=20.0 * math.sqrt(0.6),
+                   lye_temp=40.0)  # fmt: skip
+        assert abs(value(n, "power_w") - true) < u95(n, "power_w"), off
+        assert u95(n, "power_w") < 0.12 * true
+
+
+def test_an_rms_meters_zero_refuses_no_power_while_nothing_flows() -> None:
+    """Off, an RMS meter reads -5 mV and the mean 7 mV: "below its mean" is said of no waveform then."""
+    made = chopped("volts_rms", "amps_rms")
+    n = window(made, volts=0.007, amps=0.014, volts_rms=-0.005, amps_rms=0.03, lye_temp=40.0)
+    assert n.refusals(0) == []
+    assert value(n, "power_w") == pytest.approx(0.0, abs=0.01)
+
+
 def chopped_seven() -> Bench:
     channels = dict.fromkeys(("volts", "amps", "lye_temp", "gas_flow", "duty"), "head")
     return bench(channels, accuracy={}, supply={"mode": "pwm"}, stack=SEVEN_STACK, limits={})
