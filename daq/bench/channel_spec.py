@@ -137,6 +137,11 @@ class ChannelSpec(Table):
         )
 
     @property
+    def takes_raw_as_it_is(self) -> bool:
+        """Whether the device's number is in the channel's unit, with nothing to turn it into that."""
+        return self.scale == 1.0 and self.offset == 0.0 and self.sensor is None
+
+    @property
     def thermometer(self) -> Thermometer | None:
         """The sensor whose curve stands behind scale and offset; None where they make the unit themselves."""
         return self.sensor if isinstance(self.sensor, Thermometer) else None

@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["KNOWN_CHANNELS", "KnownChannel", "convert", "factor_between", "unit_named", "units_like"]
+__all__ = [
+    "KNOWN_CHANNELS",
+    "KnownChannel",
+    "convert",
+    "factor_between",
+    "turned_into",
+    "unit_named",
+    "units_like",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +91,18 @@ def factor_between(unit: str, to: str) -> float | None:
     if a is None or b is None or a[0] != b[0]:
         return None
     return a[1] / b[1]
+
+
+def turned_into(unit: str, to: str) -> tuple[float, float] | None:
+    """Factor and offset with ``number in to = number in unit * factor + offset``; None where they do not fit.
+
+    Raises
+    ------
+    KeyError
+        For a unit that is not known.
+    """
+    (kind, factor, offset), (wanted, by, less) = _UNITS[unit], _UNITS[to]
+    return (factor / by, (offset - less) / by) if kind == wanted else None
 
 
 def units_like(unit: str) -> list[str]:

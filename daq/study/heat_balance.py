@@ -100,7 +100,9 @@ def heat_balance(bench: Bench, measured: Measured, balance: Balance) -> HeatBala
     """
     stack = bench.stack
     mass = float(
-        thermal_mass_j_k(stack.litres, min(stack.mass_fraction, 0.45), stack.steel_kg, stack.electrolyte)
+        thermal_mass_j_k(
+            stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
+        )
     )
     stated = (mass, 2.0 * CAPACITY_U * mass)
     room, room_measured = _room(bench, measured)

@@ -18,12 +18,12 @@ from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
     clock_words,
+    date_words,
     duration_words,
     number_words,
     peak_words,
     total_label,
     total_words,
-    utc_words,
 )
 from daq.watch import NUMBERS, Columns
 from daq.watch.numbers import unit_words
@@ -77,7 +77,7 @@ def _head(body: Mapping[str, Any], title: str) -> str:
     facts = (
         ("Bench", run["bench"]),
         ("Build", run["build"]),
-        ("Started", utc_words(run["start_utc_ns"])),
+        ("Started", date_words(run["start_utc_ns"])),
         ("Duration", duration_words(body["duration_s"])),
         ("Powered", duration_words(body["powered_s"])),
         ("Reference for dry gas", body["reference"]),

@@ -30,6 +30,7 @@ from daq.study.totals import (
     run_totals,
 )
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
+from daq.watch.alarm_rules import alarm_units
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
 from daq.watch.findings import JUDGED, Finding, Setting, judge
@@ -136,6 +137,7 @@ def review(
         recorded_again = not recorded
         recorded = recorded or list(again.transitions)
     powered = _windows_of(phases, _POWERED, len(windows))
+    units = alarm_units(suited)
     body: dict[str, Any] = {
         "schema": SCHEMA,
         "run": _run(record, bench),
@@ -154,7 +156,7 @@ def review(
         "phases": [_phase(assessor, balance, p, len(windows)) for p in phases],
         "channels": channel_extremes(suited, columns),
         "limits": limit_times(suited, columns),
-        "alarms": [_transition(t) for t in recorded],
+        "alarms": [{**_transition(t), "unit": units.get(t.alarm, "")} for t in recorded],
         "alarms_recomputed": recorded_again,
         "alarm_summary": alarm_summary(recorded, end_s),
         "alarm_load": alarm_load(recorded, end_s - start_s),

@@ -247,7 +247,9 @@ def _thermal_resistance(bench: Bench, measured: Measured, balance: Balance) -> Q
     temp, room = flows["lye_temp"], measured.means["room_temp"].named("degC")
     capacity = float(
         np.asarray(
-            thermal_mass_j_k(stack.litres, min(stack.mass_fraction, 0.45), stack.steel_kg, stack.electrolyte)
+            thermal_mass_j_k(
+                stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
+            )
         )
     )
     c = Quantity(capacity, CAPACITY_U * capacity, "J/K", label="heat capacity")

@@ -269,7 +269,9 @@ _REVIEW = _object(
                 }
             )
         ),
-        "alarms": _list(_object({"t_s": REAL, "alarm": TEXT, "state_from": TEXT, "state_to": TEXT})),
+        "alarms": _list(
+            _object({"t_s": REAL, "alarm": TEXT, "state_from": TEXT, "state_to": TEXT}, {"unit": TEXT})
+        ),
         "alarms_recomputed": YES,
         "alarm_summary": _list(ANY),
         "alarm_load": _object({"raised": COUNT, "per_10_min": _maybe("number")}),

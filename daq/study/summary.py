@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
 
-from daq.quantity import shown
+from daq.quantity import shown, shown_time
 from daq.study.review import Review
 from daq.watch import NUMBERS
 from daq.watch.numbers import unit_words
 
-__all__ = ["duration_words", "peak_words", "summary_text", "total_label", "total_words", "utc_words"]
+__all__ = ["date_words", "duration_words", "peak_words", "summary_text", "total_label", "total_words"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -56,11 +55,9 @@ def clock_words(seconds: float) -> str:
     return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
-def utc_words(start_utc_ns: int | None) -> str:
-    """A start as a date, UTC; a dash where it is not known."""
-    if start_utc_ns is None:
-        return "–"
-    return datetime.fromtimestamp(start_utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+def date_words(start_utc_ns: int | None) -> str:
+    """A start as a date in this computer's zone, which is named, as on the pages; a dash where not known."""
+    return "–" if start_utc_ns is None else shown_time(start_utc_ns)
 
 
 def number_words(number: Mapping[str, Any]) -> str:
@@ -75,7 +72,7 @@ def summary_text(review: Review) -> str:
     run = body["run"]
     lines = [
         f"Run {run['id'] or '(not stored)'}  {run['name']}".rstrip(),
-        f"Bench {run['bench']}, build {run['build']}, started {utc_words(run['start_utc_ns'])}",
+        f"Bench {run['bench']}, build {run['build']}, started {date_words(run['start_utc_ns'])}",
         f"Duration {duration_words(body['duration_s'])}, powered {duration_words(body['powered_s'])}",
         f"Dry gas at {body['reference']}; ± is the expanded uncertainty, k = 2",
         "",
