@@ -273,7 +273,7 @@ def table(tally: Tally) -> str:
 def _word(row: Row) -> str:
     if row.coverage > 0.97:
         return "  a limit of error binds" if row.spread > 0.85 else "  limits wider than what was drawn"
-    return "" if row.coverage >= 0.93 else "  TOO FEW"
+    return "" if row.coverage >= 0.93 else "  below 93 %"
 
 
 def main(argv: Sequence[str] | None = None) -> None:
