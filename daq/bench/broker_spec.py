@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, ClassVar, Final, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from daq.bench._table import FieldName, Positive, Table
 from daq.bench.source_base import Clock, SourceSpec
@@ -90,6 +91,20 @@ class MqttSpec(BrokerAddress, SourceSpec):
     clock: Clock = "fitted"
     rate_hz: Positive = 1.0
     silent_after_s: Positive = 5.0
+
+    _written: Mapping[str, str] = PrivateAttr(default_factory=dict)
+
+    @property
+    def written_units(self) -> Mapping[str, str]:
+        """By field, the unit that its channel says the raw number is in; none where the channel turns it into
+        another by a scale, an offset or a sensor."""
+        return self._written
+
+    def with_units(self, written: Mapping[str, str]) -> MqttSpec:
+        """The same source, of which a bench file's channels say these units."""
+        made = self.model_copy()
+        made._written = dict(written)
+        return made
 
     @property
     def place(self) -> str:

@@ -77,7 +77,11 @@ class ChannelSpec(Table):
     @classmethod
     def _read_accuracy(cls, data: Any) -> Any:
         if isinstance(data, dict) and isinstance(data.get("accuracy"), str):
-            data = {**data, "accuracy": parse_accuracy(data["accuracy"], str(data.get("unit", "")))}
+            try:
+                read = parse_accuracy(data["accuracy"], str(data.get("unit", "")))
+            except ValueError as exc:
+                raise ValueError(f"accuracy: {exc}") from None
+            data = {**data, "accuracy": read}
         return data
 
     @field_validator("scale")
@@ -103,6 +107,16 @@ class ChannelSpec(Table):
         return self
 
     @model_validator(mode="after")
+    def _share_of_a_temperature(self) -> ChannelSpec:
+        """A share of a reading in kelvin or degF would become one of degC: see `parse_accuracy`."""
+        if self.accuracy.percent_of_reading and self.unit in ("K", "degF"):
+            raise ValueError(
+                f"accuracy: percent_of_reading of a temperature in {self.unit} is not what it is in degC: "
+                "write the limit itself, as absolute"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _fold_sensor(self) -> ChannelSpec:
         sensor = self.sensor
         if isinstance(sensor, Thermometer) and self.unit != "degC":
@@ -121,6 +135,11 @@ class ChannelSpec(Table):
                 "valid": valid,
             }
         )
+
+    @property
+    def takes_raw_as_it_is(self) -> bool:
+        """Whether the device's number is in the channel's unit, with nothing to turn it into that."""
+        return self.scale == 1.0 and self.offset == 0.0 and self.sensor is None
 
     @property
     def thermometer(self) -> Thermometer | None:
@@ -158,7 +177,7 @@ class ChannelSpec(Table):
         )
         accuracy = Accuracy(
             percent_of_reading=self.accuracy.percent_of_reading,
-            absolute=self.accuracy.absolute * factor,
+            absolute=self.accuracy.absolute * abs(factor),
             percent_of_range=self.accuracy.percent_of_range,
             counts=self.accuracy.counts,
         )
@@ -167,7 +186,7 @@ class ChannelSpec(Table):
                 "unit": unit,
                 "scale": self.scale * factor,
                 "offset": self.offset * factor + offset,
-                "resolution": self.resolution * factor,
+                "resolution": self.resolution * abs(factor),
                 "accuracy": accuracy,
                 "valid": valid,
             }

@@ -14,7 +14,7 @@ from pydantic import Field, PrivateAttr, model_validator
 from daq.bench._table import Name, NotNegative, Positive
 from daq.bench._table import Table as _Table
 from daq.bench.alarm_models import AlarmsSpec, LimitSpec, NotifySpec, check_delays
-from daq.bench.broker_spec import BrokerSpec
+from daq.bench.broker_spec import BrokerSpec, MqttSpec
 from daq.bench.calibration import Calibration
 from daq.bench.channel_spec import ChannelSpec, check_cold_junctions
 from daq.bench.gas_spec import GasSpec, SiteSpec
@@ -226,9 +226,17 @@ class Bench(_Table):
         source = self.sources[amps.source]
         return THOUGH_OPEN_S + 2.0 * source.interval_s(amps.field) + 1e-3 * source.delay_ms
 
+    def _tell_units(self) -> None:
+        """Let sources whose messages name units know what their channels take the numbers for."""
+        for name, source in self.sources.items():
+            if isinstance(source, MqttSpec):
+                plain = [c for c in self.channels.values() if c.source == name and c.takes_raw_as_it_is]
+                self.sources[name] = source.with_units({c.field: c.unit for c in plain})
+
     @model_validator(mode="after")
     def _hangs_together(self) -> Bench:
         check_cold_junctions(self.channels)
+        self._tell_units()
         for name, channel in self.channels.items():
             if channel.source not in self.sources:
                 raise ValueError(

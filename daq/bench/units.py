@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["KNOWN_CHANNELS", "KnownChannel", "convert", "units_like"]
+__all__ = [
+    "KNOWN_CHANNELS",
+    "KnownChannel",
+    "convert",
+    "factor_between",
+    "turned_into",
+    "unit_named",
+    "units_like",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +67,42 @@ _UNITS: dict[str, tuple[str, float, float]] = {
     "%": ("%", 1.0, 0.0),
     "1": ("1", 1.0, 0.0),
 }
+
+
+_SPELLINGS = {
+    "°C": "degC", "℃": "degC", "C": "degC", "deg C": "degC", "°F": "degF", "℉": "degF", "F": "degF",
+    "deg F": "degF", "kelvin": "K", "l/min": "L/min", "lpm": "L/min", "LPM": "L/min", "l/h": "L/h",
+    "ml/min": "mL/min", "ml/s": "mL/s", "volt": "V", "volts": "V", "amp": "A", "amps": "A", "watt": "W",
+    "watts": "W", "%RH": "%", "% RH": "%",
+}  # fmt: skip
+
+
+def unit_named(written: str) -> str:
+    """A unit's own name for one of its spellings: ``degC`` for ``°C``; what is not known stays as it is."""
+    return _SPELLINGS.get(written, written)
+
+
+def factor_between(unit: str, to: str) -> float | None:
+    """What a *difference* in one unit is to be multiplied by in another: 1 for K in degC, 5/9 for degF in K.
+
+    None where the two do not measure the same.
+    """
+    a, b = _UNITS.get(unit), _UNITS.get(to)
+    if a is None or b is None or a[0] != b[0]:
+        return None
+    return a[1] / b[1]
+
+
+def turned_into(unit: str, to: str) -> tuple[float, float] | None:
+    """Factor and offset with ``number in to = number in unit * factor + offset``; None where they do not fit.
+
+    Raises
+    ------
+    KeyError
+        For a unit that is not known.
+    """
+    (kind, factor, offset), (wanted, by, less) = _UNITS[unit], _UNITS[to]
+    return (factor / by, (offset - less) / by) if kind == wanted else None
 
 
 def units_like(unit: str) -> list[str]:

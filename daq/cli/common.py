@@ -38,7 +38,6 @@ __all__ = [
     "progress",
     "seconds",
     "share",
-    "shown_utc",
     "stop_event",
     "store_options",
     "utc_day",
@@ -217,11 +216,6 @@ def duration(span_s: float) -> str:
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
-
-
-def shown_utc(utc_ns: int) -> str:
-    """A time of day, UTC, to the second."""
-    return datetime.fromtimestamp(utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S")
 
 
 def utc_day(text: str) -> int:

@@ -15,11 +15,11 @@ from daq.cli.common import (
     open_store,
     print_json,
     print_table,
-    shown_utc,
     store_options,
     utc_day,
 )
 from daq.errors import UsageError
+from daq.quantity import shown_time
 from daq.store import FillRecord, RunRecord, Store
 
 if TYPE_CHECKING:
@@ -287,11 +287,11 @@ def _list(args: argparse.Namespace) -> int:
         return 0
     nothing = {"value": None, "u95": None}
     print_table(
-        ("no.", "stopped (UTC)", "run", "build", "by", *(LABELS[n] for n in shown), "note"),
+        ("no.", "stopped", "run", "build", "by", *(LABELS[n] for n in shown), "note"),
         [
             (
                 str(r.id),
-                shown_utc(r.t_utc_ns),
+                shown_time(r.t_utc_ns),
                 r.run_id or "–",
                 r.build,
                 r.who,

@@ -12,9 +12,9 @@ from daq.cli.common import (
     open_store,
     print_json,
     print_table,
-    shown_utc,
     store_options,
 )
+from daq.quantity import shown_time
 
 __all__ = ["add", "run"]
 
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
                     "duration_s": (last_ns or 0) / 1e9,
                     "state": "open" if record.ended_ns is None else "ended",
                     "alarms": len({t.alarm for t in store.logbook.list_transitions(record.id)}),
-                    "_start": shown_utc(record.start_utc_ns),
+                    "_start": shown_time(record.start_utc_ns),
                 }
             )
     shown = [str(row.pop("_start")) for row in rows]
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         print("No runs yet.")
     else:
         print_table(
-            ("run", "name", "build", "start (UTC)", "duration", "state", "alarms"),
+            ("run", "name", "build", "start", "duration", "state", "alarms"),
             [
                 (
                     str(r["id"]),

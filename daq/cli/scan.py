@@ -18,7 +18,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         help="one line a build, or a run, over thousands of runs at once",
         description="Scans the Parquet files of an archive's `segments` folder, on a disk or in object "
         "storage (s3://bucket/segments), column by column and in bounded memory. MMW is as read: wet, at "
-        "room conditions. For a verdict with uncertainties use `lyewatch compare` on the runs that matter.",
+        "room conditions. Builds are those of the logbook beside the folder, where there is one. For a "
+        "verdict with uncertainties use `lyewatch compare` on the runs that matter.",
     )
     parser.add_argument(
         "location", metavar="WHERE", nargs="?", default=str(Path(DEFAULT_FOLDER) / "segments"),
@@ -34,10 +35,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Scan and print."""
-    from daq.study.scan import by_build, scan_runs
+    from daq.study.scan import by_build, named_now, scan_runs
 
     scan = scan_runs(args.location, powered_above_amps=args.above)
-    rows = [r.as_dict() for r in scan.runs] if args.runs else [asdict(b) for b in by_build(scan.runs)]
+    found = named_now(scan.runs, _builds(args.location))
+    rows = [r.as_dict() for r in found] if args.runs else [asdict(b) for b in by_build(found)]
     if args.json:
         print_json({"files": scan.files, "rows": scan.rows, "peak_bytes": scan.peak_bytes, "lines": rows})
         return 0
@@ -52,6 +54,17 @@ def run(args: argparse.Namespace) -> int:
         f"at most {scan.peak_bytes / 1e6:.0f} MB held at a time"
     )
     return 0
+
+
+def _builds(location: str) -> dict[str, str]:
+    """Run to build by the logbook beside a store's `segments`; none where there is no such file."""
+    beside = Path(location).parent
+    if "://" in location or not (beside / "logbook.db").is_file():
+        return {}
+    from daq.store import Store
+
+    with Store(beside) as store:
+        return {r.id: r.build for r in store.logbook.list_runs(limit=1_000_000_000)}
 
 
 def _shown(value: object) -> str:

@@ -10,7 +10,7 @@ References
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -18,7 +18,12 @@ from daq.physics._ranges import Num, plain, within
 from daq.physics.cell_voltage import reaction_enthalpy_j_mol
 from daq.physics.constants import M_H2O
 from daq.physics.faraday import h2_rate_mol_s
-from daq.physics.lye import Electrolyte, lye_density_kg_m3, lye_heat_capacity_j_kg_k
+from daq.physics.lye import (
+    Electrolyte,
+    lye_density_kg_m3,
+    lye_heat_capacity_j_kg_k,
+    strongest_published,
+)
 from daq.physics.moist_gas import vapour_per_dry
 from daq.physics.water import latent_heat_j_kg
 
@@ -95,7 +100,13 @@ def loss_w(t_c: Num, room_c: Num, resistance_k_w: Num) -> Num:
 
 @plain
 def thermal_mass_j_k(
-    litres: Num, mass_fraction: Num, steel_kg: Num = 0.0, electrolyte: Electrolyte = "KOH", t_c: Num = 40.0
+    litres: Num,
+    mass_fraction: Num,
+    steel_kg: Num = 0.0,
+    electrolyte: Electrolyte = "KOH",
+    t_c: Num = 40.0,
+    *,
+    stronger: Literal["raise", "nearest"] = "raise",
 ) -> Num:
     """Heat capacity of lye and steel together [J/K]; plastics and hoses come on top.
 
@@ -110,7 +121,12 @@ def thermal_mass_j_k(
     electrolyte : {"KOH", "NaOH"}
     t_c : float or array
         Temperature at which the lye's properties are taken [degC], 4 to 95.
+    stronger : {"raise", "nearest"}
+        What lye stronger than published gives: an error, or the specific heat and density of the strongest
+        that is. Specific heat falls and density rises with strength, so that a litre's heat hardly changes.
     """
+    if stronger == "nearest":
+        mass_fraction = np.minimum(mass_fraction, strongest_published(electrolyte))
     place = "thermal_mass_j_k"
     volume = within(litres, 0.0, 1000.0, place=place, name="litres", unit="L")
     steel = within(steel_kg, 0.0, 1e4, place=place, name="steel_kg", unit="kg")

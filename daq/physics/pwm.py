@@ -7,6 +7,10 @@ voltage while off. Only the mean current makes gas; an RMS current never enters 
 What holds for any waveform: ``P = V I + r s_v s_i`` with means V and I, standard deviations
 ``s^2 = rms^2 - mean^2`` and the correlation r of the two waveforms, from -1 to 1 (Cauchy and Schwarz); two
 rectangular waves in step have r = 1.
+
+A stack keeps its own voltage while the switch is open: the gases on its plates make a battery of it, and it
+falls from its working voltage towards the reversible one (1.23 V a cell at 25 degC, 1.18 V at 80 degC) as
+fast as leaks between the cells discharge it. `HOLD_VOLTS` is what is left at least.
 """
 
 from __future__ import annotations
@@ -20,10 +24,24 @@ import numpy as np
 from daq.errors import PhysicsRangeError, RequestRefused
 from daq.physics._ranges import FloatArray, Num, within
 
-__all__ = ["PowerEstimate", "PowerUnknown", "true_power", "two_level_mean", "two_level_rms"]
+__all__ = [
+    "HOLD_VOLTS",
+    "LIKENESS",
+    "PowerEstimate",
+    "PowerUnknown",
+    "true_power",
+    "two_level_mean",
+    "two_level_rms",
+]
 
 # A true-RMS meter may read a little below the mean on smooth direct current; more is a mistake.
 _RMS_SLACK: Final = 0.02
+HOLD_VOLTS: Final = 1.0
+"""Volts a cell that a stack still holds at the end of an open time of up to a second: the reversible voltage
+less 0.2 V of discharge [V] (judgement; common practice, no published source)."""
+LIKENESS: Final = (0.9, 1.0)
+"""Limits of the correlation of volts and amps of a chopped supply (judgement): 1 for sharp edges, less where
+the leads' inductance rounds the current."""
 _BEST = "log the mean of volts times amps, sampled together many times a pulse (channel watts)"
 
 
@@ -81,8 +99,9 @@ def true_power(
     amps_rms: Num | None = None,
     duty: Num | None = None,
     off_volts: tuple[float, float] | None = None,
+    hold_volts: float = 0.0,
     sensed_at: Literal["stack", "supply"] = "stack",
-    likeness: tuple[float, float] = (0.9, 1.0),
+    likeness: tuple[float, float] = LIKENESS,
 ) -> PowerEstimate:
     """True mean power from whichever readings there are, the surest first.
 
@@ -98,7 +117,10 @@ def true_power(
         Share of the time that the switch is closed [1], above 0 to 1.
     off_volts : tuple of two floats, optional
         Limits of the stack's volts while the switch is open [V]. A stack keeps 1 to 1.5 V a cell for a while.
-        Without it, anything from 0 to the mean counts as possible.
+        Without it, anything from `hold_volts` to the mean counts as possible.
+    hold_volts : float
+        What the stack at least keeps while open [V]: cells times `HOLD_VOLTS`; 0 where that is not known.
+        A reading that lies below it is of a stack that was open for longer: then 0 counts as possible.
     sensed_at : {"stack", "supply"}
         Where the volts are sensed: across the stack, or before the switch, where they hold steady.
     likeness : tuple of two floats
@@ -135,7 +157,7 @@ def true_power(
     if volts_mean is not None and volts_rms is not None and amps_mean is not None and amps_rms is not None:
         return _from_spread(volts_mean, amps_mean, volts_rms, amps_rms, likeness)
     if duty is not None and steady is not None and amps is not None and sensed_at == "stack":
-        return _from_duty(volts_mean, volts_rms, amps, duty, off_volts, _from_rms(amps_mean))
+        return _from_duty(volts_mean, volts_rms, amps, duty, off_volts, hold_volts, _from_rms(amps_mean))
     raise _refusal(volts_mean, amps_mean, volts_rms, amps_rms)
 
 
@@ -227,6 +249,7 @@ def _from_duty(
     amps: Num,
     duty: Num,
     off_volts: tuple[float, float] | None,
+    hold_volts: float,
     more: tuple[str, ...],
 ) -> PowerEstimate:
     """Amps flow only while the switch is closed: ``P = I V_on``, and V_on depends on the volts while open."""
@@ -239,8 +262,10 @@ def _from_duty(
         assert volts_rms is not None
         most = volts_rms
     if off_volts is None:
-        low, high = 0.0, most
-        said = "the stack's volts while off lie anywhere from 0 to the reading"
+        low, high = _plain(np.where(np.less(most, hold_volts), 0.0, hold_volts)), most
+        said = f"the stack's volts while off lie anywhere from {hold_volts:.3g} V to the reading"
+        if hold_volts:
+            said += ", as it keeps them where the switch opens for a second or less"
     else:
         low, high = _plain(np.minimum(off_volts[0], most)), _plain(np.minimum(off_volts[1], most))
         said = f"the stack's volts while off lie from {off_volts[0]:g} to {off_volts[1]:g} V"

@@ -8,7 +8,7 @@ from daq.quantity._core import Part, Quantity, combine
 from daq.quantity._variable import Num, Shape, Variable
 from daq.quantity.correlated import correlated, correlation
 from daq.quantity.curve import KINDS, Curve, Fit, Kind, fit_curve
-from daq.quantity.display import Shown, shown
+from daq.quantity.display import Shown, shown, shown_time
 from daq.quantity.evaluate import (
     TypeA,
     effective_size,
@@ -44,6 +44,7 @@ __all__ = [
     "propagate",
     "resolution_u",
     "shown",
+    "shown_time",
     "specification_limit",
     "specification_u",
     "specified",

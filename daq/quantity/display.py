@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from decimal import ROUND_HALF_UP, Decimal
 
-__all__ = ["Shown", "shown"]
+__all__ = ["Shown", "shown", "shown_time"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,3 +73,15 @@ def _rounded(number: Decimal, place: int) -> Decimal:
 def _text(number: Decimal, place: int) -> str:
     text = f"{number:.{max(-place, 0)}f}"
     return text[1:] if text.startswith("-") and not any(c in "123456789" for c in text) else text
+
+
+def shown_time(utc_ns: int) -> str:
+    """An instant [ns since 1970, UTC] in this computer's zone, which is named by its offset from UTC.
+
+    Examples
+    --------
+    ``2025-03-04 15:02:11 UTC+01:00``, and ``... UTC`` where there is no offset.
+    """
+    local = datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone()
+    offset = local.strftime("%z")
+    return f"{local:%Y-%m-%d %H:%M:%S} UTC{'' if offset == '+0000' else f'{offset[:3]}:{offset[3:5]}'}"

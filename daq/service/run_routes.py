@@ -17,6 +17,8 @@ from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
 from daq.service.live_routes import live_of
 from daq.service.series import run_series, run_summary
 from daq.store import Store
+from daq.study.benches import recorded_bench
+from daq.watch.alarm_rules import alarm_units
 
 if TYPE_CHECKING:
     from daq.study.recorded import Recorded
@@ -133,8 +135,11 @@ async def alarms(request: Request, run_id: str) -> dict[str, Any]:
     store = live_of(request).store
 
     def listed() -> list[dict[str, Any]]:
-        store.logbook.get_run(run_id)
-        return [transition_dict(t) for t in store.logbook.list_transitions(run_id)]
+        units = alarm_units(recorded_bench(store, store.logbook.get_run(run_id)))
+        return [
+            {**transition_dict(t), "unit": units.get(t.alarm, "")}
+            for t in store.logbook.list_transitions(run_id)
+        ]
 
     return {"alarms": await run_in_threadpool(listed)}
 

@@ -52,7 +52,7 @@ class MessageDecoder:
 
     def _pack(self, payload: bytes) -> list[WireFrame]:
         try:
-            frames = pack_frames(decode_pack(payload), self._spec.names)
+            frames = pack_frames(decode_pack(payload), self._spec.names, self._spec.written_units)
         except FrameError as exc:
             self._counters.malformed += 1
             self._refused(payload, str(exc))

@@ -14,6 +14,7 @@ from typing import Any, Final, NoReturn
 
 import orjson
 
+from daq.bench.units import turned_into
 from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.wire import MAX_COUNT, WireFrame
@@ -31,6 +32,17 @@ _LONGEST_NAME: Final = 512
 _FIELD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,31}")
 _TEXTS: Final = ("bn", "bu", "n", "u", "vs", "vd")
 _NUMBERS: Final = ("bt", "bv", "bs", "v", "s", "t", "ut")
+
+
+# Units of RFC 8428 (section 12.1) and RFC 8798 (section 3) that have another name here, or a factor to one.
+_UNITS: Final = {
+    "Cel": (1.0, "degC"),
+    "%RH": (1.0, "%"),
+    "/": (1.0, "1"),
+    "/100": (1.0, "%"),
+    "l/s": (60.0, "L/min"),
+    "m3/s": (60_000.0, "L/min"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,17 +119,24 @@ def resolve(records: Iterable[Record], now_s: float) -> list[Record]:
     return sorted(made, key=lambda r: r.time_s)
 
 
-def pack_frames(records: Iterable[Record], names: Mapping[str, str] | None = None) -> list[WireFrame]:
+def pack_frames(
+    records: Iterable[Record],
+    names: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+) -> list[WireFrame]:
     """One frame for each time of a pack's records (as `decode_pack` gives them), in the order of time.
 
     A record's field is what `names` calls it, or the last part of its name. The fields `seq` and `ms` are
     the node's own count and milliseconds. Without `ms` an absolute time stands for it, modulo 2**32; a
     relative one says how long ago it was. Only numbers and Booleans make fields.
 
+    `units` says in which unit each field is wanted: a record that names another is turned into it. Records
+    that name none, and fields of which no unit is known here, are taken as they are.
+
     Raises
     ------
     FrameError
-        When two records of one time would be the same field, or a name makes none.
+        When two records of one time would be the same field, a name makes none, or a unit does not fit.
     """
     by_time: dict[float, dict[str, float]] = {}
     for record in records:
@@ -126,11 +145,33 @@ def pack_frames(records: Iterable[Record], names: Mapping[str, str] | None = Non
             continue
         fields = by_time.setdefault(record.time_s, {})
         field = field_of(record.name, names or {})
+        if record.unit and field in (units or {}):
+            value = _in_unit(record, value, (units or {})[field])
         if field in fields:
             _wrong(f"two records of one time are the field {field!r}", record.name)
         fields[field] = value
     frames = [_frame(time_s, by_time[time_s]) for time_s in sorted(by_time)]
     return [frame for frame in frames if frame.fields]
+
+
+def _in_unit(record: Record, value: float, wanted: str) -> float:
+    """A record's number in the unit that its channel takes it for."""
+    factor, ours = _UNITS.get(record.unit, (1.0, record.unit))
+    if ours == wanted and factor == 1.0:
+        return value
+    try:
+        turned = turned_into(ours, wanted)
+    except KeyError as unknown:
+        if unknown.args[0] == wanted:  # a unit of the bench's own: there is nothing to hold it against
+            return value
+        turned = None
+    if turned is None:
+        _wrong(
+            f"the unit of {record.name!r} can not be turned into the channel's {wanted}",
+            record.unit,
+            f"send it in {wanted}, or write the channel's unit as what is sent",
+        )
+    return factor * value * turned[0] + turned[1]
 
 
 def _frame(time_s: float, fields: dict[str, float]) -> WireFrame:

@@ -8,7 +8,7 @@ from typing import Any
 
 from daq.quantity import shown
 from daq.study.review import Review
-from daq.study.summary import duration_words, number_words, utc_words
+from daq.study.summary import date_words, duration_words, number_words
 from daq.watch.numbers import NUMBERS, unit_words
 
 __all__ = ["SCHEMA", "CardFacts", "card_dict", "card_facts"]
@@ -96,7 +96,7 @@ def card_facts(made: Review) -> CardFacts:
     return CardFacts(
         build=run["build"] or stack.build,
         stack=f"{stack.name}: {stack.cells} cells, {stack.plate_area_cm2:g} cm² a plate, {electrolyte}",
-        when=utc_words(run["start_utc_ns"]),
+        when=date_words(run["start_utc_ns"]),
         held=held,
         headline=shown(mmw["value"], mmw["u95"], "").text if mmw["value"] is not None else "",
         unit=unit_words("mL/min/W"),

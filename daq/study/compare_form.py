@@ -11,7 +11,7 @@ from daq.quantity import shown
 from daq.study.compare import Comparison, Difference, Group
 from daq.study.compare_band_form import band_dict, band_words
 from daq.study.compare_verdict import DAY, span_words, verdict
-from daq.study.summary import utc_words
+from daq.study.summary import date_words
 from daq.watch.numbers import unit_words
 
 __all__ = ["SCHEMA", "as_dict", "basis", "comparison_text", "level_words"]
@@ -63,7 +63,9 @@ def comparison_text(comparisons: Sequence[Comparison]) -> str:
         for k, group in enumerate((c.first, c.second)):
             what = f"{len(group.runs)} run{'s' if len(group.runs) > 1 else ''}, {group.hours:.1f} h compared"
             lines.append(f"{'AB'[k]}  {group.name}: {what}")
-            lines += [f"   {r.run_id}  {r.name}  {utc_words(r.start_utc_ns)}" for r in group.runs if r.run_id]
+            lines += [
+                f"   {r.run_id}  {r.name}  {date_words(r.start_utc_ns)}" for r in group.runs if r.run_id
+            ]
         lines += ["", f"{'':<22}{'A':<24}{'B':<24}{'difference B - A, 95 %'}"]
         for d in c.differences:
             if not d.known:

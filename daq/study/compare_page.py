@@ -11,7 +11,7 @@ from daq.study.compare_form import basis, level_words
 from daq.study.compare_picture import comparison_picture
 from daq.study.compare_verdict import span_words, verdict
 from daq.study.html_parts import cautions, page, table
-from daq.study.summary import utc_words
+from daq.study.summary import date_words
 
 __all__ = ["comparison_page"]
 
@@ -50,7 +50,7 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
         parts.append(table(["Result", "Why it is not compared"], left_out, "Not compared"))
     groups = [first, *(c.second for c in comparisons)]
     runs = [
-        [g.name, r.run_id or "–", r.name or "–", utc_words(r.start_utc_ns), f"{r.hours:.2f} h"]
+        [g.name, r.run_id or "–", r.name or "–", date_words(r.start_utc_ns), f"{r.hours:.2f} h"]
         for g in groups
         for r in g.runs
     ]

@@ -19,6 +19,7 @@ from daq.physics import thermal_mass_j_k
 from daq.quantity import Quantity
 from daq.study.regression import cosine_scores, cosines_for, least_squares
 from daq.watch import Balance
+from daq.watch.bounded import heat_of_run
 from daq.watch.columns import FloatArray
 from daq.watch.measured import Measured
 
@@ -99,7 +100,9 @@ def heat_balance(bench: Bench, measured: Measured, balance: Balance) -> HeatBala
     """
     stack = bench.stack
     mass = float(
-        thermal_mass_j_k(stack.litres, min(stack.mass_fraction, 0.45), stack.steel_kg, stack.electrolyte)
+        thermal_mass_j_k(
+            stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
+        )
     )
     stated = (mass, 2.0 * CAPACITY_U * mass)
     room, room_measured = _room(bench, measured)
@@ -212,7 +215,7 @@ def _mean_room(room: Quantity) -> tuple[float, float]:
 
 def _heat(bench: Bench, balance: Balance) -> Quantity:
     """Heat that warms the stack; none while the supply is off, where meters show their own zero."""
-    heat = balance.flows["heat"]
+    heat = heat_of_run(balance.flows, balance.seconds["flow"])
     off = ~(np.nan_to_num(np.asarray(balance.flows["amps"].value)) > bench.supply.powered_above_amps)
     off &= np.isfinite(np.asarray(balance.flows["amps"].value))
     parts: Mapping[Any, Any] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,7 +40,7 @@ class Phase:
     to_s: float
 
 
-def find_phases(bench: Bench, numbers: Numbers) -> list[Phase]:
+def find_phases(bench: Bench, numbers: Numbers, *, until_s: float = math.inf) -> list[Phase]:
     """Cut a run into phases.
 
     Parameters
@@ -47,6 +48,8 @@ def find_phases(bench: Bench, numbers: Numbers) -> list[Phase]:
     bench : Bench
     numbers : Numbers
         Of consecutive windows of one width.
+    until_s : float
+        The run's last sample [s]; the last window may reach beyond it, no phase does.
 
     Returns
     -------
@@ -67,7 +70,7 @@ def find_phases(bench: Bench, numbers: Numbers) -> list[Phase]:
         last = at + size - 1
         out.append(
             # The first window may reach back beyond the run's zero.
-            Phase(label, at, last, max(0.0, float(ends[at]) - width), float(ends[last]))
+            Phase(label, at, last, max(0.0, float(ends[at]) - width), min(float(ends[last]), until_s))
         )
         at += size
     return out

@@ -9,7 +9,7 @@ from daq.study.html_parts import cautions, page, table
 from daq.study.polarisation import Polarisation
 from daq.study.polarisation_picture import polarisation_picture
 from daq.study.polarisation_words import PART_LABELS, basis, difference_words, part_words, sentence
-from daq.study.summary import clock_words, utc_words
+from daq.study.summary import clock_words, date_words
 
 __all__ = ["polarisation_page"]
 
@@ -56,7 +56,7 @@ def polarisation_page(made: Polarisation) -> str:
     missing = [[b.name, b.reason] for b in made.builds if b.fit is None]
     parts.append(table(["Build", "Why it has no curve"], missing, "Without a curve"))
     runs = [
-        [b.name, r.run_id or "–", r.name or "–", utc_words(r.start_utc_ns)]
+        [b.name, r.run_id or "–", r.name or "–", date_words(r.start_utc_ns)]
         for b in made.builds
         for r in b.runs
     ]

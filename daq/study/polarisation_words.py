@@ -10,7 +10,7 @@ from daq.quantity import shown
 from daq.study.compare_verdict import DAY
 from daq.study.polarisation import BuildCurve, PartDifference, Polarisation
 from daq.study.polarisation_fit import PARTS
-from daq.study.summary import clock_words, utc_words
+from daq.study.summary import clock_words, date_words
 
 __all__ = ["LIMITS", "PART_LABELS", "SCHEMA", "as_dict", "part_words", "polarisation_text", "sentence"]
 
@@ -121,7 +121,7 @@ def polarisation_text(made: Polarisation) -> str:
         lines.append(f"{curve.name}: {runs} run{'s' if runs > 1 else ''}, {used} settled steps")
         for run in curve.runs:
             if run.run_id:
-                lines.append(f"  {run.run_id}  {run.name}  {utc_words(run.start_utc_ns)}")
+                lines.append(f"  {run.run_id}  {run.name}  {date_words(run.start_utc_ns)}")
         if curve.fit is None:
             lines.append(f"  no curve: {curve.reason}")
         else:

@@ -18,10 +18,12 @@ from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
     clock_words,
+    date_words,
     duration_words,
     number_words,
     peak_words,
-    utc_words,
+    total_label,
+    total_words,
 )
 from daq.watch import NUMBERS, Columns
 from daq.watch.numbers import unit_words
@@ -75,7 +77,7 @@ def _head(body: Mapping[str, Any], title: str) -> str:
     facts = (
         ("Bench", run["bench"]),
         ("Build", run["build"]),
-        ("Started", utc_words(run["start_utc_ns"])),
+        ("Started", date_words(run["start_utc_ns"])),
         ("Duration", duration_words(body["duration_s"])),
         ("Powered", duration_words(body["powered_s"])),
         ("Reference for dry gas", body["reference"]),
@@ -186,7 +188,7 @@ def _marks(bench: Bench, channel: str) -> list[Mark]:
 
 def _totals(body: Mapping[str, Any]) -> str:
     rows = [
-        [label, number_words(body["totals"][key])]
+        [total_label(label, body["totals"][key]), total_words(body["totals"][key])]
         for key, label in TOTALS
         if body["totals"][key]["value"] is not None
     ]
@@ -272,10 +274,9 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> str:
         where = ", ".join(
             f"{p['phase']} from {clock_words(p['from_s'])} ({100 * p['share']:.0f} %)" for p in f["phases"]
         )
+        seen = f"Seen in: {escape(where)}. " if where else ""
         causes = "".join(f"<li>{escape(c)}</li>" for c in f["causes"])
-        out.append(
-            f"<h3>{escape(f['text'])}</h3><p>Seen in: {escape(where)}. Likely causes:</p><ol>{causes}</ol>"
-        )
+        out.append(f"<h3>{escape(f['text'])}</h3><p>{seen}Likely causes:</p><ol>{causes}</ol>")
     return "".join(out) + "</section>"
 
 

@@ -46,12 +46,18 @@ def load_rows(load: Mapping[str, Any]) -> list[list[str]]:
     return [
         ["Raised in ten minutes, on average", rate, "1 very likely acceptable, 2 manageable at most"],
         ["Most in any ten minutes", str(load["most_in_10_min"]), "10; more are a flood"],
-        ["Time in flood", f"{100 * load['flood_share']:.2g} %", "below 1 %"],
+        ["Time in flood", percent_words(load["flood_share"]), "below 1 %"],
         ["Chattering: three or more in a minute", ", ".join(load["chattering"]) or "none", "none"],
         ["Standing for more than a day", ", ".join(load["stale"]) or "none", "fewer than 5"],
         ["Low / medium / high / critical, %", split, "about 80 / 15 / 5, high and critical together"],
         ["Most frequent", loudest, "ten together below 5 %; a bench of few alarms can not reach it"],
     ]
+
+
+def percent_words(share: float) -> str:
+    """A share in percent, to two digits and never as a power of ten: ``0.85 %``, ``12 %``, ``100 %``."""
+    percent = 100.0 * share
+    return f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
 
 
 def forecast_part(body: Mapping[str, Any]) -> str:

@@ -21,11 +21,20 @@ from daq.study.heat_balance import heat_balance
 from daq.study.hindsight import hindsight
 from daq.study.lost import loss_notes
 from daq.study.phases import Phase, find_phases
-from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
+from daq.study.totals import (
+    SEQ_WRAP,
+    bad_values,
+    channel_extremes,
+    gaps,
+    limit_times,
+    missing_rows,
+    run_totals,
+)
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
+from daq.watch.alarm_rules import alarm_units
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
-from daq.watch.findings import JUDGED, Setting, judge
+from daq.watch.findings import JUDGED, Finding, Setting, judge
 from daq.watch.measured import Measured, measure
 
 __all__ = ["SCHEMA", "Review", "review"]
@@ -36,7 +45,6 @@ FORETOLD_EVERY_NS, LATE_NS = 60_000_000_000, 2_000_000_000
 """Forecasts are kept so often, and what keeps them is at most so far behind the samples [ns]."""
 FINDING_SHARE = 0.1
 """A finding is told of a phase when so much of its windows have it."""
-_SEQ_WRAP = 1 << 32
 _SEQ_RESTART = 1_000_000
 
 _POWERED = ("warm-up", "steady", "disturbed")
@@ -124,8 +132,8 @@ def review(
     measured = _measured(suited, columns, steps)
     balance = assessor.balance(measured)
     windows = assessor.numbers(balance)
-    phases = find_phases(suited, windows)
     start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
+    phases = find_phases(suited, windows, until_s=end_s)
     recorded = list(alarms or ())
     recorded_again = False
     forecasts: list[dict[str, Any]] = []
@@ -139,7 +147,7 @@ def review(
         recorded_again = not recorded
         recorded = recorded or list(again.transitions)
     powered = _windows_of(phases, _POWERED, len(windows))
-    per_coulomb = assessor.water_ml_per_coulomb
+    units = alarm_units(suited)
     body: dict[str, Any] = {
         "schema": SCHEMA,
         "run": _run(record, bench),
@@ -147,9 +155,9 @@ def review(
         "from_s": start_s,
         "to_s": end_s,
         "reference": assessor.reference.words,
-        "window_s": steps * STEP_NS / 1e9,
+        "window_s": min(steps * STEP_NS / 1e9, end_s - start_s),
         "samples": {source: int(t.size) for source, t in columns.frames.items()},
-        "totals": run_totals(suited, balance, per_coulomb),
+        "totals": run_totals(suited, balance, assessor.ratios, columns),
         "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
         "numbers": _numbers(assessor, balance, powered),
         "headline": headline(assessor, balance, phases),
@@ -158,7 +166,7 @@ def review(
         "phases": [_phase(assessor, balance, p, len(windows)) for p in phases],
         "channels": channel_extremes(suited, columns),
         "limits": limit_times(suited, columns),
-        "alarms": [_transition(t) for t in recorded],
+        "alarms": [{**_transition(t), "unit": units.get(t.alarm, "")} for t in recorded],
         "alarms_recomputed": recorded_again,
         "alarm_summary": alarm_summary(recorded, end_s),
         "alarm_load": alarm_load(recorded, end_s - start_s),
@@ -179,7 +187,9 @@ def review(
         "links": dict(links or {}),
         "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
         "against": against,
-        "findings": _findings(suited, windows, phases) + _overdue(bench, record, end_s),
+        "findings": _findings(suited, windows, phases)
+        + [_of_the_run(found) for found in missing_rows(blocks)]
+        + _overdue(bench, record, end_s),
         "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
         "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
         "notes": [*notes, *_recalibrated(bench, calibrated_as), *loss_notes(not_kept, lost, missing)],
@@ -287,7 +297,7 @@ def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
     for block in blocks:
         seq = block.seq[block.seq != NO_SEQ]
         if seq.size:
-            steps = np.diff(seq) % _SEQ_WRAP
+            steps = np.diff(seq) % SEQ_WRAP
             holes = steps[(steps > 1) & (steps < _SEQ_RESTART)] - 1
             out[block.source] = out.get(block.source, 0) + int(holes.sum())
     return out
@@ -338,7 +348,12 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
 def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[dict[str, Any]]:
     """Calibrations that were due before the run's end."""
     end_ns = None if record is None else record.start_utc_ns + round(end_s * 1e9)
-    return [{**found.as_dict(), "phases": [], "windows": 0} for found in overdue(bench, end_ns)]
+    return [_of_the_run(found) for found in overdue(bench, end_ns)]
+
+
+def _of_the_run(found: Finding) -> dict[str, Any]:
+    """A finding of the whole run, and of no phase."""
+    return {**found.as_dict(), "phases": [], "windows": 0}
 
 
 def _recalibrated(bench: Bench, was: Bench | None) -> list[str]:

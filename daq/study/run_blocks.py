@@ -20,8 +20,9 @@ from daq.quantity import Quantity
 from daq.store import RunRecord, Store
 from daq.study.benches import recorded_bench
 from daq.study.phases import find_phases
-from daq.watch import Assessor, Columns, suited_to
+from daq.watch import Assessor, Balance, Columns, suited_to
 from daq.watch.bins import Bins
+from daq.watch.bounded import heat_of_run
 from daq.watch.columns import FloatArray, IntArray
 from daq.watch.measured import Measured, measure
 
@@ -197,7 +198,7 @@ def run_blocks(
     quantities["current_density"] = (balance.flows["amps"] * (1000.0 / suited.stack.plate_area_cm2)).named(
         "mA/cm2"
     )
-    quantities["thermal_resistance"] = _thermal_resistance(suited, measured, balance.flows)
+    quantities["thermal_resistance"] = _thermal_resistance(suited, measured, balance)
     kept = np.flatnonzero(keep)
     responses = {key: _response(quantities[key], keep) for key in RESPONSES}
     labels = {label for r in responses.values() for label in r.parts}
@@ -240,18 +241,20 @@ def _just_on(on: NDArray[np.bool_], blocks: int) -> NDArray[np.bool_]:
     return out
 
 
-def _thermal_resistance(bench: Bench, measured: Measured, flows: Mapping[str, Quantity]) -> Quantity:
+def _thermal_resistance(bench: Bench, measured: Measured, balance: Balance) -> Quantity:
     """``(T - T_room) / (heat - C dT/dt)`` [K/W]; NaN where the room is not measured."""
-    stack = bench.stack
+    stack, flows = bench.stack, balance.flows
     temp, room = flows["lye_temp"], measured.means["room_temp"].named("degC")
     capacity = float(
         np.asarray(
-            thermal_mass_j_k(stack.litres, min(stack.mass_fraction, 0.45), stack.steel_kg, stack.electrolyte)
+            thermal_mass_j_k(
+                stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
+            )
         )
     )
     c = Quantity(capacity, CAPACITY_U * capacity, "J/K", label="heat capacity")
     rise = (temp - room).named("K")
-    loss = flows["heat"] - (c * (flows["rate"] * (1.0 / 60.0))).named("W")
+    loss = heat_of_run(flows, balance.seconds["flow"]) - (c * (flows["rate"] * (1.0 / 60.0))).named("W")
     resistance = (rise / loss).named("K/W")
     sound = (np.nan_to_num(np.asarray(rise.value)) > LEAST_RISE_K) & (
         np.nan_to_num(np.asarray(loss.value)) > 0.0

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 import posixpath
 import re
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,7 +24,7 @@ from pyarrow import fs
 
 from daq.errors import StoreCorrupt, UsageError
 
-__all__ = ["BuildScan", "RunScan", "Scan", "by_build", "live_files", "scan_runs"]
+__all__ = ["BuildScan", "RunScan", "Scan", "by_build", "live_files", "named_now", "scan_runs"]
 
 CHANNELS: Final = ("volts", "amps", "watts", "gas_flow", "lye_temp")
 BATCH_ROWS: Final = 65_536
@@ -190,6 +190,14 @@ def scan_runs(
         ) from exc
     ordered = [found[run] for run in sorted(found)]
     return Scan(ordered, len(paths), rows, peak - before)
+
+
+def named_now(runs: Iterable[RunScan], builds: Mapping[str, str]) -> list[RunScan]:
+    """The runs under the builds that a logbook has them in now, by run id; others as their files say.
+
+    A run's files carry the build that it was recorded as; renaming it later is a line in the logbook.
+    """
+    return [replace(run, build=builds.get(run.run, run.build)) for run in runs]
 
 
 def by_build(runs: Iterable[RunScan]) -> list[BuildScan]:

@@ -70,6 +70,19 @@ _DEFS: Schema = {
     ),
 }
 _TOTALS = ("energy_wh", "charge_ah", "gas_as_read_l", "gas_dry_ref_l", "water_split_ml", "water_vapour_ml")
+_TOTAL = {
+    **_object(
+        {"value": _maybe("number"), "unit": TEXT},
+        {
+            "u95": _maybe("number"),
+            "recorded_s": SPAN,
+            "whole_s": SPAN,
+            "whole": NUMBER,
+            "by": {"enum": ["gas", "charge"]},
+        },
+    ),
+    "description": "Of what was recorded: recorded_s of whole_s. whole: a straight line across what is not.",
+}
 _NUMBERS = _object({n.key: NUMBER for n in NUMBERS})
 _SPENT = _object({"gas": NUMBER, "vapour": NUMBER, "heat": NUMBER})
 _SERIES = _list(REAL)
@@ -178,7 +191,7 @@ _REVIEW = _object(
         "reference": TEXT,
         "window_s": SPAN,
         "samples": _by_name(COUNT),
-        "totals": _object(dict.fromkeys(_TOTALS, NUMBER)),
+        "totals": _object(dict.fromkeys(_TOTALS, _TOTAL)),
         "powered_s": SPAN,
         "numbers": _or_null(_NUMBERS),
         "headline": _or_null(
@@ -259,7 +272,9 @@ _REVIEW = _object(
                 }
             )
         ),
-        "alarms": _list(_object({"t_s": REAL, "alarm": TEXT, "state_from": TEXT, "state_to": TEXT})),
+        "alarms": _list(
+            _object({"t_s": REAL, "alarm": TEXT, "state_from": TEXT, "state_to": TEXT}, {"unit": TEXT})
+        ),
         "alarms_recomputed": YES,
         "alarm_summary": _list(ANY),
         "alarm_load": _object({"raised": COUNT, "per_10_min": _maybe("number")}),

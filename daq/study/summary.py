@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
 
-from daq.quantity import shown
+from daq.quantity import shown, shown_time
 from daq.study.review import Review
 from daq.watch import NUMBERS
 from daq.watch.numbers import unit_words
 
-__all__ = ["duration_words", "peak_words", "summary_text", "utc_words"]
+__all__ = ["date_words", "duration_words", "peak_words", "summary_text", "total_label", "total_words"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -32,7 +31,7 @@ TOTALS = (
     ("charge_ah", "Charge"),
     ("gas_as_read_l", "Gas as read"),
     ("gas_dry_ref_l", "Gas, dry"),
-    ("water_split_ml", "Water split, by charge"),
+    ("water_split_ml", "Water split"),
     ("water_vapour_ml", "Water carried off as vapour"),
 )
 LINK_ERRORS = ("bad_crc", "malformed", "overlong", "out_of_range", "dropped", "reopened")
@@ -56,11 +55,9 @@ def clock_words(seconds: float) -> str:
     return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
-def utc_words(start_utc_ns: int | None) -> str:
-    """A start as a date, UTC; a dash where it is not known."""
-    if start_utc_ns is None:
-        return "–"
-    return datetime.fromtimestamp(start_utc_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+def date_words(start_utc_ns: int | None) -> str:
+    """A start as a date in this computer's zone, which is named, as on the pages; a dash where not known."""
+    return "–" if start_utc_ns is None else shown_time(start_utc_ns)
 
 
 def number_words(number: Mapping[str, Any]) -> str:
@@ -75,7 +72,7 @@ def summary_text(review: Review) -> str:
     run = body["run"]
     lines = [
         f"Run {run['id'] or '(not stored)'}  {run['name']}".rstrip(),
-        f"Bench {run['bench']}, build {run['build']}, started {utc_words(run['start_utc_ns'])}",
+        f"Bench {run['bench']}, build {run['build']}, started {date_words(run['start_utc_ns'])}",
         f"Duration {duration_words(body['duration_s'])}, powered {duration_words(body['powered_s'])}",
         f"Dry gas at {body['reference']}; ± is the expanded uncertainty, k = 2",
         "",
@@ -116,8 +113,33 @@ def _totals(body: Mapping[str, Any]) -> list[str]:
     lines = ["TOTALS"]
     for key, label in TOTALS:
         if body["totals"][key]["value"] is not None:
-            lines.append(f"  {label:<28}{number_words(body['totals'][key])}")
+            lines.append(f"  {total_label(label, body['totals'][key]):<28}{total_words(body['totals'][key])}")
     return [*lines, ""] if len(lines) > 1 else []
+
+
+def total_label(label: str, total: Mapping[str, Any]) -> str:
+    """What a total is called: water with what it was told by."""
+    by = total.get("by")
+    return f"{label}, by {by}" if by else label
+
+
+def total_words(total: Mapping[str, Any]) -> str:
+    """A total, and where some of the run is missing of how much of it, and what it comes to with the gaps
+    bridged: ``398.6 ± 6.3 Wh of the recorded 1 h 50 min of 2 h 00 min; 435 ± 12 Wh with the gaps bridged``.
+
+    What is bridged is as if the bench had run on as before and after each gap.
+    """
+    words, whole = number_words(total), total.get("whole")
+    if whole is None:
+        return words
+    recorded, of = _spans(float(total["recorded_s"]), float(total["whole_s"]))
+    return f"{words} of the recorded {recorded} of {of}; {number_words(whole)} with the gaps bridged"
+
+
+def _spans(part: float, whole: float) -> tuple[str, str]:
+    """Both in words, fine enough that they differ."""
+    words = duration_words(part), duration_words(whole)
+    return words if words[0] != words[1] else (f"{part:.0f} s", f"{whole:.0f} s")
 
 
 def peak_words(channel: Mapping[str, Any]) -> str:

@@ -193,7 +193,7 @@ class _Workings:
     def _chopped(self, volts: Quantity, amps: Quantity) -> Quantity:
         """True mean power under a chopped supply, by the duty or by RMS values [W]."""
         form, said = self.form, {"volts": volts, "amps": amps, **self._beside_means}
-        found = chopped_power(said, off_volts=form.off_volts, sensed_at=form.volts_at)
+        found = chopped_power(said, off_volts=form.off_volts, sensed_at=form.volts_at, cells=form.cells)
         self.notes += found.notes
         self.refused += found.refused
         if not is_known(found.power) and not found.refused and is_known(volts) and is_known(amps):

@@ -3,26 +3,45 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 
 from daq.bench import Bench
-from daq.frame import Status
+from daq.frame import NO_SEQ, Block, Status
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity
 from daq.study.as_read import read_u95
+from daq.study.integral import bridged, noise_of_integral
 from daq.watch import Balance, Columns
+from daq.watch.bounded import at_most_of_run, without_noise
 from daq.watch.columns import FloatArray, IntArray
-from daq.watch.measured import mean_of
+from daq.watch.conditions import known
+from daq.watch.findings import Finding
+from daq.watch.measured import first_known, mean_of
+from daq.watch.ratios import Ratios
 
-__all__ = ["bad_values", "channel_extremes", "gaps", "limit_times", "run_totals"]
+__all__ = ["SEQ_WRAP", "bad_values", "channel_extremes", "gaps", "limit_times", "missing_rows", "run_totals"]
+
+LEAST_MISSING = 1e-3
+"""A total is said of the recorded part, and bridged, where a larger share of the time has no samples."""
+LEAST_LOST = 0.01
+"""Rows missing here and there are a finding from this share on (judgement)."""
+LEAST_ROWS = 100
+"""Of fewer rows nothing is said of what is missing."""
+LONGEST_LOSS = 20
+"""Rows so far apart have rows missing between them; further apart there is a silence, counted as a gap."""
+EVEN_SHARE = 0.9
+"""Rows come evenly when this share of their distances is a whole number of the usual one."""
+SEQ_WRAP = 1 << 32
+"""Sequence numbers begin again after so many."""
 
 LONGEST_LIST = 200
 """So many gaps are listed, the longest; all are counted."""
 
 
-def run_totals(bench: Bench, balance: Balance, water_ml_per_coulomb: float) -> dict[str, dict[str, Any]]:
+def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns) -> dict[str, dict[str, Any]]:
     """Totals over a whole run.
 
     Parameters
@@ -30,17 +49,21 @@ def run_totals(bench: Bench, balance: Balance, water_ml_per_coulomb: float) -> d
     bench : Bench
     balance : Balance
         Of consecutive windows; each counts for the seconds that have samples.
-    water_ml_per_coulomb : float
-        Water that a coulomb splits in all cells [mL/C].
+    ratios : Ratios
+        The stack's equations.
+    columns : Columns
+        The samples, which tell how well the integrals are known.
 
     Returns
     -------
     dict
-        `energy_wh`, `charge_ah`, `gas_as_read_l`, `gas_dry_ref_l`, `water_split_ml`, `water_vapour_ml`, each
-        value, u95 and unit; None where the run has no such channel.
+        `energy_wh`, `charge_ah`, `gas_as_read_l`, `gas_dry_ref_l`, `water_split_ml` (by the gas where it is
+        measured, else by the charge, see `by`), `water_vapour_ml`. Each has value, u95 and unit of what was
+        recorded, None where the run has no such channel; `recorded_s` of `whole_s`, and where that is less,
+        `whole`: the total with a straight line across what is missing, with its u95.
     """
     flows, seconds = balance.flows, balance.seconds
-    hours, minutes = {k: s / 3600.0 for k, s in seconds.items()}, {k: s / 60.0 for k, s in seconds.items()}
+    whole_s = _within(balance, columns)
     temp = np.clip(np.nan_to_num(np.asarray(flows["lye_temp"].value), nan=25.0), 0.0, 100.0)
     latent_j_ml = np.asarray(latent_heat_j_kg(temp)) * 1e-6 * float(water_density_kg_m3(20.0))
     vapour_ml_s = Quantity.from_parts(
@@ -48,25 +71,150 @@ def run_totals(bench: Bench, balance: Balance, water_ml_per_coulomb: float) -> d
         "mL/s",
         {v: np.asarray(p) / latent_j_ml for v, p in flows["vapour"].parts.items()},
     )
+    noise = _Noise(bench, columns)
+    by_gas = noise.of("gas_flow")
+    gas_ml_s, split = ratios.water_by_gas_and_charge(flows)
+    water, water_s, by = noise.of("amps"), seconds["amps"], "charge"
+    metered = known(gas_ml_s)
+    if metered.any():
+        water, water_s, by = by_gas, np.where(metered, seconds["flow"], seconds["amps"]), "gas"
+        split = first_known(at_most_of_run(gas_ml_s, split, seconds["flow"]), split)
+    per_hour, per_minute = 1.0 / 3600.0, 1.0 / 60.0
     out = {
-        "energy_wh": (flows["power"], hours["power"], "Wh"),
-        "charge_ah": (flows["amps"], hours["amps"], "Ah"),
-        "gas_as_read_l": (flows["flow"], minutes["flow"], "L"),
-        "gas_dry_ref_l": (flows["dry"], minutes["flow"], "L"),
-        "water_split_ml": (flows["amps"] * water_ml_per_coulomb, seconds["amps"], "mL"),
-        "water_vapour_ml": (vapour_ml_s, seconds["amps"], "mL"),
+        "energy_wh": (flows["power"], seconds["power"], per_hour, "Wh", noise.of_power()),
+        "charge_ah": (flows["amps"], seconds["amps"], per_hour, "Ah", noise.of("amps")),
+        "gas_as_read_l": (flows["flow"], seconds["flow"], per_minute, "L", by_gas),
+        "gas_dry_ref_l": (flows["dry"], seconds["flow"], per_minute, "L", by_gas),
+        "water_split_ml": (split, water_s, 1.0, "mL", water),
+        "water_vapour_ml": (vapour_ml_s, seconds["amps"], 1.0, "mL", water),
     }
-    return {key: _total(q, weight, unit) for key, (q, weight, unit) in out.items()}
+    totals = {key: _total(*parts, whole_s) for key, parts in out.items()}
+    totals["water_split_ml"]["by"] = by
+    return totals
 
 
-def _total(quantity: Quantity, weight: FloatArray, unit: str) -> dict[str, Any]:
-    weight = np.where(np.isfinite(np.asarray(quantity.value)), weight, 0.0)
-    total = float(weight.sum())
-    if total == 0.0:
-        return {"value": None, "u95": None, "unit": unit}
-    mean = mean_of(quantity, weight)
-    value, u95 = float(np.asarray(mean.value)[0]) * total, float(np.asarray(mean.u95)[0]) * total
-    return {"value": value, "u95": u95 if math.isfinite(u95) else None, "unit": unit}
+def _within(balance: Balance, columns: Columns) -> FloatArray:
+    """Seconds of each window that lie between the run's first and last sample."""
+    first, last = columns.span_ns or (0, 0)
+    ends = np.minimum(balance.end_ns, last)
+    starts = np.maximum(balance.end_ns - balance.window_ns, first)
+    return np.asarray(np.maximum(ends - starts, 0) * 1e-9)
+
+
+class _Noise:
+    """Standard uncertainties of integrals by their samples, each as a share of its integral."""
+
+    def __init__(self, bench: Bench, columns: Columns) -> None:
+        self.bench, self.columns = bench, columns
+
+    def of(self, channel: str) -> float:
+        """Of a channel."""
+        spec = self.bench.channels.get(channel)
+        t_ns, values = self.columns.good(channel)
+        return 0.0 if spec is None else self._share(t_ns, values, spec.stale_after_s)
+
+    def of_power(self) -> float:
+        """Of the power, as measured or as the product of volts and amps; under a chopped supply, where it is
+        neither, of both."""
+        if self.columns.good("watts")[0].size:
+            return self.of("watts")
+        amps = self.bench.channels.get("amps")
+        volts = self.bench.channels.get("volts")
+        if amps is None or volts is None or self.bench.supply.mode == "pwm":
+            return math.hypot(self.of("amps"), self.of("volts"))
+        t_ns, values = self.columns.good("amps")
+        product = values * self.columns.at("volts", t_ns, volts.stale_after_s)
+        there = np.isfinite(product)
+        return self._share(t_ns[there], product[there], amps.stale_after_s)
+
+    @staticmethod
+    def _share(t_ns: IntArray, values: FloatArray, stale_after_s: float) -> float:
+        held = _held_s(t_ns, stale_after_s)
+        whole = abs(float(np.sum(held * values)))
+        return noise_of_integral(t_ns, values, stale_after_s) / whole if whole > 0.0 else 0.0
+
+
+def _total(
+    quantity: Quantity, seconds: FloatArray, factor: float, unit: str, noise: float, whole_s: FloatArray
+) -> dict[str, Any]:
+    """The integral of `quantity` over the seconds that were recorded, times `factor`, and over all of them.
+
+    Scatter within windows is left out: it is the run's course, and what noise makes of an integral is
+    `noise`, a share of it.
+    """
+    rate = np.asarray(quantity.value, dtype=np.float64)
+    weight = np.where(np.isfinite(rate), seconds, 0.0)
+    recorded_s = float(weight.sum())
+    out: dict[str, Any] = {"value": None, "u95": None, "unit": unit}
+    if recorded_s == 0.0:
+        return out
+    mean = mean_of(without_noise(quantity), weight)
+    value = float(np.asarray(mean.value)[0]) * recorded_s
+    accuracy = float(np.asarray(mean.u)[0]) * recorded_s
+    own = noise * abs(value)
+    u = math.hypot(accuracy, own)
+    out.update(value=value * factor, u95=2.0 * u * factor if math.isfinite(u) else None)
+    across = bridged(rate, weight, whole_s)
+    out.update(recorded_s=across.whole_s - across.missing_s, whole_s=across.whole_s)
+    if across.missing_s > LEAST_MISSING * across.whole_s and math.isfinite(u):
+        more = (value + across.added) / value if value else 1.0
+        u = math.sqrt((accuracy * more) ** 2 + own**2 + across.u**2)
+        out["whole"] = {"value": (value + across.added) * factor, "u95": 2.0 * u * factor, "unit": unit}
+    return out
+
+
+def missing_rows(blocks: Iterable[Block]) -> list[Finding]:
+    """Rows that are missing one here and one there, which no gap shows.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        All samples. A source that numbers its rows is judged by the numbers, another by the spacing of its
+        rows where that is even.
+
+    Returns
+    -------
+    list of Finding
+        One for each source that lost more than `LEAST_LOST` of its rows outside of its longest silences.
+    """
+    there: dict[str, int] = {}
+    lost: dict[str, int] = {}
+    for block in blocks:
+        there[block.source] = there.get(block.source, 0) + len(block)
+        lost[block.source] = lost.get(block.source, 0) + _lost(block)
+    out = []
+    for source, missing in lost.items():
+        share = missing / max(1, missing + there[source])
+        if there[source] < LEAST_ROWS or share < LEAST_LOST:
+            continue
+        text = (
+            f"Rows of {source} are missing, one here and one there: {100.0 * share:.2g} % of them, {missing} "
+            f"beside the {there[source]} that came."
+        )
+        causes = (
+            "the line drops bytes: see the link's errors, its speed, cable and earth",
+            "the device skips rows while it does something else",
+            "the computer was too busy to read in time, or a radio link is weak",
+        )
+        out.append(Finding("rows_missing", text, causes))
+    return out
+
+
+def _lost(block: Block) -> int:
+    """Rows missing between rows that are at most `LONGEST_LOSS` rows apart."""
+    numbered = block.seq[block.seq != NO_SEQ]
+    if numbered.size > 0.5 * len(block):
+        holes = np.diff(numbered) % SEQ_WRAP
+        return int(np.sum(holes[(holes > 1) & (holes <= LONGEST_LOSS)] - 1))
+    steps = np.diff(np.sort(block.t_ns)).astype(np.float64)
+    usual = float(np.median(steps)) if steps.size else 0.0
+    if usual <= 0.0:
+        return 0
+    near = steps[steps < (LONGEST_LOSS + 0.5) * usual] / usual
+    whole = np.round(near)
+    if float(np.mean(np.abs(near - whole) < 0.25)) < EVEN_SHARE:
+        return 0
+    return int(np.sum(np.maximum(whole - 1.0, 0.0)))
 
 
 def channel_extremes(bench: Bench, columns: Columns) -> dict[str, dict[str, Any]]:

@@ -38,6 +38,7 @@ __all__ = [
     "FORESEEN",
     "TOLD",
     "alarm_rules",
+    "alarm_units",
     "check_alarms",
     "foreseen_rules",
     "is_protective",
@@ -110,7 +111,11 @@ def warming_limit_c_per_min(bench: Bench) -> float:
     and none of it is lost.
     """
     stack, supply = bench.stack, bench.supply
-    capacity = float(thermal_mass_j_k(stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte))
+    capacity = float(
+        thermal_mass_j_k(
+            stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
+        )
+    )
     share = max(0.2, 1.0 - float(v_tn(25.0)) * stack.cells / supply.volts_max)
     return 1.25 * share * supply.volts_max * supply.amps_max / capacity * 60.0
 
@@ -133,6 +138,11 @@ def alarm_rules(bench: Bench) -> list[Rule]:
 def foreseen_rules(bench: Bench) -> list[Rule]:
     """The rules of what foresees, as `FORESEEN`."""
     return configured(bench, [ExternalRule(rationale(name)) for name in FORESEEN])
+
+
+def alarm_units(bench: Bench) -> dict[str, str]:
+    """The unit of each alarm's value, by its name: the channel's for a limit on it, seconds for an age."""
+    return {rule.spec.name: rule.spec.unit for rule in [*alarm_rules(bench), *foreseen_rules(bench)]}
 
 
 def check_alarms(bench: Bench) -> list[Rule]:

@@ -121,9 +121,11 @@ class Balance:
     window_ns : int
         Length of each [ns].
     flows : dict of str to Quantity
-        `power` [W], `amps` [A], `volts`, `cell_volts` [V], `flow`, `dry` [L/min], `vapour`, `heat` [W],
-        `lye_temp` [degC], `rate` [degC/min] and the two `ceiling_...` [mL/min/W]; m elements, NaN where not
-        known.
+        `power` [W], `amps` [A], `volts`, `cell_volts` [V], `flow`, `dry` [L/min], `vapour`, `heat`,
+        `heat_least` [W], `lye_temp` [degC], `rate` [degC/min] and the two `ceiling_...` [mL/min/W]; m
+        elements, NaN where not known. `heat` is by the gas as measured, even where that is more than the
+        current can make, `heat_least` what is left if all current makes gas; `daq.watch.bounded` brings the
+        two together.
     seconds : dict of str to float64[m]
         Seconds of each window for which `power`, `amps`, `flow` and `lye_temp` have samples.
     notes, refused : Notes
@@ -211,7 +213,7 @@ class Assessor:
         power, volts = self._power(means, notes, refused), self._stack_volts(means)
         pressure = pressure_kpa(self.bench, means, notes)
         dry = dry_flow(self.bench, self.reference, means, pressure, notes)
-        vapour, heat = self._heat(power, amps, dry, temp, pressure, notes)
+        vapour, heat, least = self._heat(power, amps, dry, temp, pressure, notes)
         notes.add(NO_TEMP, ~known(temp) & known(amps))
         notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(heat))
         at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
@@ -228,6 +230,7 @@ class Assessor:
             "dry": dry,
             "vapour": vapour,
             "heat": heat,
+            "heat_least": least,
             "lye_temp": temp,
             "rate": measured.temp_rate,
             "ceiling_thermoneutral": next(ceilings),
@@ -258,7 +261,13 @@ class Assessor:
         watts, product = means["watts"].named("W"), means["volt_amps"].named("W")
         only_product = known(product) & ~known(watts)
         if supply.mode == "pwm":
-            found = chopped_power(means, off_volts=supply.off_volts, sensed_at=supply.volts_at)
+            found = chopped_power(
+                means,
+                off_volts=supply.off_volts,
+                sensed_at=supply.volts_at,
+                cells=bench.stack.cells,
+                powered_above_amps=supply.powered_above_amps,
+            )
             power = first_known(watts, found.power)
             for text, where in found.notes.items():
                 notes.add(text, where & ~known(watts))
@@ -297,8 +306,9 @@ class Assessor:
 
     def _heat(
         self, power: Quantity, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes
-    ) -> tuple[Quantity, Quantity]:
-        """Latent heat of the vapour the gas carries off, and the power less that and the gas's [W]."""
+    ) -> tuple[Quantity, Quantity, Quantity]:
+        """Latent heat of the vapour the gas carries off; the power less that and the gas's, by the gas as
+        measured and if all current made gas [W]."""
         stack = self.bench.stack
         flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps
         notes.add(NO_FLOW, flowing & ~known(dry))
@@ -311,21 +321,27 @@ class Assessor:
         )
         could = (amps * (1.0 / self.ratios.amps_per_lpm)).named("L/min")
         made = first_known(dry, could * share)
-        # More gas than the current can make, or less than none, is a fault of the reading; the heat balance
-        # does not follow it.
-        made = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
+        # More gas than the current can make, or less than none, is a fault of the reading. What is carried
+        # off does not follow it, and while no current flows neither does the heat; else the heat keeps it,
+        # with its uncertainty, until its window or its run is looked at as a whole.
+        within = np.clip(made.value, 0.0, np.maximum(could.value, 0.0))
+        clipped = Quantity.from_parts(within, "L/min", made.parts)
+        idle = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
         none = Quantity(np.where(known(amps), 0.0, np.nan), 0.0, "L/min")
-        made = first_known(where(made, np.asarray(made.value) >= 0.0), none)
-        mol_s = made * self.ratios.mol_s_per_lpm
+        idle = first_known(where(idle, np.asarray(idle.value) >= 0.0), none)
+        made = first_known(where(made, flowing), idle)
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
             over_lye = vapour_pressure_lye(t_c, stack.mass_fraction, stack.electrolyte, outside="nan")
             carried = vapour_per_dry(over_lye, p_kpa, outside="nan")
             return np.asarray(carried * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
 
-        vapour = (mol_s * propagate(vapour_j_mol, temp, pressure, unit="")).named("W")
+        carried = propagate(vapour_j_mol, temp, pressure, unit="")
         enthalpy = propagate(reaction_enthalpy_j_mol, temp, unit="", outside="nan")
-        return vapour, power - (mol_s * H2_SHARE * enthalpy).named("W") - vapour
+        per_lpm = (self.ratios.mol_s_per_lpm * (H2_SHARE * enthalpy + carried)).named("")
+        vapour = (clipped * self.ratios.mol_s_per_lpm * carried).named("W")
+        heat, least = (power - (gas * per_lpm).named("W") for gas in (made, could))
+        return vapour, heat, least
 
 
 def _full(value: float | FloatArray, shape: tuple[int, ...]) -> FloatArray:

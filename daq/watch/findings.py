@@ -32,8 +32,15 @@ CELL_VOLTS_REASON = (1.45, 2.6)
 """Volts per cell of stainless plates in lye from a trickle to a hard drive (judgement)."""
 NO_FLOW_SHARE = 0.2
 """Below this share of what the current could make, gas is missing rather than merely less (judgement)."""
+SOUND_EFFICIENCY = 0.85
+"""What stacks' own leak current leaves; below this Faradaic efficiency gas is missing (judgement; common
+practice, no published source: sealed stacks show 0.9 to 1, ones with open ports down to about 0.85)."""
+AIR_SCALE = 0.64
+"""What a float meter with a scale for air shows of the mixed gas [1]: the root of the densities' ratio."""
 LEAST_EFFICIENCY = 0.5
 """Stacks leak; below this Faradaic efficiency the cell count itself is in doubt (judgement)."""
+MOST_CELLS = 500
+"""As many as a bench file takes."""
 LIKELY_EFFICIENCY = 0.95
 """Of several counts that fit, the one nearest to this Faradaic efficiency is the likeliest (judgement)."""
 LEAST_FLOW_LPM = 0.02
@@ -78,6 +85,8 @@ class Setting:
         [A]
     gas_by : {"meter", "fill"}
         Whether a flow meter told the gas, or a vessel filled against the clock.
+    meter : str
+        What kind of flow meter the bench file says it is, see `GasSpec.meter`.
     """
 
     cells: int
@@ -85,6 +94,7 @@ class Setting:
     reference: ReferenceCondition
     powered_above_amps: float
     gas_by: Literal["meter", "fill"] = "meter"
+    meter: str = "volume"
 
     @classmethod
     def of(cls, bench: Bench) -> Setting:
@@ -94,6 +104,7 @@ class Setting:
             bench.gas.wet_over,
             reference_condition(bench.site.reference),
             bench.supply.powered_above_amps,
+            meter=bench.gas.meter,
         )
 
     @property
@@ -160,8 +171,8 @@ def judge(
         out += _above_one(setting, seen)
         out += _above_ceilings(setting, seen)
         out += _cells(setting, numbers, seen)
-        if setting.gas_by == "meter":
-            out += _flow(setting, seen)
+        flow = _flow(setting, seen) if setting.gas_by == "meter" else []
+        out += flow or _missing(setting, seen)
         out += _relay(setting, seen, relay_open)
     return out
 
@@ -221,13 +232,14 @@ def cells_that_fit(cells: int, numbers: Known) -> list[int]:
     """
     seen = _Seen(numbers)
     said = cells
-    stack_volts = seen("cell_volts") * said
+    stack_volts, u_volts = seen("cell_volts") * said, seen.u("cell_volts") * said
     efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     low, high = CELL_VOLTS_REASON
     if not stack_volts > low or math.isnan(efficiency):
         return []
     fits = []
-    for n in range(max(1, math.ceil(stack_volts / high)), math.floor(stack_volts / low) + 1):
+    least, most = math.ceil((stack_volts - u_volts) / high), math.floor((stack_volts + u_volts) / low)
+    for n in range(max(1, least), min(most, MOST_CELLS) + 1):
         here, spread = efficiency * said / n, u * said / n
         if here - spread <= 1.0 and here + spread >= LEAST_EFFICIENCY:
             fits.append((abs(here - LIKELY_EFFICIENCY), n))
@@ -240,7 +252,8 @@ def _cells(setting: Setting, numbers: Known, seen: _Seen) -> list[Finding]:
         return []
     low, high = CELL_VOLTS_REASON
     said = setting.cells
-    odd_volts = not low <= cell <= high
+    u_cell = seen.u("cell_volts")
+    odd_volts = cell + u_cell < low or cell - u_cell > high
     odd_gas = efficiency - u > 1.0 or efficiency + u < LEAST_EFFICIENCY
     if not odd_volts and (not odd_gas or efficiency + u < NO_FLOW_SHARE):
         return []  # in reason, or gas that has gone missing, which is no matter of counting
@@ -288,6 +301,44 @@ def _flow(setting: Setting, seen: _Seen) -> list[Finding]:
         )
         return [Finding("current_without_flow", text, causes)]
     return []
+
+
+def _missing(setting: Setting, seen: _Seen) -> list[Finding]:
+    """Less gas than the current makes, by more than a stack's own leak current and the uncertainty."""
+    efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
+    if not efficiency + u < SOUND_EFFICIENCY:
+        return []
+    could = float(gas_rate_lpm(max(seen("amps"), 0.0), setting.cells, reference=setting.reference))
+    lost = max(0.0, 1.0 - efficiency) * could
+    text = (
+        f"Gas is missing: Faradaic efficiency {efficiency:.2f} ± {u:.2f}. Of {could:.2f} L/min that the "
+        f"current could make {lost:.2f} L/min did not come; if it escapes, {60.0 * lost:.0f} L an hour of "
+        "explosive gas go into the room."
+    )
+    if setting.gas_by == "meter":
+        where, by = "before the meter", "the meter reads low: its zero, its range, its gas factor"
+        if setting.meter == "volume":
+            by = (
+                f"the meter reads low: a float with a scale for air shows {AIR_SCALE:g} of this gas "
+                "(say gas.meter and gas.scale_gas), and any may lie below its range"
+            )
+    else:
+        where = "before the vessel"
+        by = "the vessel holds more than said, or the time was taken too long"
+    escapes = (
+        f"gas escapes into the room {where}: turn the supply off, keep flames and sparks away, air the room, "
+        "then look for bubbles with soapy water at hoses, seals, bubbler and arrestor"
+    )
+    past = "current leaks past the cells through ports and lye, makes heat and no gas: `lyewatch leak` tells"
+    causes = (
+        escapes,
+        by,
+        f"{past} how much",
+        f"`cells`{setting.said} is too high: count the gaps in series between powered plates",
+        "the current reads high: the shunt's value, the sensor's zero",
+        "plates touch, or hydrogen and oxygen meet again on a hot plate",
+    )
+    return [Finding("gas_missing", text, causes)]
 
 
 def _relay(setting: Setting, seen: _Seen, relay_open: bool) -> list[Finding]:

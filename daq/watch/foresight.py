@@ -86,7 +86,13 @@ class Foresight:
         """Power from what the readings tell of a chopped supply [W]; NaN where they do not."""
         supply = self.bench.supply
         readings = {n: Quantity(mean[_ROW[n]]) for n in READINGS if n in self.bench.channels}
-        found = chopped_power(readings, off_volts=supply.off_volts, sensed_at=supply.volts_at)
+        found = chopped_power(
+            readings,
+            off_volts=supply.off_volts,
+            sensed_at=supply.volts_at,
+            cells=self.bench.stack.cells,
+            powered_above_amps=supply.powered_above_amps,
+        )
         return np.asarray(found.power.value)
 
     def time_left_s(self) -> float | None:

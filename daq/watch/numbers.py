@@ -87,7 +87,10 @@ NUMBERS = (
     ),
     NumberSpec("kwh_per_kg_h2", "Energy per kg hydrogen", "kWh/kg", "For the hydrogen in the gas."),
     NumberSpec(
-        "water_ml_per_h", "Water split", "mL/h", "By charge, as if all current made gas; vapour comes on top."
+        "water_ml_per_h",
+        "Water split",
+        "mL/h",
+        "By the gas where it is measured, else by charge as if all current made gas; vapour comes on top.",
     ),
     NumberSpec(
         "heat_w",

@@ -20,7 +20,9 @@ from daq.physics.faraday import current_for_gas_a, mol_s_from_lpm, water_rate_g_
 from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
 from daq.physics.water import water_density_kg_m3
 from daq.quantity import Quantity, propagate
+from daq.watch.bounded import at_most, heat_of_windows
 from daq.watch.columns import zeroed
+from daq.watch.measured import first_known
 from daq.watch.numbers import UNITS
 
 __all__ = ["H2_SHARE", "Ratios", "above_noise", "where"]
@@ -66,6 +68,18 @@ class Ratios:
         """Water that a coulomb splits in all cells [mL/C]."""
         return 1e3 * float(water_rate_g_s(1.0, self.cells)) / float(water_density_kg_m3(20.0))
 
+    def water_ml_s(self, flows: Mapping[str, Quantity]) -> Quantity:
+        """Water split [mL/s]: by the gas where it is measured, at most what the charge could split; else by
+        the charge, as if all current made gas."""
+        by_gas, by_charge = self.water_by_gas_and_charge(flows)
+        return first_known(at_most(by_gas, by_charge), by_charge)
+
+    def water_by_gas_and_charge(self, flows: Mapping[str, Quantity]) -> tuple[Quantity, Quantity]:
+        """Water split [mL/s] by the gas as measured, and as if all current made gas."""
+        per_lpm = self.amps_per_lpm * self.water_ml_per_coulomb
+        by_gas, by_charge = flows["dry"] * per_lpm, flows["amps"] * self.water_ml_per_coulomb
+        return by_gas.named("mL/s"), by_charge.named("mL/s")
+
     def numbers(self, flows: Mapping[str, Quantity]) -> dict[str, Quantity]:
         """Every number of `NUMBERS`.
 
@@ -108,8 +122,8 @@ class Ratios:
             "watt_hours_per_litre": power / made * (1.0 / 60.0),
             "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
             "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
-            "water_ml_per_h": amps * (3600.0 * self.water_ml_per_coulomb),
-            "heat_w": f["heat"],
+            "water_ml_per_h": (self.water_ml_s(f) * 3600.0).named("mL/h"),
+            "heat_w": heat_of_windows(f),
             "vapour_w": f["vapour"],
             "temp_rate_c_per_min": f["rate"],
             "mmw_ceiling_faraday": propagate(

@@ -98,7 +98,9 @@ class Tables:
         )
         """Power carried off by saturated gas for each ampere that makes gas [W/A]."""
         self.capacity_j_k: float = float(
-            thermal_mass_j_k(config.litres, config.mass_fraction, config.steel_kg, config.electrolyte)
+            thermal_mass_j_k(
+                config.litres, config.mass_fraction, config.steel_kg, config.electrolyte, stronger="nearest"
+            )
         )
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""

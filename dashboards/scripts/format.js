@@ -122,22 +122,31 @@ const dayAndTime = new Intl.DateTimeFormat("en-GB", {
   hourCycle: "h23",
 });
 
+/** The offset of the reader's zone from UTC at that moment: "UTC+02:00"; "UTC" where there is none. */
+export function zone(date) {
+  const minutes = -date.getTimezoneOffset();
+  if (minutes === 0) return "UTC";
+  const size = Math.abs(minutes);
+  const two = (n) => String(n).padStart(2, "0");
+  return `UTC${minutes < 0 ? "-" : "+"}${two(Math.floor(size / 60))}:${two(size % 60)}`;
+}
+
 /** Wall-clock time of a Unix time in seconds or an ISO text, 24 h, in the reader's zone. */
 export function wall(moment) {
   const date = typeof moment === "number" ? new Date(moment * 1000) : new Date(moment);
   return Number.isNaN(date.getTime()) ? "–" : timeOfDay.format(date);
 }
 
-/** Date and time of an ISO text. */
+/** Date and time of an ISO text, in the reader's zone, which is named. */
 export function day(moment) {
   const date = new Date(moment);
-  return Number.isNaN(date.getTime()) ? "–" : dayAndTime.format(date);
+  return Number.isNaN(date.getTime()) ? "–" : `${dayAndTime.format(date)} ${zone(date)}`;
 }
 
-/** Date and time to the second of an ISO text. */
+/** Date and time to the second of an ISO text, in the reader's zone, which is named. */
 export function moment(text) {
   const date = new Date(text);
-  return Number.isNaN(date.getTime()) ? "–" : dayTimeSeconds.format(date);
+  return Number.isNaN(date.getTime()) ? "–" : `${dayTimeSeconds.format(date)} ${zone(date)}`;
 }
 
 /** Counting words: count(1, "alarm") is "1 alarm", count(3, "alarm") is "3 alarms". */

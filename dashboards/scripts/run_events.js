@@ -67,10 +67,14 @@ export function marksTable(marks, go) {
   return table("Marks", ["Time", "Kind", "What", "Who"], rows, "No marks yet.");
 }
 
+const LIMITS = new Set(["warn", "high", "trip", "low", "low_trip", "over", "under", "clipped"]);
+
 /** The table of every alarm transition. */
 export function alarmsTable(transitions, units, go) {
   const rows = transitions.map((row) => {
-    const unit = row.unit ?? units.get(String(row.alarm).split(".")[0]) ?? "";
+    // The value of a limit is the channel's; that of a stale or lost source is an age, and comes with its unit.
+    const [channel, rule] = String(row.alarm).split(".");
+    const unit = row.unit ?? (LIMITS.has(rule) ? units.get(channel) : "") ?? "";
     const change = `${words(stateFrom(row))} → ${words(stateTo(row))}`;
     const value = row.value === null || row.value === undefined ? "–" : plain(row.value, unit);
     const name = row.title ?? words(row.alarm).replaceAll(".", " ");

@@ -9,7 +9,7 @@ const TOTALS = [
   ["charge_ah", "Charge"],
   ["gas_as_read_l", "Gas, as read"],
   ["gas_dry_ref_l", "Gas, dry at reference"],
-  ["water_split_ml", "Water split, by charge"],
+  ["water_split_ml", "Water split"],
   ["water_vapour_ml", "Water lost as vapour"],
 ];
 const LEVELS = {
@@ -59,12 +59,21 @@ function factList(review) {
     facts.push(["Hottest lye", `${presentText(number, "lye_temp")} at ${clock(peak.max_at_s)}`]);
   }
   for (const [key, label] of TOTALS)
-    if (known(review.totals?.[key])) facts.push([label, presentText(review.totals[key], key)]);
+    if (known(review.totals?.[key])) facts.push(total(label, review.totals[key], key));
   return make(
     "dl",
     { class: "facts" },
     ...facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text))),
   );
+}
+
+/** A total; where part of the run is missing, of how much of it, and what it comes to with the gaps bridged. */
+function total(label, said, key) {
+  const name = said.by ? `${label}, by ${said.by}` : label;
+  const text = presentText(said, key);
+  if (!known(said.whole)) return [name, text];
+  const part = `of the recorded ${span(said.recorded_s)} of ${span(said.whole_s)}`;
+  return [name, `${text} ${part}; ${presentText(said.whole, key)} with the gaps bridged`];
 }
 
 function numbersTable(review, labels) {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import pickle
 from pathlib import Path
 
@@ -48,16 +49,79 @@ def test_written_units_become_the_kept_ones() -> None:
         ("0.5", "degC", Accuracy(absolute=0.5)),
         ("1e-3 V + 2 dgt", "V", Accuracy(absolute=1e-3, counts=2)),
         ("2 %", "%", Accuracy(absolute=2)),
+        # as makers write them
+        ("±(0.5 % rdg + 2 dgt)", "V", Accuracy(percent_of_reading=0.5, counts=2)),
+        ("± (0.8 % of rdg + 3 digits)", "A", Accuracy(percent_of_reading=0.8, counts=3)),
+        ("±0.5% of reading ±1 LSD", "V", Accuracy(percent_of_reading=0.5, counts=1)),
+        ("+/-(0.05 % rdg + 0.02 % F.S.)", "V", Accuracy(percent_of_reading=0.05, percent_of_range=0.02)),
+        (
+            "50 ppm of reading + 10 ppm of range",
+            "V",
+            Accuracy(percent_of_reading=0.005, percent_of_range=0.001),
+        ),
+        ("0.25 % of span", "kPa", Accuracy(percent_of_range=0.25)),
+        ("±1.5 %FS", "L/min", Accuracy(percent_of_range=1.5)),
+        ("1 % of full scale", "L/min", Accuracy(percent_of_range=1)),
+        ("0.8 % + 5 mA".replace("%", "% rdg"), "A", Accuracy(percent_of_reading=0.8, absolute=0.005)),
+        ("5 mA", "A", Accuracy(absolute=0.005)),
+        ("±0.3 °C", "degC", Accuracy(absolute=0.3)),
+        ("0.3 K", "degC", Accuracy(absolute=0.3)),
+        ("0.9 degF", "K", Accuracy(absolute=0.5)),
+        ("±2 %RH", "%", Accuracy(absolute=2)),
+        ("0.5 % of 60 degC", "degC", Accuracy(absolute=0.3)),
+        ("0.5 % of 25 A", "A", Accuracy(absolute=0.125)),
+        ("0.4 % of reading", "degC", Accuracy(percent_of_reading=0.4)),
     ],
 )
 def test_accuracy_lines(text: str, unit: str, expected: Accuracy) -> None:
-    assert parse_accuracy(text, unit) == expected
+    got = parse_accuracy(text, unit)
+    for part in ("percent_of_reading", "absolute", "percent_of_range", "counts"):
+        assert getattr(got, part) == pytest.approx(getattr(expected, part)), part
 
 
 @pytest.mark.parametrize("text", ["0.5 %", "about 1", "1 pint", "", "0.5 % of reading +"])
 def test_accuracy_lines_that_say_too_little(text: str) -> None:
     with pytest.raises(ValueError, match="write it as"):
         parse_accuracy(text, "V")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "why"),
+    [
+        ("-0.5 % of reading", "V", "negative"),
+        ("0.5 % of reading + -2 counts", "V", "negative"),
+        ("0.5 % of reading - 2 counts", "V", "not known"),
+        ("0,5 % of reading", "V", "decimal point"),
+        ("0.3 V", "degC", "another unit"),
+        ("0.5 % of the moon", "V", "not known"),
+        ("0.5 % of reading", "K", "1 % of 300 K is 3 K"),
+        ("0.5 % rdg + 1 K", "degF", "0.5 % of 60 degC"),
+        ("nan", "V", "no accuracy term"),
+    ],
+)
+def test_accuracy_lines_that_would_be_taken_for_another(text: str, unit: str, why: str) -> None:
+    with pytest.raises(ValueError, match=why):
+        parse_accuracy(text, unit)
+
+
+def test_a_share_of_a_reading_in_kelvin_is_not_taken_for_one_of_degc() -> None:
+    """0.5 % of 320 K is 1.6 K; of the 46.85 degC that it is kept as, 0.23 K."""
+    written = CHOPPED.split("[channels.room_temp]")
+    assert 'accuracy = "' in written[1].split("[")[0]
+    rest = written[1].split("\n")
+    line = next(k for k, text in enumerate(rest) if text.startswith("accuracy"))
+    rest[line] = 'accuracy = "0.5 % of reading"'
+    wrong = "[channels.room_temp]".join([written[0], "\n".join(rest)])
+    with pytest.raises(BenchFileError, match=r"channels.room_temp.*0.5 % of 60 degC") as caught:
+        parse_bench(wrong, Path("b.toml"))
+    assert "accuracy" in str(caught.value)
+
+
+@pytest.mark.parametrize("part", ["percent_of_reading", "absolute", "percent_of_range", "counts"])
+def test_no_limit_of_error_is_negative(part: str) -> None:
+    for wrong in (-0.1, math.nan, math.inf):
+        with pytest.raises(ValueError, match="never negative"):
+            Accuracy(**{part: wrong})
 
 
 WRONG = [

@@ -8,12 +8,17 @@ to was compared with the RFC's own source repository (core-wg/senml-spec, ex2, e
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
+from daq.bench import MqttSpec, parse_bench
 from daq.errors import FrameError
 from daq.frame import NO_SEQ
+from daq.sources.counters import LinkCounters
+from daq.sources.messages import MessageDecoder
 from daq.sources.senml import Record, decode_pack, pack_frames, resolve
+from daq.sources.wire import WireFrame
 
 NOW = 1.495587631e9
 """When the authors had their own tool resolve the examples whose times are relative."""
@@ -201,3 +206,91 @@ def test_names_of_ones_own() -> None:
     assert math.isclose(
         pack_frames(decode_pack(pack), {"urn:dev:ow:10e2073a01080063": "temp"})[0].fields["temp"], 23.1
     )
+
+
+# -- units: RFC 8428, section 12.1, and the secondary units of RFC 8798 ------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "wanted", "expected"),
+    [
+        (11535.0, "mV", "V", 11.535),
+        (11.535, "V", "mV", 11535.0),
+        (294.45, "K", "degC", 21.3),
+        (21.3, "Cel", "degF", 70.34),
+        (101325.0, "Pa", "kPa", 101.325),
+        (1013.25, "hPa", "kPa", 101.325),
+        (0.01, "l/s", "L/min", 0.6),
+        (40.5, "%RH", "%", 40.5),
+        (1.5, "kW", "W", 1500.0),
+        (7.0, "rpm", "rpm", 7.0),
+        (7.0, "", "V", 7.0),
+    ],
+)
+def test_millivolts_are_not_read_as_volts(value: float, unit: str, wanted: str, expected: float) -> None:
+    """ "u": "mV" read 11,535 V in a channel of volts."""
+    (frame,) = pack_frames([Record("x", -1.0, unit, value)], {}, {"x": wanted})
+    assert frame.fields["x"] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("unit", "wanted"), [("A", "V"), ("kV", "V"), ("Cel", "kPa")])
+def test_a_unit_that_does_not_fit_is_refused_and_not_recorded(unit: str, wanted: str) -> None:
+    with pytest.raises(FrameError, match=f"can not be turned into the channel's {wanted}") as caught:
+        pack_frames([Record("bench:x", -1.0, unit, 7.0)], {}, {"x": wanted})
+    assert unit in str(caught.value)
+    assert "bench:x" in str(caught.value)
+
+
+def test_a_bench_files_channels_say_what_their_nodes_numbers_are() -> None:
+    text = """
+[bench]
+name = "torch"
+[stack]
+cells = 6
+plate_area_cm2 = 100.0
+electrolyte = "KOH"
+mass_fraction = 0.2
+litres = 1.0
+steel_kg = 1.0
+[supply]
+mode = "constant_voltage"
+volts_max = 15.0
+amps_max = 30.0
+trip_source = "head"
+[site]
+altitude_m = 0.0
+[sources.head]
+port = "/dev/head"
+[sources.shed]
+kind = "mqtt"
+host = "127.0.0.1"
+topic = "shed/node"
+[channels.volts]
+source = "shed"
+field = "v"
+unit = "V"
+[channels.amps]
+source = "shed"
+field = "shunt"
+unit = "A"
+scale = 0.4
+[channels.room_temp]
+source = "shed"
+field = "temp"
+unit = "degF"
+"""
+    bench = parse_bench(text, Path("bench.toml"))
+    spec = bench.sources["shed"]
+    assert isinstance(spec, MqttSpec)
+    counters = LinkCounters()
+    decoder = MessageDecoder(counters, spec)
+    (heard,) = decoder.feed(
+        b'[{"n":"v","u":"mV","v":11535},{"n":"shunt","u":"mV","v":25.0},{"n":"temp","u":"Cel","v":20.0}]'
+    )
+    assert isinstance(heard, WireFrame)
+    # the shunt's millivolts are turned into amps by the channel's own scale, and taken as they come
+    assert heard.fields == pytest.approx({"v": 11.535, "shunt": 25.0, "temp": 68.0})
+    room = bench.channels["room_temp"]
+    assert heard.fields["temp"] * room.scale + room.offset == pytest.approx(20.0)
+    assert decoder.feed(b'[{"n":"v","u":"Cel","v":11.5}]') == []
+    assert counters.malformed == 1

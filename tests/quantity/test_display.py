@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from decimal import Decimal
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from daq.errors import LyewatchError
-from daq.quantity import Quantity, Variable, monte_carlo, shown
+from daq.quantity import Quantity, Variable, monte_carlo, shown, shown_time
 
 
 @pytest.mark.parametrize(
@@ -92,3 +93,21 @@ def test_monte_carlo_refuses_arrays_and_averages() -> None:
     mean = Quantity.from_parts(np.array([1.0, 2.0]), "", {noise: np.array([0.1, 0.1])}).mean()
     with pytest.raises(LyewatchError, match="many elements"):
         monte_carlo(lambda a: a, mean)
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process can not be set here")
+@pytest.mark.parametrize(
+    ("zone", "words"),
+    [
+        ("UTC", "2025-07-04 12:00:00 UTC"),
+        ("CET-1CEST,M3.5.0,M10.5.0/3", "2025-07-04 14:00:00 UTC+02:00"),
+        ("NST3:30", "2025-07-04 08:30:00 UTC-03:30"),
+    ],
+)
+def test_a_time_is_local_and_names_its_zone(zone: str, words: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages told local time, reports UTC, and neither said so."""
+    with monkeypatch.context() as there:
+        there.setenv("TZ", zone)
+        time.tzset()
+        assert shown_time(1_751_630_400_000_000_000) == words
+    time.tzset()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daq.study.alarm_load import alarm_load, alarm_summary
+from daq.study.report_alarms import percent_words
 from daq.watch import Transition
 
 S = 1_000_000_000
@@ -97,3 +98,11 @@ def test_a_line_an_alarm() -> None:
 def test_no_alarms() -> None:
     load = alarm_load([], 60.0)
     assert (load["raised"], load["per_10_min"], load["most_in_10_min"]) == (0, None, 0)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(1.0, "100 %"), (0.995, "100 %"), (0.12, "12 %"), (0.0085, "0.85 %"), (0.0, "0 %")]
+)
+def test_time_in_flood_is_no_power_of_ten(share: float, words: str) -> None:
+    """A run that was a flood throughout said "1e+02 %"."""
+    assert percent_words(share) == words

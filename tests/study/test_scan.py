@@ -23,7 +23,7 @@ from daq.cli import main
 from daq.errors import StoreCorrupt, UsageError
 from daq.frame import Block
 from daq.store import Store
-from daq.study.scan import by_build, live_files, scan_runs
+from daq.study.scan import by_build, live_files, named_now, scan_runs
 from tests.store.made import sample
 
 
@@ -138,6 +138,21 @@ def test_the_command(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 # -- object storage ----------------------------------------------------------------------------------------
+
+
+def test_a_build_that_was_renamed_is_scanned_under_its_new_name(
+    store: Store, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its files carry the name that it was recorded under; the logbook knows better."""
+    run = next(r for r in store.logbook.list_runs() if r.build == "A")
+    store.logbook.rename_run(run.id, name=run.name, build="A, plates sanded")
+    segments = store.folder / "segments"
+    builds = {r.id: r.build for r in store.logbook.list_runs()}
+    renamed = {b.build: b.runs for b in by_build(named_now(scan_runs(segments).runs, builds))}
+    assert renamed == {"A": 2, "A, plates sanded": 1, "B": 3}
+    assert main(["scan", str(segments), "--json"]) == 0
+    lines = orjson.loads(capsys.readouterr().out)["lines"]
+    assert {line["build"]: line["runs"] for line in lines} == renamed
 
 
 class _Bucket(BaseHTTPRequestHandler):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from daq import examples
 from daq.bench import load_bench
+from daq.errors import PhysicsRangeError
 from daq.frame import Block, Status
-from daq.watch import Watch, replay_alarms
-from daq.watch.alarm_rules import FORESEEN, alarm_rules, warming_limit_c_per_min
+from daq.physics import vapour_pressure_lye
+from daq.watch import Watch, foreseer, replay_alarms
+from daq.watch.alarm_rules import FORESEEN, alarm_rules, alarm_units, warming_limit_c_per_min
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of, steady
 
 TEMPERATURE = ("lye_temp.warn", "lye_temp.high", "lye_temp.trip")
@@ -224,3 +227,26 @@ def test_every_alarm_says_what_it_means_and_what_to_do() -> None:
         assert spec.title
         assert len(spec.what) > 20, spec.name
         assert len(spec.action) > 20, spec.name
+
+
+def test_a_limit_of_two_seconds_is_not_shown_in_degrees() -> None:
+    units = alarm_units(bench())
+    assert units["lye_temp.stale"] == "s"
+    assert units["lye_temp.high"] == "degC"
+    assert units["head.lost"] == "s"
+
+
+@pytest.mark.parametrize(("electrolyte", "share"), [("NaOH", 0.35), ("NaOH", 0.5), ("KOH", 0.5)])
+def test_strong_lye_that_a_bench_file_takes_has_rules_and_a_forecast(electrolyte: str, share: float) -> None:
+    """Heat capacity is published to 30 % NaOH and 46 % KOH; beyond, no alarm rule could be made."""
+    made = bench(stack={"electrolyte": electrolyte, "mass_fraction": share})
+    assert alarm_rules(made)
+    assert foreseer(made) is not None
+
+
+def test_half_naoh_by_mass_is_within_its_equations_own_limit() -> None:
+    """Balej's equation holds to 25 mol/kg, which people call 50 %; 0.5 kg/kg is 25.002 and was refused."""
+    half, less = (float(vapour_pressure_lye(60.0, w, "NaOH")) for w in (0.5, 0.499))
+    assert half == pytest.approx(less, rel=0.02)
+    with pytest.raises(PhysicsRangeError):
+        vapour_pressure_lye(60.0, 0.501, "NaOH")

@@ -15,10 +15,11 @@ from iapws.iapws97 import _PSat_T
 
 from daq.bench import Bench
 from daq.errors import LyewatchError
-from daq.physics.pwm import two_level_mean, two_level_rms
+from daq.physics.pwm import true_power, two_level_mean, two_level_rms
 from daq.sources.virtual_bench import BenchParameters, VirtualStack
 from daq.sources.virtual_bench.parameters import SupplyParameters
 from daq.watch import Columns, Numbers, assess_windows
+from daq.watch.findings import find
 from tests.watch.test_efficiency import EDGES, plus_minus, u95, value, window
 from tests.watch.workshop import S, bench, block
 
@@ -206,3 +207,73 @@ def test_uncertainty_is_that_of_a_million_draws(way: str, duty: float, gas_temp:
     for key, draws in drawn.items():
         assert value(n, key) == pytest.approx(float(np.mean(draws)), abs=0.1 * float(np.std(draws))), key
         assert u95(n, key) == pytest.approx(2.0 * float(np.std(draws)), rel=0.02), key
+
+
+# -- by the duty alone -------------------------------------------------------------------------------------
+
+# Seven cells at 2.05 V while on and 1.2 V while off (a stack's own hold voltage), three tenths of the time.
+SEVEN = {"volts": 0.3 * 7 * 2.05 + 0.7 * 7 * 1.2, "amps": 10.0, "lye_temp": 40.0}
+SEVEN_W = 10.0 * 7 * 2.05
+SEVEN_STACK = {"cells": 7}
+
+
+def test_by_duty_alone_the_power_is_not_a_third_too_high() -> None:
+    """With the stack's volts while off anywhere from 0 up, 143.5 W were said to be 228 +- 110 W."""
+    n = window(chopped_seven(), **SEVEN, duty=0.3)
+    assert value(n, "power_w") == pytest.approx(SEVEN_W, rel=0.15)
+    assert abs(value(n, "power_w") - SEVEN_W) < u95(n, "power_w") < 0.4 * SEVEN_W
+
+
+def test_by_duty_alone_nine_cells_are_not_said_to_fit() -> None:
+    made = chopped_seven()
+    n = window(made, **SEVEN, duty=0.3, gas_flow=0.9 * 7 * 0.0104537 * 10.0 * 1.12)
+    assert "wrong_cells" not in [f.code for f in find(made, n.at(0), refusals=n.refusals(0))]
+
+
+def test_a_stack_that_has_discharged_is_not_held_to_its_hold_voltage() -> None:
+    """Mean volts below one a cell: it was open for longer than it keeps its voltage."""
+    low = true_power(waveform="pulsed", volts_mean=5.0, amps_mean=2.0, duty=0.3, hold_volts=7.0)
+    assert float(low.high) == pytest.approx(2.0 * 5.0 / 0.3)
+
+
+def test_power_is_not_refused_while_the_switch_stays_open() -> None:
+    made = chopped_seven()
+    n = window(made, volts=8.2, amps=0.02, duty=0.0, lye_temp=40.0)
+    assert n.refusals(0) == []
+    assert value(n, "power_w") == pytest.approx(8.2 * 0.02)
+    # a current belies the duty
+    belied = window(made, volts=8.2, amps=5.0, duty=0.0, lye_temp=40.0)
+    assert math.isnan(value(belied, "power_w"))
+    assert belied.refusals(0)
+
+
+# -- by RMS values -----------------------------------------------------------------------------------------
+
+
+def test_rms_values_that_all_but_equal_their_means_do_not_make_the_power_certain() -> None:
+    """A stack that holds its volts: RMS 0.2 % above the mean, by meters good to 0.5 %. Where they read alike
+    the pulses' own power, 5 % of the whole, was left out and U said to be 1 %."""
+    volts_rms = float(two_level_rms(12.0, 10.4, 0.6))
+    mean, amps = float(two_level_mean(12.0, 10.4, 0.6)), 0.6 * 20.0
+    true = 0.6 * 20.0 * 12.0
+    lines = {"volts": "0.5 % of reading", "volts_rms": "0.5 % of reading", "amps": "0.5 % of reading",
+             "amps_rms": "0.5 % of reading"}  # fmt: skip
+    made = chopped("volts_rms", "amps_rms", accuracy=lines)
+    for off in (0.993, 0.996, 1.0, 1.004):
+        n = window(made, volts=mean, amps=amps, volts_rms=volts_rms * off, amps_rms=20.0 * math.sqrt(0.6),
+                   lye_temp=40.0)  # fmt: skip
+        assert abs(value(n, "power_w") - true) < u95(n, "power_w"), off
+        assert u95(n, "power_w") < 0.12 * true
+
+
+def test_an_rms_meters_zero_refuses_no_power_while_nothing_flows() -> None:
+    """Off, an RMS meter reads -5 mV and the mean 7 mV: "below its mean" is said of no waveform then."""
+    made = chopped("volts_rms", "amps_rms")
+    n = window(made, volts=0.007, amps=0.014, volts_rms=-0.005, amps_rms=0.03, lye_temp=40.0)
+    assert n.refusals(0) == []
+    assert value(n, "power_w") == pytest.approx(0.0, abs=0.01)
+
+
+def chopped_seven() -> Bench:
+    channels = dict.fromkeys(("volts", "amps", "lye_temp", "gas_flow", "duty"), "head")
+    return bench(channels, accuracy={}, supply={"mode": "pwm"}, stack=SEVEN_STACK, limits={})

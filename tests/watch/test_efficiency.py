@@ -77,8 +77,22 @@ def test_ceilings_and_efficiency_at_two_volts_a_cell() -> None:
 
 def test_water_by_charge() -> None:
     """0.3360874 g/Ah a cell (CIAAW molar masses); water at 20 C has 998.2 kg/m3 (IAPWS)."""
-    n = window(bench(accuracy={}), volts=12.0, amps=10.0, lye_temp=25.0, gas_flow=0.6)
+    channels = dict.fromkeys(("volts", "amps", "lye_temp"), "head")
+    n = window(bench(channels, accuracy={}), volts=12.0, amps=10.0, lye_temp=25.0)
     assert value(n, "water_ml_per_h") == pytest.approx(0.3360874 * 60.0 / 0.9982, rel=1e-4)
+
+
+def test_water_is_not_told_by_charge_where_the_gas_is_measured() -> None:
+    """0.9 of what the current can make: 2 mol of water in 3 mol of gas, 22.414 L a mole at 0 C, 1 atm."""
+    made = bench(POWER, accuracy={"gas_flow": "0.5 % of reading"}, gas={**DRY, "meter_temp_c": 0.0})
+    n = window(made, volts=12.0, amps=10.0, gas_flow=0.9 * 0.627222, lye_temp=25.0, room_pressure=101.325)
+    by_gas = 0.9 * 0.627222 * 60.0 / 22.41397 * (2.0 / 3.0) * 18.01528 / 0.9982
+    assert value(n, "water_ml_per_h") == pytest.approx(by_gas, rel=1e-4)
+    assert u95(n, "water_ml_per_h") == pytest.approx(2.0 * 0.005 / math.sqrt(3.0) * by_gas, rel=1e-3)
+    above = window(made, volts=12.0, amps=10.0, gas_flow=1.2 * 0.627222, lye_temp=25.0, room_pressure=101.325)
+    assert value(above, "water_ml_per_h") == pytest.approx(0.3360874 * 60.0 / 0.9982, rel=1e-3), (
+        "more than the charge can split is a fault of the reading"
+    )
 
 
 @pytest.mark.parametrize(
