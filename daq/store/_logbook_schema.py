@@ -82,4 +82,13 @@ LOGBOOK = (
                 PRIMARY KEY (run_id, t_ns))""",
         ),
     ),
+    Migration(
+        "0006 looks",
+        (
+            """CREATE TABLE looks (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, bench TEXT NOT NULL, first TEXT NOT NULL,
+                second TEXT NOT NULL, metric TEXT NOT NULL, runs TEXT NOT NULL, t_utc_ns INTEGER NOT NULL,
+                kind TEXT NOT NULL, low REAL, high REAL, UNIQUE (bench, first, second, metric, runs))""",
+        ),
+    ),
 )
