@@ -144,7 +144,7 @@ def test_the_page_stands_in_a_browser(folder: Path, tmp_path: Path, page: Page) 
     assert box is not None
     assert box["width"] > 600
     assert page.get_by_text("MMW dry").count() >= 1
-    assert page.get_by_text("95 %, any look").count() == 1
+    assert page.get_by_text("95 %, any look").count() >= 1
     wide = page.evaluate("document.documentElement.scrollWidth")
     assert wide <= 1280
     page.set_viewport_size({"width": 390, "height": 800})
