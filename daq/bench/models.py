@@ -46,6 +46,9 @@ class BenchAbout(_Table):
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     description: str = ""
+    day_sd: Annotated[float, Field(gt=0, le=0.5, strict=True)] | None = None
+    """By how much gas per watt of one build scatters from run to run, where no repeats tell it: a standard
+    deviation as a share, such as 0.02 for 2 %."""
 
 
 class StackSpec(_Table):

@@ -44,6 +44,13 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         metavar="SHARE",
         help="from which share of gas per watt on a difference matters (default: 3%%)",
     )
+    parser.add_argument(
+        "--day-sd",
+        type=share,
+        metavar="SHARE",
+        help="by how much gas per watt of one build scatters from run to run, where no repeats on this bench "
+        "tell it (default: bench.day_sd of the bench file, else 2%%)",
+    )
     store_options(parser)
     json_option(parser)
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
@@ -56,7 +63,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Compare them."""
     from daq.study.compare import compare_groups, group_runs
+    from daq.study.compare_days import days_of
     from daq.study.compare_form import as_dict, comparison_text
+    from daq.study.compare_looks import with_looks
     from daq.study.compare_page import comparison_page
     from daq.study.compare_picture import comparison_picture
     from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
@@ -74,7 +83,16 @@ def run(args: argparse.Namespace) -> int:
                 bar.update(task, completed=before + done)
 
             runs.append(read_run(store, record, block_s, moved))
-    comparisons = compare_groups(group_runs(runs, args.by), matters=args.matters)
+        repeats = bar.add_task("reading repeats on this bench", total=1.0)
+        days = days_of(
+            store,
+            records,
+            block_s,
+            sd=args.day_sd,
+            progress=lambda done: bar.update(repeats, completed=done),
+        )
+        found = compare_groups(group_runs(runs, args.by), matters=args.matters, days=days)
+        comparisons = with_looks(store, found)
     written = []
     if args.html:
         write_file(args.html, comparison_page(comparisons).encode("utf-8"))

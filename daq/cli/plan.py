@@ -40,6 +40,13 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--power", type=share, default=0.8, metavar="SHARE", help="the chance of telling it (default: 80%%)"
     )
+    parser.add_argument(
+        "--day-sd",
+        type=share,
+        metavar="SHARE",
+        help="by how much gas per watt of one build scatters from run to run, where no repeats tell it "
+        "(default: bench.day_sd of the newest run's bench file, else 2%%)",
+    )
     store_options(parser)
     json_option(parser)
     form_options(parser)
@@ -49,6 +56,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Plan it."""
     from daq.errors import UsageError
+    from daq.study.compare_days import stated_days
     from daq.study.plan import plan, plan_text
     from daq.study.plan_page import plan_page, plan_picture
     from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
@@ -63,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
             records = sorted(known, key=lambda r: -r.start_utc_ns)[:NEWEST]
         block_s = block_seconds(recorded_seconds(store, r) for r in records)
         runs = [read_run(store, r, block_s) for r in bar.track(records, description="reading runs")]
-    made = plan(runs, args.detect, wanted=args.power)
+        days = stated_days(store, records, args.day_sd)
+    made = plan(runs, args.detect, wanted=args.power, days=days)
     written = write_forms(args, lambda: plan_page(made), lambda: plan_picture(made, "png"))
     if args.json:
         print_json(made.as_dict())

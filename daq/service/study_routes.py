@@ -26,6 +26,12 @@ router = APIRouter(tags=["studies"])
 RUNS = Query(..., description="ids of the runs, parted by commas; the first one's build comes first")
 BY = Query("build", description="what is compared: builds, or runs one by one")
 MATTERS = Query(0.03, gt=0, le=1, description="from which share of gas per watt on a difference matters")
+DAY_SD = Query(
+    None,
+    gt=0,
+    le=0.5,
+    description="scatter of gas per watt from run to run where no repeats on the bench tell it",
+)
 DETECT = Query(..., gt=0, le=1, description="the share of gas per watt that is to be told, as 0.03")
 POWER = Query(0.8, gt=0, lt=1, description="the chance of telling it")
 NEWEST = 40
@@ -53,24 +59,34 @@ async def card(request: Request, run_id: str) -> Response:
 
 @router.get("/compare")
 async def compare(
-    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY, matters: float = MATTERS
+    request: Request,
+    runs: str = RUNS,
+    by: Literal["build", "run"] = BY,
+    matters: float = MATTERS,
+    day_sd: float | None = DAY_SD,
 ) -> dict[str, Any]:
-    """Builds compared by their runs, as `lyewatch compare --json` prints it."""
+    """Builds compared by their runs, as `lyewatch compare --json` prints it. It counts as a look at them."""
     from daq.study.compare_form import as_dict
 
     store = live_of(request).store
-    return await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters)))
+    return await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters, day_sd)))
 
 
 @router.get("/compare.html")
 async def compare_page(
-    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY, matters: float = MATTERS
+    request: Request,
+    runs: str = RUNS,
+    by: Literal["build", "run"] = BY,
+    matters: float = MATTERS,
+    day_sd: float | None = DAY_SD,
 ) -> HTMLResponse:
     """The same as one self-contained page."""
     from daq.study.compare_page import comparison_page
 
     store = live_of(request).store
-    return _page(await run_in_threadpool(lambda: comparison_page(_compared(store, runs, by, matters))))
+    return _page(
+        await run_in_threadpool(lambda: comparison_page(_compared(store, runs, by, matters, day_sd)))
+    )
 
 
 @router.get("/polarisation")
@@ -112,19 +128,23 @@ async def leak_page(request: Request, run_id: str) -> HTMLResponse:
 
 
 @router.get("/plan")
-async def plan(request: Request, detect: float = DETECT, power: float = POWER) -> dict[str, Any]:
+async def plan(
+    request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
+) -> dict[str, Any]:
     """How many runs of which length would tell two builds apart, as `lyewatch plan --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _planned(store, detect, power).as_dict())
+    return await run_in_threadpool(lambda: _planned(store, detect, power, day_sd).as_dict())
 
 
 @router.get("/plan.html")
-async def plan_page(request: Request, detect: float = DETECT, power: float = POWER) -> HTMLResponse:
+async def plan_page(
+    request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
+) -> HTMLResponse:
     """The same as one self-contained page."""
     from daq.study.plan_page import plan_page as written
 
     store = live_of(request).store
-    return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power))))
+    return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
 
 
 @router.get("/schemas/{name}")
@@ -154,13 +174,19 @@ def _records(store: Store, runs: str, least: int) -> list[RunRecord]:
     return [store.logbook.get_run(i) for i in ids]
 
 
-def _compared(store: Store, runs: str, by: Literal["build", "run"], matters: float) -> Sequence[Comparison]:
+def _compared(
+    store: Store, runs: str, by: Literal["build", "run"], matters: float, day_sd: float | None
+) -> Sequence[Comparison]:
     from daq.study.compare import compare_groups, group_runs
+    from daq.study.compare_days import days_of
+    from daq.study.compare_looks import with_looks
     from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
 
     records = _records(store, runs, 2)
     block_s = block_seconds(recorded_seconds(store, r) for r in records)
-    return compare_groups(group_runs([read_run(store, r, block_s) for r in records], by), matters=matters)
+    groups = group_runs([read_run(store, r, block_s) for r in records], by)
+    days = days_of(store, records, block_s, sd=day_sd)
+    return with_looks(store, compare_groups(groups, matters=matters, days=days))
 
 
 def _polarised(store: Store, runs: str, by: str) -> Polarisation:
@@ -181,11 +207,13 @@ def _leaked(store: Store, run_id: str) -> LeakTest:
     return leak_test(bench, conditions, deficit=deficit, ramp_blocks=blocks, run_given=True)
 
 
-def _planned(store: Store, detect: float, power: float) -> Plan:
+def _planned(store: Store, detect: float, power: float, day_sd: float | None) -> Plan:
+    from daq.study.compare_days import stated_days
     from daq.study.plan import plan as planned
     from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
 
     known = [r for r in store.logbook.list_runs(limit=100_000) if r.kind != "standby"]
     records = sorted(known, key=lambda r: -r.start_utc_ns)[:NEWEST]
     block_s = block_seconds(recorded_seconds(store, r) for r in records)
-    return planned([read_run(store, r, block_s) for r in records], detect, wanted=power)
+    runs = [read_run(store, r, block_s) for r in records]
+    return planned(runs, detect, wanted=power, days=stated_days(store, records, day_sd))

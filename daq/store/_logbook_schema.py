@@ -92,4 +92,13 @@ LOGBOOK = (
             "DROP TABLE alarm_states",
         ),
     ),
+    Migration(
+        "0007 looks",
+        (
+            """CREATE TABLE looks (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, bench TEXT NOT NULL, first TEXT NOT NULL,
+                second TEXT NOT NULL, metric TEXT NOT NULL, runs TEXT NOT NULL, t_utc_ns INTEGER NOT NULL,
+                kind TEXT NOT NULL, low REAL, high REAL, UNIQUE (bench, first, second, metric, runs))""",
+        ),
+    ),
 )

@@ -1,4 +1,4 @@
-"""The logbook: runs, marks, fills, calibrations, alarms, trips, requests, facts told among processes.
+"""The logbook: runs, marks, fills, calibrations, looks, alarms, trips, requests, facts told among processes.
 
 One SQLite file that the reader, the service and the command line all write to, each in short transactions.
 What a person or the guard did is committed so that it survives a power cut; what is said every second is not.
@@ -13,7 +13,7 @@ from typing import Any
 
 import orjson
 
-from daq.store._logbook_measures import MeasureBook
+from daq.store._logbook_looks import LookBook
 from daq.store._logbook_runs import text_of
 from daq.store.records import AlarmTransition, Transition, TripRecord
 
@@ -26,7 +26,7 @@ _TRIP = (
 _TRANSITION = "run_id, t_ns, alarm, state_from, state_to, cause, value, who, note, priority"
 
 
-class Logbook(MeasureBook):
+class Logbook(LookBook):
     """Everything about runs but their samples.
 
     Parameters

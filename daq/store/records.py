@@ -12,6 +12,7 @@ __all__ = [
     "FillRecord",
     "Foretold",
     "Gap",
+    "LookRecord",
     "Mark",
     "RunRecord",
     "Transition",
@@ -113,6 +114,42 @@ class Gap:
     samples: int
     why: str
     source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LookRecord:
+    """A comparison of two builds that somebody asked for.
+
+    Attributes
+    ----------
+    bench : str
+        Whose runs they were.
+    first, second : str
+        The builds; the runs, where runs were compared one by one.
+    metric : str
+        Key of the result that the verdict was on.
+    runs : tuple of (str, int)
+        What was looked at: the runs' ids in order, each with how many of its blocks counted.
+    t_utc_ns : int
+        When it was first asked for [ns since 1970-01-01 UTC].
+    kind : str
+        The verdict's.
+    low, high : float or None
+        The interval for any number of looks that it went by.
+    id : int
+        In the logbook; 0 before it is kept.
+    """
+
+    bench: str
+    first: str
+    second: str
+    metric: str
+    runs: tuple[tuple[str, int], ...]
+    t_utc_ns: int
+    kind: str
+    low: float | None = None
+    high: float | None = None
+    id: int = 0
 
 
 @dataclass(frozen=True, slots=True)

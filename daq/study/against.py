@@ -10,12 +10,15 @@ from daq.errors import LyewatchError
 from daq.store import RunRecord, Store
 from daq.study.benches import recorded_bench
 from daq.study.compare import Group, compare_groups
+from daq.study.compare_days import days_of
 from daq.study.compare_form import as_dict, level_words
 from daq.study.compare_verdict import span_words, verdict
 from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
 
 __all__ = ["against_run", "bench_changes"]
 
+MOST_OTHERS = 8
+"""So many other runs of the bench are read for their scatter from day to day."""
 _TABLES = ("stack", "supply", "site", "gas", "limits", "channels")
 
 
@@ -43,7 +46,9 @@ def against_run(store: Store, record: RunRecord, reference: RunRecord) -> dict[s
         for name, r in (("the reference run", reference), ("this run", record))
     ]
     try:
-        (found,) = compare_groups(groups)
+        # Few of them: a report is read for its own run first.
+        days = days_of(store, (reference, record), block_s, most=MOST_OTHERS)
+        (found,) = compare_groups(groups, days=days)
     except LyewatchError as exc:
         out["sentence"] = f"Not compared: {exc.message} ({exc.value})."
         return out

@@ -152,10 +152,10 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Band:
 
     calibration = np.sqrt((pushed_by(matched, fit, two - one, own) ** 2).sum(axis=1))
     between = [
-        interval_of(matched, fit, two - one, row, calibration_u=u)
+        interval_of(matched, fit, two - one, row, days=True, calibration_u=u)
         for row, u in zip(own, calibration.tolist(), strict=True)
     ]
-    wider = _simultaneous(covariance_of(matched, fit, two - one, own), between[points // 2].dof)
+    wider = _simultaneous(covariance_of(matched, fit, two - one, own, days=True), between[points // 2].dof)
     tilt = np.zeros(shared + len(along))
     tilt[shared] = PER_K / matched.covariates.spreads["lye_temp"]
     slope = interval_of(matched, fit, np.zeros_like(one), tilt)

@@ -10,6 +10,7 @@ from typing import Any
 from daq.quantity import shown
 from daq.study.compare import Comparison, Difference, Group
 from daq.study.compare_band_form import band_dict, band_words
+from daq.study.compare_looks import left_out, looks_words
 from daq.study.compare_verdict import DAY, span_words, verdict
 from daq.study.summary import date_words
 from daq.watch.numbers import unit_words
@@ -17,12 +18,21 @@ from daq.watch.numbers import unit_words
 __all__ = ["SCHEMA", "as_dict", "basis", "comparison_text", "level_words"]
 
 SCHEMA = "lyewatch.compare/1"
+METHOD = (
+    "one look: Student's t of the runs' scatter (Satterthwaite) from two repeats on, else a half-t "
+    "distribution of the scatter (Gelman 2006, 10.1214/06-BA117A); any look: Robbins' confidence sequence "
+    "with a Cauchy mixture (10.1214/aoms/1177696786; Howard et al. 2021, 10.1214/20-AOS1991)"
+)
 HAC_APART = 1.6
 """Where the check on the noise gives so much more, it is said."""
 
 _ALWAYS = (
     "Each difference holds for both builds at the same temperature, and the same current where it says so.",
-    "Each interval is a 95 % one of its own.",
+    (
+        "Each interval is a 95 % one of its own; the one for one look holds if these runs were decided on "
+        "beforehand, the one for any look however often one looks while runs are added. The verdict goes by "
+        "that; bands over temperature are for one look."
+    ),
     (
         "At one temperature all runs share their slopes; over temperature each build has slopes of its own, "
         "and the interval there is wider."
@@ -47,6 +57,18 @@ def as_dict(comparisons: Sequence[Comparison]) -> dict[str, Any]:
                 "second": c.second.name,
                 "verdict": _verdict(c),
                 "repeated": c.repeated,
+                "bench_differences": [
+                    {
+                        "key": b.key,
+                        "label": b.label,
+                        "first": b.first,
+                        "second": b.second,
+                        "effect": b.effect,
+                        "bears_on_gas_per_watt": b.bears,
+                    }
+                    for b in c.benches
+                ],
+                "looks": _looks(c),
                 "differences": [_difference(d) for d in c.differences],
             }
             for c in comparisons
@@ -66,18 +88,25 @@ def comparison_text(comparisons: Sequence[Comparison]) -> str:
             lines += [
                 f"   {r.run_id}  {r.name}  {date_words(r.start_utc_ns)}" for r in group.runs if r.run_id
             ]
-        lines += ["", f"{'':<22}{'A':<24}{'B':<24}{'difference B - A, 95 %'}"]
+        lines += ["", f"{'':<22}{'A':<24}{'B':<24}{'B - A, 95 %, one look':<26}{'at any look'}"]
         for d in c.differences:
             if not d.known:
                 continue
             a, b = (level_words(d, k) for k in (0, 1))
-            lines.append(f"{d.metric.label:<22}{a:<24}{b:<24}{span_words(d)}")
+            spans = f"{span_words(d):<26}{span_words(d, often=True)}"
+            lines.append(f"{d.metric.label:<22}{a:<24}{b:<24}{spans}")
         lines += [f"{d.metric.label:<22}{d.reason}" for d in c.differences if not d.known and d.reason]
         lines.append("")
         head = c.headline
         if head.known:
             over = band_words(head)
             lines += [*(wrap(over, 110) if over else []), "", *_budget(head)]
+        if c.benches:
+            lines.append("THE BENCH FILES DIFFER")
+            for other in c.benches:
+                lines.append(f"  {other.label}: {other.first}; {other.second}")
+                lines += wrap(other.effect, 106, initial_indent="    ", subsequent_indent="    ")
+            lines.append("")
     lines += ["THIS RESTS ON", *(f"  {text}" for text in basis(comparisons))]
     return "\n".join(lines)
 
@@ -96,11 +125,9 @@ def basis(comparisons: Sequence[Comparison]) -> list[str]:
     ]
     if not all(c.repeated for c in comparisons):
         out.append(DAY)
-    else:
-        out.append(
-            "Where a build has several runs, their scatter from day to day is what the interval is made of."
-        )
+    out += [_days(c) for c in comparisons if c.headline.known]
     for c in comparisons:
+        out += looks_words(c)
         for d in c.differences:
             if not d.known:
                 continue
@@ -125,6 +152,45 @@ def _matched(d: Difference) -> str:
     return ", ".join(f"{units[k][0]} {v:.3g} {units[k][1]}".strip() for k, v in (d.matched or {}).items())
 
 
+def _days(c: Comparison) -> str:
+    """What the scatter from day to day was taken from."""
+    d = c.headline
+    if d.outlook is None or d.days is None:
+        return ""
+    seen, stated = d.outlook.scatter, f"{100.0 * d.days.sd:g} %"
+    if d.days.sd == 0.0:
+        return "Days are taken as alike: as was asked, the interval holds the runs' own noise alone."
+    who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[d.days.stated]
+    if not d.between_dof:
+        return (
+            f"No build was run twice: from day to day {stated} is {who}, a half-t scale that holds up to "
+            f"{100.0 * seen.quantile(0.95):.1f} % for possible. Repeats take its place; --day-sd states "
+            "another."
+        )
+    return (
+        f"Runs of one build scatter by {100.0 * seen.sd:.2f} % from day to day "
+        f"({100.0 * seen.quantile(0.05):.2f} to {100.0 * seen.quantile(0.95):.2f} %), from {d.between_dof} "
+        "repeats on this bench."
+    )
+
+
+def _looks(c: Comparison) -> dict[str, Any]:
+    return {
+        "count": len(c.looks),
+        "left_out": left_out(c),
+        "taken": [
+            {
+                "t_utc_ns": k.t_utc_ns,
+                "runs": [i for i, _ in k.runs],
+                "kind": k.kind,
+                "low95": k.low,
+                "high95": k.high,
+            }
+            for k in c.looks
+        ],
+    }
+
+
 def _budget(d: Difference) -> list[str]:
     def words(x: float) -> str:
         if d.metric.scale == "ratio" or d.metric.unit == "1":
@@ -132,10 +198,10 @@ def _budget(d: Difference) -> list[str]:
         return f"± {x:.2g} {unit_words(d.metric.unit)}"
 
     lines = [f"What the interval of {d.metric.label} is made of, each alone"]
-    if d.between_dof:
-        lines.append(f"  scatter from run to run     {words(d.between)} ({d.between_dof} repeats)")
-    else:
-        lines.append(f"  noise of the blocks         {words(d.noise)}")
+    if math.isfinite(d.between):
+        of_runs = f"{d.between_dof} repeats" if d.between_dof else "stated, not seen"
+        lines.append(f"  scatter from run to run     {words(d.between)} ({of_runs}; noise within)")
+    lines.append(f"  noise of the blocks         {words(d.noise)}")
     of = f" (most of it: {d.calibration_from})" if d.calibration_from else ""
     lines.append(f"  calibrations, not cancelled {words(d.calibration)}{of}")
     return [*lines, ""]
@@ -173,6 +239,8 @@ def _verdict(comparison: Comparison) -> dict[str, Any]:
         "metric": comparison.headline.metric.key,
         "more_hours": v.more_hours,
         "runs_each": v.runs_each,
+        "more_runs_each": v.more_runs_each,
+        "answer": v.answer,
     }
 
 
@@ -187,6 +255,8 @@ def _difference(d: Difference) -> dict[str, Any]:
         "value": _number(d.value),
         "low95": _number(d.low),
         "high95": _number(d.high),
+        "low95_any_look": _number(d.any_low),
+        "high95_any_look": _number(d.any_high),
         "reason": d.reason or None,
     }
     if not d.known:
@@ -203,6 +273,7 @@ def _difference(d: Difference) -> dict[str, Any]:
             "noise_by_cosine_scores": _number(d.hac),
         },
         "between_dof": d.between_dof,
+        "days": _days_dict(d),
         "day_sd": _number(d.day_sd),
         "matched": dict(_matched_numbers(d)),
         "not_adjusted": list(d.unmatched),
@@ -210,6 +281,22 @@ def _difference(d: Difference) -> dict[str, Any]:
         "hours": list(d.hours),
         "noise_correlation": _number(d.rho),
         "over_temperature": band_dict(d),
+    }
+
+
+def _days_dict(d: Difference) -> dict[str, Any] | None:
+    """What is known of the scatter from run to run, on the scale of the differences."""
+    if d.days is None or d.outlook is None:
+        return None
+    seen = d.outlook.scatter
+    return {
+        "sd": seen.sd,
+        "sd_low90": seen.quantile(0.05),
+        "sd_high90": seen.quantile(0.95),
+        "from": "repeats" if d.between_dof else "stated",
+        "stated_share": d.days.sd,
+        "stated_by": d.days.stated,
+        "method": METHOD,
     }
 
 

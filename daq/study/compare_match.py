@@ -13,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.study.run_blocks import RunBlocks
+from daq.study.whitening import Record
 from daq.watch.columns import FloatArray
 
 __all__ = [
+    "LEAST_BLOCKS",
     "METRICS",
     "Covariates",
     "MetricSpec",
@@ -23,9 +25,13 @@ __all__ = [
     "covariates_of",
     "held_by_supply",
     "never_alike",
+    "record_of",
+    "records_of",
     "usable",
 ]
 
+LEAST_BLOCKS = 12
+"""Of each build, at temperatures that both had."""
 CURVED_K = 10.0
 """A wider range of temperature takes a curved covariate [K]."""
 OWN_VARIATION = 0.05
@@ -107,6 +113,39 @@ def usable(run: RunBlocks, metric: MetricSpec) -> NDArray[np.bool_]:
     if metric.scale == "ratio":
         known &= np.nan_to_num(value) > 0.0
     return known
+
+
+def record_of(
+    run: RunBlocks, mask: NDArray[np.bool_], metric: MetricSpec, columns: FloatArray, labels: Sequence[str]
+) -> Record:
+    """A run's blocks for the regression: logarithms where the metric is compared as a ratio."""
+    response = run.responses[metric.key].taken(mask)
+    value = response.value
+    scale = 1.0 / value if metric.scale == "ratio" else np.ones_like(value)
+    carried = np.zeros((value.size, len(labels)))
+    for column, label in enumerate(labels):
+        if label in response.parts:
+            carried[:, column] = response.parts[label] * scale
+    return Record(
+        at=run.at[mask],
+        response=np.log(value) if metric.scale == "ratio" else value,
+        covariates=columns,
+        carried=carried,
+    )
+
+
+def records_of(runs: Sequence[RunBlocks], metric: MetricSpec) -> tuple[list[RunBlocks], list[Record]]:
+    """The runs that have a metric, and their records, all adjusted to one temperature and current."""
+    kept, masks = [], []
+    for run in runs:
+        mask = usable(run, metric)
+        if mask.sum() >= LEAST_BLOCKS:
+            kept.append(run)
+            masks.append(mask)
+    if not kept:
+        return [], []
+    columns = covariates_of(kept, masks, np.zeros(len(kept), dtype=np.intp), metric).columns
+    return kept, [record_of(r, m, metric, x, ()) for r, m, x in zip(kept, masks, columns, strict=True)]
 
 
 def held_by_supply(runs: Sequence[RunBlocks], masks: Sequence[NDArray[np.bool_]], metric: MetricSpec) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from daq.study.compare import Comparison
+from daq.store import LookRecord
+from daq.study.compare import Comparison, Difference
 from daq.study.compare_band_form import band_rows, band_words
 from daq.study.compare_form import basis, level_words
 from daq.study.compare_picture import comparison_picture
-from daq.study.compare_verdict import span_words, verdict
+from daq.study.compare_verdict import amount_words, span_words, verdict
 from daq.study.html_parts import cautions, page, table
 from daq.study.summary import date_words
 
@@ -24,16 +25,31 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
     for c in comparisons:
         parts.append(f"<section><h2>{escape(c.second.name)} against {escape(c.first.name)}</h2>")
         parts.append(f"<p><strong>{escape(verdict(c).sentence)}</strong></p>")
+        head = c.headline
         picture = comparison_picture(c, "svg").decode("utf-8")
         parts.append(f'<figure class="picture">{picture}</figure></section>')
         rows = [
-            [d.metric.label, level_words(d, 0), level_words(d, 1), span_words(d)]
+            [d.metric.label, level_words(d, 0), level_words(d, 1), span_words(d), span_words(d, often=True)]
             for d in c.differences
             if d.known
         ]
-        headings = ["Result", c.first.name, c.second.name, "Second less first, 95 %"]
-        parts.append(table(headings, rows, "Differences", numeric=3))
-        head = c.headline
+        headings = [
+            "Result",
+            c.first.name,
+            c.second.name,
+            "Second less first, 95 %, one look",
+            "95 %, any look",
+        ]
+        parts.append(table(headings, rows, "Differences", numeric=4))
+        files = [[b.label, b.first, b.second, b.effect] for b in c.benches]
+        headings = ["In the bench file", c.first.name, c.second.name, "What that does"]
+        parts.append(table(headings, files, "The bench files differ"))
+        looked = [
+            [date_words(k.t_utc_ns), str(len(k.runs)), k.kind.replace("_", " "), _look_span(head, k)]
+            for k in c.looks
+        ]
+        headings = ["Looked", "Runs", "Verdict then", "95 %, any look"]
+        parts.append(table(headings, looked if len(looked) > 1 else [], "Looks at these builds", numeric=1))
         over = band_rows(head)
         if over:
             headings = [
@@ -58,3 +74,7 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
     said = "".join(f"<li>{escape(text)}</li>" for text in basis(comparisons))
     parts.append(f"<section><h2>What this rests on</h2><ul>{said}</ul></section>")
     return page(title, parts)
+
+
+def _look_span(d: Difference, look: LookRecord) -> str:
+    return "–" if look.low is None or look.high is None else amount_words(d.metric, look.low, look.high)

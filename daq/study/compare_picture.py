@@ -74,7 +74,7 @@ def _drawn(comparison: Comparison, said: str) -> Figure:
         shaded = "" if band is None else SHADED
         drawn.text(
             0.03, 0.02,
-            f"Dry gas at {reference}. ± U: k = 2. {shaded}Intervals: 95 %.",
+            f"Dry gas at {reference}. ± U: k = 2. {shaded}Intervals: 95 %, dotted: at any look.",
             fontsize=9, color=QUIET,
         )  # fmt: skip
     return drawn
@@ -147,13 +147,15 @@ def _points(group: Group, key: str) -> tuple[Any, Any]:
 
 def _bands(axes: Any, known: Sequence[Difference], matters: float) -> None:
     """Every difference as a share of the first build's level."""
-    rows = [(d, *_shares(d)) for d in known]
-    rows = [row for row in rows if np.isfinite(row[1:]).all()]
+    rows = [(d, _shares(d)) for d in known]
+    rows = [(d, shares) for d, shares in rows if np.isfinite(shares).all()]
+    shown_to = max((abs(x) for _, shares in rows for x in shares[1:3]), default=1.0)
     axes.axvspan(-100.0 * matters, 100.0 * matters, color=PALE, alpha=0.45, linewidth=0, zorder=0)
     axes.axvline(0.0, color=QUIET, linewidth=1.2, zorder=1)
     labels = []
-    for y, (d, value, low, high) in enumerate(rows):
-        clear = low > 0.0 or high < 0.0
+    for y, (d, (value, low, high, any_low, any_high)) in enumerate(rows):
+        clear = any_low > 0.0 or any_high < 0.0
+        axes.plot([any_low, any_high], [y, y], ":", color=INK, linewidth=1.4, zorder=2)
         axes.plot([low, high], [y, y], color=INK, linewidth=3.0 if clear else 1.6, zorder=3)
         axes.plot([low, high], [y, y], "|", color=INK, markersize=13, zorder=3)
         axes.plot([value], [y], "D" if clear else "o", color=INK, markerfacecolor=INK if clear else "white",
@@ -161,18 +163,19 @@ def _bands(axes: Any, known: Sequence[Difference], matters: float) -> None:
         labels.append(f"{d.metric.label}\n{span_words(d)}")
     axes.set_yticks(range(len(rows)), labels, fontsize=9.5, color=INK)
     axes.set_ylim(len(rows) - 0.5, -0.5)
-    widest = max((abs(x) for row in rows for x in row[2:]), default=1.0)
-    axes.set_xlim(-1.15 * max(widest, 130.0 * matters), 1.15 * max(widest, 130.0 * matters))
+    # Of a dotted line far longer than all else the end is cut off: the table has it.
+    widest = max((abs(x) for _, shares in rows for x in shares[3:]), default=1.0)
+    reach = 1.15 * max(min(widest, 2.5 * shown_to), 130.0 * matters)
+    axes.set_xlim(-reach, reach)
     axes.set_xlabel("Second build less first, % of first")
     axes.set_title(f"Differences; grey: within ± {100.0 * matters:g} %")
     axes.grid(visible=False, axis="y")
 
 
-def _shares(d: Difference) -> tuple[float, float, float]:
-    """Value and interval in percent of the first build's level."""
-    if d.metric.scale == "ratio":
-        return 100.0 * d.value, 100.0 * d.low, 100.0 * d.high
-    level = abs(d.levels[0][0])
-    if level == 0.0:
-        return (float("nan"),) * 3
-    return 100.0 * d.value / level, 100.0 * d.low / level, 100.0 * d.high / level
+def _shares(d: Difference) -> tuple[float, float, float, float, float]:
+    """Value, the interval for one look and that for any look, in percent of the first build's level."""
+    level = 1.0 if d.metric.scale == "ratio" else abs(d.levels[0][0])
+    if not level:
+        return (float("nan"),) * 5
+    factor = 100.0 / level
+    return (factor * d.value, factor * d.low, factor * d.high, factor * d.any_low, factor * d.any_high)

@@ -11,21 +11,24 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from daq.study.autocorrelated import RecordFit
+from daq.study.compare_days import DAY_SD, LARGE, Days, Outlook, repeats_in, repeats_of, scale_of
 from daq.study.compare_match import (
+    LEAST_BLOCKS,
     Covariates,
     MetricSpec,
     common_range,
     covariates_of,
     held_by_supply,
     never_alike,
+    record_of,
     usable,
 )
 from daq.study.run_blocks import RunBlocks
+from daq.study.sequential import PRIOR_DOF, Repeats, Scatter, half_width, half_width_anytime
 from daq.study.whitening import Record
 from daq.watch.columns import FloatArray
 
 __all__ = [
-    "LEAST_BLOCKS",
     "Group",
     "Interval",
     "Matched",
@@ -33,11 +36,8 @@ __all__ = [
     "interval_of",
     "match",
     "pushed_by",
-    "record_of",
 ]
 
-LEAST_BLOCKS = 12
-"""Of each build, at temperatures that both had."""
 MARGIN_K = 0.5
 """By so much the range of common temperatures is widened [K]."""
 
@@ -81,6 +81,10 @@ class Matched:
     records : tuple of Record
     common : (float, float) or None
         Lowest and highest temperature that both builds had [degC], for a metric that is matched in it.
+    days : Days
+        What is known of the bench's days beforehand.
+    pool : Repeats or None
+        What repeats of builds say where more than the compared runs were looked at.
     """
 
     metric: MetricSpec
@@ -91,6 +95,8 @@ class Matched:
     labels: tuple[str, ...]
     records: tuple[Record, ...]
     common: tuple[float, float] | None
+    days: Days
+    pool: Repeats | None = None
 
     @property
     def shares(self) -> tuple[FloatArray, FloatArray]:
@@ -125,12 +131,18 @@ class Interval:
         Half-widths that the blocks' noise, the scatter between runs and what does not cancel of the
         calibrations would give alone; `between` is NaN without repeats.
     calibration_from : str
+    parts : dict of str to float
+        Of `calibration`, by input.
     own : float
         The part of `calibration` that is another one in every run, and so lessens with repeats.
     dof : float
         Behind the interval.
     between_dof : int
     day_sd : float
+    any_low, any_high : float
+        Ends of the interval for any number of looks; those of the one for one look where days do not count.
+    outlook : Outlook or None
+        What more runs would make of it, where days count.
     hac : float
         Half-width from noise by cosine scores; NaN where it was not asked for.
     """
@@ -143,20 +155,25 @@ class Interval:
     between: float
     calibration: float
     calibration_from: str
+    parts: dict[str, float]
     own: float
     dof: float
     between_dof: int
     day_sd: float
+    any_low: float
+    any_high: float
+    outlook: Outlook | None
     hac: float
 
 
-def match(first: Group, second: Group, metric: MetricSpec) -> Matched | Unmatched:
+def match(first: Group, second: Group, metric: MetricSpec, days: Days | None = None) -> Matched | Unmatched:
     """The blocks in which two builds were alike in all but what is compared."""
+    days = Days() if days is None else days
     runs = (*first.runs, *second.runs)
     side = np.array([0] * len(first.runs) + [1] * len(second.runs))
     masks = [usable(r, metric) for r in runs]
     if not all(any(m.any() for m, s in zip(masks, side, strict=True) if s == k) for k in (0, 1)):
-        return Unmatched("not measured in both builds' runs while powered and undisturbed")
+        return Unmatched(_not_measured(first, second, metric))
     held = held_by_supply(runs, masks, metric)
     if held:
         return Unmatched(held)
@@ -184,26 +201,12 @@ def match(first: Group, second: Group, metric: MetricSpec) -> Matched | Unmatche
     records = tuple(
         record_of(r, m, metric, x, labels) for r, m, x in zip(runs, masks, covariates.columns, strict=True)
     )
-    return Matched(metric, runs, side, tuple(masks), covariates, labels, records, common)
-
-
-def record_of(
-    run: RunBlocks, mask: NDArray[np.bool_], metric: MetricSpec, columns: FloatArray, labels: Sequence[str]
-) -> Record:
-    """A run's blocks for the regression: logarithms where the metric is compared as a ratio."""
-    response = run.responses[metric.key].taken(mask)
-    value = response.value
-    scale = 1.0 / value if metric.scale == "ratio" else np.ones_like(value)
-    carried = np.zeros((value.size, len(labels)))
-    for column, label in enumerate(labels):
-        if label in response.parts:
-            carried[:, column] = response.parts[label] * scale
-    return Record(
-        at=run.at[mask],
-        response=np.log(value) if metric.scale == "ratio" else value,
-        covariates=columns,
-        carried=carried,
-    )
+    pool = None
+    if days.others:
+        # Runs that are compared one by one are no repeats of each other: that is what is asked.
+        apart = not {r.build for r in first.runs} & {r.build for r in second.runs}
+        pool = repeats_in([*(runs if apart else ()), *days.others], metric)
+    return Matched(metric, runs, side, tuple(masks), covariates, labels, records, common, days, pool)
 
 
 def interval_of(
@@ -212,10 +215,14 @@ def interval_of(
     weights: FloatArray,
     slopes: FloatArray | None = None,
     *,
+    days: bool = False,
     calibration_u: float | None = None,
     hac: bool = False,
 ) -> Interval:
-    """The 95 % interval of a contrast: noise or, with repeats, the runs' scatter; and calibrations.
+    """The 95 % interval of a contrast: noise, the runs' scatter, and calibrations.
+
+    With two repeats or more among the runs themselves, and no others looked at, their scatter makes the
+    interval by Student's t; else what is known of the days does (`daq.study.sequential`).
 
     Parameters
     ----------
@@ -226,46 +233,75 @@ def interval_of(
         Of the runs' levels.
     slopes : float64[p], optional
         Of the slopes.
+    days : bool
+        Whether it tells builds apart, so that the scatter of days counts even where nothing was run twice.
     calibration_u : float, optional
-        Standard uncertainty from calibrations, where that is known already.
+        Standard uncertainty from calibrations, where that is known already; the interval for any number of
+        looks is then left out.
     hac : bool
         Whether the check by cosine scores is wanted.
     """
     contrast = fit.contrast(weights, slopes, hac=hac)
-    cal_u, own_u, cal_from = (
-        (calibration_u, math.nan, "")
+    cal_u, own_u, parts = (
+        (calibration_u, math.nan, {})
         if calibration_u is not None
         else _calibration(matched, fit, weights, slopes)
     )
     cal = 1.96 * cal_u
-    squares, dof = _scatter(fit, matched.side)
+    gain = float(weights @ weights)
+    ground = _ground(matched, fit, days)
+    own, scatter = ground.own, ground.scatter
     low, high, behind, between, u = contrast.low, contrast.high, float(fit.dof), math.nan, contrast.u
-    if dof:
+    if own is not None and ground.by_t:
         # The scatter holds each run's own noise too; what comes from the slopes is the same in all runs.
-        own, from_slopes = squares / dof * float(weights @ weights), contrast.u_slopes**2
-        u = math.sqrt(own + from_slopes)
+        of_runs, from_slopes = own.squares / own.dof * gain, contrast.u_slopes**2
+        u = math.sqrt(of_runs + from_slopes)
         # Satterthwaite's degrees of freedom of the sum
-        behind = u**4 / (own**2 / dof + from_slopes**2 / fit.dof) if u > 0.0 else float(dof)
+        behind = u**4 / (of_runs**2 / own.dof + from_slopes**2 / fit.dof) if u > 0.0 else float(own.dof)
         between = float(stdtrit(max(behind, 1.0), 0.975)) * u
         low, high = contrast.value - between, contrast.value + between
+    low = contrast.value - math.hypot(contrast.value - low, cal)
+    high = contrast.value + math.hypot(high - contrast.value, cal)
+    noise = (contrast.half_width / 1.96) ** 2
+    if days:
+        if not ground.by_t and scatter.scale > 0.0:
+            between = half_width(scatter, gain, noise)
+            behind = min(behind, PRIOR_DOF + scatter.dof)
+            wide = half_width(scatter, gain, noise + cal_u**2)
+            low, high = contrast.value - wide, contrast.value + wide
+    any_low, any_high, outlook = low, high, None
+    if days and calibration_u is None:
+        expected = LARGE * DAY_SD * ground.unit
+        any_wide = half_width_anytime(scatter, gain, noise + cal_u**2, expected)
+        any_low = min(low, contrast.value - any_wide)
+        any_high = max(high, contrast.value + any_wide)
+        inside = float((fit.levels_u**2).mean())
+        own_cal = 0.0 if math.isnan(own_u) else own_u**2
+        outlook = Outlook(scatter, inside, own_cal / gain, max(cal_u**2 - own_cal, 0.0), expected)
     return Interval(
         value=contrast.value,
-        low=contrast.value - math.hypot(contrast.value - low, cal),
-        high=contrast.value + math.hypot(high - contrast.value, cal),
+        low=low,
+        high=high,
         u=math.hypot(u, cal_u),
         noise=contrast.half_width,
         between=between,
         calibration=cal,
-        calibration_from=cal_from,
+        calibration_from=max(parts, key=lambda label: parts[label], default=""),
+        parts=parts,
         own=1.96 * own_u,
         dof=behind,
-        between_dof=dof,
-        day_sd=math.sqrt(squares / dof) if dof else math.nan,
+        between_dof=scatter.dof,
+        day_sd=ground.sd,
+        any_low=any_low,
+        any_high=any_high,
+        outlook=outlook,
         hac=1.96 * contrast.u_hac,
     )
 
 
-def covariance_of(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray) -> FloatArray:
+def covariance_of(
+    matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray, *, days: bool = False
+) -> FloatArray:
     """Covariance of contrasts that have their weights in common, as `interval_of` has it.
 
     Parameters
@@ -277,8 +313,12 @@ def covariance_of(matched: Matched, fit: RecordFit, weights: FloatArray, slopes:
     float64[m, m]
     """
     own, rest = fit.covariance(weights, slopes)
-    squares, dof = _scatter(fit, matched.side)
-    total = rest + (squares / dof * float(weights @ weights) if dof else own)
+    ground = _ground(matched, fit, days)
+    gain = float(weights @ weights)
+    if ground.own is not None and ground.by_t:
+        total = rest + ground.own.squares / ground.own.dof * gain
+    else:
+        total = rest + own + (ground.scatter.variance * gain if days else 0.0)
     pushed = pushed_by(matched, fit, weights, slopes)
     found: FloatArray = total + pushed @ pushed.T
     return found
@@ -287,15 +327,58 @@ def covariance_of(matched: Matched, fit: RecordFit, weights: FloatArray, slopes:
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _scatter(fit: RecordFit, side: NDArray[np.intp]) -> tuple[float, int]:
-    """Squares of the runs' levels about their build's mean, and repeats."""
-    levels = fit.levels
-    squares, dof = 0.0, 0
-    for k in (0, 1):
-        own = levels[side == k]
-        squares += float(((own - own.mean()) ** 2).sum())
-        dof += own.size - 1
-    return squares, dof
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What is known of the scatter from run to run: by the runs themselves, whether Student's t is made of
+    that, by all that is known; the metric's scatter for one of 100 % in gas per watt; and the standard
+    deviation."""
+
+    own: Repeats | None
+    by_t: bool
+    scatter: Scatter
+    unit: float
+    sd: float
+
+
+def _ground(matched: Matched, fit: RecordFit, days: bool) -> _Ground:
+    own = repeats_of(fit.levels, fit.levels_u, matched.side.tolist())
+    unit = scale_of(matched.metric, float(fit.levels.mean()), matched.runs)
+    told = matched.pool or own
+    scatter = Scatter.of(matched.days.sd * unit, () if told is None else (told,))
+    enough = own is not None and (not days or matched.days.sd == 0.0 or (own.dof > 1 and not matched.pool))
+    sd = math.sqrt(told.squares / told.dof) if told is not None else math.nan
+    return _Ground(own, enough, scatter, unit, sd)
+
+
+def _not_measured(first: Group, second: Group, metric: MetricSpec) -> str:
+    """Which build's runs lack it, and what they lack."""
+    out = []
+    for group in (first, second):
+        if any(usable(r, metric).any() for r in group.runs):
+            continue
+        if not any(len(r) for r in group.runs):
+            out.append(f"no minute of {group.name} was powered, undisturbed and settled")
+            continue
+        missing = sorted({c for r in group.runs for c in _NEEDS.get(metric.key, ()) if _lacks(r, c)})
+        if missing:
+            words = " and no ".join(_CHANNEL_WORDS.get(c, c) for c in missing)
+            out.append(f"the bench of {group.name} had no {words}")
+        else:
+            out.append(f"{group.name} has no reading of it while it was powered and undisturbed")
+    return "; ".join(out)
+
+
+_NEEDS = {
+    "mmw_dry_ref": ("gas_flow",),
+    "faradaic_efficiency": ("gas_flow",),
+    "leak_amps": ("gas_flow",),
+    "thermal_resistance": ("room_temp",),
+}
+_CHANNEL_WORDS = {"gas_flow": "flow meter (channel gas_flow)", "room_temp": "channel room_temp"}
+
+
+def _lacks(run: RunBlocks, channel: str) -> bool:
+    return bool(run.facts) and f"channels.{channel}" not in run.facts
 
 
 def _errors(matched: Matched) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -327,16 +410,16 @@ def pushed_by(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: Flo
 
 def _calibration(
     matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray | None
-) -> tuple[float, float, str]:
+) -> tuple[float, float, dict[str, float]]:
     """Standard uncertainty of a contrast from calibrations, its part that is another one in every run, and
-    where most of it comes from.
+    the half-width that each input gives alone.
     """
     if not matched.labels:
-        return 0.0, 0.0, ""
+        return 0.0, 0.0, {}
     ids, labels = _errors(matched)
     squares = _summed(ids, fit.pushed(weights, slopes), labels.size) ** 2
     by_label = np.bincount(labels, weights=squares, minlength=len(matched.labels))
-    most = matched.labels[int(np.argmax(by_label))]
     each_run = np.array([any(not r.shared.get(label) for r in matched.runs) for label in matched.labels])
     own = float(by_label[each_run].sum())
-    return math.sqrt(float(by_label.sum())), math.sqrt(own), most
+    parts = {k: 1.96 * math.sqrt(v) for k, v in zip(matched.labels, by_label.tolist(), strict=True)}
+    return math.sqrt(float(by_label.sum())), math.sqrt(own), parts

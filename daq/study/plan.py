@@ -1,47 +1,50 @@
 """How many runs of which length would tell a difference, from what this bench's runs have scattered so far.
 
+A comparison's verdict goes by an interval that holds however often one looks, so the plan is one to be
+followed with a look after each pair of runs: it says by how many runs the difference is told in so many of a
+hundred series, and how many it takes on average (`daq.study.sequential.calls`).
+
 References
 ----------
-.. [1] J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, ch. 2: power of the
-   two-sample t-test, by the noncentral t distribution.
-.. [2] D. R. Cox, Planning of Experiments, 1958, ch. 14: orders that a steady drift does not bias.
+.. [1] D. R. Cox, Planning of Experiments, 1958, ch. 14: orders that a steady drift does not bias.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtri, ndtr, stdtrit
-from scipy.stats import nct
+from scipy.special import chdtri
 
 from daq.errors import UsageError
 from daq.study.autocorrelated import fit_records
-from daq.study.compare import Group, records_of
-from daq.study.compare_match import METRICS
+from daq.study.compare_days import DAY_SD, LARGE, Days, repeats_of
+from daq.study.compare_match import METRICS, records_of
 from daq.study.run_blocks import RunBlocks
+from daq.study.sequential import Calls, Repeats, calls
 
-__all__ = ["SCHEMA", "Choice", "Plan", "order", "plan", "plan_text", "power", "runs_needed"]
+__all__ = ["SCHEMA", "Choice", "Plan", "order", "plan", "plan_text"]
 
 SCHEMA = "lyewatch.plan/1"
-ASSUMED_DAY_SD = 0.02
-"""Scatter from run to run taken where no build was run twice [1] (judgement)."""
 WARM_UP_H = 0.5
 """Of each run, spent warming up and cooling down again, when lengths are weighed against numbers [h]."""
 LENGTHS_H = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-MOST_RUNS = 200
+MOST_RUNS = 60
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """So many runs of each build, each so long, and the chance that they tell."""
+    """So many runs of each build, each so long, and the chance that they tell; and how many it takes on
+    average, with a look after each pair.
+    """
 
     hours: float
     runs_each: int
     power: float
+    expected: float
 
     @property
     def total_hours(self) -> float:
@@ -72,6 +75,10 @@ class Plan:
         Where most of it comes from.
     runs : int
         Runs looked at.
+    days : Days
+        What was stated of the days.
+    seen : Repeats or None
+        What repeats say of them.
     choices : tuple of Choice
         By length; the `best` takes the least time.
     """
@@ -85,12 +92,27 @@ class Plan:
     meters: float
     meters_from: str
     runs: int
+    days: Days
+    seen: Repeats | None
     choices: tuple[Choice, ...]
 
     @property
     def best(self) -> Choice | None:
         """The one that takes the least time; None where none would tell."""
         return min(self.choices, key=lambda c: (c.total_hours, c.runs_each), default=None)
+
+    def calls(self, difference: float, hours: float) -> Calls:
+        """How soon a difference, as a share of MMW, is told by runs of that length."""
+        return calls(
+            math.log1p(difference),
+            self.day_sd,
+            self.noise_1h**2 / hours,
+            self.days.sd,
+            LARGE * DAY_SD,
+            seen=() if self.seen is None else (self.seen,),
+            meters=self.meters,
+            most=MOST_RUNS,
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON; `schema` names its version. Shares of MMW [1]."""
@@ -104,58 +126,41 @@ class Plan:
             "day_sd": self.day_sd,
             "day_sd_high": self.day_sd_high if math.isfinite(self.day_sd_high) else None,
             "day_sd_assumed": self.repeats == 0,
+            "day_sd_stated": self.days.sd,
+            "day_sd_stated_by": self.days.stated,
             "repeats": self.repeats,
             "meters_of_a_run": self.meters,
             "meters_mostly_from": self.meters_from or None,
             "runs_looked_at": self.runs,
             "choices": [
-                {"hours": c.hours, "runs_each": c.runs_each, "power": c.power, "total_hours": c.total_hours}
+                {
+                    "hours": c.hours,
+                    "runs_each": c.runs_each,
+                    "power": c.power,
+                    "expected_runs_each": c.expected,
+                    "total_hours": c.total_hours,
+                }
                 for c in self.choices
             ],
             "best": None
             if best is None
-            else {"hours": best.hours, "runs_each": best.runs_each, "order": order(best.runs_each)},
+            else {
+                "hours": best.hours,
+                "runs_each": best.runs_each,
+                "expected_runs_each": best.expected,
+                "order": order(best.runs_each),
+            },
         }
 
 
-def power(difference: float, sd: float, runs_each: int, meters: float = 0.0) -> float:
-    """Chance that a two-sided t-test at 5 % tells a difference with that many runs of each, [1].
-
-    Parameters
-    ----------
-    difference, sd : float
-        Of the run means, in one unit; `sd` above 0.
-    runs_each : int
-        2 and above.
-    meters : float
-        Standard uncertainty of each run's mean from its meters, in the same unit. It widens the interval as
-        `daq.study.compare` does, ``(t s)^2 + (1.96 u)^2``, with s at its expected value.
-    """
-    dof = 2 * runs_each - 2
-    critical = math.hypot(float(stdtrit(dof, 0.975)), 1.96 * meters / sd)
-    shift = abs(difference) / (sd * math.sqrt(2.0 / runs_each))
-    if shift > 30.0 or critical > 30.0:
-        # far out the t of so many runs is what stands in its denominator: the scatter at its expected value
-        return float(ndtr(shift - critical))
-    return float(nct.sf(critical, dof, shift) + nct.cdf(-critical, dof, shift))
-
-
-def runs_needed(difference: float, sd: float, wanted: float, meters: float = 0.0) -> int | None:
-    """Fewest runs of each with at least that power; None for more than 200."""
-    for n in range(2, MOST_RUNS + 1):
-        if power(difference, sd, n, meters) >= wanted:
-            return n
-    return None
-
-
 def order(runs_each: int, first: str = "A", second: str = "B") -> list[str]:
-    """An order in which a steady drift of room, lye or meters favours neither: A B B A, then B A A B [2]."""
+    """An order in which a steady drift of room, lye or meters favours neither: A B B A, then B A A B [1]."""
     a, b = first, second
     pattern = [a, b, b, a, b, a, a, b]
     return [pattern[k % 8] for k in range(2 * runs_each)]
 
 
-def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8) -> Plan:
+def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8, days: Days | None = None) -> Plan:
     """Plan a comparison of two builds.
 
     Parameters
@@ -166,15 +171,16 @@ def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8) -> Pl
         Share of MMW that is to be told [1], above 0.
     wanted : float
         Chance of telling it [1], above 0 and below 1.
+    days : Days, optional
+        What is stated of the days.
 
     Raises
     ------
     UsageError
         When no run has enough blocks with gas and power measured.
     """
-    names = list(dict.fromkeys(r.build for r in runs))
-    groups = [Group(n, tuple(r for r in runs if r.build == n)) for n in names]
-    kept, records = records_of([r for g in groups for r in g.runs], METRICS[0])
+    days = Days() if days is None else days
+    kept, records = records_of(runs, METRICS[0])
     if not records:
         raise UsageError(
             "no run has enough time powered and undisturbed with gas flow and power measured",
@@ -185,29 +191,26 @@ def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8) -> Pl
     hours = np.array([r.at.size * run.block_s / 3600.0 for r, run in zip(records, kept, strict=True)])
     own = fit.levels_u
     noise_1h = float(np.sqrt(np.mean(own**2 * hours)))
-    squares, inside, repeats = 0.0, 0.0, 0
-    for name in names:
-        mine = np.array([r.build == name for r in kept])
-        if mine.sum() > 1:
-            levels = fit.levels[mine]
-            squares += float(((levels - levels.mean()) ** 2).sum())
-            repeats += int(mine.sum()) - 1
-            inside += float((own[mine] ** 2).mean()) * (int(mine.sum()) - 1)
-    if repeats:
+    keys = [(r.bench, r.build) for r in kept]
+    seen = repeats_of(fit.levels, own, [sorted(set(keys)).index(k) for k in keys])
+    if seen is not None:
         # The runs' scatter holds their own noise too, which a longer run would lessen.
-        day = math.sqrt(max(squares - inside, 0.0) / repeats)
-        high = math.sqrt(squares / float(chdtri(repeats, 0.9)))
+        day = math.sqrt(max(seen.squares / seen.dof - seen.inside, 0.0))
+        high = math.sqrt(seen.squares / float(chdtri(seen.dof, 0.9)))
     else:
-        day, high = ASSUMED_DAY_SD, math.nan
+        day, high = days.sd, math.nan
     meters, meters_from = _meters(kept)
+    repeats = 0 if seen is None else seen.dof
+    made = Plan(
+        detect, wanted, noise_1h, day, high, repeats, meters, meters_from, len(kept), days, seen, ()
+    )  # fmt: skip
     choices = []
     for length in LENGTHS_H:
-        sd = math.hypot(day, noise_1h / math.sqrt(length))
-        told = math.log1p(detect), max(sd, 1e-9)
-        n = runs_needed(*told, wanted, meters)
+        found = made.calls(detect, length)
+        n = found.needed(wanted)
         if n is not None:
-            choices.append(Choice(length, n, power(*told, n, meters)))
-    return Plan(detect, wanted, noise_1h, day, high, repeats, meters, meters_from, len(kept), tuple(choices))
+            choices.append(Choice(length, n, found.by(n), found.expected(n)))
+    return replace(made, choices=tuple(choices))
 
 
 def _meters(runs: Sequence[RunBlocks]) -> tuple[float, str]:
@@ -238,11 +241,12 @@ def plan_text(made: Plan) -> str:
             else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
         ]
     else:
-        told = f"{best.runs_each} runs of each build, {best.hours:g} h each once warm"
+        told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
         lines = [
             f"To tell a difference of {share} in gas per watt: {told}.",
-            f"In the order {' '.join(order(best.runs_each))}.",
-            f"The chance of telling it is then {100 * best.power:.0f} %; it takes {best.total_hours:.0f} h.",
+            f"In the order {' '.join(order(best.runs_each))}, with a look after each pair.",
+            f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
+            f"On average {best.expected:.1f} runs of each will do.",
         ]
     noise, day = (f"{100 * x:.2f} %" for x in (made.noise_1h, made.day_sd))
     lines += ["", "WHAT THIS BENCH HAS SCATTERED SO FAR"]
@@ -251,7 +255,10 @@ def plan_text(made: Plan) -> str:
         most = f"may be up to {100 * made.day_sd_high:.1f} %"
         lines.append(f"  from run to run               {day:<9}from {made.repeats} repeats; {most}")
     else:
-        lines.append(f"  from run to run               {day:<9}assumed: no build was run twice")
+        who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}
+        lines.append(
+            f"  from run to run               {day:<9}{who[made.days.stated]}: no build was run twice"
+        )
         lines.append("  Run one build twice without changing anything, and plan again.")
     if made.meters > 0.0:
         meters = f"{100 * made.meters:.2f} %"
@@ -259,7 +266,8 @@ def plan_text(made: Plan) -> str:
     if made.choices:
         lines += ["", "LENGTH AND NUMBER"]
         lines += [
-            f"  {c.hours:>4g} h each: {c.runs_each:>3} runs of each, {c.total_hours:>5.0f} h in all"
+            f"  {c.hours:>4g} h each: up to {c.runs_each:>3} runs of each, {c.total_hours:>5.0f} h in all; "
+            f"{c.expected:.1f} of each on average"
             for c in made.choices
         ]
     lines += [

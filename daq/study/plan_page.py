@@ -9,7 +9,7 @@ import numpy as np
 
 from daq.study.html_parts import cautions, page, table
 from daq.study.pictures import FIRST, INK, QUIET, SECOND, figure, rendered, styled
-from daq.study.plan import Plan, order, plan_text, power
+from daq.study.plan import Plan, order, plan_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,12 +36,28 @@ def plan_page(made: Plan) -> str:
         parts.append(f'<figure class="picture">{plan_picture(made).decode("utf-8")}</figure>')
         parts.append(f"<section><h2>Order of the runs</h2><ol>{steps}</ol></section>")
     rows = [
-        [f"{c.hours:g} h", str(c.runs_each), f"{c.total_hours:.0f} h", f"{100 * c.power:.0f} %"]
+        [
+            f"{c.hours:g} h",
+            str(c.runs_each),
+            f"{c.total_hours:.0f} h",
+            f"{100 * c.power:.0f} %",
+            f"{c.expected:.1f}",
+        ]
         for c in made.choices
     ]
-    headings = ["Each run, once warm", "Runs of each build", "In all, with warm-ups", "Chance of telling"]
-    parts.append(table(headings, rows, "Length and number", numeric=3))
-    high = f"up to {100 * made.day_sd_high:.1f} %" if made.repeats else "assumed: no build was run twice"
+    headings = [
+        "Each run, once warm",
+        "Up to so many runs of each build",
+        "In all, with warm-ups",
+        "Chance of telling by then",
+        "Runs of each it takes on average",
+    ]
+    parts.append(table(headings, rows, "Length and number", numeric=4))
+    high = (
+        f"up to {100 * made.day_sd_high:.1f} %"
+        if made.repeats
+        else f"{_stated(made)}: no build was run twice"
+    )
     scatter = [
         ["a run's own noise, over 1 h", f"{100 * made.noise_1h:.2f} %", f"{made.runs} runs looked at"],
         ["from run to run", f"{100 * made.day_sd:.2f} %", high],
@@ -59,6 +75,12 @@ def plan_page(made: Plan) -> str:
     return page("Plan of a comparison", parts)
 
 
+def _stated(made: Plan) -> str:
+    return {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[
+        made.days.stated
+    ]
+
+
 # -- drawing -----------------------------------------------------------------------------------------------
 
 
@@ -73,8 +95,9 @@ def _drawn(made: Plan, title: str) -> Figure:
         _order(drawn.add_axes((0.66, 0.13, 0.31, 0.68)), made)
         drawn.text(
             0.03, 0.022,
-            "Chance of telling at 95 %, by the two-sample t-test of the runs' means; scatter from run to run "
-            f"{100 * made.day_sd:.2f} %{'' if made.repeats else ' assumed'}.",
+            "Chance of telling, with a look after each pair of runs and a false call in no more than 5 of "
+            f"100 series; scatter from run to run {100 * made.day_sd:.2f} %"
+            f"{'' if made.repeats else f' {_stated(made)}'}. Simulated.",
             fontsize=9.5, color=QUIET,
         )  # fmt: skip
     return drawn
@@ -83,15 +106,16 @@ def _drawn(made: Plan, title: str) -> Figure:
 def _chances(axes: Any, made: Plan) -> None:
     best = made.best
     assert best is not None
-    sizes = np.linspace(0.2, 2.5, 60) * made.detect
-    sd = max(float(np.hypot(made.day_sd, made.noise_1h / np.sqrt(best.hours))), 1e-9)
+    sizes = np.linspace(0.2, 2.5, 12) * made.detect
+    series = [made.calls(float(x), best.hours) for x in sizes]
     counts = sorted({2, max(2, best.runs_each // 2), best.runs_each, 2 * best.runs_each})
     others = iter((":", "--", "-."))
     for n in counts:
         dash = "-" if n == best.runs_each else next(others)
-        chance = [100.0 * power(float(np.log1p(x)), sd, n, made.meters) for x in sizes]
-        axes.plot(100.0 * sizes, chance, dash, color=FIRST if n == best.runs_each else SECOND,
-                  linewidth=3.0 if n == best.runs_each else 1.8, label=f"{n} runs of each")  # fmt: skip
+        chance = [100.0 * s.by(n) for s in series]
+        bold = n == best.runs_each
+        axes.plot(100.0 * sizes, chance, dash, color=FIRST if bold else SECOND,
+                  linewidth=3.0 if bold else 1.8, label=f"within {n} runs of each")  # fmt: skip
     axes.plot([100.0 * made.detect], [100.0 * best.power], "D", color=FIRST, markersize=9)
     axes.axhline(100.0 * made.power, color=QUIET, linewidth=1.0, linestyle=(0, (2, 3)))
     axes.set_xlabel("True difference in gas per watt [%]")

@@ -18,6 +18,7 @@ from daq.frame import Block
 from daq.physics import thermal_mass_j_k
 from daq.quantity import Quantity
 from daq.store import RunRecord, Store
+from daq.study.bench_facts import bench_facts
 from daq.study.benches import recorded_bench
 from daq.study.phases import find_phases
 from daq.watch import Assessor, Balance, Columns, suited_to
@@ -86,6 +87,10 @@ class RunBlocks:
         Of each error's label, what it must agree in to be the same error in another run; empty for one that
         is another each time.
     notes : tuple of str
+    area_cm2 : float
+        Of one plate's face [cm2]; NaN where it is not known.
+    facts : dict of str to str or float or None
+        What its bench file says that bears on a comparison (`daq.study.bench_facts`), by key.
     """
 
     run_id: str
@@ -103,6 +108,8 @@ class RunBlocks:
     shared: dict[str, str]
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = field(default=())
+    area_cm2: float = math.nan
+    facts: Mapping[str, str | float | None] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return int(self.at.size)
@@ -218,6 +225,8 @@ def run_blocks(
         shared={label: fingerprint(bench, label) for label in labels},
         notes=tuple(notes),
         assumed=tuple(sorted(text for text, where in numbers.assumed.items() if (where & keep).any())),
+        area_cm2=suited.stack.plate_area_cm2,
+        facts=bench_facts(bench),
     )
 
 

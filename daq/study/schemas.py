@@ -126,6 +126,21 @@ _DIFFERENCE = _object(
         "levels": _list(NUMBER),
         "half_width_alone": _object({"noise": REAL, "between_runs": _maybe("number"), "calibration": REAL}),
         "between_dof": COUNT,
+        "low95_any_look": _maybe("number"),
+        "high95_any_look": _maybe("number"),
+        "days": _or_null(
+            _object(
+                {
+                    "sd": SPAN,
+                    "sd_low90": SPAN,
+                    "sd_high90": SPAN,
+                    "from": {"enum": ["repeats", "stated"]},
+                    "stated_share": SHARE,
+                    "stated_by": {"enum": ["nobody", "bench file", "asked"]},
+                    "method": TEXT,
+                }
+            )
+        ),
         "day_sd": _maybe("number"),
         "matched": _by_name(NUMBER),
         "not_adjusted": _list(TEXT),
@@ -349,16 +364,58 @@ _COMPARE = _object(
                     "second": TEXT,
                     "verdict": _object(
                         {
-                            "kind": {"enum": ["better", "worse", "different", "alike", "unknown"]},
+                            "kind": {
+                                "enum": [
+                                    "better",
+                                    "worse",
+                                    "different",
+                                    "alike",
+                                    "day",
+                                    "unknown",
+                                    "not_compared",
+                                ]
+                            },
                             "sentence": TEXT,
                             "metric": TEXT,
                             "more_hours": _maybe("number"),
                             "runs_each": _maybe("integer"),
-                        }
+                        },
+                        {"more_runs_each": _maybe("integer"), "answer": TEXT},
                     ),
                     "repeated": YES,
                     "differences": _list(_DIFFERENCE),
-                }
+                },
+                {
+                    "bench_differences": _list(
+                        _object(
+                            {
+                                "key": TEXT,
+                                "label": TEXT,
+                                "first": TEXT,
+                                "second": TEXT,
+                                "effect": TEXT,
+                                "bears_on_gas_per_watt": YES,
+                            }
+                        )
+                    ),
+                    "looks": _object(
+                        {
+                            "count": COUNT,
+                            "left_out": _list(TEXT),
+                            "taken": _list(
+                                _object(
+                                    {
+                                        "t_utc_ns": REAL,
+                                        "runs": _list(TEXT),
+                                        "kind": TEXT,
+                                        "low95": _maybe("number"),
+                                        "high95": _maybe("number"),
+                                    }
+                                )
+                            ),
+                        }
+                    ),
+                },
             )
         ),
         "rests_on": _list(TEXT),
@@ -376,10 +433,25 @@ _PLAN = _object(
         "day_sd_assumed": YES,
         "repeats": COUNT,
         "runs_looked_at": COUNT,
-        "choices": _list(_object({"hours": SPAN, "runs_each": COUNT, "power": SHARE, "total_hours": SPAN})),
-        "best": _or_null(_object({"hours": SPAN, "runs_each": COUNT, "order": _list({"enum": ["A", "B"]})})),
+        "choices": _list(
+            _object(
+                {"hours": SPAN, "runs_each": COUNT, "power": SHARE, "total_hours": SPAN},
+                {"expected_runs_each": SPAN},
+            )
+        ),
+        "best": _or_null(
+            _object(
+                {"hours": SPAN, "runs_each": COUNT, "order": _list({"enum": ["A", "B"]})},
+                {"expected_runs_each": SPAN},
+            )
+        ),
     },
-    {"meters_of_a_run": SPAN, "meters_mostly_from": _maybe("string")},
+    {
+        "day_sd_stated": SHARE,
+        "day_sd_stated_by": {"enum": ["nobody", "bench file", "asked"]},
+        "meters_of_a_run": SPAN,
+        "meters_mostly_from": _maybe("string"),
+    },
 )
 
 _LEAK = _object(

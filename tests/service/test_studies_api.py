@@ -48,6 +48,12 @@ def test_each_study_answers_to_its_schema_and_as_a_page(served: tuple[TestClient
     client, (first, second, sweep) = served
     found = body(client, f"/api/compare?runs={first},{second}", "compare")
     assert found["comparisons"][0]["second"] == "B: sealed"
+    assert found["comparisons"][0]["looks"]["count"] == 1
+    stated = body(client, f"/api/compare?runs={first},{second}&day_sd=0.05", "compare")["comparisons"][0]
+    # the sweep is another run of build A, which was thus run twice
+    assert stated["differences"][0]["days"]["stated_share"] == 0.05
+    assert stated["looks"]["count"] == 1, "the same data are the same look"
+    assert client.get(f"/api/compare?runs={first},{second}&day_sd=5").status_code == 422
     swept = body(client, f"/api/polarisation?runs={sweep}", "polarisation")
     assert swept["builds"][0]["parts"]["ohmic_ohm_cm2"]["u95"] > 0.0
     assert body(client, f"/api/runs/{first}/leak", "leak")["estimates"]

@@ -12,14 +12,18 @@ import numpy as np
 import pytest
 
 from daq.errors import UsageError
-from daq.study.compare import Comparison, Difference, Group, compare_groups, compare_metric, group_runs
+from daq.study.compare import Comparison, Days, Difference, Group, compare_groups, compare_metric, group_runs
+from daq.study.compare_days import Outlook
 from daq.study.compare_match import METRICS
-from daq.study.compare_verdict import DAY, repeats_needed, span_words, verdict
+from daq.study.compare_verdict import span_words, verdict
 from daq.study.run_blocks import Response, RunBlocks, block_seconds
+from daq.study.sequential import Repeats, Scatter
 from tests.study.made_pairs import made_run
 
 MMW = METRICS[0]
 PAIRS = 500
+ALIKE = Days(sd=0.0)
+"""Says that days are alike, which leaves each run's own noise."""
 
 
 def pair(seed: int, true: float) -> tuple[RunBlocks, RunBlocks]:
@@ -46,7 +50,7 @@ def test_the_interval_holds_the_truth_in_95_of_100_pairs_where_a_t_test_does_not
     held = naive = known = excluded = 0
     for seed in range(PAIRS):
         first, second = pair(seed, true)
-        d = compare_metric(*groups(first, second), MMW)
+        d = compare_metric(*groups(first, second), MMW, days=ALIKE)
         if not d.known:
             assert "too few blocks" in d.reason
             continue
@@ -77,11 +81,11 @@ def test_repeats_hold_the_truth_where_days_differ() -> None:
         d = compare_metric(Group("A", tuple(runs[0])), Group("B", tuple(runs[1])), MMW)
         assert d.between_dof == 4
         held += d.low <= 0.02 <= d.high
-        one = compare_metric(*groups(runs[0][0], runs[1][0]), MMW)
+        one = compare_metric(*groups(runs[0][0], runs[1][0]), MMW, days=ALIKE)
         single += one.low <= 0.02 <= one.high
     # four standard errors of a share of 120 at 0.95 are 0.08
     assert 0.87 <= held / tries <= 1.0
-    assert single / tries < 0.6, "one run of each is blind to the day, as its verdict says"
+    assert single / tries < 0.6, "one run of each is blind to the day, if it is not told of days"
 
 
 def flat(value: float, parts: dict[str, float], shared: dict[str, str], *, build: str = "A") -> RunBlocks:
@@ -201,56 +205,67 @@ def test_blocks_are_as_long_as_many_runs_need() -> None:
 # -- in words ----------------------------------------------------------------------------------------------
 
 
-def said(low: float, high: float, **changed: object) -> str:
+def made(
+    low: float, high: float, *, dof: int = 0, sd: float = 0.02, noise: float = 0.001, **changed: object
+) -> Comparison:
+    """A comparison whose interval for any look is given, with so many repeats behind it."""
+    seen = (Repeats(dof * (sd**2 + noise**2), dof, noise**2),) if dof else ()
+    outlook = Outlook(Scatter.of(0.02, seen), noise**2, 0.0, 0.0, 0.03)
     fields = {
-        "value": 0.5 * (low + high), "low": low, "high": high, "noise": 0.5 * (high - low),
-        "calibration": 0.0, "matched": {"lye_temp": 45.0}, "hours": (2.0, 2.0), **changed,
+        "value": 0.5 * (low + high), "low": 0.7 * low, "high": 0.7 * high, "any_low": low, "any_high": high,
+        "noise": 1.96 * noise, "calibration": 0.0, "matched": {"lye_temp": 45.0}, "hours": (2.0, 2.0),
+        "days": Days(), "between_dof": dof, "outlook": outlook, **changed,
     }  # fmt: skip
     d = replace(Difference(MMW), **fields)  # type: ignore[arg-type]
     run = made_run(np.random.default_rng(1))
-    count = 3 if d.between_dof else 1
-    one, two = Group("A", (run,) * count), Group("B", (run,) * count)
-    return verdict(Comparison(one, two, (d,), 0.03)).sentence
+    count = 1 + dof // 2
+    return Comparison(Group("A", (run,) * count), Group("B", (run,) * count), (d,), 0.03)
 
 
-def test_verdicts_are_one_sentence_each() -> None:
-    assert said(0.012, 0.041) == f"B is better than A: MMW dry higher by 1.2 to 4.1 % at 45 °C. {DAY}"
-    assert said(-0.041, -0.012) == f"B is worse than A: MMW dry lower by 1.2 to 4.1 % at 45 °C. {DAY}"
-    assert said(-0.011, 0.023) == f"No difference in MMW dry larger than 2.3 % at 45 °C. {DAY}"
-    unknown = said(-0.02, 0.05)
-    assert "anywhere from 2.0 % lower to 5.0 % higher" in unknown
-    # half-width 3.5 %, 1.5 % wanted: (3.5/1.5)^2 times the two hours
-    assert "About 8.9 h more of each would tell." in unknown
-    lasting = said(-0.02, 0.05, calibration=0.03, calibration_from="gas_flow: accuracy")
-    assert (
-        "No longer run would tell: what does not cancel of the calibrations (most of it: gas_flow" in lasting
+def test_verdicts_are_short_and_answer_whether_to_go_on() -> None:
+    better = verdict(made(0.012, 0.041, dof=6))
+    assert better.kind == "better"
+    assert better.sentence == (
+        "B is better than A: MMW dry higher by 1.2 to 4.1 % at 45 °C. Stop now: this holds however often one "
+        "looks."
     )
-    # an error that is another one each day averages: 0.03 for one run of each, 0.0145 wanted beside no noise
-    daily = said(-0.02, 0.05, calibration=0.03, own=0.03, noise=0.0, calibration_from="pressure")
-    # need is half of 3 %: (0.03/0.015)^2 runs of each
-    assert (
-        "(most of it: pressure) are off by on its day is in the way. 4 runs of each or more would." in daily
+    assert (better.answer, better.more_runs_each) == ("stop now", 0)
+    worse = verdict(made(-0.041, -0.012, dof=6))
+    assert worse.sentence.startswith("B is worse than A: MMW dry lower by 1.2 to 4.1 % at 45 °C.")
+    alike = verdict(made(-0.011, 0.023, dof=6))
+    assert alike.kind == "alike"
+    assert "No difference in MMW dry larger than 2.3 % at 45 °C. Stop now" in alike.sentence
+    days = verdict(made(-0.02, 0.05, dof=6))
+    assert days.kind == "day"
+    assert days.more_runs_each is not None
+    assert days.answer == f"{days.more_runs_each} more runs each"
+    assert days.sentence.startswith(
+        f"Cannot tell the build from the day; {days.more_runs_each} more runs each would: MMW dry of B lies "
+        "anywhere from 2.0 % lower to 5.0 % higher at 45 °C."
     )
-    repeated = said(-0.02, 0.05, between_dof=4, day_sd=0.02, between=0.035)
-    assert "runs of each in all would tell" in repeated
-    assert DAY not in repeated
+
+
+def test_what_is_in_the_way_is_named() -> None:
+    # noise of 1 % a run, days of 0.1 % seen in 40 repeats: hours help as runs do
+    noisy = verdict(made(-0.02, 0.05, dof=40, sd=0.0005, noise=0.01))
+    assert noisy.kind == "unknown"
+    assert noisy.sentence.startswith("Cannot tell; ")
+    lasting = Outlook(Scatter.of(0.02, (Repeats(6e-6, 6, 1e-6),)), 1e-6, 0.0, 0.03**2, 0.03)
+    stuck = verdict(
+        made(-0.06, 0.09, dof=6, outlook=lasting, calibration=0.06, calibration_from="gas_flow: accuracy")
+    )
+    assert (
+        "No more runs would: what does not cancel of the calibrations (most of it: gas_flow: accuracy)"
+        in stuck.sentence
+    )
+    assert stuck.answer == "stop now: more runs would not tell"
+    wild = verdict(made(-0.3, 0.31, dof=6, sd=0.2))
+    assert "make the runs more alike first" in wild.sentence
     nothing = replace(Difference(MMW), reason="not measured")
     run = Group("A", (made_run(np.random.default_rng(1)),))
-    assert verdict(Comparison(run, run, (nothing,), 0.03)).sentence == "Cannot tell: not measured."
-
-
-def test_repeats_are_those_of_students_t() -> None:
-    # t(2n-2) sqrt(2/n) <= need/sd: n = 16 for one, by tables of t (2.042 at 30: 0.722); 17 by no less
-    for n in (2, 5, 10):
-        from scipy.stats import t
-
-        half = float(t.ppf(0.975, 2 * n - 2)) * 0.01 * np.sqrt(2.0 / n)
-        assert repeats_needed(0.01, half * 1.0001) == n
-        assert repeats_needed(0.01, half * 0.9999) == n + 1
-    assert repeats_needed(0.1, 0.001) is None
-    assert repeats_needed(0.01, 0.01, 0.02) is None
-    # of errors that are others in every run sqrt(2/n) is left: 0.03 sqrt(2/8) = 0.015
-    assert repeats_needed(0.0, 0.015 * 1.0001, 0.0, 0.03) == 8
+    none = verdict(Comparison(run, run, (nothing,), 0.03))
+    assert none.kind == "not_compared"
+    assert none.sentence == "Gas per watt is not compared: not measured."
 
 
 def test_intervals_carry_their_unit() -> None:

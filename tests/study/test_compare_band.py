@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.study.compare import Group, compare_metric
+from daq.study.compare import Days, Group, compare_metric
 from daq.study.compare_band import _simultaneous, band_over_temperature
 from daq.study.compare_band_form import band_dict, band_rows, band_words
 from daq.study.compare_match import METRICS
@@ -21,6 +21,8 @@ from daq.study.run_blocks import RunBlocks
 from tests.study.made_pairs import made_run
 
 MMW = METRICS[0]
+ALIKE = Days(sd=0.0)
+"""Says that days are alike: what these pairs are made of is noise alone."""
 PAIRS = int(os.environ.get("LYEWATCH_BAND_PAIRS", "60"))
 
 
@@ -45,7 +47,9 @@ def test_the_bands_hold_the_truth(gas: float, tilt: float) -> None:
     """At one temperature in 95 of 100 pairs, and so at all of them together by the simultaneous band."""
     one, together, change = [], [], []
     for seed in range(PAIRS):
-        found = match(*groups(*pair(seed, gas, tilt, blocks=(60, 200) if PAIRS > 100 else (60, 100))), MMW)
+        found = match(
+            *groups(*pair(seed, gas, tilt, blocks=(60, 200) if PAIRS > 100 else (60, 100))), MMW, ALIKE
+        )
         if isinstance(found, Unmatched):
             assert "too few blocks" in found.reason
             continue
@@ -69,7 +73,7 @@ def test_the_bands_hold_the_truth(gas: float, tilt: float) -> None:
 
 def test_a_change_with_temperature_is_seen_and_said() -> None:
     first, second = pair(5, 1.0, 0.004)
-    d = compare_metric(*groups(first, second), MMW, band=True)
+    d = compare_metric(*groups(first, second), MMW, band=True, days=ALIKE)
     assert d.band is not None
     assert d.band.slopes_differ
     said = band_words(d)
@@ -82,7 +86,7 @@ def test_a_change_with_temperature_is_seen_and_said() -> None:
     body = band_dict(d)
     assert body is not None
     assert len(body["difference"]["low95_all"]) == len(body["lye_temp"]["value"])
-    alike = compare_metric(*groups(*pair(7, 1.0, 0.0)), MMW, band=True)
+    alike = compare_metric(*groups(*pair(7, 1.0, 0.0)), MMW, band=True, days=ALIKE)
     assert alike.band is not None
     assert not alike.band.slopes_differ
     assert "No change with temperature" in band_words(alike)
@@ -90,7 +94,7 @@ def test_a_change_with_temperature_is_seen_and_said() -> None:
 
 def test_the_bands_lie_inside_each_other_and_about_the_comparison() -> None:
     first, second = pair(7, 1.02, 0.0)
-    d = compare_metric(*groups(first, second), MMW, band=True)
+    d = compare_metric(*groups(first, second), MMW, band=True, days=ALIKE)
     band = d.band
     assert band is not None
     assert (band.all_low < band.difference.low).all()
@@ -121,6 +125,19 @@ def test_repeats_widen_the_band_by_the_scatter_of_days() -> None:
     assert band is not None
     at = int(np.abs(band.temps - band.middle).argmin())
     assert band.difference.high[at] - band.difference.low[at] == pytest.approx(many.high - many.low, rel=0.25)
+
+
+def test_one_run_each_gave_a_band_that_was_blind_to_the_day() -> None:
+    first, second = pair(7, 1.0, 0.0)
+    d = compare_metric(*groups(first, second), MMW, band=True)
+    band = d.band
+    assert band is not None
+    at = int(np.abs(band.temps - band.middle).argmin())
+    wide = float(band.difference.high[at] - band.difference.low[at])
+    assert wide == pytest.approx(d.high - d.low, rel=0.1)
+    # 2 % stated, one run each: 95 % of a half-t mixture lie within 4.02 of its scale
+    assert wide == pytest.approx(2.0 * 4.02 * 0.02, rel=0.15)
+    assert (band.all_high - band.all_low >= band.difference.high - band.difference.low - 1e-12).all()
 
 
 def test_why_there_is_no_band() -> None:

@@ -1,0 +1,53 @@
+"""The logbook's part on the comparisons that were asked for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import orjson
+
+from daq.store._logbook_measures import MeasureBook
+from daq.store._logbook_runs import text_of
+from daq.store.records import LookRecord
+
+__all__ = ["LookBook"]
+
+_LOOK = "bench, first, second, metric, runs, t_utc_ns, kind, low, high"
+
+
+class LookBook(MeasureBook):
+    """Looks at two builds. See `Logbook`, which is one."""
+
+    def add_look(self, look: LookRecord) -> LookRecord:
+        """Keep a look; returns it with its id. One at the same data is kept once, as it was first taken."""
+        key = look.bench, look.first, look.second, look.metric, text_of([list(r) for r in look.runs])
+        with self._db.writing(full=True) as con:
+            con.execute(
+                f"INSERT INTO looks ({_LOOK}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) "  # noqa: S608
+                "ON CONFLICT DO NOTHING",
+                (*key, look.t_utc_ns, look.kind, look.low, look.high),
+            )
+            (given,) = con.execute(
+                "SELECT id FROM looks WHERE bench = ? AND first = ? AND second = ? AND metric = ? "
+                "AND runs = ?",
+                key,
+            ).fetchone()
+        return replace(look, id=int(given))
+
+    def list_looks(self, bench: str, first: str, second: str, metric: str) -> list[LookRecord]:
+        """Every look at two builds, whichever of them came first, oldest first."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                f"SELECT {_LOOK}, id FROM looks WHERE bench = ?4 AND metric = ?3 "  # noqa: S608
+                "AND ((first = ?1 AND second = ?2) OR (first = ?2 AND second = ?1)) ORDER BY id",
+                (first, second, metric, bench),
+            ).fetchall()
+        return [_look(row) for row in rows]
+
+
+def _look(row: tuple[Any, ...]) -> LookRecord:
+    bench, first, second, metric, runs, *rest = row
+    return LookRecord(
+        bench, first, second, metric, tuple((str(i), int(n)) for i, n in orjson.loads(runs)), *rest
+    )
