@@ -125,8 +125,8 @@ class _Vessel:
             self.notes.append(f"each press of the stop-watch taken as {error:g} s off at most: nobody said")
         if form.seconds < SHORT_FILL_S and error >= 0.1 * REACTION_S:
             self.notes.append(
-                f"a fill of {form.seconds:g} s timed by hand tells little: most of U is the presses; a vessel "
-                "ten times as large, or a level switch, would tell more"
+                f"a fill of {form.seconds:g} s timed by hand tells little: most of U is the presses; "
+                "a vessel ten times as large, or a level switch, would tell more"
             )
         t = form.seconds
         beyond = 2.0 * error * (1.0 - math.sqrt(0.05))
