@@ -259,7 +259,7 @@ def _run_of(args: argparse.Namespace, store: Store) -> RunRecord:
 
 def _list(args: argparse.Namespace) -> int:
     from daq.study.fill_book import builds_of, result_of
-    from daq.study.fill_words import LABELS, bench_file_lines, number_text, series_text
+    from daq.study.fill_words import LABELS, bench_file_lines, number_text, series_text, side_by_side
 
     shown = ("flow_dry_ref_lpm", "mmw_as_read", "mmw_dry_ref", "faradaic_efficiency", "meter_factor")
     with open_store(args) as store:
@@ -279,6 +279,7 @@ def _list(args: argparse.Namespace) -> int:
                     {"build": b, "fills": [r.id for r in kept], **{n: s.as_dict() for n, s in series.items()}}
                     for b, kept, series in builds
                 ],
+                "builds": side_by_side(builds),
             }
         )
         return 0
@@ -302,6 +303,7 @@ def _list(args: argparse.Namespace) -> int:
         ],
     )
     print(f"\nDry gas at {results[records[-1].id]['reference']}; ± is the expanded uncertainty, k = 2")
+    _print_builds(side_by_side(builds))
     for build, kept, series in builds:
         if len(kept) < 2:
             continue
@@ -312,6 +314,27 @@ def _list(args: argparse.Namespace) -> int:
             for line in bench_file_lines(factor, f"{series['meter_factor'].n} timed fills"):
                 print(f"  {line}")
     return 0
+
+
+def _print_builds(lines: Sequence[dict[str, Any]]) -> None:
+    from daq.study.fill_words import LABELS, number_text
+
+    shown = ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "flow_dry_ref_lpm")
+    nothing = {"value": None, "u95": None}
+    print("\nBUILDS SIDE BY SIDE")
+    print_table(
+        ("build", "fills", "days", *(LABELS[n] for n in shown), "dry MMW against the first"),
+        [
+            (
+                line["build"] or "–",
+                str(len(line["fills"])),
+                str(line["days"]),
+                *(number_text(n, line["means"].get(n, nothing)) for n in shown),
+                "" if line["difference"] is None else line["difference"]["words"],
+            )
+            for line in lines
+        ],
+    )
 
 
 def _facts(record: FillRecord) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from datetime import UTC, datetime
+from typing import Any
 
 from daq.cli.common import (
     duration,
@@ -14,8 +15,11 @@ from daq.cli.common import (
     shown_utc,
     store_options,
 )
+from daq.store import FillRecord
 
 __all__ = ["add", "run"]
+
+MOST_FILLS = 100_000
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -30,7 +34,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """List them, newest first."""
     with open_store(args) as store:
-        rows = []
+        rows: list[dict[str, Any]] = []
+        filled = store.logbook.list_fills(limit=MOST_FILLS)
         for record in store.logbook.list_runs(limit=args.limit):
             if record.kind == "standby":
                 continue
@@ -46,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
                     "duration_s": (last_ns or 0) / 1e9,
                     "state": "open" if record.ended_ns is None else "ended",
                     "alarms": len({t.alarm for t in store.logbook.list_transitions(record.id)}),
+                    "mmw_by_fills": _by_fills([f for f in filled if f.run_id == record.id]),
                     "_start": shown_utc(record.start_utc_ns),
                 }
             )
@@ -56,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         print("No runs yet.")
     else:
         print_table(
-            ("run", "name", "build", "start (UTC)", "duration", "state", "alarms"),
+            ("run", "name", "build", "start (UTC)", "duration", "state", "alarms", "MMW by fills, dry"),
             [
                 (
                     str(r["id"]),
@@ -66,8 +72,23 @@ def run(args: argparse.Namespace) -> int:
                     duration(float(str(r["duration_s"]))),
                     str(r["state"]),
                     str(r["alarms"]),
+                    _mmw(r["mmw_by_fills"]),
                 )
                 for r, start in zip(rows, shown, strict=True)
             ],
         )
     return 0
+
+
+def _by_fills(records: list[FillRecord]) -> dict[str, Any] | None:
+    if not records:
+        return None
+    from daq.study.fill_run import mmw_by_fills  # most stores hold no fills, and it takes a while to import
+
+    return mmw_by_fills(records)
+
+
+def _mmw(said: dict[str, Any] | None) -> str:
+    from daq.quantity import shown
+
+    return "–" if said is None else f"{shown(said['value'], said['u95'], '').text} ({said['fills']})"

@@ -245,7 +245,8 @@ def interval_of(
         own, from_slopes = squares / dof * float(weights @ weights), contrast.u_slopes**2
         u = math.sqrt(own + from_slopes)
         # Satterthwaite's degrees of freedom of the sum
-        behind = u**4 / (own**2 / dof + from_slopes**2 / fit.dof) if u > 0.0 else float(dof)
+        squared = own**2 / dof + from_slopes**2 / fit.dof
+        behind = u**4 / squared if squared > 0.0 else float(dof)
         between = float(stdtrit(max(behind, 1.0), 0.975)) * u
         low, high = contrast.value - between, contrast.value + between
     return Interval(

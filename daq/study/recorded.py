@@ -71,5 +71,6 @@ def review_run(
         foretold=foretold,
         calibrated_as=was,
         against=compared,
+        fills=store.logbook.list_fills(run_id=record.id),
     )
     return Recorded(record, bench, blocks, made)

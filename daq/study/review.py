@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.frame import NO_SEQ, Block
-from daq.store import Foretold, Mark, RunRecord, Transition, TripRecord
+from daq.store import FillRecord, Foretold, Mark, RunRecord, Transition, TripRecord
 from daq.study.alarm_load import alarm_load, alarm_summary
 from daq.study.efficiency_map import efficiency_map
+from daq.study.fill_run import fills_dict, gas_by_fills, run_fills
 from daq.study.foreseen import check_forecasts
 from daq.study.headline import headline
 from daq.study.heat_balance import heat_balance
@@ -81,6 +82,7 @@ def review(
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
     against: Mapping[str, Any] | None = None,
+    fills: Sequence[FillRecord] = (),
 ) -> Review:
     """Review one run.
 
@@ -105,6 +107,8 @@ def review(
         With the calibrations that the run was recorded with, where `bench` has others.
     against : mapping, optional
         What changed against a reference run, see `daq.study.against`.
+    fills : sequence of FillRecord
+        Timed fills of this run: on a bench without a flow meter its gas is theirs.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
@@ -112,7 +116,9 @@ def review(
     steps = max(1, round(width_s * 1e9 / STEP_NS))
     assessor = Assessor(suited)
     measured = _measured(suited, columns, steps)
-    balance = assessor.balance(measured)
+    filled = run_fills(suited, fills)
+    gas = None if filled is None else gas_by_fills(suited, measured, fills, filled)
+    balance = assessor.balance(measured, gas)
     windows = assessor.numbers(balance)
     phases = find_phases(suited, windows)
     start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
@@ -142,6 +148,7 @@ def review(
         "totals": run_totals(suited, balance, per_coulomb),
         "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
         "numbers": _numbers(assessor, balance, powered),
+        "fills": fills_dict(filled, gas is not None),
         "headline": headline(assessor, balance, phases),
         "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
         "heat_balance": heat_balance(suited, measured, balance).as_dict(),

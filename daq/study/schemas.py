@@ -178,6 +178,7 @@ _REVIEW = _object(
         "totals": _object(dict.fromkeys(_TOTALS, NUMBER)),
         "powered_s": SPAN,
         "numbers": _or_null(_NUMBERS),
+        "fills": _or_null(ANY),
         "headline": _or_null(
             _object(
                 {
