@@ -22,6 +22,7 @@ from daq.study.heat_balance import heat_balance
 from daq.study.hindsight import hindsight
 from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
+from daq.study.weighing import Weighing, weigh_run, weighing_finding
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
 from daq.watch.bins import Bins
 from daq.watch.calibrated import overdue
@@ -134,6 +135,8 @@ def review(
         forecasts, warnings = list(again.forecasts), list(again.warnings)
         recorded_again = not recorded
         recorded = recorded or list(again.transitions)
+    weighed = weigh_run(suited, columns, marks)
+    metered = None if weighed is None or gas is not None else _metered(assessor, balance, weighed)
     powered = _windows_of(phases, _POWERED, len(windows))
     per_coulomb = assessor.water_ml_per_coulomb
     body: dict[str, Any] = {
@@ -149,6 +152,7 @@ def review(
         "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
         "numbers": _numbers(assessor, balance, powered),
         "fills": fills_dict(filled, gas is not None),
+        "weighing": None if weighed is None else {**weighed.as_dict(), "flow_meter": metered},
         "headline": headline(assessor, balance, phases),
         "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
         "heat_balance": heat_balance(suited, measured, balance).as_dict(),
@@ -172,7 +176,9 @@ def review(
         "links": dict(links or {}),
         "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
         "against": against,
-        "findings": _findings(suited, windows, phases) + _overdue(bench, record, end_s),
+        "findings": _weighed_findings(weighed, metered)
+        + _findings(suited, windows, phases)
+        + _overdue(bench, record, end_s),
         "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
         "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
         "notes": [*notes, *_recalibrated(bench, calibrated_as)],
@@ -307,6 +313,25 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
             line["phases"].append({"phase": phase.name, "from_s": phase.from_s, "share": count / size})
             line["windows"] += count
     return sorted(out.values(), key=lambda line: -int(line["windows"]))
+
+
+def _metered(assessor: Assessor, balance: Balance, weighed: Weighing) -> dict[str, Any] | None:
+    """Dry gas by the flow meter over the very time that was weighed [L/min]."""
+    middle = balance.end_ns / 1e9 - 0.5e-9 * balance.window_ns
+    at = np.clip(np.searchsorted(weighed.at_s, middle), 0, weighed.at_s.size - 1)
+    here = weighed.used[at] & np.isfinite(np.asarray(balance.flows["dry"].value))
+    if not here.any():
+        return None
+    said: dict[str, Any] = assessor.numbers(balance.averaged(here)).at(0)["flow_dry_ref_lpm"]
+    return said
+
+
+def _weighed_findings(weighed: Weighing | None, metered: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Where balance and flow meter tell different gas."""
+    if weighed is None or metered is None:
+        return []
+    found = weighing_finding(weighed, metered)
+    return [] if found is None else [{**found.as_dict(), "phases": [], "windows": 0}]
 
 
 def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[dict[str, Any]]:

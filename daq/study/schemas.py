@@ -179,6 +179,7 @@ _REVIEW = _object(
         "powered_s": SPAN,
         "numbers": _or_null(_NUMBERS),
         "fills": _or_null(ANY),
+        "weighing": _or_null(ANY),
         "headline": _or_null(
             _object(
                 {
