@@ -23,6 +23,7 @@ from daq.errors import (
 )
 from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
+from daq.service.fill_gates import FillGates
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
 from daq.service.publisher import Publisher
@@ -59,6 +60,12 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
             live.hub.taps.append(lambda name, data: publisher.tell(name, data, live.reader_age_s))
             publisher.start()
         app.state.live = live
+        gates = FillGates(live) if "fill_level" in bench.channels else None
+        gating = None
+        if gates is not None:
+            live.hub.taps.append(gates.tell)
+            gating = asyncio.create_task(gates.serve(app.state.closing), name="fill gates")
+            gating.add_done_callback(lambda done: _say_why(app, done))
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
         try:
@@ -67,6 +74,9 @@ def create_app(bench: Bench, *, host: str | None = None, token: str | None = Non
             app.state.closing.set()
             with suppress(asyncio.CancelledError, Exception):
                 await task
+            with suppress(asyncio.CancelledError, Exception):
+                if gating is not None:
+                    await gating
             notifier.close()
             if publisher is not None:
                 await asyncio.to_thread(publisher.close)
