@@ -21,6 +21,7 @@ from daq.study.fill_form import form_in_run
 from daq.study.fill_run import mmw_by_fills
 from daq.study.plan import plan
 from daq.study.recorded import review_run
+from daq.study.report import html_report
 from daq.study.run_blocks import read_run
 from daq.study.summary import summary_text
 from tests.study.fill_bench import FilledRun, filled_run
@@ -88,6 +89,8 @@ def test_a_bench_without_a_meter_has_its_numbers_by_fills(store: Store) -> None:
     assert facts.spent
     assert "3 timed fills" in " ".join(facts.limits)
     assert "timed fills" in summary_text(reviewed)
+    page = html_report(reviewed, [block(run.t_s, run.values)])
+    assert "the gas of the whole run goes by them" in page
 
 
 def test_without_fills_nothing_is_made_up(store: Store) -> None:

@@ -11,6 +11,7 @@ from daq.bench import Bench
 from daq.cli.new_draft import proposed_channel
 from daq.sources.text_guess import guess_text
 from daq.store import Mark
+from daq.study.report import html_report
 from daq.study.review import review
 from daq.study.summary import summary_text
 from daq.study.weighing import Weighing, weigh_run
@@ -92,6 +93,7 @@ def test_gas_that_does_not_come_to_the_meter_is_a_finding(leak_share: float, cod
     codes = [f["code"] for f in body["findings"] if f["code"].startswith("weighed")]
     assert codes == ([] if code is None else [code])
     assert "WEIGHED over" in summary_text(made_review)
+    assert "The reservoir, weighed over" in html_report(made_review, [block(run.t_s, run.values)])
     assert body["weighing"]["flow_meter"]["value"] > 0.0
     if code == "weighed_above_meter":
         assert "LEAKS INTO THE ROOM" in body["findings"][0]["causes"][0]
