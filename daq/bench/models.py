@@ -26,6 +26,7 @@ __all__ = [
     "Bench",
     "BenchAbout",
     "ChannelSpec",
+    "FillSpec",
     "GasSpec",
     "InfluxSpec",
     "RecordingSpec",
@@ -147,6 +148,19 @@ class ServiceSpec(_Table):
     """The window over which the live numbers are averaged [s]."""
 
 
+class FillSpec(_Table):
+    """``[fill]``: the vessel whose level switch times fills by itself."""
+
+    volume_ml: Annotated[float, Field(gt=0, le=1e6, strict=True)]
+    """Gas between its two marks, as it stands there [mL]."""
+    volume_error_ml: Annotated[float, Field(ge=0, le=1e5, strict=True)] | None = None
+    """Its limit of error [mL]."""
+    seal: Literal["water", "lye", "dry"] | None = None
+    """The liquid that the gas pushes out."""
+    head_mm: Annotated[float, Field(ge=-2000, le=2000, strict=True)] | None = None
+    """How much higher the liquid stands outside than inside at the second mark [mm]."""
+
+
 class RecordingSpec(_Table):
     """``[recording]``: what the reader does by itself."""
 
@@ -162,6 +176,7 @@ class Bench(_Table):
     supply: SupplySpec
     site: SiteSpec
     gas: GasSpec = GasSpec()
+    fill: FillSpec | None = None
     sources: Annotated[dict[Name, AnySource], Field(min_length=1)]
     channels: Annotated[dict[Name, ChannelSpec], Field(min_length=1)]
     limits: dict[Name, LimitSpec] = Field(default_factory=dict)
@@ -240,6 +255,11 @@ class Bench(_Table):
     def _hangs_together(self) -> Bench:
         check_cold_junctions(self.channels)
         self._tell_units()
+        if "fill_level" in self.channels and self.fill is None:
+            raise ValueError(
+                "fill: channels.fill_level times fills, and nothing says the volume between its marks: add "
+                "[fill] with volume_ml"
+            )
         for name, channel in self.channels.items():
             if channel.source not in self.sources:
                 raise ValueError(

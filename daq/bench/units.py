@@ -41,6 +41,9 @@ KNOWN_CHANNELS: dict[str, KnownChannel] = {
     "relay": KnownChannel("1", "supply contactor, 1 closed, 0 open"),
     "duty": KnownChannel("1", "duty of a chopped supply, 0 to 1"),
     "volts_rms": KnownChannel("V", "true RMS of the voltage across the stack, the mean included (AC+DC)"),
+    "mass": KnownChannel("g", "mass of the reservoir on a balance, as it reads steady"),
+    "mass_moving": KnownChannel("g", "the same where the balance calls its reading moving"),
+    "fill_level": KnownChannel("1", "level switch of the fill vessel, 1 while it fills between its marks"),
     "amps_rms": KnownChannel("A", "true RMS of the current through the stack, the mean included (AC+DC)"),
 }
 
@@ -64,6 +67,9 @@ _UNITS: dict[str, tuple[str, float, float]] = {
     "mbar": ("kPa", 0.1, 0.0),
     "Pa": ("kPa", 1e-3, 0.0),
     "bar": ("kPa", 100.0, 0.0),
+    "g": ("g", 1.0, 0.0),
+    "kg": ("g", 1e3, 0.0),
+    "mg": ("g", 1e-3, 0.0),
     "%": ("%", 1.0, 0.0),
     "1": ("1", 1.0, 0.0),
 }

@@ -109,6 +109,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--run", dest="in_run", metavar="RUN", help="pin the fill to this run; needs --at")
     parser.add_argument("--at", type=float, metavar="S", help="the run's second at which the fill began")
     parser.add_argument(
+        "--edges",
+        action="store_true",
+        help="with --run: keep every fill that the run's level switch (channel fill_level) timed",
+    )
+    parser.add_argument(
         "--build", help="the stack's build, for the logbook (default: the run's, the bench's)"
     )
     parser.add_argument("--who", default="", help="who made the fill, for the logbook")
@@ -128,7 +133,30 @@ def run(args: argparse.Namespace) -> int:
     """Work out, list, or remove."""
     if args.forget is not None:
         return _forget(args)
+    if args.edges:
+        return _edges(args)
     return _list(args) if args.list else _fill(args)
+
+
+def _edges(args: argparse.Namespace) -> int:
+    from daq.study.fill_edges import fills_by_edges
+    from daq.study.fill_words import number_text
+
+    if args.in_run is None:
+        raise UsageError("needs a run", place="lyewatch fill --edges", remedy="name it with --run")
+    with open_store(args) as store:
+        kept, refused = fills_by_edges(store, find_run(store, args.in_run), who=args.who or "level switch")
+    if args.json:
+        print_json({"kept": [{**_facts(r), **r.body["result"]} for r in kept], "refused": refused})
+        return 0
+    for record in kept:
+        mmw = number_text("mmw_dry_ref", record.body["result"]["mmw_dry_ref"])
+        print(f"fill {record.id}, {record.body['form']['seconds']:.2f} s: MMW dry {mmw}")
+    for text in refused:
+        print(f"not kept, at {text}")
+    if not kept and not refused:
+        print("No fill by the level switch that is not kept yet.")
+    return 0
 
 
 def _fill(args: argparse.Namespace) -> int:
@@ -259,7 +287,7 @@ def _run_of(args: argparse.Namespace, store: Store) -> RunRecord:
 
 def _list(args: argparse.Namespace) -> int:
     from daq.study.fill_book import builds_of, result_of
-    from daq.study.fill_words import LABELS, bench_file_lines, number_text, series_text
+    from daq.study.fill_words import LABELS, bench_file_lines, number_text, series_text, side_by_side
 
     shown = ("flow_dry_ref_lpm", "mmw_as_read", "mmw_dry_ref", "faradaic_efficiency", "meter_factor")
     with open_store(args) as store:
@@ -279,6 +307,7 @@ def _list(args: argparse.Namespace) -> int:
                     {"build": b, "fills": [r.id for r in kept], **{n: s.as_dict() for n, s in series.items()}}
                     for b, kept, series in builds
                 ],
+                "builds": side_by_side(builds),
             }
         )
         return 0
@@ -302,6 +331,7 @@ def _list(args: argparse.Namespace) -> int:
         ],
     )
     print(f"\nDry gas at {results[records[-1].id]['reference']}; ± is the expanded uncertainty, k = 2")
+    _print_builds(side_by_side(builds))
     for build, kept, series in builds:
         if len(kept) < 2:
             continue
@@ -312,6 +342,27 @@ def _list(args: argparse.Namespace) -> int:
             for line in bench_file_lines(factor, f"{series['meter_factor'].n} timed fills"):
                 print(f"  {line}")
     return 0
+
+
+def _print_builds(lines: Sequence[dict[str, Any]]) -> None:
+    from daq.study.fill_words import LABELS, number_text
+
+    shown = ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "flow_dry_ref_lpm")
+    nothing = {"value": None, "u95": None}
+    print("\nBUILDS SIDE BY SIDE")
+    print_table(
+        ("build", "fills", "days", *(LABELS[n] for n in shown), "dry MMW against the first"),
+        [
+            (
+                line["build"] or "–",
+                str(len(line["fills"])),
+                str(line["days"]),
+                *(number_text(n, line["means"].get(n, nothing)) for n in shown),
+                "" if line["difference"] is None else line["difference"]["words"],
+            )
+            for line in lines
+        ],
+    )
 
 
 def _facts(record: FillRecord) -> dict[str, Any]:

@@ -24,6 +24,8 @@ _CALLED: Final = {
     "gas_humidity": "gas_humidity humidity rh",
     "relay": "relay contactor",
     "duty": "duty pwm",
+    "mass": "mass weight balance",
+    "mass_moving": "mass_moving",
 }
 _MEANT: Final = {word: channel for channel, words in _CALLED.items() for word in words.split()}
 NO_CHANNELS: Final = frozenset({"trip", "seq", "ms"})

@@ -17,6 +17,7 @@ _ACCURACY: Final[dict[str, tuple[float, float]]] = {  # % of reading, absolute
     "volts": (0.5, 0.02), "amps": (1.0, 0.05), "watts": (1.5, 0.5), "lye_temp": (0.0, 0.5),
     "room_temp": (0.0, 0.5), "gas_temp": (0.0, 0.5), "gas_flow": (2.0, 0.02), "room_pressure": (0.0, 0.5),
     "gas_pressure": (0.0, 0.5), "gas_humidity": (0.0, 3.0), "duty": (0.0, 0.01),
+    "mass": (0.0, 0.1), "mass_moving": (0.0, 0.1),
 }  # fmt: skip
 _VALID: Final[dict[str, tuple[float, float]]] = {
     "volts": (-1.0, 60.0), "amps": (-1.0, 100.0), "watts": (-5.0, 1500.0), "lye_temp": (-10.0, 120.0),

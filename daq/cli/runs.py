@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from datetime import UTC, datetime
+from typing import Any
 
 from daq.bench import load_bench
 from daq.cli.common import (
@@ -15,8 +16,11 @@ from daq.cli.common import (
     store_options,
 )
 from daq.quantity import shown_time
+from daq.store import FillRecord
 
 __all__ = ["add", "run"]
+
+MOST_FILLS = 100_000
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -38,7 +42,8 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         bench = load_bench(args.bench) if args.bench else None
         made = store.rebuild_runs(bench) if args.rebuild else []
-        rows = []
+        rows: list[dict[str, Any]] = []
+        filled = store.logbook.list_fills(limit=MOST_FILLS)
         for record in store.logbook.list_runs(limit=args.limit):
             if record.kind == "standby":
                 continue
@@ -54,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
                     "duration_s": (last_ns or 0) / 1e9,
                     "state": "open" if record.ended_ns is None else "ended",
                     "alarms": len({t.alarm for t in store.logbook.list_transitions(record.id)}),
+                    "mmw_by_fills": _by_fills([f for f in filled if f.run_id == record.id]),
                     "_start": shown_time(record.start_utc_ns),
                 }
             )
@@ -66,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         print("No runs yet.")
     else:
         print_table(
-            ("run", "name", "build", "start", "duration", "state", "alarms"),
+            ("run", "name", "build", "start", "duration", "state", "alarms", "MMW by fills, dry"),
             [
                 (
                     str(r["id"]),
@@ -76,8 +82,23 @@ def run(args: argparse.Namespace) -> int:
                     duration(float(str(r["duration_s"]))),
                     str(r["state"]),
                     str(r["alarms"]),
+                    _mmw(r["mmw_by_fills"]),
                 )
                 for r, start in zip(rows, shown, strict=True)
             ],
         )
     return 0
+
+
+def _by_fills(records: list[FillRecord]) -> dict[str, Any] | None:
+    if not records:
+        return None
+    from daq.study.fill_run import mmw_by_fills  # most stores hold no fills, and it takes a while to import
+
+    return mmw_by_fills(records)
+
+
+def _mmw(said: dict[str, Any] | None) -> str:
+    from daq.quantity import shown
+
+    return "–" if said is None else f"{shown(said['value'], said['u95'], '').text} ({said['fills']})"

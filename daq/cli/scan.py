@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daq.cli.common import DEFAULT_FOLDER, json_option, print_json, print_table
 
+if TYPE_CHECKING:
+    from daq.study.scan import RunScan
+
 __all__ = ["add", "run"]
+
+MOST_FILLS = 100_000
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,14 +46,15 @@ def run(args: argparse.Namespace) -> int:
 
     scan = scan_runs(args.location, powered_above_amps=args.above)
     found = named_now(scan.runs, _builds(args.location))
+    _with_fills(args.location, found)
     rows = [r.as_dict() for r in found] if args.runs else [asdict(b) for b in by_build(found)]
     if args.json:
         print_json({"files": scan.files, "rows": scan.rows, "peak_bytes": scan.peak_bytes, "lines": rows})
         return 0
     headings = (
-        ("run", "build", "rows", "mean_watts", "mmw_as_read", "highest_lye_temp")
+        ("run", "build", "rows", "mean_watts", "mmw_as_read", "mmw_by_fills", "highest_lye_temp")
         if args.runs
-        else ("build", "runs", "mean_watts", "mmw_as_read", "mmw_se", "highest_lye_temp")
+        else ("build", "runs", "mean_watts", "mmw_as_read", "mmw_se", "mmw_by_fills", "highest_lye_temp")
     )
     print_table(headings, [[_shown(row[h]) for h in headings] for row in rows])
     print(
@@ -65,6 +73,19 @@ def _builds(location: str) -> dict[str, str]:
 
     with Store(beside) as store:
         return {r.id: r.build for r in store.logbook.list_runs(limit=1_000_000_000)}
+
+
+def _with_fills(location: str, runs: Sequence[RunScan]) -> None:
+    """Add what the timed fills of a store tell, where its logbook stands beside the segments."""
+    folder = Path(location).resolve().parent
+    if "://" in location or not (folder / "logbook.db").exists():
+        return
+    from daq.store import Store
+
+    with Store(folder) as store:
+        filled = store.logbook.list_fills(limit=MOST_FILLS)
+    for run in runs:
+        run.add_fills(f for f in filled if f.run_id == run.run)
 
 
 def _shown(value: object) -> str:

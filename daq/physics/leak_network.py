@@ -31,6 +31,8 @@ from daq.physics._ranges import FloatArray, within
 
 __all__ = ["LeakCurrents", "LeakNetwork"]
 
+_MOST_ROUNDS = 400
+
 
 @dataclass(slots=True)
 class LeakNetwork:
@@ -161,6 +163,83 @@ class LeakNetwork:
             lost_fraction=float((amps - through).sum() / (self.cells * amps)),
             lost_w=float(((volts + slope * through) * (amps - through)).sum()),
         )
+
+    def rise(
+        self, currents_a: ArrayLike, *, reversible_v: float, exchange_a: float, slope_v: float
+    ) -> FloatArray:
+        """Voltage across each neutral plate while the current rises from nothing, by Newton's method [V].
+
+        A plate passes ``i0 exp((U - U_rev)/b)`` (Tafel's law) of the voltage U from gap to gap; what the
+        paths past it take comes on top. Plates that leak least begin to pass current first.
+
+        Parameters
+        ----------
+        currents_a : float64[m]
+            Of the stack [A], each above 0.
+        reversible_v, slope_v : float
+            U_rev and b of both electrodes together [V], above 0.
+        exchange_a : float
+            i0 of a plate [A], above 0.
+
+        Returns
+        -------
+        float64[m, cells - 1]
+
+        Raises
+        ------
+        PhysicsRangeError
+            For values out of range, or where no solution is found.
+        """
+        place, steps = "LeakNetwork.rise", self.cells - 1
+        given = np.atleast_1d(np.asarray(currents_a, dtype=np.float64))
+        amps = np.asarray(within(given, 1e-9, 1e5, place=place, name="currents_a", unit="A"))
+        within(reversible_v, 1e-6, 10.0, place=place, name="reversible_v", unit="V")
+        within(exchange_a, 1e-15, 1e3, place=place, name="exchange_a", unit="A")
+        within(slope_v, 1e-3, 10.0, place=place, name="slope_v", unit="V")
+        past = self.past_by_steps()
+        leaks = np.maximum(np.diag(past), 1e-15)
+        out = np.empty((amps.size, steps))
+        for row, current in enumerate(amps):
+            tafel = reversible_v + slope_v * math.log(current / exchange_a)
+            u = np.minimum(current / leaks, max(tafel, 1e-6))
+            for _ in range(_MOST_ROUNDS):
+                through = exchange_a * np.exp(np.clip((u - reversible_v) / slope_v, -200.0, 200.0))
+                jacobian = past.copy()
+                jacobian[np.diag_indices(steps)] += np.maximum(through / slope_v, 1e-15)
+                step = np.linalg.solve(jacobian, current - past @ u - through)
+                # beyond two slopes the exponential is another one
+                u = u + np.clip(step, -np.inf, 2.0 * slope_v)
+                if float(np.abs(step).max()) < 1e-9:
+                    break
+            else:
+                raise PhysicsRangeError(
+                    "the currents of the rising stack do not settle", place=place, value=float(current)
+                )
+            out[row] = u
+        return out
+
+    def past_by_steps(self) -> FloatArray:
+        """Current past each plate for a volt across each plate alone [S], by Kron's reduction to the gaps.
+
+        Returns
+        -------
+        float64[cells - 1, cells - 1]
+            Row: the plate that is passed; column: the plate with the voltage.
+        """
+        n = self.cells
+        laplace = np.zeros((self._nodes, self._nodes))
+        a, b, ohm = _columns(self.links)
+        for p, q, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
+            np.add.at(laplace, (p, q), sign / ohm)
+        used = n + np.flatnonzero(np.diag(laplace)[n:] > 0.0)
+        reduced = laplace[:n, :n]
+        if used.size:
+            inner = laplace[np.ix_(used, used)]
+            reduced = reduced - laplace[:n, used] @ np.linalg.solve(inner, laplace[used, :n])
+        # potentials from the steps' voltages, the first gap at 0
+        turn = -np.tril(np.ones((n, n - 1)), -1)
+        past: FloatArray = np.cumsum(reduced @ turn, axis=0)[:-1]
+        return past
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from daq.errors import (
 from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
 from daq.service.feed import Connect
+from daq.service.fill_gates import FillGates
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
 from daq.service.publisher import Publisher
@@ -73,6 +74,12 @@ def create_app(
             live.opened.append(courier.begin)
             live.hub.taps.append(lambda name, data: courier.tell(name, data, live.reader_age_s))
         app.state.live = live
+        gates = FillGates(live) if "fill_level" in bench.channels else None
+        gating = None
+        if gates is not None:
+            live.hub.taps.append(gates.tell)
+            gating = asyncio.create_task(gates.serve(app.state.closing), name="fill gates")
+            gating.add_done_callback(lambda done: _say_why(app, done))
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
         await asyncio.sleep(0.0)  # the task begins
@@ -86,6 +93,9 @@ def create_app(
                 await asyncio.to_thread(live.publisher.close)
             with suppress(asyncio.CancelledError, Exception):
                 await task
+            with suppress(asyncio.CancelledError, Exception):
+                if gating is not None:
+                    await gating
             notifier.close()
 
     app = FastAPI(

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 __all__ = [
     "AcknowledgeBody",
     "AsideBody",
+    "FillMarkBody",
     "FillStartBody",
     "FillStopBody",
     "MarkBody",
@@ -119,3 +120,10 @@ class FillStartBody(_Body):
     gas_temp_c: Annotated[float, Field(ge=0, le=100)] | None = None
     gas_temp_error_c: Annotated[float, Field(ge=0, le=50)] | None = None
     head_mm: Annotated[float, Field(ge=-2000, le=2000)] | None = None
+
+
+class FillMarkBody(FillStartBody):
+    """A timed fill of a run that is over, or of a while ago, marked on its trend."""
+
+    from_s: Annotated[float, Field(ge=0, description="the run's second at which the vessel began to fill")]
+    to_s: Annotated[float, Field(gt=0, description="the run's second at which it was full")]

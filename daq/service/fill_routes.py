@@ -10,8 +10,9 @@ from typing import Any
 from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
 
+from daq.bench import Bench
 from daq.errors import RequestRefused, UsageError
-from daq.service.bodies import FillStartBody, FillStopBody, WhoBody
+from daq.service.bodies import FillMarkBody, FillStartBody, FillStopBody, WhoBody
 from daq.service.live import Live
 from daq.service.live_routes import live_of
 from daq.service.words import iso_utc
@@ -41,9 +42,54 @@ async def fills(
         return {
             "fills": [_told(record, reference) for record in reversed(kept)],
             "series": _series(kept, reference),
+            "builds": _builds(kept, reference),
         }
 
     return {"open": live.open_fill, **await run_in_threadpool(listed)}
+
+
+@router.post("/runs/{run_id}/fills")
+async def mark(request: Request, run_id: str, body: FillMarkBody) -> dict[str, Any]:
+    """A fill marked afterwards on a run's trend: worked out over that stretch, and kept."""
+    live = live_of(request)
+    if body.to_s <= body.from_s:
+        raise UsageError(
+            "the fill ends before it begins",
+            place="fill: to_s",
+            value=body.to_s,
+            remedy=f"give a second after {body.from_s:g}",
+        )
+
+    def made() -> FillRecord:
+        from daq.study.benches import recorded_bench
+
+        run = live.store.logbook.get_run(run_id)
+        said = body.model_dump(exclude={"who", "note", "from_s", "to_s"}, exclude_none=True)
+        fill = {
+            "run": run_id,
+            "t_s": body.from_s,
+            "stopped_utc_ns": run.start_utc_ns + round(body.to_s * 1e9),
+        }
+        bench = recorded_bench(live.store, run)
+        said["seconds"] = body.to_s - body.from_s
+        return _made(live, fill, said, body.who, body.note, bench)
+
+    return {"ok": True, "fill": _told(await run_in_threadpool(made), live.bench.site.reference)}
+
+
+@router.post("/runs/{run_id}/fills/edges")
+async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> dict[str, Any]:
+    """Every fill that the run's level switch timed and that is not kept yet."""
+    live = live_of(request)
+    who = body.who if body else "level switch"
+
+    def found() -> tuple[list[FillRecord], list[str]]:
+        from daq.study.fill_edges import fills_by_edges
+
+        return fills_by_edges(live.store, live.store.logbook.get_run(run_id), who=who)
+
+    kept, refused = await run_in_threadpool(found)
+    return {"ok": True, "fills": [_told(r, live.bench.site.reference) for r in kept], "refused": refused}
 
 
 @router.post("/fills/start")
@@ -136,13 +182,20 @@ def _open(live: Live) -> dict[str, Any]:
     return live.open_fill
 
 
-def _made(live: Live, fill: dict[str, Any], said: dict[str, Any], who: str, note: str) -> FillRecord:
+def _made(
+    live: Live,
+    fill: dict[str, Any],
+    said: dict[str, Any],
+    who: str,
+    note: str,
+    bench: Bench | None = None,
+) -> FillRecord:
     from daq.study.fill_book import fill_record, made_in_run
     from daq.study.fill_form import form_in_run
 
     store = live.store
     run = store.logbook.get_run(fill["run"])
-    form = form_in_run(live.run_bench, said)
+    form = form_in_run(bench or live.run_bench, said)
     made = made_in_run(store, run, form, round(fill["t_s"] * 1e9))
     recorded = run.kind == "run"
     return store.logbook.add_fill(
@@ -181,6 +234,24 @@ def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
         for build, records, series in builds
         if len(records) > 1
     ]
+
+
+def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
+    """The builds side by side, in the order of their first fill."""
+    from daq.study.fill_book import builds_of
+    from daq.study.fill_words import LABELS, side_by_side
+    from daq.watch.numbers import UNITS
+
+    try:
+        lines = side_by_side(builds_of(kept, reference))
+    except UsageError:
+        return []
+    for line in lines:
+        line["means"] = {
+            key: {**found, "unit": UNITS.get(key, "1"), "label": LABELS[key]}
+            for key, found in line["means"].items()
+        }
+    return lines
 
 
 def _told(record: FillRecord, reference: str) -> dict[str, Any]:

@@ -43,6 +43,9 @@ def add_pages(app: FastAPI) -> None:
     async def runs() -> Response:
         return _page("runs.html")
 
+    async def fills() -> Response:
+        return _page("fills.html")
+
     async def run(run_id: str) -> Response:
         return _page("run.html")
 
@@ -52,7 +55,13 @@ def add_pages(app: FastAPI) -> None:
     def _page(name: str) -> FileResponse:
         return FileResponse(folder / name, headers={"Cache-Control": "no-cache"})
 
-    for path, endpoint in (("/", live), ("/runs", runs), ("/runs/{run_id}", run), ("/docs", docs)):
+    for path, endpoint in (
+        ("/", live),
+        ("/runs", runs),
+        ("/fills", fills),
+        ("/runs/{run_id}", run),
+        ("/docs", docs),
+    ):
         app.add_api_route(path, endpoint, include_in_schema=False, response_class=HTMLResponse)
     app.mount("/pages/uplot", StaticFiles(directory=chart_dir(), check_dir=False), name="chart")
     app.mount("/pages", StaticFiles(directory=folder), name="pages")

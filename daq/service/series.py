@@ -100,6 +100,7 @@ def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict
         "state": "recording" if record.ended_ns is None else "ended",
         "peak_lye_temp": _peak(store, record),
         "alarm_count": len({t.alarm for t in transitions}),
+        "mmw_by_fills": _by_fills(store, record),
     }
     if whole:
         bench = recorded_bench(store, record)
@@ -126,6 +127,15 @@ def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict
         ]
         out["links"] = [{"source": s, **c} for s, c in store.logbook.load_links(record.id).items()]
     return out
+
+
+def _by_fills(store: Store, record: RunRecord) -> dict[str, Any] | None:
+    fills = store.logbook.list_fills(run_id=record.id)
+    if not fills:
+        return None
+    from daq.study.fill_run import mmw_by_fills  # most runs have none, and it takes a while to import
+
+    return mmw_by_fills(fills)
 
 
 def _peak(store: Store, record: RunRecord) -> float | None:

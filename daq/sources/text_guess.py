@@ -45,6 +45,30 @@ _PART: Final = re.compile(
     rf"|(?P<number>(?<![\w.])(?:{_NUMBER}|{_OVER}(?![\w.])))"
     r"|(?P<blank>\s+)|(?P<word>[^\W\d_][\w/°%]*|°[CF]|%(?:RH)?)|(?P<other>.)"
 )
+_MASS: Final = r"(?P<{0}>[+-]?[ ]*[0-9.]+|OL)[ ]*"
+_GRAMS: Final = {
+    # kilograms, grams or milligrams by the prefix; "bare" has no unit, as while the reading moves
+    "mass": _MASS.format("mass") + r"(?P<mass_prefix>[kKm]?)[gG]",
+    "mass_moving": _MASS.format("mass_moving") + r"(?P<mass_moving_prefix>[kKm]?)[gG]",
+    "bare": _MASS.format("mass_moving"),
+}
+_NAMES_GRAMS: Final = re.compile(r"(?<![\w/])[kKm]?[gG](?![\w/])|[0-9][kKm]?[gG](?![\w/])")
+_HEAD: Final = r"(?:ST|QT)[, ]+(?:(?:GS|NT|GW)[, ]+)?"
+_BALANCES: Final = (
+    # what comes before, the mass, what comes after; the first pattern that matches counts
+    # `ST,+00123.45  g` and `ST,GS  1.000KG`; US is unstable, OL over range
+    (
+        (_HEAD, "mass", ""),
+        (r"US[, ]+(?:(?:GS|NT|GW)[, ]+)?", "mass_moving", ""),
+        ("", "bare", r",?[+-]?[0-9.E+]*"),
+    ),
+    # `S S     100.00 g`, S D while it moves; `S I`, `S +`, `S -` say that there is no reading
+    ((r"S[ ]+S[ ]+", "mass", ""), (r"S[ ]+[DI][ ]+", "mass_moving", "")),
+    # `?  -  12.345 g`: a mark before a moving reading
+    ((r"[?][ ]*", "mass_moving", ""), ("", "mass", "")),
+    # `+  123.56 g`, perhaps with a name before it, and without its unit while it moves
+    ((r"(?:[A-Z][A-Za-z]{0,5}[ ]+)?", "mass", ""), (r"(?:[A-Z][A-Za-z]{0,5}[ ]+)?", "bare", "")),
+)
 _NO_NAMES: Final = frozenset({"seq", "ms", "dc", "ac"})
 _NAME_LIKE: Final = re.compile(r"[^A-Za-z0-9]+")
 
@@ -86,6 +110,9 @@ def guess_text(lines: Sequence[str]) -> TextGuess | None:
     found = [text for line in lines if (text := line.strip())]
     if not found:
         return None
+    weighed = _balance(found)
+    if weighed is not None:
+        return weighed
     decimal = _decimal(found)
     parted = [_parts(line, decimal) for line in found]
     shapes = Counter(_shape(parts) for parts in parted)
@@ -95,6 +122,23 @@ def guess_text(lines: Sequence[str]) -> TextGuess | None:
     guesses.append(_described(kinds, found, decimal) if len(kinds) > 1 else None)
     # The first of the best: one kind of line where that will do.
     return max((g for g in guesses if g is not None), key=lambda g: g.matched, default=None)
+
+
+def _balance(lines: Sequence[str]) -> TextGuess | None:
+    """Lines of a balance, as makers' manuals give them: the mass, and apart from it what is marked moving.
+
+    A steady reading is the field `mass`, a moving one `mass_moving`, both in grams. None where no line names
+    grams beside a mark, a sign or a lone number.
+    """
+    for patterns in _BALANCES:
+        keys = {"pattern": [rf"{before}{_GRAMS[name]}{after}" for before, name, after in patterns]}
+        tried = _try(keys, lines)
+        if tried is None or tried[0] < _LEAST_SHARE * len(lines):
+            continue
+        told = {name: value for name, value in tried[1].items() if name in ("mass", "mass_moving")}
+        if told and any(_NAMES_GRAMS.search(line) for line in lines):
+            return TextGuess(keys, dict.fromkeys(told, "g"), told, tried[0])
+    return None
 
 
 def _decimal(lines: Sequence[str]) -> str:

@@ -257,7 +257,8 @@ def interval_of(
         of_runs, from_slopes = own.squares / own.dof * gain, contrast.u_slopes**2
         u = math.sqrt(of_runs + from_slopes)
         # Satterthwaite's degrees of freedom of the sum
-        behind = u**4 / (of_runs**2 / own.dof + from_slopes**2 / fit.dof) if u > 0.0 else float(own.dof)
+        squared = of_runs**2 / own.dof + from_slopes**2 / fit.dof
+        behind = u**4 / squared if squared > 0.0 else float(own.dof)
         between = float(stdtrit(max(behind, 1.0), 0.975)) * u
         low, high = contrast.value - between, contrast.value + between
     low = contrast.value - math.hypot(contrast.value - low, cal)

@@ -10,6 +10,7 @@ from typing import Any
 from daq.errors import UsageError
 from daq.store import FillRecord, RunRecord, Store
 from daq.study.benches import recorded_bench
+from daq.study.fill_gas import is_known, number
 from daq.study.fill_interval import LEAD_IN_NS, FillInterval, MeterCheck, check_meter, interval_of
 from daq.study.fill_series import METER_FACTOR, Repeated, at_reference, series_of
 from daq.study.timed_fill import FillForm, TimedFill, timed_fill
@@ -33,7 +34,7 @@ def made_in_run(store: Store, record: RunRecord, form: FillForm, start_ns: int) 
     Raises
     ------
     UsageError
-        When the run holds no samples of that time.
+        When the run holds no samples of that time, or the supply was off in it.
     """
     bench = recorded_bench(store, record)
     end_ns = start_ns + round(form.seconds * 1e9)
@@ -47,8 +48,24 @@ def made_in_run(store: Store, record: RunRecord, form: FillForm, start_ns: int) 
             remedy=f"the run ends at {(last_ns or 0) / 1e9:.1f} s; give the second at which the fill began",
         )
     interval = interval_of(bench, blocks, start_ns, end_ns)
+    if form.amps is None:
+        _refuse_unpowered(interval, start_ns, end_ns)
     fill = timed_fill(form, interval.during)
     return FillMade(fill, check_meter(fill, interval), interval)
+
+
+def _refuse_unpowered(interval: FillInterval, start_ns: int, end_ns: int) -> None:
+    """A fill in which the supply was off says nothing of the stack."""
+    amps = interval.during.amps
+    above = interval.bench.supply.powered_above_amps
+    if amps is None or not is_known(amps) or number(amps.value) > above:
+        return
+    raise UsageError(
+        "the supply was off in that time: no gas was made that could be set against it",
+        place=f"fill from {start_ns / 1e9:.1f} to {end_ns / 1e9:.1f} s of the run",
+        value=f"{number(amps.value):.2g} A",
+        remedy=f"fill while more than {above:g} A flow (supply.powered_above_amps); or drop this fill",
+    )
 
 
 def fill_record(

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import stdtrit
 
 from daq.errors import UsageError
 from daq.physics.reference import reference_condition
@@ -79,6 +78,8 @@ def repeated(values: Sequence[float], u95: Sequence[float], u95_shared: Sequence
     own = math.sqrt(max(float(np.mean(all_u**2 - shared**2)), 0.0) / n)
     if n == 1:
         return Repeated(1, mean, math.nan, math.nan, math.hypot(own, common))
+    from scipy.special import stdtrit  # SciPy takes as long to import as all else of a short command
+
     s, t = float(x.std(ddof=1)), float(stdtrit(n - 1, 0.975))
     return Repeated(n, mean, s, t, math.hypot(max(t * s / math.sqrt(n), own), common))
 

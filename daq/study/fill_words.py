@@ -9,14 +9,24 @@ from typing import Any, Final
 import numpy as np
 
 from daq.quantity import shown
+from daq.store import FillRecord
 from daq.study.fill_series import METER_FACTOR, Repeated
 from daq.study.timed_fill import FILL_NUMBERS, TimedFill
 from daq.watch.numbers import NUMBERS, unit_words
 
-__all__ = ["LABELS", "UNITS", "bench_file_lines", "fill_text", "number_text", "series_text"]
+__all__ = [
+    "LABELS",
+    "UNITS",
+    "bench_file_lines",
+    "fill_text",
+    "number_text",
+    "series_text",
+    "side_by_side",
+]
 
 LABELS: Final = {**{n.key: n.label for n in NUMBERS}, METER_FACTOR: "Meter factor"}
 UNITS: Final = {**{n.key: unit_words(n.unit) for n in NUMBERS}, METER_FACTOR: ""}
+DAY_NS: Final = 86_400_000_000_000
 _BUDGET_LEAST = 0.02
 """Parts below this share of the variance are not worth a line."""
 
@@ -68,6 +78,53 @@ def series_text(series: Mapping[str, Repeated]) -> str:
         "  ± is the expanded uncertainty of the mean: Student's t for its scatter, and what all fills share"
     )
     return "\n".join(lines)
+
+
+def side_by_side(
+    builds: Sequence[tuple[str, Sequence[FillRecord], Mapping[str, Repeated]]],
+) -> list[dict[str, Any]]:
+    """The builds with their means, and of dry MMW the difference from the first build that has one.
+
+    The difference's U counts both means' whole: what the fills of both share, such as the vessel, is not
+    taken out, since nobody says that it was the same. A difference is told where it stands beyond its U *and*
+    each build was filled on two days or more; fills of one day each can not tell the build from the day.
+    """
+    out: list[dict[str, Any]] = []
+    first: tuple[str, Repeated, int] | None = None
+    for build, records, series in builds:
+        days = len({r.t_utc_ns // DAY_NS for r in records})
+        mmw = series.get("mmw_dry_ref")
+        line: dict[str, Any] = {
+            "build": build,
+            "fills": [r.id for r in records],
+            "days": days,
+            "means": {name: found.as_dict() for name, found in series.items()},
+            "difference": None,
+        }
+        if mmw is not None and first is None:
+            first = build, mmw, days
+        elif mmw is not None and first is not None and first[1].mean:
+            value, u = mmw.mean / first[1].mean - 1.0, math.hypot(mmw.u95, first[1].u95) / first[1].mean
+            beyond, repeated = abs(value) > u, min(days, first[2]) > 1
+            line["difference"] = {
+                "from": first[0],
+                "value": value,
+                "u95": u,
+                "told": beyond and repeated,
+                "words": _difference_words(value, u, first[0], beyond=beyond, repeated=repeated),
+            }
+        out.append(line)
+    return out
+
+
+def _difference_words(value: float, u: float, first: str, *, beyond: bool, repeated: bool) -> str:
+    share = shown(100.0 * value, 100.0 * u, "%").text
+    against = f"{share} against {first or 'no build named'}"
+    if not beyond:
+        return f"{against}: not told apart"
+    if not repeated:
+        return f"{against}: one day each can not tell the build from the day"
+    return against
 
 
 def bench_file_lines(

@@ -281,6 +281,38 @@ def _solved(
     drop: float,
 ) -> LeakCurrents:
     """The currents of one group in series."""
+    network = network_of(bench, geometry, kappa, access, size, length, gap, sealed, bubbles)
+    per_group = amps / groups
+    gap_ohm = drop * gap_ohm_of(bench, gap * geometry.gap_mm, kappa)
+    try:
+        # An opening stands in the plate and not in the gap: what drives its leak is the cell's voltage less
+        # the drop in the lye.
+        return network.solve(cell_volts - gap_ohm * per_group, per_group)
+    except PhysicsRangeError as exc:
+        raise UsageError(
+            f"the leak can not be worked out: {exc}",
+            place="lyewatch leak",
+            remedy="check volts, amps and the geometry",
+        ) from None
+
+
+def gap_ohm_of(bench: Bench, gap_mm: float, kappa: float) -> float:
+    """Resistance of the lye between two plates [ohm]."""
+    return 0.01 * gap_mm * 10.0 / (kappa * bench.stack.plate_area_cm2)
+
+
+def network_of(
+    bench: Bench,
+    geometry: GeometrySpec,
+    kappa: float,
+    access: float,
+    size: float,
+    length: float,
+    gap: float,
+    sealed: float,
+    bubbles: float,
+) -> LeakNetwork:
+    """The paths past the plates of one group in series; the arguments as in `Inputs`."""
     network = LeakNetwork(bench.stack.cells)
     thickness, gap_mm = length * geometry.plate_thickness_mm, gap * geometry.gap_mm
     for opening in geometry.openings:
@@ -294,18 +326,7 @@ def _solved(
         ) + 2.0 * access * float(access_resistance_ohm(width, k))
         segment = _channel(length * duct.segment_length_mm, 0.25 * math.pi * wide**2, k)
         network.duct(branch / duct.count, segment / duct.count)
-    per_group = amps / groups
-    gap_ohm = drop * 0.01 * gap_mm * 10.0 / (kappa * bench.stack.plate_area_cm2)
-    try:
-        # An opening stands in the plate and not in the gap: what drives its leak is the cell's voltage less
-        # the drop in the lye.
-        return network.solve(cell_volts - gap_ohm * per_group, per_group)
-    except PhysicsRangeError as exc:
-        raise UsageError(
-            f"the leak can not be worked out: {exc}",
-            place="lyewatch leak",
-            remedy="check volts, amps and the geometry",
-        ) from None
+    return network
 
 
 def _add(

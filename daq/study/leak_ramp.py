@@ -23,7 +23,7 @@ from daq.study.regression import cosine_scores, cosines_for, least_squares
 from daq.watch import Columns
 from daq.watch.columns import FloatArray
 
-__all__ = ["Ramp", "find_ramps", "ramp_leak"]
+__all__ = ["Ramp", "find_ramps", "leak_of_line", "ramp_leak"]
 
 STEP_S = 2.0
 """Volts and amps are averaged over so long before a line is laid through them [s]."""
@@ -128,11 +128,16 @@ def ramp_leak(bench: Bench, ramp: Ramp, cell_volts: Quantity, kappa_ratio: Quant
     n = bench.stack.cells
 
     def leak(g: float, intercept: float, e: float) -> float:
-        # G (nE - V0) = G nE + intercept
-        through = g * n * e + intercept
-        return max(through, 0.0) ** 2 / (g * n * e) if g > 0.0 else 0.0
+        return leak_of_line(g, intercept, n, e)
 
     return (propagate(leak, ramp.conductance, ramp.intercept, cell_volts, unit="A") * kappa_ratio).named("A")
+
+
+def leak_of_line(g: float, intercept: float, cells: int, e: float) -> float:
+    """Mean leak per cell of a line ``I = g V + intercept`` at cells of `e` volts [A]."""
+    # G (nE - V0) = G nE + intercept
+    through = g * cells * e + intercept
+    return max(through, 0.0) ** 2 / (g * cells * e) if g > 0.0 else 0.0
 
 
 # -- parts -------------------------------------------------------------------------------------------------

@@ -14,13 +14,14 @@ from typing import Any
 import numpy as np
 
 from daq.bench import Bench
-from daq.errors import UsageError
+from daq.errors import PhysicsRangeError, UsageError
 from daq.frame import Block
 from daq.quantity import Quantity
 from daq.study.as_read import as_read
 from daq.study.leak_changes import Variant, variants
 from daq.study.leak_predict import LIMITS, Conditions, Prediction, lye_conductivity
 from daq.study.leak_ramp import Ramp, find_ramps, ramp_leak
+from daq.study.leak_unequal import UNEQUAL_U, unequal_plates
 from daq.study.phases import Phase, find_phases
 from daq.watch import Assessor, Columns, Numbers, assess_windows, suited_to
 from daq.watch.columns import IntArray
@@ -48,6 +49,14 @@ _RAMP_LIMITS = (
         "as leak."
     ),
     "Bubbles that fill the openings in operation are not there during the rise: in operation less leaks.",
+)
+_UNEQUAL_KNOWN = (
+    "Plates that leak unequally are in series during the rise: what that hides is put back by "
+    "[stack.geometry], and is as right as its lists."
+)
+_UNEQUAL_UNKNOWN = (
+    "Plates are taken to leak alike, within 35 %: where they do not, as drilled or sealed each its own way, "
+    "more leaks than this says. A [stack.geometry] with a list for each plate corrects for it."
 )
 _DEFICIT_LIMITS = (
     (
@@ -349,7 +358,16 @@ def _ramp_estimate(
     else:
         ratio = Quantity(1.0, 0.1, "", label="conductivity")
         words += ", not corrected for temperature"
-    return Estimate("slow rise", words, ramp_leak(bench, ramp, cell, ratio), _RAMP_LIMITS)
+    leak = ramp_leak(bench, ramp, cell, ratio)
+    factor, limit = Quantity(1.0, UNEQUAL_U, "", label="plates that leak unequally"), _UNEQUAL_UNKNOWN
+    if prediction is not None:
+        try:
+            factor = unequal_plates(bench, conditions, ramp, plain(ratio.value))
+            words += f", times {plain(factor.value):.3f} for how the geometry's plates differ"
+            limit = _UNEQUAL_KNOWN
+        except PhysicsRangeError as exc:
+            limit = f"{_UNEQUAL_UNKNOWN} The geometry was of no help: {exc.message}."
+    return Estimate("slow rise", words, (leak * factor).named("A"), (*_RAMP_LIMITS, limit))
 
 
 def _prediction(p: Prediction) -> dict[str, Any]:

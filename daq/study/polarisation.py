@@ -29,6 +29,7 @@ __all__ = [
     "PartDifference",
     "Polarisation",
     "SweptRun",
+    "part_differences",
     "polarise",
     "swept_blocks",
     "swept_run",
@@ -85,11 +86,13 @@ class PartDifference:
     value: float
     low: float
     high: float
+    reason: str = ""
+    """Why the part can not be told at all; empty where it can."""
 
     @property
     def told(self) -> bool:
         """Whether it is told apart from none."""
-        return self.low > 0.0 or self.high < 0.0
+        return not self.reason and (self.low > 0.0 or self.high < 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +184,8 @@ def polarise(runs: Sequence[SweptRun], *, by: str = "build") -> Polarisation:
         builds.append(BuildCurve(name, members, points, leaks, fit, reason, notes))
     first = builds[0].fit
     differences = tuple(
-        () if first is None or other.fit is None else _differences(first, other.fit) for other in builds[1:]
+        () if first is None or other.fit is None else part_differences(first, other.fit)
+        for other in builds[1:]
     )
     return Polarisation(reference_c, at_density, tuple(builds), differences)
 
@@ -228,9 +232,11 @@ def _common_density(points: Sequence[Points]) -> float:
     return round(middle, digits)
 
 
-def _differences(first: PolarisationFit, other: PolarisationFit) -> tuple[PartDifference, ...]:
+def part_differences(first: PolarisationFit, other: PolarisationFit) -> tuple[PartDifference, ...]:
     """Differences of the parts; errors of one name cancel as far as both curves carry them alike."""
     out = []
+    bound = "a fit ended at its bound, so that its ohmic and activation part are not those of the stack"
+    reason = bound if first.at_bounds or other.at_bounds else ""
     for part in COMPARED:
         k = PARTS.index(part)
         value = float(other.parts[k] - first.parts[k])
@@ -242,5 +248,6 @@ def _differences(first: PolarisationFit, other: PolarisationFit) -> tuple[PartDi
             a, b = (float(f.carried[name][k]) if name in f.carried else 0.0 for f in (first, other))
             shared += (b - a) ** 2
         half = math.hypot(float(stdtrit(min(dof, 1e9), 0.975)) * math.sqrt(u2), 1.96 * math.sqrt(shared))
-        out.append(PartDifference(part, value, value - half, value + half))
+        why = reason if part != "cell_volts" else ""
+        out.append(PartDifference(part, value, value - half, value + half, why))
     return tuple(out)

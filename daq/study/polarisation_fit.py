@@ -35,6 +35,21 @@ PRIOR_EA, PRIOR_EA_U = 40e3, 15e3
 """Activation energy of j0 and its standard uncertainty before any step is seen [J/mol] (judgement: fits
 to the published sets of `tests/published/test_polarisation.py` give 32 and 42 kJ/mol)."""
 _LN_J0 = np.linspace(math.log(1e-7), math.log(30.0), 12)
+_LOW, _HIGH = (0.0, 1e-4, -40.0, 0.0), (1e3, 1.0, 6.0, 3e5)
+"""Bounds of r [ohm cm2], b [V], ln j0 [ln(mA/cm2)] and Ea [J/mol]."""
+_COEFFICIENTS = (
+    ("ohmic resistance", 1.0, "ohm cm2"),
+    ("Tafel slope", LN10, "V per decade"),
+    ("logarithm of the exchange current", 1.0, "ln(mA/cm2)"),
+    ("activation energy", 1e-3, "kJ/mol"),
+)
+LEAST_OHMIC = 1.0
+"""Below a thousandth of this an ohmic resistance is at its bound of 0 [ohm cm2]: a millimetre of 20 % KOH
+alone is 0.2 (Gilliam 2007, by `daq.physics.conductivity`)."""
+STEEPEST = 0.5
+"""Largest Tafel slope of both electrodes of a cell together that is taken for one [V per decade]: two
+electrodes of transfer coefficient 0.5 at 60 degC have 0.13 V each, and doubled slopes at high currents are
+known (judgement)."""
 LAW_V = 1e-3
 """No law of three parts holds to better than this: the least scatter that is counted with [V] (judgement)."""
 
@@ -98,6 +113,9 @@ class PolarisationFit:
         Volts of the curve at each step, and their ohmic part [V].
     reversible_at : float
         Reversible voltage at `reference_c` [V].
+    at_bounds : tuple of str
+        Which coefficients ended where the fit must not go beyond, or lie beyond what electrodes show, in
+        words: volts per cell still hold then, the ohmic and the activation part do not.
     """
 
     reference_c: float
@@ -112,6 +130,7 @@ class PolarisationFit:
     fitted: FloatArray
     ohmic_steps: FloatArray
     reversible_at: float
+    at_bounds: tuple[str, ...] = ()
 
     @property
     def u95(self) -> FloatArray:
@@ -192,6 +211,7 @@ def fit_parts(points: Points, *, reference_c: float, at_density: float) -> Polar
         fitted=model.volts(theta),
         ohmic_steps=1e-3 * theta[0] * model.kappa_ratio * points.density,
         reversible_at=model.reversible_at,
+        at_bounds=_at_bounds(theta),
     )
 
 
@@ -253,7 +273,7 @@ class _Model:
                 best,
                 jac=self._slopes,
                 args=(scatter,),
-                bounds=([0.0, 1e-4, -40.0, 0.0], [1e3, 1.0, 6.0, 3e5]),
+                bounds=(_LOW, _HIGH),
                 x_scale=[0.1, 0.01, 1.0, 1e4],
                 xtol=1e-11,
                 ftol=1e-12,
@@ -291,6 +311,31 @@ class _Model:
         by_j = (self.volts(theta, 1.001 * j) - self.volts(theta, 0.999 * j)) / (0.002 * j)
         by_t = (self.volts(theta, lye_temp=t + 0.1) - self.volts(theta, lye_temp=t - 0.1)) / 0.2
         return by_j, by_t
+
+
+def _at_bounds(theta: FloatArray) -> tuple[str, ...]:
+    """Where a coefficient stands at its bound, or a Tafel slope where no pair of electrodes has one."""
+    spans = np.asarray(_HIGH) - np.asarray(_LOW)
+    low, high = theta - _LOW <= 1e-5 * spans, np.asarray(_HIGH) - theta <= 1e-5 * spans
+    # Resistance and slope have wide spans: at zero is what their own size says.
+    low[0], low[1] = theta[0] <= 1e-3 * LEAST_OHMIC, theta[1] <= 2e-4
+    out = []
+    remedy = "steps at a tenth of the current, and longer ones, would part them"
+    for k, (name, shown, unit) in enumerate(_COEFFICIENTS):
+        if low[k] or high[k]:
+            at = shown * theta[k]
+            out.append(
+                f"the {name} ended at its bound, {at:.3g} {unit}: the steps do not tell the ohmic from the "
+                f"activation part, and only the volts per cell hold; {remedy}"
+            )
+    slope = LN10 * float(theta[1])
+    if slope > STEEPEST and not out:
+        out.append(
+            f"the Tafel slope came to {slope:.2g} V per decade, more than both electrodes of a cell have "
+            f"together ({STEEPEST:g} V at most): something else that grows with the current is in it, "
+            "such as bubbles, a lead or a lye that warmed; only the volts per cell hold"
+        )
+    return tuple(out)
 
 
 def _parts(theta: FloatArray, at_density: float, model: _Model) -> FloatArray:

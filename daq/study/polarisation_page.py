@@ -8,7 +8,15 @@ from daq.quantity import shown
 from daq.study.html_parts import cautions, page, table
 from daq.study.polarisation import Polarisation
 from daq.study.polarisation_picture import polarisation_picture
-from daq.study.polarisation_words import PART_LABELS, basis, difference_words, part_words, sentence
+from daq.study.polarisation_words import (
+    MOST_UNUSED,
+    PART_LABELS,
+    basis,
+    difference_words,
+    part_words,
+    sentence,
+    unused_words,
+)
 from daq.study.summary import clock_words, date_words
 
 __all__ = ["polarisation_page"]
@@ -49,10 +57,18 @@ def polarisation_page(made: Polarisation) -> str:
         ]
         for b in made.builds
         for r in b.runs
-        for s in r.sweep.steps
+        for s in (r.sweep.used if sum(bool(x.reason) for x in r.sweep.steps) > MOST_UNUSED else r.sweep.steps)
     ]
     headings = ["Build", "At", "Current density", "Volts per cell", "Lye", "Used"]
     parts.append(table(headings, steps, "Steps, as measured, ± U (k = 2)"))
+    many = [
+        [b.name, text]
+        for b in made.builds
+        for r in b.runs
+        if sum(bool(x.reason) for x in r.sweep.steps) > MOST_UNUSED
+        for text in unused_words(r.sweep)
+    ]
+    parts.append(table(["Build", "Not used"], many, "Stretches that are no steps"))
     missing = [[b.name, b.reason] for b in made.builds if b.fit is None]
     parts.append(table(["Build", "Why it has no curve"], missing, "Without a curve"))
     runs = [

@@ -30,6 +30,8 @@ TOUCHED_AMPS, TOUCHED_VOLTS = 0.03, 0.004
 """A change within four seconds by more than this share of itself is somebody's hand (judgement) ..."""
 TOUCHED_SIGMAS = 10.0
 """... if it stands so far out of the noise."""
+TOUCHED_DIGITS = 1.5
+"""A last digit that flickers is no hand: the median of a quantised channel's changes is no measure of it."""
 DRIFT_V_MIN, DRIFT_AMPS_MIN = 0.006, 0.06
 """Faster than this, per cell [V/min] or as a share of the current [1/min], a step has not settled (judgement:
 a stack that warms by 1 K/min moves by half of that)."""
@@ -116,7 +118,7 @@ def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
     balance = assessor.balance(measured)
     found: list[Step] = []
     used: list[Mapping[str, Quantity]] = []
-    for low, high in _held(suited, bins):
+    for low, high in _held(suited, bins, {n: _resolution(suited, columns, n) for n in ("volts", "amps")}):
         step, numbers = _step(suited, assessor, balance, first, low, high)
         if step is None:
             continue
@@ -130,7 +132,7 @@ def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
 # -- where the supply stood still --------------------------------------------------------------------------
 
 
-def _held(bench: Bench, bins: Bins) -> list[tuple[int, int]]:
+def _held(bench: Bench, bins: Bins, resolution: Mapping[str, float]) -> list[tuple[int, int]]:
     """Stretches of seconds, first and one after the last, between touches of the supply."""
     seconds, sums = bins.windows(np.array([bins.end]), bins.end - bins.first)
     series = []
@@ -140,14 +142,23 @@ def _held(bench: Bench, bins: Bins) -> list[tuple[int, int]]:
         series.append(np.divide(sums[row, 0], seconds[row, 0], out=np.full(there.size, np.nan), where=there))
     volts, amps = series
     on = np.nan_to_num(amps) > bench.supply.powered_above_amps
-    touched = ~on | _jumps(amps, TOUCHED_AMPS, on) | _jumps(volts, TOUCHED_VOLTS, on)
+    touched = ~on | _jumps(amps, TOUCHED_AMPS, on, TOUCHED_DIGITS * resolution["amps"])
+    touched |= _jumps(volts, TOUCHED_VOLTS, on, TOUCHED_DIGITS * resolution["volts"])
     edges = np.flatnonzero(np.diff(np.concatenate([[True], touched, [True]]).astype(np.int8)))
     spans = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
     return [(int(a), int(b)) for a, b in spans if b - a >= TAIL_S[0]]
 
 
-def _jumps(series: FloatArray, share: float, on: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Seconds between two means of two seconds that differ by more than a hand's touch."""
+def _resolution(bench: Bench, columns: Columns, name: str) -> float:
+    """What one digit of a channel is: as the bench file says, or as the values themselves show [unit]."""
+    values = np.unique(columns.good(name)[1])
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1e-6 * float(np.abs(values).max(initial=0.0))]
+    return max(bench.channels[name].resolution, float(gaps.min()) if gaps.size else 0.0)
+
+
+def _jumps(series: FloatArray, share: float, on: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
+    """Seconds between two means of two seconds that differ by more than a hand's touch, and by `least`."""
     n = series.size
     out = np.zeros(n, dtype=bool)
     if n < 6:
@@ -159,7 +170,7 @@ def _jumps(series: FloatArray, share: float, on: NDArray[np.bool_]) -> NDArray[n
     quiet = quiet[np.isfinite(quiet)]
     noise = 1.4826 * float(np.median(quiet)) if quiet.size else 0.0
     with np.errstate(invalid="ignore"):
-        far = np.abs(change) > np.maximum(share * level, TOUCHED_SIGMAS * noise)
+        far = np.abs(change) > np.maximum(share * level, max(TOUCHED_SIGMAS * noise, least))
     for shift in (0, 1):
         out[2 - shift : n - 2 - shift] |= far
     return out | ~np.isfinite(series)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from typing import Any
 
 from daq.physics.polarisation import transfer_coefficient
@@ -10,6 +11,7 @@ from daq.quantity import shown
 from daq.study.compare_verdict import DAY
 from daq.study.polarisation import BuildCurve, PartDifference, Polarisation
 from daq.study.polarisation_fit import PARTS
+from daq.study.polarisation_steps import Sweep
 from daq.study.summary import clock_words, date_words
 
 __all__ = ["LIMITS", "PART_LABELS", "SCHEMA", "as_dict", "part_words", "polarisation_text", "sentence"]
@@ -40,6 +42,8 @@ _JSON_UNITS = {
     "ln_exchange": "ln(mA/cm2)",
 }
 MIXED = -0.98
+MOST_UNUSED = 6
+"""More unused steps than this of a run are told in one line."""
 
 LIMITS = (
     "Both electrodes are one activation part: two terminals can not tell anode from cathode.",
@@ -63,6 +67,8 @@ def difference_words(d: PartDifference) -> str:
     """``lower by 21 to 60 mV``, or ``not told apart (-12 to 9 mV)``."""
     unit, factor = "mV", 1e3
     low, high = factor * d.low, factor * d.high
+    if d.reason:
+        return f"not to be told: {d.reason}"
     if not d.told:
         return f"not told apart ({low:.0f} to {high:.0f} {unit})"
     near, far = sorted((abs(low), abs(high)))
@@ -86,6 +92,8 @@ def sentence(made: Polarisation, k: int) -> str:
         what = "changed the ohmic part"
     else:
         what = "is not told apart in either part"
+        if act.reason:
+            what = "has no parts to be told by"
     days = "" if made.repeated else f" {DAY}"
     return (
         f"{other.name} against {first.name} {what} {at}: activation {difference_words(act)}, ohmic "
@@ -93,9 +101,22 @@ def sentence(made: Polarisation, k: int) -> str:
     )
 
 
+def unused_words(sweep: Sweep) -> list[str]:
+    """The steps that were not used, one line each, or one line for many."""
+    unused = [s for s in sweep.steps if s.reason]
+    if len(unused) <= MOST_UNUSED:
+        return [f"step at {clock_words(s.from_s)} not used: {s.reason}" for s in unused]
+    kinds = Counter(s.reason.split(":")[0].split(" for ")[0] for s in unused)
+    counted = ", ".join(f"{n} {kind}" for kind, n in kinds.most_common())
+    first, last = clock_words(unused[0].from_s), clock_words(unused[-1].to_s)
+    words = "are no steps of a sweep and not used"
+    return [f"{len(unused)} stretches between {first} and {last} {words}: {counted}"]
+
+
 def basis(made: Polarisation) -> list[str]:
     """What it rests on and where it ends, in plain words."""
     out = [n for b in made.builds for n in b.notes]
+    out += [f"{b.name}: {text}" for b in made.builds if b.fit is not None for text in b.fit.at_bounds]
     for b in made.builds:
         if b.fit is not None and b.fit.mixing < MIXED:
             out.append(
@@ -131,14 +152,13 @@ def polarisation_text(made: Polarisation) -> str:
                 for p in ("activation_volts", "ohmic_volts", "cell_volts", "ohmic_ohm_cm2", "tafel_v_decade")
             ]
             lines.append(f"  {'Scatter of the steps':<22}{1e3 * curve.fit.rms:.2g} mV about the curve")
+            lines += [f"  AT ITS BOUND: {text}" for text in curve.fit.at_bounds]
         for leak in curve.leaks:
             if leak is not None:
                 told = shown(leak.siemens, leak.u95, "S").text
                 lines.append(f"  {'Leak, taken out':<22}{told} a cell in lye of 25 °C")
         for run in curve.runs:
-            lines += [
-                f"  step at {clock_words(s.from_s)} not used: {s.reason}" for s in run.sweep.steps if s.reason
-            ][:6]
+            lines += [f"  {text}" for text in unused_words(run.sweep)]
         lines.append("")
     lines += ["WHAT THIS HOLDS FOR", *(f"  {text}" for text in basis(made))]
     return "\n".join(lines)
@@ -158,7 +178,14 @@ def as_dict(made: Polarisation) -> dict[str, Any]:
                 "second": made.builds[k + 1].name,
                 "sentence": sentence(made, k),
                 "differences": [
-                    {"part": d.part, "value": d.value, "low95": d.low, "high95": d.high, "unit": "V"}
+                    {
+                        "part": d.part,
+                        "value": d.value,
+                        "low95": d.low,
+                        "high95": d.high,
+                        "unit": "V",
+                        "reason": d.reason or None,
+                    }
                     for d in found
                 ],
             }
@@ -190,6 +217,7 @@ def _build(curve: BuildCurve) -> dict[str, Any]:
         ],
         "parts": parts,
         "reason": curve.reason or None,
+        "at_bounds": [] if fit is None else list(fit.at_bounds),
         "scatter_volts": None if fit is None else fit.rms,
         "mixing": None if fit is None else fit.mixing,
         "leaks": [

@@ -75,5 +75,6 @@ def review_run(
         not_kept=store.logbook.list_gaps(record.id),
         lost=lost,
         missing=store.missing_samples(record.id),
+        fills=store.logbook.list_fills(run_id=record.id),
     )
     return Recorded(record, bench, blocks, made)

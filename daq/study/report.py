@@ -13,7 +13,7 @@ from daq.frame import Block
 from daq.study.charts import Line, Mark, Panel, Span, draw
 from daq.study.html_parts import cautions, page, table
 from daq.study.report_alarms import alarm_part, forecast_part
-from daq.study.report_parts import against_part, heat_part, map_part, spent_part
+from daq.study.report_parts import against_part, heat_part, map_part, second_witness_part, spent_part
 from daq.study.review import Review
 from daq.study.summary import (
     TOTALS,
@@ -59,6 +59,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         map_part(body),
         _phases(body["phases"]),
         heat_part(body),
+        second_witness_part(body),
         _limits(body),
         alarm_part(body),
         forecast_part(body),

@@ -8,13 +8,15 @@ from typing import Any
 
 from daq.quantity import shown
 from daq.study.html_parts import table
-from daq.study.summary import duration_words, number_words
+from daq.study.summary import WEIGHED, duration_words, number_words
+from daq.watch.numbers import UNITS, unit_words
 
 __all__ = [
     "against_part",
     "heat_part",
     "heat_rows",
     "map_part",
+    "second_witness_part",
     "spent_part",
 ]
 
@@ -23,7 +25,38 @@ _MAPS = (
     ("faradaic_efficiency", "Faradaic efficiency"),
     ("energy_efficiency_hhv", "Energy efficiency (HHV)"),
 )
+FILLED = (
+    ("mmw_dry_ref", "MMW dry"),
+    ("mmw_as_read", "MMW as read"),
+    ("faradaic_efficiency", "Faradaic efficiency"),
+    ("flow_dry_ref_lpm", "Dry gas"),
+)
 _SHADES = 5
+
+
+def second_witness_part(body: Mapping[str, Any]) -> str:
+    """The run's timed fills, and what a balance under the reservoir says."""
+    out = ""
+    fills, weighing = body["fills"], body["weighing"]
+    if fills:
+        rows = []
+        for key, label in FILLED:
+            mean = fills["series"].get(key)
+            if mean is not None:
+                unit = unit_words(UNITS[key])
+                s = mean["repeatability_s"]
+                scatter = "–" if s is None else shown(s, None, unit).text
+                rows.append([label, shown(mean["value"], mean["u95"], unit).text, scatter, str(mean["n"])])
+        of_run = "; the gas of the whole run goes by them" if fills["gas_of_the_run"] else ""
+        caption = f"Timed fills of this run, dry gas at {body['reference']}{of_run}"
+        out += table(["Number", "Mean", "Scatter of one fill", "Fills"], rows, caption, numeric=3)
+    if weighing:
+        rows = [[label, number_words(weighing[key])] for key, label in WEIGHED]
+        if weighing["flow_meter"]:
+            rows.append(["Dry gas by the flow meter", number_words(weighing["flow_meter"])])
+        caption = f"The reservoir, weighed over {duration_words(weighing['seconds'])}"
+        out += table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1)
+    return f"<section><h2>Fills and balance</h2>{out}</section>" if out else ""
 
 
 def map_part(body: Mapping[str, Any]) -> str:

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.frame import NO_SEQ, Block
-from daq.store import Foretold, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
+from daq.store import FillRecord, Foretold, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
 from daq.study.alarm_load import alarm_load, alarm_summary
 from daq.study.efficiency_map import efficiency_map
+from daq.study.fill_run import fills_dict, gas_by_fills, run_fills
 from daq.study.foreseen import check_forecasts
 from daq.study.headline import headline
 from daq.study.heat_balance import heat_balance
@@ -30,6 +31,7 @@ from daq.study.totals import (
     missing_rows,
     run_totals,
 )
+from daq.study.weighing import Weighing, weigh_run, weighing_finding
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
 from daq.watch.alarm_rules import alarm_units
 from daq.watch.bins import Bins
@@ -93,6 +95,7 @@ def review(
     not_kept: Sequence[Gap] = (),
     lost: Sequence[LostSpan] = (),
     missing: int = 0,
+    fills: Sequence[FillRecord] = (),
 ) -> Review:
     """Review one run.
 
@@ -123,6 +126,8 @@ def review(
         Samples that were kept and can not be read.
     missing : int
         Samples that the logbook has counted and the store has no more.
+    fills : sequence of FillRecord
+        Timed fills of this run: on a bench without a flow meter its gas is theirs.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
@@ -130,7 +135,9 @@ def review(
     steps = max(1, round(width_s * 1e9 / STEP_NS))
     assessor = Assessor(suited)
     measured = _measured(suited, columns, steps)
-    balance = assessor.balance(measured)
+    filled = run_fills(suited, fills)
+    gas = None if filled is None else gas_by_fills(suited, measured, fills, filled)
+    balance = assessor.balance(measured, gas)
     windows = assessor.numbers(balance)
     start_s, end_s = (t / 1e9 for t in columns.span_ns or (0, 0))
     phases = find_phases(suited, windows, until_s=end_s)
@@ -146,6 +153,8 @@ def review(
         forecasts, warnings = list(again.forecasts), list(again.warnings)
         recorded_again = not recorded
         recorded = recorded or list(again.transitions)
+    weighed = weigh_run(suited, columns, marks)
+    metered = None if weighed is None or gas is not None else _metered(assessor, balance, weighed)
     powered = _windows_of(phases, _POWERED, len(windows))
     units = alarm_units(suited)
     body: dict[str, Any] = {
@@ -160,6 +169,8 @@ def review(
         "totals": run_totals(suited, balance, assessor.ratios, columns),
         "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
         "numbers": _numbers(assessor, balance, powered),
+        "fills": fills_dict(filled, gas is not None),
+        "weighing": None if weighed is None else {**weighed.as_dict(), "flow_meter": metered},
         "headline": headline(assessor, balance, phases),
         "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
         "heat_balance": heat_balance(suited, measured, balance).as_dict(),
@@ -187,7 +198,8 @@ def review(
         "links": dict(links or {}),
         "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
         "against": against,
-        "findings": _findings(suited, windows, phases)
+        "findings": _weighed_findings(weighed, metered)
+        + _findings(suited, windows, phases)
         + [_of_the_run(found) for found in missing_rows(blocks)]
         + _overdue(bench, record, end_s),
         "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
@@ -343,6 +355,25 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
             line["phases"].append({"phase": phase.name, "from_s": phase.from_s, "share": count / size})
             line["windows"] += count
     return sorted(out.values(), key=lambda line: -int(line["windows"]))
+
+
+def _metered(assessor: Assessor, balance: Balance, weighed: Weighing) -> dict[str, Any] | None:
+    """Dry gas by the flow meter over the very time that was weighed [L/min]."""
+    middle = balance.end_ns / 1e9 - 0.5e-9 * balance.window_ns
+    at = np.clip(np.searchsorted(weighed.at_s, middle), 0, weighed.at_s.size - 1)
+    here = weighed.used[at] & np.isfinite(np.asarray(balance.flows["dry"].value))
+    if not here.any():
+        return None
+    said: dict[str, Any] = assessor.numbers(balance.averaged(here)).at(0)["flow_dry_ref_lpm"]
+    return said
+
+
+def _weighed_findings(weighed: Weighing | None, metered: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Where balance and flow meter tell different gas."""
+    if weighed is None or metered is None:
+        return []
+    found = weighing_finding(weighed, metered)
+    return [] if found is None else [{**found.as_dict(), "phases": [], "windows": 0}]
 
 
 def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,9 +17,10 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.physics import thermal_mass_j_k
 from daq.quantity import Quantity
-from daq.store import RunRecord, Store
+from daq.store import FillRecord, RunRecord, Store
 from daq.study.bench_facts import bench_facts
 from daq.study.benches import recorded_bench
+from daq.study.fill_run import gas_by_fills
 from daq.study.phases import find_phases
 from daq.watch import Assessor, Balance, Columns, suited_to
 from daq.watch.bins import Bins
@@ -147,7 +148,8 @@ def read_run(
             start += CHUNK_NS
             progress(min(1.0, start / whole))
 
-    return run_blocks(bench, pieces(), block_s=block_s, record=record)
+    fills = store.logbook.list_fills(run_id=record.id)
+    return run_blocks(bench, pieces(), block_s=block_s, record=record, fills=fills)
 
 
 def run_blocks(
@@ -156,6 +158,7 @@ def run_blocks(
     *,
     block_s: int = SHORTEST_S,
     record: RunRecord | None = None,
+    fills: Sequence[FillRecord] = (),
 ) -> RunBlocks:
     """Blocks from a run's samples, given in pieces that follow each other.
 
@@ -168,6 +171,8 @@ def run_blocks(
         Length of a block [s].
     record : RunRecord, optional
         What the run is called.
+    fills : sequence of FillRecord
+        Timed fills of this run: on a bench without a flow meter its gas is theirs.
     """
     suited, last = bench, 0
     notes: tuple[str, ...] = ()
@@ -190,7 +195,7 @@ def run_blocks(
     ends = (first + np.arange(1, count + 1, dtype=np.int64)) * block_s
     measured = measure(suited, bins, ends, block_s)
     assessor = Assessor(suited)
-    balance = assessor.balance(measured)
+    balance = assessor.balance(measured, gas_by_fills(suited, measured, fills))
     numbers = assessor.numbers(balance)
     keep = np.zeros(count, dtype=bool)
     for phase in find_phases(suited, numbers):

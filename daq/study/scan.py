@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from pyarrow import fs
 
 from daq.errors import StoreCorrupt, UsageError
+from daq.store import FillRecord
 
 __all__ = ["BuildScan", "RunScan", "Scan", "by_build", "live_files", "named_now", "scan_runs"]
 
@@ -71,6 +72,10 @@ class RunScan:
     gas_rows : int
         How many those are: 0 where meter and supply are different sources, whose rows do not meet in one
         file.
+    mmw_by_fills : float or None
+        Mean as-read MMW of the run's timed fills, which a logbook beside the archive tells [mL/min/W].
+    fills : int
+        How many those are.
     """
 
     run: str
@@ -81,6 +86,8 @@ class RunScan:
     gas_ml_min: float = 0.0
     gas_watts: float = 0.0
     gas_rows: int = 0
+    mmw_by_fills: float | None = None
+    fills: int = 0
 
     @property
     def mmw_as_read(self) -> float | None:
@@ -95,7 +102,16 @@ class RunScan:
         hottest = self.channels["lye_temp"]
         said["highest_lye_temp"] = hottest.highest if hottest.count else None
         said["mmw_as_read"] = self.mmw_as_read
+        said["mmw_by_fills"] = self.mmw_by_fills
+        said["fills"] = self.fills
         return said
+
+    def add_fills(self, fills: Iterable[FillRecord]) -> None:
+        """Take in what the run's timed fills came to."""
+        told = [f.body["result"]["mmw_as_read"]["value"] for f in fills]
+        known = [float(v) for v in told if v is not None]
+        self.fills = len(known)
+        self.mmw_by_fills = float(np.mean(known)) if known else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +138,8 @@ class BuildScan:
     mmw_se: float | None
     mean_watts: float | None
     highest_lye_temp: float | None
+    mmw_by_fills: float | None = None
+    fills: int = 0
 
 
 def scan_runs(
@@ -303,6 +321,8 @@ def _build(build: str, runs: list[RunScan]) -> BuildScan:
         float(np.std(mmw, ddof=1) / math.sqrt(len(mmw))) if len(mmw) > 1 else None,
         float(np.mean(watts)) if watts else None,
         max(hottest, default=None),
+        float(np.mean(by_fills)) if (by_fills := list(_known(r.mmw_by_fills for r in runs))) else None,
+        sum(r.fills for r in runs),
     )
 
 

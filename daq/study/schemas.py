@@ -209,6 +209,8 @@ _REVIEW = _object(
         "totals": _object(dict.fromkeys(_TOTALS, _TOTAL)),
         "powered_s": SPAN,
         "numbers": _or_null(_NUMBERS),
+        "fills": _or_null(ANY),
+        "weighing": _or_null(ANY),
         "headline": _or_null(
             _object(
                 {

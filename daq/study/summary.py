@@ -34,6 +34,12 @@ TOTALS = (
     ("water_split_ml", "Water split"),
     ("water_vapour_ml", "Water carried off as vapour"),
 )
+WEIGHED = (
+    ("water_lost", "Water that went"),
+    ("as_vapour", "... of it as vapour"),
+    ("flow_dry_ref", "Dry gas by the balance"),
+    ("faradaic_efficiency", "Faradaic efficiency by it"),
+)
 LINK_ERRORS = ("bad_crc", "malformed", "overlong", "out_of_range", "dropped", "reopened")
 
 
@@ -78,7 +84,7 @@ def summary_text(review: Review) -> str:
         "",
     ]
     lines += _against(body) + _totals(body) + _peaks(body) + _phases(body["phases"]) + _heat(body)
-    lines += _alarms(body) + _data(body) + _findings(body)
+    lines += _weighing(body) + _alarms(body) + _data(body) + _findings(body)
     return "\n".join(lines).rstrip()
 
 
@@ -93,6 +99,18 @@ def _against(body: Mapping[str, Any]) -> list[str]:
         if d["words"]
     ]
     lines += [f"  {c['key']}: {c['was']} then, {c['now']} now" for c in found["bench_changes"][:MOST_LINES]]
+    return [*lines, ""]
+
+
+def _weighing(body: Mapping[str, Any]) -> list[str]:
+    said = body["weighing"]
+    if not said:
+        return []
+    lines = [f"WEIGHED over {duration_words(said['seconds'])}"]
+    for key, label in WEIGHED:
+        lines.append(f"  {label:<28}{number_words(said[key])}")
+    if said["flow_meter"]:
+        lines.append(f"  {'Dry gas by the flow meter':<28}{number_words(said['flow_meter'])}")
     return [*lines, ""]
 
 

@@ -36,7 +36,7 @@ from daq.watch.measured import Measured, first_known, mean_of, measure, taken_ap
 from daq.watch.numbers import UNITS, Numbers
 from daq.watch.ratios import H2_SHARE, Ratios, where
 
-__all__ = ["Assessor", "Balance", "assess_windows", "reference_words"]
+__all__ = ["Assessor", "Balance", "GivenGas", "assess_windows", "reference_words"]
 
 YIELD_GUESS, YIELD_HALF_WIDTH = 0.95, 0.05
 """Faradaic efficiency taken for the heat balance where no flow is measured: 0.90 to 1.00 (judgement)."""
@@ -108,6 +108,16 @@ def assess_windows(
     bins.add(columns)
     ends = np.asarray(edges_ns[1:] // step_ns, dtype=np.int64)
     return (assessor or Assessor(bench)).assess(bins, ends, steps)
+
+
+@dataclass(frozen=True, slots=True)
+class GivenGas:
+    """Gas of m windows that no flow meter told: dry at the reference, and as it stood [L/min]; and by
+    what."""
+
+    dry: Quantity
+    flow: Quantity
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,8 +213,8 @@ class Assessor:
         u95 = {k: _full(out[k].u95, ends.shape) for k in ("temp_rate_c_per_min",)}
         return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, {}, {})
 
-    def balance(self, measured: Measured) -> Balance:
-        """What went in and what came out."""
+    def balance(self, measured: Measured, gas: GivenGas | None = None) -> Balance:
+        """What went in and what came out; `gas` counts where no flow meter told it."""
         m = measured.end_ns.size
         notes, refused = Notes(m), Notes(m)
         means, seconds = measured.means, measured.seconds
@@ -213,6 +223,11 @@ class Assessor:
         power, volts = self._power(means, notes, refused), self._stack_volts(means)
         pressure = pressure_kpa(self.bench, means, notes)
         dry = dry_flow(self.bench, self.reference, means, pressure, notes)
+        flow, flowing_s = means["gas_flow"].named("L/min"), seconds["gas_flow"]
+        if gas is not None:
+            flowing_s = np.where(~known(dry) & known(gas.dry), seconds["amps"], flowing_s)
+            notes.add(gas.words, ~known(dry) & known(gas.dry))
+            dry, flow = first_known(dry, gas.dry), first_known(flow, gas.flow)
         vapour, heat, least = self._heat(power, amps, dry, temp, pressure, notes)
         notes.add(NO_TEMP, ~known(temp) & known(amps))
         notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(heat))
@@ -226,7 +241,7 @@ class Assessor:
             "amps": amps,
             "volts": means["volts"],
             "cell_volts": volts * (1.0 / self.bench.stack.cells),
-            "flow": means["gas_flow"].named("L/min"),
+            "flow": flow,
             "dry": dry,
             "vapour": vapour,
             "heat": heat,
@@ -239,7 +254,7 @@ class Assessor:
         covered = {
             "power": np.maximum(seconds["watts"], seconds["volt_amps"]),
             "amps": seconds["amps"],
-            "flow": seconds["gas_flow"],
+            "flow": flowing_s,
             "lye_temp": seconds["lye_temp"],
         }
         return Balance(measured.end_ns, measured.window_ns, flows, covered, notes, refused)

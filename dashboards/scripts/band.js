@@ -129,6 +129,7 @@ export class Band {
       { class: "band-nav", "aria-label": "Pages" },
       link("/", "Live"),
       link("/runs", "Runs"),
+      link("/fills", "Fills"),
     );
     this.cutPlace = make("div", { class: "cut-place" });
     // Spoken: what changed in meaning, not each new digit.

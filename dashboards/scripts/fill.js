@@ -245,14 +245,18 @@ export class TimedFill {
         make("summary", {}, `Assumptions (${fill.assumptions.length})`),
         make("ul", { class: "plain-list" }, ...fill.assumptions.map((text) => make("li", {}, text))),
       ),
-      fill.bench_file.length > 0 &&
-        make(
-          "details",
-          {},
-          make("summary", {}, "What the flow meter is to be corrected by"),
-          make("p", { class: "quiet" }, "Lines for the bench file:"),
-          make("pre", { class: "file-lines" }, fill.bench_file.join("\n")),
-        ),
+      // replaceChildren would print a plain `false` where there is no meter
+      ...(fill.bench_file.length > 0
+        ? [
+            make(
+              "details",
+              {},
+              make("summary", {}, "What the flow meter is to be corrected by"),
+              make("p", { class: "quiet" }, "Lines for the bench file:"),
+              make("pre", { class: "file-lines" }, fill.bench_file.join("\n")),
+            ),
+          ]
+        : []),
       this.wrong,
     );
     show(this.result, true);

@@ -6,6 +6,7 @@ import { clock, day, span } from "./format.js";
 import { eventsOf, Lane } from "./lane.js";
 import { Stretch } from "./navigate.js";
 import { alarmsTable, markForm, marksTable, renameForm } from "./run_events.js";
+import { fillForm } from "./run_fill.js";
 import { showReview } from "./run_review.js";
 import { RunStrips } from "./run_strips.js";
 import { watchBench } from "./watch.js";
@@ -162,6 +163,7 @@ async function begin() {
   byId("polarisation-link").href = path`/api/polarisation.html?runs=${id}`;
   byId("report-link").href = path`/api/runs/${id}/report.html`;
   byId("csv-link").href = path`/api/runs/${id}/export.csv`;
+  byId("add-fill").append(fillForm(id, { shown: () => stretch }));
   byId("add-mark").append(markForm(id, { suggest: () => (stretch.from + stretch.to) / 2, done: loadEvents }));
   byId("rename").append(
     renameForm(run, (changed) => {

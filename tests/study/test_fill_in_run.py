@@ -223,3 +223,11 @@ def test_fills_of_a_build_are_put_together(store: Store) -> None:
     assert series["meter_factor"].mean == pytest.approx(np.mean(factors))
     assert series["meter_factor"].n == 3
     assert result_of(alone[0], "0C_101.325kPa")["reference"] == "0 °C, 101.325 kPa"
+
+
+def test_a_fill_with_the_supply_off_is_refused(store: Store) -> None:
+    made = bench(ALL, site=AIR)
+    record = recorded(store, made, steady(90.0, volts=0.3, amps=0.0, gas_flow=0.0))
+    form = form_in_run(made, {"volume_ml": 500.0, "seconds": 20.0})
+    with pytest.raises(UsageError, match="the supply was off in that time"):
+        made_in_run(store, record, form, 30 * S)

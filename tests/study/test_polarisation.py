@@ -19,11 +19,13 @@ from daq.physics import FARADAY, GAS_CONSTANT, KELVIN, conductivity_gilliam_s_cm
 from daq.physics.polarisation import LN10
 from daq.sources.virtual_bench.parameters import StackParameters
 from daq.store import Store
-from daq.study.polarisation import SweptRun, polarise, swept_blocks
+from daq.study.polarisation import SweptRun, part_differences, polarise, swept_blocks
+from daq.study.polarisation_fit import Points, fit_parts
+from daq.study.polarisation_page import polarisation_page
 from daq.study.polarisation_words import as_dict, polarisation_text, sentence
 from tests.study.made_run import torch, workshop_run
 from tests.study.made_sweep import made_sweep, sweep_stack, sweep_text
-from tests.study.stored_runs import store_run
+from tests.study.stored_runs import bench_text, sent, store_run
 
 SANDED = 4.0
 """By so much sanding raises the exchange current in the simulation."""
@@ -181,3 +183,68 @@ def test_the_page_stands_in_a_browser(folder: Path, tmp_path: Path, page: Page) 
     assert page.locator("svg[role=img]").count() == 1
     page.set_viewport_size({"width": 390, "height": 800})
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_a_plain_warm_up_on_coarse_meters_lists_no_dozens_of_steps() -> None:
+    """The last digit of volts flickers by 0.2 V and of amps by 0.2 A: it is nobody's hand at the supply."""
+    bench, block = sent(bench_text(), seconds=2400)
+    rng = np.random.default_rng(1)
+    for digit, noise in ((0.2, 0.05), (0.5, 0.05), (0.1, 0.1), (0.05, 0.02)):
+        values = dict(block.values)
+        for name, sigma in (("volts", noise), ("amps", 2.0 * noise)):
+            exact = values[name] + sigma * rng.standard_normal(values[name].size)
+            values[name] = np.round(exact / digit) * digit
+        run = swept_blocks(bench, [Block(block.source, block.t_ns, block.seq, values)])
+        assert len(run.sweep.steps) <= 2, digit
+        text = polarisation_text(polarise([replace(run, build="A")]))
+        assert text.count("not used") <= 2
+
+
+def test_many_unused_steps_are_told_in_one_line() -> None:
+    bench, block = made_sweep(levels=tuple(np.linspace(3.0, 12.0, 14)), hold_s=45)
+    made = polarise([swept_blocks(bench, [block])])
+    text = polarisation_text(made)
+    assert text.count("not used") == 1
+    assert "stretches between" in text
+    assert "held" in text
+    assert polarisation_page(made).count("held for") <= 2
+
+
+@pytest.mark.parametrize(("ohms", "slope", "words"), [(0.0, 0.34, "ohmic resistance"), (0.4, 0.26, "")])
+def test_a_fit_at_its_bound_says_so(ohms: float, slope: float, words: str) -> None:
+    """Volts that bend the other way can not be an ohmic part: r ends at 0 and Tafel's slope takes it all."""
+    rng = np.random.default_rng(3)
+    density = np.array([20.0, 40.0, 80.0, 120.0, 180.0, 240.0])
+    bend = -1.5e-6 * density**2 if ohms == 0.0 else np.zeros_like(density)
+    tafel = slope * np.log10(density / 0.5) if ohms else slope * np.arcsinh(0.5 * density / 20.0)
+    volts = 1.18 + 1e-3 * ohms * density + tafel + bend + 1e-4 * rng.standard_normal(6)
+    points = Points(
+        density=density,
+        cell_volts=volts,
+        lye_temp=np.full(6, 50.0),
+        reversible=lambda t: np.full_like(t, 1.18),
+        kappa=lambda t: np.ones_like(t),
+        carried={},
+    )
+    fit = fit_parts(points, reference_c=50.0, at_density=100.0)
+    if words:
+        assert words in " ".join(fit.at_bounds)
+        assert "only the volts per cell hold" in " ".join(fit.at_bounds)
+        run = swept()
+        healthy = polarise([run])
+        assert healthy.builds[0].fit is not None
+        curve = replace(healthy.builds[0], name="bound", fit=fit, points=points)
+        said = replace(
+            healthy,
+            builds=(healthy.builds[0], curve),
+            differences=(part_differences(healthy.builds[0].fit, fit),),
+        )
+        by_part = {d.part: d for d in said.differences[0]}
+        assert not by_part["ohmic_volts"].told
+        assert by_part["cell_volts"].reason == ""
+        assert "has no parts to be told by" in sentence(said, 0)
+        assert "AT ITS BOUND" in polarisation_text(said)
+        assert as_dict(said)["builds"][1]["at_bounds"]
+        assert "ended at its bound" in polarisation_page(said)
+    else:
+        assert fit.at_bounds == ()

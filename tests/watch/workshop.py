@@ -34,6 +34,7 @@ _ACCURACY = {
     "gas_humidity": ("%", "3", None),
     "room_pressure": ("kPa", "0.1", None),
     "relay": ("1", "0", None),
+    "mass": ("g", "0.1", None),
 }
 
 
