@@ -6,7 +6,7 @@ import argparse
 import math
 import queue
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final
 
@@ -19,7 +19,7 @@ from daq.examples import EXAMPLES, example_text
 from daq.frame import Frame, Status
 from daq.reader import Calibrator
 from daq.sources import Source, SourceEvent, make_source
-from daq.store import Store
+from daq.store import SQLITE_VERSION, Store, device_bytes_per_hour, log_is_safe
 from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
@@ -76,18 +76,29 @@ def run(args: argparse.Namespace) -> int:
     if args.alarms:
         print_alarms(bench, rules, as_json=args.json)
         return 0
+    store = _store_told(bench)
     if args.file_only:
         if args.json:
-            print_json({"bench": bench.name, "ok": True, "sources": [], "calibrations": said})
+            print_json(
+                {
+                    "bench": bench.name,
+                    "ok": not store["wrong"],
+                    "sources": [],
+                    "store": store,
+                    "calibrations": said,
+                }
+            )
         else:
-            print(f"{args.bench}: in order")
+            print(f"{args.bench}: " + ("something is wrong; see below" if store["wrong"] else "in order"))
+            _print_store(store)
             _print_notes(said)
-        return 0
+        return 1 if store["wrong"] else 0
     found = _listen(bench, args.span)
     broker = _knock(bench)
-    ok = all(not source["wrong"] for source in found) and (broker is None or not broker["wrong"])
+    ok = not store["wrong"] and all(not told["wrong"] for told in [*found, broker] if told is not None)
     if args.json:
-        print_json({"bench": bench.name, "ok": ok, "sources": found, "broker": broker, "calibrations": said})
+        told = {"sources": found, "broker": broker, "store": store, "calibrations": said}
+        print_json({"bench": bench.name, "ok": ok, **told})
         return 0 if ok else 1
     for source in found:
         print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
@@ -110,6 +121,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"  note: {words}")
     if broker is not None:
         print(f"\nbroker {broker['place']}: {broker['wrong'] or 'it lets this bench in'}")
+    print()
+    _print_store(store)
     _print_notes(said)
     print("\neverything the bench file names is there" if ok else "\nsomething is wrong; see above")
     return 0 if ok else 1
@@ -123,6 +136,34 @@ def _calibrated(bench: Bench) -> tuple[Bench, list[str]]:
         newest = store.logbook.newest_calibrations(bench.name)
     bench = bench.calibrated(read_calibrations(newest))
     return bench, calibration_words(bench, newest, time.time_ns())
+
+
+def _store_told(bench: Bench) -> dict[str, Any]:
+    """Where samples go, with which SQLite, and what a recording will write."""
+    fed = [spec.source for spec in bench.channels.values()]
+    rate = device_bytes_per_hour((spec.rate_hz, fed.count(name)) for name, spec in bench.sources.items())
+    wrong = (
+        ""
+        if log_is_safe(SQLITE_VERSION)
+        else f"SQLite {SQLITE_VERSION} can damage a store that two programs use; "
+        "install a newer apsw: `pip install --upgrade apsw`"
+    )
+    return {
+        "folder": str(bench.store_folder),
+        "sqlite": SQLITE_VERSION,
+        "device_bytes_per_hour": round(rate, -5),
+        "wrong": wrong,
+    }
+
+
+def _print_store(store: Mapping[str, Any]) -> None:
+    """The store in two lines."""
+    print(
+        f"store {store['folder']}: SQLite {store['sqlite']}; while recording some "
+        f"{store['device_bytes_per_hour'] / 1e6:.0f} MB an hour are written to its disk"
+    )
+    if store["wrong"]:
+        print(f"  wrong: {store['wrong']}")
 
 
 def _print_notes(said: Sequence[str]) -> None:

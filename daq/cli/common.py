@@ -79,7 +79,7 @@ def open_store(args: argparse.Namespace) -> Store:
         When there is no store there.
     """
     folder = load_bench(args.bench).store_folder if args.bench else (args.store or Path(DEFAULT_FOLDER))
-    if not (folder / "logbook.db").is_file():
+    if not any((folder / name).is_file() for name in ("logbook.db", "journal.db")):
         raise UsageError(
             "holds no runs", place=str(folder), remedy="name the store with --store DIR or --bench FILE"
         )
@@ -95,8 +95,10 @@ def find_run(store: Store, wanted: str) -> RunRecord:
         Saying which runs there are.
     """
     records = [r for r in store.logbook.list_runs(limit=100_000) if r.kind != "standby"]
-    if wanted == "latest" and records:
-        return max(records, key=lambda r: r.start_utc_ns)
+    # An import of before version 6 of the logbook that died on the way left a run without samples.
+    whole = [r for r in records if r.kind != "import" or r.ended_ns is not None]
+    if wanted == "latest" and whole:
+        return max(whole, key=lambda r: r.start_utc_ns)
     for matches in (
         [r for r in records if r.id == wanted],
         [r for r in records if r.id.startswith(wanted)],

@@ -170,13 +170,15 @@ def _forget_last_time(bench: Bench) -> None:
     from daq.store import Store
 
     who, why = "demo", "the virtual bench starts anew"
-    latch = TripLatch(latch_places(bench))
+    latch = TripLatch(latch_places(bench), bench.name)
     latch.start()
     latch.ready.wait(LATCH_WAIT_S)
     with Store(bench.store_folder) as store:
-        trip = latch.state.trip or store.logbook.current_trip()
-        if trip is not None and _own_run(store, trip.run_id, bench.name):
+        # The latch may know of a trip of which the store knows nothing: the folder was removed meanwhile.
+        if latch.state.trip is not None and latch.state.bench == bench.name:
             latch.clear(who, why)
+        listed = store.logbook.current_trip()
+        if listed is not None and _own_run(store, listed.run_id, bench.name):
             store.logbook.clear_trip(who, why)
     latch.close(LATCH_WAIT_S)
 

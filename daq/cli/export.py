@@ -7,6 +7,7 @@ from pathlib import Path
 
 from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options
 from daq.errors import UsageError
+from daq.store import LostSpan
 
 __all__ = ["add", "run"]
 
@@ -37,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
     """Export it."""
     from daq.study.benches import recorded_bench
     from daq.study.export import export_numbers, export_samples
+    from daq.study.lost import loss_notes
 
     if args.file.suffix not in (".csv", ".parquet"):
         raise UsageError(
@@ -48,7 +50,9 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)
         bar.add_task(f"exporting {record.id}", total=None)
-        blocks = store.read(record.id)
+        lost: list[LostSpan] = []
+        blocks = store.read(record.id, lost=lost)
+        notes = loss_notes(store.logbook.list_gaps(record.id), lost, store.missing_samples(record.id))
         if args.numbers:
             rows = export_numbers(
                 recorded_bench(store, record), blocks, record.start_utc_ns, args.file, window_s=args.window
@@ -56,7 +60,9 @@ def run(args: argparse.Namespace) -> int:
         else:
             rows = export_samples(blocks, record.start_utc_ns, args.file)
     if args.json:
-        print_json({"run": record.id, "file": str(args.file), "rows": rows})
+        print_json({"run": record.id, "file": str(args.file), "rows": rows, "notes": notes})
     else:
         print(f"{args.file}: {rows} rows of run {record.id}")
+        for words in notes:
+            print(f"  note: {words}")
     return 0

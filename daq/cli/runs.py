@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from datetime import UTC, datetime
 
+from daq.bench import load_bench
 from daq.cli.common import (
     duration,
     json_option,
@@ -22,6 +23,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     """Add the command."""
     parser = subparsers.add_parser("runs", help="list the recorded runs")
     store_options(parser)
+    parser.add_argument(
+        "--rebuild",
+        action="store_true",
+        help="first make the runs again that the logbook has lost, of what their segments say",
+    )
     parser.add_argument("--limit", type=int, default=50, metavar="N", help="the newest N (default 50)")
     json_option(parser)
     parser.set_defaults(run=run)
@@ -30,6 +36,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """List them, newest first."""
     with open_store(args) as store:
+        bench = load_bench(args.bench) if args.bench else None
+        made = store.rebuild_runs(bench) if args.rebuild else []
         rows = []
         for record in store.logbook.list_runs(limit=args.limit):
             if record.kind == "standby":
@@ -50,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
                 }
             )
     shown = [str(row.pop("_start")) for row in rows]
+    if args.rebuild and not args.json:
+        print(f"{len(made)} runs made again" + (": " if made else "") + ", ".join(r.id for r in made))
     if args.json:
         print_json(rows)
     elif not rows:

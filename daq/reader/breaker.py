@@ -146,7 +146,7 @@ class Breaker:
                 self.recorder.do(lambda store: store.logbook.set_trip(trip))
             elif listed is not None and self.trip.cause == "latch.unreadable":
                 self.trip = listed
-                latch.set(listed)
+                latch.set(listed, own=False)
             return
         if listed is None:
             return
@@ -156,7 +156,7 @@ class Breaker:
             self.recorder.do(lambda store: store.logbook.clear_trip(who, reason))
             return
         self.take_over(listed)
-        latch.set(listed)
+        latch.set(listed, own=False)
 
     def tick(self, now: int, run: ActiveRun) -> None:
         """Look at what has not arrived, repeat a command that has had no effect, give up on a silent

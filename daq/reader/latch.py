@@ -67,6 +67,8 @@ class LatchState:
         When it was set or cleared [ns]; 0 where it never was.
     cleared_by, cleared_reason : str
         Who took the last reset on himself, and why.
+    bench : str
+        The name of the bench whose trip it is.
     """
 
     serial: int = 0
@@ -74,6 +76,7 @@ class LatchState:
     changed_utc_ns: int = 0
     cleared_by: str = ""
     cleared_reason: str = ""
+    bench: str = ""
 
     def encode(self) -> bytes:
         """As it stands in a file, filled up to its size with spaces."""
@@ -97,6 +100,7 @@ class LatchState:
             int(body["changed_utc_ns"]),
             str(body["cleared_by"]),
             str(body["cleared_reason"]),
+            str(body["bench"]),
         )
 
 
@@ -123,6 +127,8 @@ class TripLatch:
     ----------
     places : sequence of LatchPlace
         Its files.
+    bench : str
+        The name of the bench.
     say : callable
         Takes one line of text when a trip can not be written down, and when it could be again.
 
@@ -136,11 +142,14 @@ class TripLatch:
         Whether any file was there and could be read.
     """
 
-    def __init__(self, places: Sequence[LatchPlace], say: Callable[[str], None] = lambda line: None) -> None:
+    def __init__(
+        self, places: Sequence[LatchPlace], bench: str = "", say: Callable[[str], None] = lambda line: None
+    ) -> None:
         self.ready = threading.Event()
         self.state = LatchState()
         self.known = False
         self._places = tuple(places)
+        self._bench = bench
         self._say = say
         self._logged = 0
         self._failed: str | None = None
@@ -157,9 +166,16 @@ class TripLatch:
         """Read the files; returns at once."""
         self._thread.start()
 
-    def set(self, trip: TripRecord) -> None:
-        """A trip stands, or more is known of the one that does; returns at once."""
-        self._change(replace(self.state, trip=trip))
+    def set(self, trip: TripRecord, *, own: bool = True) -> None:
+        """A trip stands, or more is known of the one that does; returns at once.
+
+        Parameters
+        ----------
+        trip : TripRecord
+        own : bool
+            Whether it is known to be this bench's, and not one that was found in its store.
+        """
+        self._change(replace(self.state, trip=trip, bench=self._bench if own else ""))
 
     def clear(self, who: str, reason: str) -> None:
         """The trip was reset; returns at once."""
@@ -223,7 +239,8 @@ class TripLatch:
             words = "the file that would say whether a trip stands can not be read"
             self._say(f"{words}: {'; '.join(damaged)}")
             now = time.time_ns()
-            return LatchState(1, TripRecord(now, "", 0, "latch.unreadable", words, None, "guard"), now)
+            trip = TripRecord(now, "", 0, "latch.unreadable", words, None, "guard")
+            return LatchState(1, trip, now, bench=self._bench)
         return None
 
     def _make_room(self) -> None:

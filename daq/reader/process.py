@@ -164,7 +164,7 @@ class Reader:
         self._channel = self._open_channel()
         self._sources = dict(sources or {n: make_source(n, spec) for n, spec in bench.sources.items()})
         self._links = {name: _Link() for name in self._sources}
-        self._latch = TripLatch(latch_places(bench), self._say)
+        self._latch = TripLatch(latch_places(bench), bench.name, self._say)
         self._recorder = Recorder(bench, open_store, clocks, self._say, self._on_opened)
         self._guard = Guard(bench, clocks.mono_ns())
         self._breaker = Breaker(
@@ -181,6 +181,8 @@ class Reader:
         self._beaten = False
         self._full: tuple[str, int] | None = None
         self._starting: tuple[_Asked, int] | None = None
+        self._stopping: _Asked | None = None
+        self._began_ns = 0
         self._rates_ns = clocks.mono_ns()
         self._rows: list[dict[str, Any]] = []
         self._backlog: deque[dict[str, Any]] = deque(maxlen=_BACKLOG_ROWS)
@@ -237,6 +239,8 @@ class Reader:
         return self._run
 
     def _begin(self) -> None:
+        # Frames that come while store and latch are waited for belong to the first run.
+        self._began_ns = self._clocks.mono_ns()
         self._latch.start()
         self._recorder.start()
         for source in self._sources.values():
@@ -254,6 +258,7 @@ class Reader:
         now = self._clocks.mono_ns()
         for chore in self._chores:
             chore.due_ns = now + chore.every_ns
+        self._chores[0].due_ns = now  # the device waits for a heartbeat
         if self._cut_before is not None:
             cause = TripCause("reader.died", self._cut_before, by="up")
             if self._guard.trip(cause):
@@ -281,7 +286,7 @@ class Reader:
         now = self._clocks.mono_ns()
         self._breaker.look_at_latch()
         self._breaker.tick(now, self._active)
-        self._start_if_due(now)
+        self._switch_if_due(now)
         for chore in self._chores:
             if now >= chore.due_ns:
                 chore.due_ns = now + chore.every_ns
@@ -369,7 +374,13 @@ class Reader:
         self._recorder.refresh_calibrations()
         self._starting = (asked, now + _START_WAIT_NS)
 
-    def _start_if_due(self, now: int) -> None:
+    def _switch_if_due(self, now: int) -> None:
+        """Stop or start as was asked for, once what had come before has been taken."""
+        if self._stopping is not None:
+            asked, self._stopping = self._stopping, None
+            ended = self._active.id
+            self._switch("standby", now)
+            asked.answer(True, ended)
         if self._starting is None or (self._recorder.refreshing and now < self._starting[1]):
             return
         asked, _ = self._starting
@@ -379,12 +390,10 @@ class Reader:
         asked.answer(True, self._active.id)
 
     def _on_stop(self, asked: _Asked, now: int) -> None:
-        if not self._active.recording:
+        if not self._active.recording or self._stopping is not None:
             asked.answer(False, "no run is being recorded")
             return
-        ended = self._active.id
-        self._switch("standby", now)
-        asked.answer(True, ended)
+        self._stopping = asked
 
     def _on_trip(self, asked: _Asked, now: int) -> None:
         cause = asked_cause(asked)
@@ -441,7 +450,14 @@ class Reader:
     def _make_run(self, kind: str, name: str = "", build: str = "") -> runs.ActiveRun:
         recorder = self._recorder
         return runs.begin(
-            self._bench, self._clocks, recorder.newest, taken=recorder.ids, kind=kind, name=name, build=build
+            self._bench,
+            self._clocks,
+            recorder.newest,
+            taken=recorder.ids,
+            zero_ns=self._began_ns if self._run is None else None,
+            kind=kind,
+            name=name,
+            build=build,
         )
 
     def _go_to(self, run: runs.ActiveRun) -> None:

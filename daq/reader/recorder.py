@@ -27,8 +27,8 @@ from daq.store import CalibrationRecord, Gap, Store, TripRecord
 
 __all__ = ["Opened", "Recorder"]
 
-COMMIT_EVERY_NS: Final = 450_000_000
-"""Samples are safe from a power cut within half a second."""
+COMMIT_EVERY_NS: Final = 480_000_000
+"""Samples are safe from a power cut within half a second; each commit costs the card a block or two."""
 HELD_SAMPLES: Final = 200_000
 """Kept in memory while the disk refuses: about 2.7 h of two sources at 10 Hz."""
 _HELD_JOBS: Final = 10_000
@@ -37,7 +37,6 @@ _AT_ONCE: Final = 5_000
 _AGAIN_NS: Final = 1_000_000_000
 _HOUSEKEEPING_NS: Final = 30_000_000_000
 _CALIBRATIONS_NS: Final = 5_000_000_000
-_RATE_WINDOW_NS: Final = 600_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +156,7 @@ class Recorder:
         self._impairments: dict[str, str] = {}
         self._due = dict.fromkeys(("open", "commit", "jobs", "housekeeping", "calibrations", "seal"), 0)
         self._refresh = False
-        self._written: deque[tuple[int, int]] = deque()
+        self._written_per_hour: float | None = None
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
 
     # -- called by the guard's loop: all return at once ----------------------------------------------------
@@ -278,7 +277,7 @@ class Recorder:
             "impaired": self.impaired,
             "held": self.held,
             "dropped": self.dropped,
-            "written_bytes_per_hour": self._bytes_per_hour(),
+            "written_bytes_per_hour": self._written_per_hour,
             "committed_utc_ns": self.committed_utc_ns,
         }
 
@@ -485,6 +484,7 @@ class Recorder:
 
     def _read_calibrations(self, store: Store) -> None:
         self.newest = runs.readable(store.logbook.newest_calibrations(self._bench.name), self._say)
+        self._written_per_hour = store.written_bytes_per_hour()
 
     def _quietly(self, do: Callable[[Store], object]) -> None:
         """A chore must not end a recording: it is said, and done again the next time."""
@@ -512,6 +512,3 @@ class Recorder:
             self._store.close()
         except Exception as exc:  # noqa: BLE001 - what could be stored is; said for who looks at the terminal
             self._say(f"closing the store failed: {exc}")
-
-    def _bytes_per_hour(self) -> float | None:
-        return None

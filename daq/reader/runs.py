@@ -93,11 +93,12 @@ def begin(
     newest: Mapping[str, CalibrationRecord],
     *,
     taken: frozenset[str] = frozenset(),
+    zero_ns: int | None = None,
     kind: str = "run",
     name: str = "",
     build: str = "",
 ) -> ActiveRun:
-    """Start a run, or the standby, now and in memory.
+    """Start a run, or the standby, in memory.
 
     Parameters
     ----------
@@ -107,12 +108,16 @@ def begin(
         The newest calibration of each channel, as far as is known.
     taken : frozenset of str
         Ids that other runs have.
+    zero_ns : int, optional
+        When it began, on the host's monotonic clock [ns]; now unless given.
     kind : "run" or "standby"
     name, build : str
         In place of the bench file's.
     """
     calibrated = bench.calibrated(read_calibrations(newest))
-    mono0, utc = clocks.mono_ns(), clocks.utc_ns()
+    now, utc = clocks.mono_ns(), clocks.utc_ns()
+    mono0 = now if zero_ns is None else zero_ns
+    utc -= now - mono0
     record = RunRecord(
         id=free_run_id(utc, taken),
         bench=bench.name,

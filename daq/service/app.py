@@ -33,6 +33,9 @@ from daq.store import Store
 
 __all__ = ["create_app"]
 
+OPEN_WITHIN_S = 2.0
+"""A start waits no longer for the disk than this [s]."""
+
 
 def create_app(
     bench: Bench,
@@ -72,6 +75,9 @@ def create_app(
         app.state.live = live
         task = asyncio.create_task(live.serve(app.state.closing), name="live")
         task.add_done_callback(lambda done: _say_why(app, done))
+        await asyncio.sleep(0.0)  # the task begins
+        # Whoever asks for a run at once should not be told that the store is not open yet.
+        await asyncio.to_thread(live.keeper.wait_tried, OPEN_WITHIN_S)
         try:
             yield
         finally:

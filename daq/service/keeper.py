@@ -69,6 +69,7 @@ class Keeper:
         self._opened = opened
         self._store: Store | None = None
         self._ready = threading.Event()
+        self._tried = threading.Event()
         self._jobs: deque[_Job] = deque()
         self._changed = threading.Condition()
         self._closing = False
@@ -103,6 +104,10 @@ class Keeper:
         """The store, waited for so long [s]; None where it is not open by then. Not for the event loop."""
         self._ready.wait(within_s)
         return self._store
+
+    def wait_tried(self, within_s: float) -> None:
+        """Wait until it was tried once to open the store, or so long [s]. Not for the event loop."""
+        self._tried.wait(within_s)
 
     @property
     def impaired(self) -> str | None:
@@ -170,6 +175,7 @@ class Keeper:
         if self._wrong != words:
             log.error("the logbook can not be kept: %s", words)
         self._wrong = words
+        self._tried.set()
 
     def _turn(self) -> bool:
         """Open the store, write one thing, or look at what others wrote; whether all is done for good."""
@@ -185,6 +191,7 @@ class Keeper:
             finally:
                 self._begun_s = None
                 self._ready.set()
+                self._tried.set()
         job = self._next()
         if job is None:
             if self._closing:
@@ -200,6 +207,7 @@ class Keeper:
         finally:
             self._begun_s = None
         self._wrong = None
+        self._look(store)
         return False
 
     def _next(self) -> _Job | None:

@@ -55,9 +55,8 @@ class _Track:
         kept = slice(self.begin, self.end)
         old = int(np.searchsorted(self.t_ns[kept], now_ns - KEPT_NS))
         rows = self.end - self.begin
-        if rows - old > MOST_ROWS - _FIRST_ROWS:
-            old = rows - (9 * MOST_ROWS) // 10
-        first = self.begin + old
+        # A tenth at a time, so that not every sample moves all others.
+        first = self.end - min(rows - old, (9 * MOST_ROWS) // 10)
         size = max(_FIRST_ROWS, min(MOST_ROWS, (3 * (self.end - first)) // 2))
 
         def moved(column: NDArray[np.generic], blank: float) -> NDArray[np.generic]:

@@ -3,33 +3,33 @@
 Neither needs a server. See `Store`, which is all that the other rooms use.
 """
 
+from daq.store._database import SQLITE_VERSION, log_is_safe
 from daq.store._lock import FileLock, writer_lock
 from daq.store._logbook_runs import free_run_id
 from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import ChannelSpan, Piece, PieceAbout, PieceGone, SampleStore
+from daq.store.home import ChannelSpan, LostSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
 from daq.store.journal import Head, Journal, TailRow
 from daq.store.logbook import Logbook
 from daq.store.records import (
     ARCHIVE_STATE,
-    CUTS_STATE,
     AlarmTransition,
     CalibrationRecord,
     FillRecord,
     Foretold,
     Gap,
     Mark,
-    Request,
     RunRecord,
     Transition,
     TripRecord,
 )
 from daq.store.segments import Segments
 from daq.store.store import Store
+from daq.store.write_rate import device_bytes_per_hour
 
 __all__ = [
     "ARCHIVE_STATE",
-    "CUTS_STATE",
+    "SQLITE_VERSION",
     "AlarmTransition",
     "CalibrationRecord",
     "ChannelSpan",
@@ -42,11 +42,11 @@ __all__ = [
     "Homes",
     "Journal",
     "Logbook",
+    "LostSpan",
     "Mark",
     "Piece",
     "PieceAbout",
     "PieceGone",
-    "Request",
     "RunRecord",
     "SampleStore",
     "Segments",
@@ -54,7 +54,9 @@ __all__ = [
     "TailRow",
     "Transition",
     "TripRecord",
+    "device_bytes_per_hour",
     "envelope_of",
     "free_run_id",
+    "log_is_safe",
     "writer_lock",
 ]

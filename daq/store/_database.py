@@ -183,21 +183,38 @@ class Database:
                     con.set_busy_timeout(int(self._busy_s * 1000))
 
     def shrink(self) -> None:
-        """Give many freed pages back to the file system, as after an outage; a few are kept for new rows."""
+        """Give the room of an outage back to the file system: when most of the file is free, and much.
+
+        The file is written anew, which takes as long as what is left in it; a few free pages are kept for new
+        rows. No file counts its free pages as it goes: that would cost each commit a page.
+        """
         with store_faults(self.path), self._write_lock:
             (free,) = _row(self._writer, "PRAGMA freelist_count")
+            (pages,) = _row(self._writer, "PRAGMA page_count")
             (size,) = _row(self._writer, "PRAGMA page_size")
-            if free * size > _FREE_BYTES:
-                surplus = free - _FREE_BYTES // 2 // size
-                self._writer.execute(f"PRAGMA incremental_vacuum({surplus})").fetchall()
+            if free * size > _FREE_BYTES and free > 3 * (pages - free):
+                self._writer.execute("PRAGMA auto_vacuum=NONE")
+                self._writer.execute("VACUUM")
 
-    def checkpoint(self) -> None:
+    def checkpoint(self, *, empty: bool = False) -> None:
         """Take the log over into the database as far as readers allow; it waits for none of them.
 
         Only the process that checkpoints this file may call it.
+
+        Parameters
+        ----------
+        empty : bool
+            Whether to give the log's room back too, so that the database is whole without it.
         """
         with store_faults(self.path), self._write_lock:
-            self._writer.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+            self._checkpoint(empty)
+
+    def _checkpoint(self, empty: bool) -> None:
+        self._writer.set_busy_timeout(0)
+        try:
+            self._writer.execute(f"PRAGMA wal_checkpoint({'TRUNCATE' if empty else 'PASSIVE'})").fetchall()
+        finally:
+            self._writer.set_busy_timeout(int(self._busy_s * 1000))
 
     def log_bytes(self) -> int:
         """Size of the log's file [bytes]."""
@@ -218,7 +235,7 @@ class Database:
             with store_faults(self.path):
                 try:
                     if self._checkpoints:
-                        self._writer.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+                        self._checkpoint(empty=True)
                 finally:
                     self._writer.close()
 
@@ -265,9 +282,10 @@ class Database:
         con = self._writer
         (pages,) = _row(con, "PRAGMA page_count")
         if pages == 0:
-            # Both can be chosen only before the first table.
+            # It can be chosen only before the first table.
             con.execute(f"PRAGMA page_size={self._page_bytes}")
-            con.execute("PRAGMA auto_vacuum=INCREMENTAL")
+        elif self._checkpoints:
+            self._resize_pages(pages)
         deadline = time.monotonic() + self._busy_s
         while True:
             try:
@@ -288,6 +306,21 @@ class Database:
         if self._checkpoints:
             (size,) = _row(con, "PRAGMA page_size")
             con.wal_autocheckpoint(max(1, _LOG_BYTES // size))
+
+    def _resize_pages(self, pages: int) -> None:
+        """Give a file of an older version the pages of a new one; another time, when somebody has it open."""
+        con = self._writer
+        (size,) = _row(con, "PRAGMA page_size")
+        if size == self._page_bytes or pages * size > _FREE_BYTES:
+            return
+        con.set_busy_timeout(0)
+        with suppress(apsw.BusyError):
+            # Only outside of log mode, which whoever is alone with the file may leave.
+            if _row(con, "PRAGMA journal_mode=DELETE") == ("delete",):
+                con.execute(f"PRAGMA page_size={self._page_bytes}")
+                con.execute("PRAGMA auto_vacuum=NONE")
+                con.execute("VACUUM")
+        con.set_busy_timeout(int(self._busy_s * 1000))
 
     def _keep_log(self) -> None:
         """Give the log its whole size at once.
@@ -335,9 +368,12 @@ class Database:
 
 
 def _row(con: Connection, query: str) -> tuple[Any, ...]:
-    """The one row that a query always answers."""
-    row: tuple[Any, ...] = con.execute(query).fetchone()
-    return row
+    """The one row that a query always answers.
+
+    It is read to its end: a statement that is let go before does the rest then, and apsw holds Python's lock.
+    """
+    (row,) = con.execute(query).fetchall()
+    return tuple(row)
 
 
 def _is_open(con: apsw.Connection) -> bool:

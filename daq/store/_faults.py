@@ -15,7 +15,17 @@ from daq.errors import LyewatchError, StoreBusy, StoreCorrupt, StoreError
 __all__ = ["fault", "store_faults"]
 
 _ROOM = "make room on the disk; what was stored before is safe"
-_ASIDE = "stop lyewatch and move it aside with its -wal and -shm: sealed samples are found again without it"
+_ASIDE = "stop lyewatch and move it aside with its -wal and -shm: "
+_DAMAGED = {
+    "journal.db": _ASIDE + "sealed samples are found again without it, the last minutes are lost",
+    "logbook.db": _ASIDE + "`lyewatch runs --rebuild` makes the runs again from their segments; marks, fills "
+    "and alarms are lost, so put a copy of the file in its place where there is one",
+    "outbox.db": _ASIDE + "what is still in the journal is sent again",
+    "writer.lock": "stop lyewatch and remove it: nothing is in it",
+    "import.lock": "remove it: nothing is in it",
+    "seal.lock": "stop lyewatch and remove it: nothing is in it",
+}
+"""What to do about a damaged file, by its name."""
 
 # SQLite's primary result codes, https://www.sqlite.org/rescode.html
 _SQLITE: dict[int, tuple[type[StoreError], str, str]] = {
@@ -34,8 +44,8 @@ _SQLITE: dict[int, tuple[type[StoreError], str, str]] = {
         "can not be opened",
         "see that the folder exists and that this user may write there",
     ),
-    apsw.SQLITE_CORRUPT: (StoreCorrupt, "is damaged", _ASIDE),
-    apsw.SQLITE_NOTADB: (StoreCorrupt, "is not a database", _ASIDE),
+    apsw.SQLITE_CORRUPT: (StoreCorrupt, "is damaged", ""),
+    apsw.SQLITE_NOTADB: (StoreCorrupt, "is not a database", ""),
     apsw.SQLITE_NOMEM: (StoreError, "there is not enough memory", "end other programs, then try again"),
     apsw.SQLITE_TOOBIG: (StoreError, "a row is too big", "store fewer or shorter values in one row"),
     apsw.SQLITE_PROTOCOL: (StoreBusy, "its lock can not be had", "wait, then try again"),
@@ -119,6 +129,9 @@ def _of_sqlite(exc: Exception, place: str) -> StoreError:
     code = getattr(exc, "result", None)
     if code is not None and (known := _SQLITE.get(code & 0xFF)) is not None:
         kind, words, remedy = known
+        if kind is StoreCorrupt:
+            name = place.replace("\\", "/").rpartition("/")[2]
+            remedy = _DAMAGED.get(name, "stop lyewatch and restore the file from a copy")
         return kind(words, place=place, remedy=remedy)
     if isinstance(exc, apsw.ConnectionClosedError | apsw.CursorClosedError):
         return StoreError("is closed already", place=place, remedy="open the store again")

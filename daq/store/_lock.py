@@ -11,7 +11,7 @@ import apsw
 from daq.errors import StoreBusy
 from daq.store._faults import store_faults
 
-__all__ = ["FileLock", "seal_lock", "writer_lock"]
+__all__ = ["FileLock", "import_lock", "seal_lock", "writer_lock"]
 
 
 class FileLock:
@@ -82,6 +82,16 @@ def writer_lock(folder: Path, wait_s: float = 1.0) -> FileLock:
         doing="writing to this store",
         remedy="stop it first (`lyewatch read`, `lyewatch up`), or name another folder",
         wait_s=wait_s,
+    )
+
+
+def import_lock(folder: Path) -> FileLock:
+    """The right to import a log into the store in `folder`: two at once might choose the same id."""
+    return FileLock(
+        folder / "import.lock",
+        doing="importing a log into this store",
+        remedy="wait until it is done, then import again",
+        wait_s=60.0,
     )
 
 

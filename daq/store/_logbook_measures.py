@@ -17,6 +17,7 @@ __all__ = ["MeasureBook"]
 
 _FILL = "bench, build, t_utc_ns, body, run_id, t_ns, who, note"
 _CALIBRATION = "bench, channel, t_utc_ns, who, reference, due_utc_ns, body"
+_STANDS: dict[str, Any] = {"withdrawn_utc_ns": None, "withdrawn_by": "", "withdrawn_reason": ""}
 _WITHDRAWN = "id, withdrawn_utc_ns, withdrawn_by, withdrawn_reason"
 
 
@@ -72,6 +73,25 @@ class MeasureBook(ForetoldBook):
                 f"INSERT INTO calibrations ({_CALIBRATION}) VALUES (?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
                 (c.bench, c.channel, c.t_utc_ns, c.who, c.reference, c.due_utc_ns, text_of(c.body)),
             )
+        return replace(c, id=given)
+
+    def restore_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
+        """Keep a calibration again that was lost, under its id unless another has it; returns it as kept."""
+        given_before = self.list_calibrations(calibration.bench, calibration.channel)
+        unnumbered = replace(calibration, id=0, **_STANDS)
+        same = [c for c in given_before if replace(c, id=0, **_STANDS) == unnumbered]
+        if same:
+            return same[0]
+        c = calibration
+        with self._db.writing(full=True) as con:
+            taken = con.execute("SELECT 1 FROM calibrations WHERE id = ?", (c.id,)).fetchone() is not None
+            given = added(
+                con,
+                f"INSERT INTO calibrations ({_CALIBRATION}, {_WITHDRAWN}) "  # noqa: S608
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (c.bench, c.channel, c.t_utc_ns, c.who, c.reference, c.due_utc_ns, text_of(c.body),
+                 None if taken else c.id, c.withdrawn_utc_ns, c.withdrawn_by, c.withdrawn_reason),
+            )  # fmt: skip
         return replace(c, id=given)
 
     def get_calibration(self, calibration_id: int) -> CalibrationRecord:

@@ -16,7 +16,7 @@ from daq.store._database import Connection, Database
 from daq.store._logbook_schema import LOGBOOK
 from daq.store.records import Gap, Mark, RunRecord
 
-__all__ = ["RunBook", "added", "free_run_id", "text_of"]
+__all__ = ["RunBook", "added", "free_run_id", "start_in_id", "text_of"]
 
 _RUN = (
     "id, bench, kind, name, build, start_utc_ns, mono0_ns, clock_offset_ns, bench_toml, bench_json, "
@@ -286,6 +286,14 @@ def free_run_id(start_utc_ns: int, taken: Container[str] = ()) -> str:
     while (run_id := f"{stem}-{number:03d}") in taken:
         number += 1
     return run_id
+
+
+def start_in_id(run_id: str) -> int:
+    """The start that a run's id says, to a second [ns since 1970-01-01 UTC]; 0 for one of another form."""
+    try:
+        return int(datetime.strptime(run_id[:15] + "Z", "%Y%m%d-%H%M%S%z").timestamp()) * 1_000_000_000
+    except ValueError:
+        return 0
 
 
 def _stem(start_utc_ns: int) -> str:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import zlib
+from base64 import b64decode, b64encode
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import orjson
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -15,8 +19,9 @@ from daq.store._arrow import arrow_of, numpy_of
 from daq.store._blocks import spans_of
 from daq.store._rows import plain_status
 from daq.store.home import Piece, PieceAbout
+from daq.store.records import CalibrationRecord, RunRecord
 
-__all__ = ["ROW_GROUP", "merge_files", "piece_in", "read_file", "write_file"]
+__all__ = ["ROW_GROUP", "about_in", "merge_files", "piece_in", "read_file", "write_file"]
 
 ROW_GROUP = 32_768
 _FORMAT = b"lyewatch.samples.1"
@@ -153,6 +158,38 @@ def piece_in(path: Path, name: str) -> Piece | None:
     )
 
 
+def about_in(path: Path) -> PieceAbout:
+    """What a file says of its run; a file of an older version says no record."""
+    with pq.ParquetFile(path) as file:
+        said = file.schema_arrow.metadata or {}
+        units = {_channel(f): str(unit) for f in file.schema_arrow if (unit := _unit(f)) is not None}
+    start = said.get(b"lyewatch.start_utc_ns", b"")
+    record: RunRecord | None = None
+    calibrations: tuple[CalibrationRecord, ...] = ()
+    if b"lyewatch.record" in said:
+        kept = orjson.loads(zlib.decompress(b64decode(said[b"lyewatch.record"])))
+        record = RunRecord(**kept["run"])
+        calibrations = tuple(CalibrationRecord(**c) for c in kept["calibrations"])
+    return PieceAbout(
+        said.get(b"lyewatch.bench", b"").decode(),
+        said.get(b"lyewatch.build", b"").decode(),
+        int(start) if start else None,
+        units,
+        record,
+        calibrations,
+    )
+
+
+def _record_text(record: RunRecord, calibrations: Sequence[CalibrationRecord]) -> str:
+    kept = {"run": asdict(record), "calibrations": [asdict(c) for c in calibrations]}
+    return b64encode(zlib.compress(orjson.dumps(kept), 9)).decode()
+
+
+def _unit(field: pa.Field[Any]) -> str | None:
+    unit = (field.metadata or {}).get(b"unit")
+    return None if unit is None or _part(field) != "value" else unit.decode()
+
+
 def _metadata(piece: Piece, about: PieceAbout) -> dict[bytes | str, bytes | str]:
     said: dict[str, str | int] = {
         "format": _FORMAT.decode(),
@@ -165,6 +202,8 @@ def _metadata(piece: Piece, about: PieceAbout) -> dict[bytes | str, bytes | str]
         "last_id": piece.last_id,
         "level": piece.level,
     }
+    if about.record is not None:
+        said["record"] = _record_text(about.record, about.calibrations)
     return {f"lyewatch.{k}": str(v) for k, v in said.items()}
 
 

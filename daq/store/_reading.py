@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.errors import StoreError
+from daq.errors import StoreBusy, StoreError
 from daq.frame import Block
 from daq.store._blocks import clipped, joined, spans_of, widest, writable
 from daq.store._faults import store_faults
 from daq.store._rows import Pack, block_of, plain_status
 from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import Piece, PieceGone, SampleStore
+from daq.store.home import LostSpan, Piece, PieceGone, SampleStore
 from daq.store.homes import Homes
+from daq.store.influx_server import ServerAway
 from daq.store.journal import Journal, packs_of, pieces_of
 from daq.store.logbook import Logbook
 
@@ -48,6 +49,7 @@ class RunReading:
         start_ns: int | None = None,
         end_ns: int | None = None,
         raw: bool = False,
+        lost: list[LostSpan] | None = None,
     ) -> dict[str, Block]:
         """Samples of a run by source, each sorted by time: every row exactly once, whatever is being sealed.
 
@@ -59,6 +61,8 @@ class RunReading:
             From and to which time of the run, both included [ns].
         raw : bool
             Whether to read the raw numbers too.
+        lost : list of LostSpan, optional
+            Takes what can not be read, and the rest is answered; without it that raises.
 
         Returns
         -------
@@ -72,7 +76,7 @@ class RunReading:
         StoreCorrupt
             When a piece is lost or damaged, naming the file.
         """
-        blocks = self._read(run_id, sources, channels, start_ns, end_ns, raw=raw)
+        blocks = self._read(run_id, sources, channels, start_ns, end_ns, raw=raw, lost=lost)
         return {source: writable(made) for source, made in blocks.items()}
 
     def _read(
@@ -84,32 +88,36 @@ class RunReading:
         end_ns: int | None,
         *,
         raw: bool,
+        lost: list[LostSpan] | None = None,
     ) -> dict[str, Block]:
         wanted = None if channels is None else list(dict.fromkeys(channels))
         only = None if sources is None else set(sources)
         for tries_left in reversed(range(_SNAPSHOT_TRIES)):
             pieces, rows = self._snapshot(run_id, start_ns, end_ns)
             pieces = [p for p in pieces if _concerns(p, only, wanted, start_ns, end_ns)]
-            try:
-                sealed = self.archive.read(
-                    run_id,
-                    pieces,
-                    channels=wanted,
-                    start_ns=start_ns,
-                    end_ns=end_ns,
-                    raw=raw,
+
+            def sealed_of(some: list[Piece]) -> list[Block]:
+                return self.archive.read(
+                    run_id, some, channels=wanted, start_ns=start_ns, end_ns=end_ns, raw=raw
                 )
+
+            try:
+                sealed = sealed_of(pieces)
                 break
-            except PieceGone:
+            except StoreError as exc:
                 # Merged since the snapshot: look again. A piece that is lost is missing every time.
-                if not tries_left:
+                if isinstance(exc, PieceGone) and tries_left:
+                    continue
+                if lost is None or isinstance(exc, StoreBusy | ServerAway):
                     raise
+                pieces, sealed = _each(pieces, sealed_of, lost)
+                break
         parts: dict[str, list[Block]] = {}
         for piece, block in zip(pieces, sealed, strict=True):
             parts.setdefault(piece.source, []).append(block)
         for source, own in rows.items():
             if only is None or source in only:
-                block = clipped(self._block(source, own, wanted, raw=raw), start_ns, end_ns)
+                block = clipped(self._block(source, own, wanted, raw=raw, lost=lost), start_ns, end_ns)
                 parts.setdefault(source, []).append(block)
         blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
         return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
@@ -213,9 +221,32 @@ class RunReading:
             return None
         return (span.high_ns, span.high) if highest else (span.low_ns, span.low)
 
-    def _block(self, source: str, rows: list[Pack], channels: list[str] | None, *, raw: bool) -> Block:
-        with store_faults(self.journal.path, decoding=True):
-            return block_of(source, rows, channels=channels, raw=raw)
+    def _block(
+        self,
+        source: str,
+        rows: list[Pack],
+        channels: list[str] | None,
+        *,
+        raw: bool,
+        lost: list[LostSpan] | None = None,
+    ) -> Block:
+        def made(some: list[Pack]) -> Block:
+            with store_faults(self.journal.path, decoding=True):
+                return block_of(source, some, channels=channels, raw=raw)
+
+        try:
+            return made(rows)
+        except StoreError:
+            if lost is None:
+                raise
+        sound = []
+        for pack in rows:
+            try:
+                made([pack])
+                sound.append(pack)
+            except StoreError as exc:
+                lost.append(LostSpan(source, pack.t_min_ns, pack.t_max_ns, pack.size, exc))
+        return made(sound)
 
     def _snapshot(
         self, run_id: str, start_ns: int | None, end_ns: int | None
@@ -234,6 +265,22 @@ class RunReading:
         for pack in rows:
             by_source.setdefault(pack.source, []).append(pack)
         return pieces, by_source
+
+
+def _each(
+    pieces: list[Piece], read: Callable[[list[Piece]], list[Block]], lost: list[LostSpan]
+) -> tuple[list[Piece], list[Block]]:
+    """The pieces that can be read, and their blocks."""
+    sound, blocks = [], []
+    for piece in pieces:
+        try:
+            blocks += read([piece])
+            sound.append(piece)
+        except StoreError as exc:
+            if isinstance(exc, StoreBusy | ServerAway):
+                raise
+            lost.append(LostSpan(piece.source, piece.t_min_ns, piece.t_max_ns, piece.rows, exc))
+    return sound, blocks
 
 
 def _concerns(

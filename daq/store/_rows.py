@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from itertools import accumulate
 from typing import Any, NamedTuple
 
@@ -15,9 +17,9 @@ from daq.frame import Block, Sample, Status
 
 __all__ = ["Pack", "block_of", "packed", "plain_status", "samples_of"]
 
-_OPTIONS = orjson.OPT_SERIALIZE_NUMPY
 _NAN = float("nan")
-_JSON = b"{"  # what a body that is not compressed begins with
+_JSON = b"{"  # what a body that is not deflated begins with
+_DECIMALS_MOST = 9  # a number that needs more is no decimal of an instrument
 
 _Numbers = dict[str, list[float | None]]
 
@@ -36,6 +38,8 @@ class Pack(NamedTuple):
         The span of their times, both ends included [ns].
     body : bytes
         See `packed`.
+    names : str
+        The channels of its columns, as JSON: those of values, then those of raw numbers.
     """
 
     id: int
@@ -45,6 +49,7 @@ class Pack(NamedTuple):
     t_min_ns: int
     t_max_ns: int
     body: bytes
+    names: str
 
     @property
     def last_id(self) -> int:
@@ -58,17 +63,19 @@ class _Columns(NamedTuple):
     t_ns: list[int]
     seq: list[int]
     values: _Numbers
-    absent: dict[str, list[int]]
-    status: dict[str, list[list[int]]]
+    absent: dict[str, set[int]]
+    status: dict[str, list[tuple[int, int]]]
     raw: _Numbers
 
 
 def packed(samples: Sequence[tuple[str, Sample]], first_id: int) -> list[Pack]:
     """Samples (run id and sample) as rows, their ids from `first_id` on.
 
-    A body is JSON, compressed where that makes it shorter: times and sequence numbers as the first and then
-    the differences (t, s), values by channel (v, NaN is null), the samples that do not name a channel which
-    others name (a), pairs of sample and status code of what is not good (q), raw numbers (r).
+    A body is JSON, deflated where that makes it shorter: times and sequence numbers as the first and then the
+    differences (t, s); columns of values (v; NaN is null) and of raw numbers (r). A column of decimals is a
+    list in a list: the number of decimals, then whole numbers as the first and the differences. Beside them,
+    by the column's place and the sample's, are the values that are not there at all (a), and with the code
+    what is not good (q).
     """
     groups: dict[tuple[str, str], list[Sample]] = {}
     for run_id, sample in samples:
@@ -76,15 +83,14 @@ def packed(samples: Sequence[tuple[str, Sample]], first_id: int) -> list[Pack]:
     packs = []
     for (run_id, source), own in groups.items():
         times = [int(s.t_ns) for s in own]
-        packs.append(Pack(first_id, run_id, source, len(own), min(times), max(times), _body(own, times)))
+        packs.append(Pack(first_id, run_id, source, len(own), min(times), max(times), *_packed(own, times)))
         first_id += len(own)
     return packs
 
 
 def samples_of(pack: Pack) -> list[Sample]:
     """The samples that a row was made of, in their order."""
-    columns = _columns(pack.body)
-    absent = {name: set(where) for name, where in columns.absent.items()}
+    columns = _columns(pack)
     status: list[dict[str, Status]] = [{} for _ in columns.t_ns]
     for name, pairs in columns.status.items():
         for index, code in pairs:
@@ -93,7 +99,7 @@ def samples_of(pack: Pack) -> list[Sample]:
         Sample(
             pack.source,
             t_ns,
-            {n: _number(v[k]) for n, v in columns.values.items() if k not in absent.get(n, ())},
+            {n: _number(v[k]) for n, v in columns.values.items() if k not in columns.absent.get(n, ())},
             status[k],
             columns.seq[k],
             {n: float(r) for n, column in columns.raw.items() if (r := column[k]) is not None},
@@ -117,7 +123,7 @@ def block_of(
     raws: _Numbers = {}
     said: list[tuple[str, int, int]] = []
     for pack in packs:
-        columns = _columns(pack.body)
+        columns = _columns(pack)
         at = len(t_ns)
         t_ns += columns.t_ns
         seq += columns.seq
@@ -147,32 +153,36 @@ def plain_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
     return np.where(np.isfinite(values), np.uint8(Status.GOOD), np.uint8(Status.MISSING))
 
 
-def _body(samples: Sequence[Sample], times: Sequence[int]) -> bytes:
-    names = dict.fromkeys(n for s in samples for n in s.values)
-    absent = {n: [k for k, s in enumerate(samples) if n not in s.values] for n in names}
-    status: dict[str, list[tuple[int, int]]] = {}
-    raws = dict.fromkeys(n for s in samples for n in s.raw)
-    for k, sample in enumerate(samples):
-        for name, code in sample.status.items():
-            status.setdefault(name, []).append((k, int(code)))
+def _packed(samples: Sequence[Sample], times: Sequence[int]) -> tuple[bytes, str]:
+    """Body and names of a row."""
+    names = list(dict.fromkeys(n for s in samples for n in (*s.values, *s.status)))
+    raws = list(dict.fromkeys(n for s in samples for n in s.raw))
+    place = {n: i for i, n in enumerate(names)}
+    absent = [(i, k) for i, n in enumerate(names) for k, s in enumerate(samples) if n not in s.values]
+    status = [(place[n], k, int(code)) for k, s in enumerate(samples) for n, code in s.status.items()]
     parts: dict[str, Any] = {
         "t": _differences(times),
         "s": _differences([int(s.seq) for s in samples]),
-        "v": {n: [s.values.get(n) for s in samples] for n in names},
+        "v": [_column([s.values.get(n) for s in samples]) for n in names],
     }
-    if any(absent.values()):
-        parts["a"] = {n: where for n, where in absent.items() if where}
+    if raws:
+        parts["r"] = [_column([s.raw.get(n) for s in samples]) for n in raws]
+    if absent:
+        parts["a"] = absent
     if status:
         parts["q"] = status
-    if raws:
-        parts["r"] = {n: [s.raw.get(n) for s in samples] for n in raws}
-    text = orjson.dumps(parts, option=_OPTIONS)
-    short = zlib.compress(text, 6)
-    return short if len(short) < len(text) else text
+    text = orjson.dumps(parts)
+    packer = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
+    short = packer.compress(text) + packer.flush()
+    # A text begins with a brace, whose lowest bits (011) would be a last block of fixed codes: seen to.
+    return (short if len(short) < len(text) and short[:1] != _JSON else text), orjson.dumps(
+        [names, raws]
+    ).decode()
 
 
-def _columns(body: bytes) -> _Columns:
-    parts = orjson.loads(body if body[:1] == _JSON else zlib.decompress(body))
+def _columns(pack: Pack) -> _Columns:
+    body = pack.body
+    parts = orjson.loads(body if body[:1] == _JSON else zlib.decompress(body, -zlib.MAX_WBITS))
     if "one" in parts:
         # A row of a journal that was made before rows were packed: one sample as it was written then.
         one = parts["one"]
@@ -181,17 +191,52 @@ def _columns(body: bytes) -> _Columns:
             parts["s"],
             {n: [v] for n, v in one["v"].items()},
             {},
-            {n: [[0, code]] for n, code in one.get("q", {}).items()},
+            {n: [(0, code)] for n, code in one.get("q", {}).items()},
             {n: [r] for n, r in one.get("r", {}).items()},
         )
+    names, raws = _names(pack.names)
+    absent: dict[str, set[int]] = {}
+    for place, index in parts.get("a", ()):
+        absent.setdefault(names[place], set()).add(index)
+    status: dict[str, list[tuple[int, int]]] = {}
+    for place, index, code in parts.get("q", ()):
+        status.setdefault(names[place], []).append((index, code))
     return _Columns(
         list(accumulate(parts["t"])),
         list(accumulate(parts["s"])),
-        parts["v"],
-        parts.get("a", {}),
-        parts.get("q", {}),
-        parts.get("r", {}),
+        {n: _numbers(c) for n, c in zip(names, parts["v"], strict=True)},
+        absent,
+        status,
+        {n: _numbers(c) for n, c in zip(raws, parts.get("r", ()), strict=True)},
     )
+
+
+@lru_cache(maxsize=64)
+def _names(text: str) -> tuple[list[str], list[str]]:
+    values, raws = orjson.loads(text)
+    return values, raws
+
+
+def _column(values: Sequence[float | None]) -> list[Any]:
+    """Numbers for JSON: as they are, or as whole numbers of their last decimal, where that is the same."""
+    numbers = [None if v is None or not math.isfinite(v) else float(v) for v in values]
+    words = [repr(v) for v in numbers]
+    decimals = max((len(w.partition(".")[2]) for w in words), default=0)
+    if None in numbers or decimals > _DECIMALS_MOST:
+        return numbers
+    scale = 10**decimals
+    whole = [round(v * scale) for v in numbers if v is not None]
+    if [repr(n / scale) for n in whole] != words:
+        return numbers
+    return [[decimals, *_differences(whole)]]
+
+
+def _numbers(column: list[Any]) -> list[float | None]:
+    if len(column) == 1 and isinstance(column[0], list):
+        decimals, *whole = column[0]
+        scale = 10**decimals
+        return [n / scale for n in accumulate(whole)]
+    return column
 
 
 def _differences(numbers: Sequence[int]) -> list[int]:

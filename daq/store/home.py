@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
-from daq.errors import StoreCorrupt
+from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
+from daq.store.records import CalibrationRecord, RunRecord
 
-__all__ = ["REMOTE_MARK", "ChannelSpan", "Piece", "PieceAbout", "PieceGone", "SampleStore"]
+__all__ = ["REMOTE_MARK", "ChannelSpan", "LostSpan", "Piece", "PieceAbout", "PieceGone", "SampleStore"]
 
 REMOTE_MARK = "db-"
 """What the names of pieces on a server begin with: by it a store with pieces in two homes knows where each
@@ -70,12 +71,36 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class PieceAbout:
-    """What a home may write beside a piece, so that it explains itself without the rest of the store."""
+    """What a home may write beside a piece, so that it explains itself without the rest of the store: of what
+    bench and build, from when, in what units; the run's record and the calibrations that it was made with."""
 
     bench: str = ""
     build: str = ""
     start_utc_ns: int | None = None
     units: Mapping[str, str] = field(default_factory=dict)
+    record: RunRecord | None = None
+    calibrations: Sequence[CalibrationRecord] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LostSpan:
+    """Samples that are recorded and can not be read.
+
+    Attributes
+    ----------
+    source : str
+    start_ns, end_ns : int
+        Their span, both ends included [ns].
+    samples : int
+    error : StoreError
+        Which file, and why.
+    """
+
+    source: str
+    start_ns: int
+    end_ns: int
+    samples: int
+    error: StoreError
 
 
 class SampleStore(Protocol):

@@ -53,10 +53,13 @@ _SCHEMA = (
             # No index and no counter beside it: a commit writes the last page of this table and no other.
             """CREATE TABLE packs (
                 id INTEGER PRIMARY KEY, run_id TEXT NOT NULL, source TEXT NOT NULL, count INTEGER NOT NULL,
-                t_min_ns INTEGER NOT NULL, t_max_ns INTEGER NOT NULL, body BLOB NOT NULL)""",
+                t_min_ns INTEGER NOT NULL, t_max_ns INTEGER NOT NULL, body BLOB NOT NULL,
+                layout INTEGER NOT NULL)""",
+            # The names of a row's columns, which are the same in nearly all.
+            "CREATE TABLE layouts (id INTEGER PRIMARY KEY, names TEXT NOT NULL UNIQUE)",
             """INSERT INTO packs SELECT id, run_id, source, 1, t_ns, t_ns,
-                CAST('{"t":[' || t_ns || '],"s":[' || seq || '],"one":' || CAST(body AS TEXT) || '}' AS BLOB)
-                FROM samples ORDER BY id""",
+                CAST('{"t":[' || t_ns || '],"s":[' || seq || '],"one":' || CAST(body AS TEXT) || '}' AS BLOB),
+                0 FROM samples ORDER BY id""",
             """INSERT OR REPLACE INTO facts
                 SELECT 'last_id', seq FROM sqlite_sequence WHERE name = 'samples'""",
             """UPDATE heads SET rows = rows -
@@ -65,8 +68,11 @@ _SCHEMA = (
         ),
     ),
 )
-_PAGE_BYTES = 1024
-_PACK = "id, run_id, source, count, t_min_ns, t_max_ns, body"
+_PAGE_BYTES = 512
+_PACKS = (
+    "SELECT packs.id, run_id, source, count, t_min_ns, t_max_ns, body, coalesce(names, '') "
+    "FROM packs LEFT JOIN layouts ON layouts.id = layout"
+)
 _PIECE = "run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, id"
 
 
@@ -133,7 +139,11 @@ class Journal:
             return self.last_id()
         with self.db.writing(full=full) as con:
             packs = packed(samples, _last_id(con) + 1)
-            con.executemany(f"INSERT INTO packs ({_PACK}) VALUES (?, ?, ?, ?, ?, ?, ?)", packs)  # noqa: S608
+            con.executemany(
+                "INSERT INTO packs (id, run_id, source, count, t_min_ns, t_max_ns, body, layout) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [(*pack[:-1], _layout(con, pack.names)) for pack in packs],
+            )
             if not packs:
                 put_fact(con, "synced_utc_ns", time.time_ns())  # a commit that writes nothing syncs nothing
             last_id = packs[-1].last_id if packs else _last_id(con)
@@ -147,9 +157,9 @@ class Journal:
         with self.db.reading() as con:
             rows = con.execute(
                 # The row in which the sample after it may be, and those behind.
-                f"SELECT {_PACK} FROM packs WHERE id >= "  # noqa: S608
-                "coalesce((SELECT max(id) FROM packs WHERE id <= ?1), 0) AND id + count - 1 > ?1 "
-                "ORDER BY id LIMIT ?2",
+                _PACKS + " WHERE packs.id >= "  # noqa: S608
+                "coalesce((SELECT max(id) FROM packs WHERE id <= ?1), 0) "
+                "AND packs.id + count - 1 > ?1 ORDER BY packs.id LIMIT ?2",
                 (after_id, limit),
             ).fetchall()
         found: list[TailRow] = []
@@ -179,6 +189,12 @@ class Journal:
         """Runs of which there are rows in the journal now."""
         with self.db.reading() as con:
             found = con.execute("SELECT DISTINCT run_id FROM packs ORDER BY run_id").fetchall()
+        return [run_id for (run_id,) in found]
+
+    def sealed_runs(self) -> list[str]:
+        """Runs of which there are samples in the archive."""
+        with self.db.reading() as con:
+            found = con.execute("SELECT run_id FROM pieces GROUP BY run_id ORDER BY min(first_id)").fetchall()
         return [run_id for (run_id,) in found]
 
     def runs_sealed_after(self, row_id: int) -> list[str]:
@@ -261,12 +277,21 @@ def packs_of(
     and none after `up_to_id`.
     """
     found = con.execute(
-        f"SELECT {_PACK} FROM packs WHERE run_id = ?1 AND (?2 IS NULL OR t_max_ns >= ?2) "  # noqa: S608
-        "AND (?3 IS NULL OR t_min_ns <= ?3) AND (?4 IS NULL OR id + count - 1 <= ?4) AND id > ?6 "
-        "ORDER BY id LIMIT ?5",
+        _PACKS + " WHERE run_id = ?1 AND (?2 IS NULL OR t_max_ns >= ?2) "
+        "AND (?3 IS NULL OR t_min_ns <= ?3) AND (?4 IS NULL OR packs.id + count - 1 <= ?4) AND packs.id > ?6 "
+        "ORDER BY packs.id LIMIT ?5",
         (run_id, start_ns, end_ns, up_to_id, limit, after_id),
     ).fetchall()
     return [Pack._make(row) for row in found]
+
+
+def spans_in_journal(con: Connection, run_id: str, source: str) -> list[tuple[int, int]]:
+    """The spans of the rows and pieces in which a run's samples of a source are [ns]."""
+    return con.execute(
+        "SELECT t_min_ns, t_max_ns FROM packs WHERE run_id = ?1 AND source = ?2 "
+        "UNION ALL SELECT t_min_ns, t_max_ns FROM pieces WHERE run_id = ?1 AND source = ?2",
+        (run_id, source),
+    ).fetchall()
 
 
 def pieces_of(con: Connection, run_id: str) -> list[Piece]:
@@ -307,6 +332,14 @@ def drop_pieces(con: Connection, pieces: Iterable[Piece]) -> None:
 def add_stray(con: Connection, run_id: str, name: str, why: str) -> None:
     """Note a name in the archive that is no piece: "sealing", "importing" or "dropped"."""
     con.execute("INSERT OR REPLACE INTO strays VALUES (?, ?, ?, ?)", (run_id, name, why, time.time_ns()))
+
+
+def _layout(con: Connection, names: str) -> int:
+    row = con.execute("SELECT id FROM layouts WHERE names = ?", (names,)).fetchone()
+    if row is not None:
+        return int(row[0])
+    con.execute("INSERT INTO layouts (names) VALUES (?)", (names,))
+    return con.last_insert_rowid()
 
 
 def _last_id(con: Connection) -> int:

@@ -7,16 +7,15 @@ What a person or the guard did is committed so that it survives a power cut; wha
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import orjson
 
-from daq.errors import RequestRefused
 from daq.store._logbook_measures import MeasureBook
-from daq.store._logbook_runs import added, text_of
-from daq.store.records import AlarmTransition, Request, Transition, TripRecord
+from daq.store._logbook_runs import text_of
+from daq.store.records import AlarmTransition, Transition, TripRecord
 
 __all__ = ["Logbook"]
 
@@ -24,7 +23,6 @@ _TRIP = (
     "t_utc_ns, run_id, t_ns, cause, detail, value, by, "
     "cleared_utc_ns, cleared_by, cleared_reason, id, after_id"
 )
-_REQUEST = "id, kind, body, who, t_utc_ns, state, ok, message"
 _TRANSITION = "run_id, t_ns, alarm, state_from, state_to, cause, value, who, note, priority"
 
 
@@ -62,60 +60,6 @@ class Logbook(MeasureBook):
                 (run_id, limit),
             ).fetchall()
         return [AlarmTransition(*row) for row in reversed(rows)]
-
-    # -- requests to the reader --------------------------------------------------------------------
-
-    def post_request(self, kind: str, body: Mapping[str, Any], who: str = "") -> int:
-        """Ask something of the reader; returns the request's id."""
-        with self._db.writing(full=True) as con:
-            return added(
-                con,
-                "INSERT INTO requests (kind, body, who, t_utc_ns) VALUES (?, ?, ?, ?)",
-                (kind, text_of(body), who, time.time_ns()),
-            )
-
-    def pending_requests(self) -> list[Request]:
-        """What nobody has taken or answered yet, oldest first."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                f"SELECT {_REQUEST} FROM requests WHERE state = 'pending' ORDER BY id"  # noqa: S608
-            ).fetchall()
-            return [_request(row) for row in rows]
-
-    def take_request(self, request_id: int) -> bool:
-        """Say that the answer will take a while; False when it was taken or answered already."""
-        with self._db.writing() as con:
-            con.execute(
-                "UPDATE requests SET state = 'taken' WHERE id = ? AND state = 'pending'", (request_id,)
-            )
-            done = con.changes()
-        return done > 0
-
-    def answer_request(self, request_id: int, ok: bool, message: str = "") -> bool:
-        """Answer a request. The first answer stands: False when there was one already."""
-        with self._db.writing(full=True) as con:
-            con.execute(
-                "UPDATE requests SET state = 'done', ok = ?, message = ? WHERE id = ? AND state <> 'done'",
-                (int(ok), message, request_id),
-            )
-            done = con.changes()
-        return done > 0
-
-    def get_request(self, request_id: int) -> Request:
-        """A request and its answer.
-
-        Raises
-        ------
-        RequestRefused
-            When there is no such request.
-        """
-        with self._db.reading() as con:
-            row = con.execute(f"SELECT {_REQUEST} FROM requests WHERE id = ?", (request_id,)).fetchone()  # noqa: S608
-            if row is None:
-                raise RequestRefused(
-                    "no such request", place="requests", value=request_id, remedy="post it again"
-                )
-            return _request(row)
 
     # -- trip --------------------------------------------------------------------------------------
 
@@ -194,8 +138,3 @@ def _trips(rows: Sequence[tuple[Any, ...]]) -> list[TripRecord]:
         else:
             firsts[after_id] = replace(first, later=(*first.later, trip))
     return list(firsts.values())
-
-
-def _request(row: tuple[Any, ...]) -> Request:
-    number, kind, body, who, t_utc_ns, state, ok, message = row
-    return Request(number, kind, orjson.loads(body), who, t_utc_ns, state, bool(ok), message)

@@ -7,23 +7,17 @@ from typing import Any, Final, Protocol
 
 __all__ = [
     "ARCHIVE_STATE",
-    "CUTS_STATE",
     "AlarmTransition",
     "CalibrationRecord",
     "FillRecord",
     "Foretold",
     "Gap",
     "Mark",
-    "Request",
     "RunRecord",
     "Transition",
     "TripRecord",
 ]
 
-
-CUTS_STATE: Final = "watch_cuts"
-"""Key under which the service tells the reader which of the alarms that cut stand: `standing`, the words of
-each by its name, and `utc_ns`, when it said so."""
 
 ARCHIVE_STATE: Final = "archive"
 """Key under which a sealing process says how the server of the archive is: `away_since_ns` and `error`, both
@@ -170,28 +164,6 @@ class AlarmTransition:
     who: str = ""
     note: str = ""
     priority: str = "medium"
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Something that a person asks of the reader. Kinds: start, stop, trip, reset, mark.
-
-    `state` is "pending", then "taken" while the reader works on it, then "done"; the first answer stands.
-    """
-
-    id: int
-    kind: str
-    body: dict[str, Any]
-    who: str
-    t_utc_ns: int
-    state: str = "pending"
-    ok: bool = False
-    message: str = ""
-
-    @property
-    def done(self) -> bool:
-        """Whether it has been answered."""
-        return self.state == "done"
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ from daq.store.journal import (
     packs_of,
     pieces_of,
     put_fact,
+    spans_in_journal,
 )
 
 __all__ = ["Sealer"]
@@ -186,6 +187,29 @@ class Sealer:
                 keep_last_id(con, max(p.last_id for p in pieces) + _LOST_IDS)
             put_fact(con, "adopted", len(pieces))
         return len(pieces)
+
+    def adopt_lost(self) -> int:
+        """Record the pieces that are in the archive and that the catalogue has lost; returns how many.
+
+        A log that was lost takes the journal back to an earlier state: what was sealed after it is in no
+        catalogue. A piece whose samples are recorded otherwise, and a name that strays, are left alone.
+        """
+        with seal_lock(self._journal.path.parent, _SEAL_WAIT_S):
+            found = self._archive.survey()
+            with self._journal.db.writing(full=True) as con:
+                rows = con.execute("SELECT run_id, name FROM pieces UNION SELECT run_id, name FROM strays")
+                known = {(run_id, name) for run_id, name in rows}
+                lost = []
+                for p in _without_doubles(p for p in found if (p.run_id, p.name) not in known):
+                    recorded = spans_in_journal(con, p.run_id, p.source)
+                    if not any(start <= p.t_max_ns and p.t_min_ns <= end for start, end in recorded):
+                        lost.append(p)
+                if lost:
+                    keep_last_id(con, max(p.last_id for p in lost))
+                add_pieces(con, lost)
+                for p in lost:
+                    add_to_head(con, p.run_id, p.rows, p.t_max_ns)
+        return len(lost)
 
     def mark(self, mark: str) -> str:
         """What a piece's name begins with in a home whose own mark is `mark`.

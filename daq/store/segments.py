@@ -123,6 +123,14 @@ class Segments:
                 found.append(piece)
         return found
 
+    def about(self, run_id: str, name: str) -> PieceAbout:
+        """What a piece says of its run."""
+        from daq.store import _parquet
+
+        path = self.path(run_id, name)
+        with store_faults(path, decoding=True):
+            return _parquet.about_in(path)
+
     def close(self) -> None:
         """Nothing is held open."""
 

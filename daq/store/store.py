@@ -8,6 +8,7 @@ import time
 from collections import deque
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack, suppress
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -18,18 +19,21 @@ from daq.bench import Bench
 from daq.errors import RunNotFound, StoreBusy, StoreError
 from daq.frame import Block, Sample
 from daq.store._faults import store_faults
-from daq.store._lock import FileLock, seal_lock, writer_lock
+from daq.store._lock import FileLock, import_lock, seal_lock, writer_lock
+from daq.store._logbook_runs import start_in_id
 from daq.store._reading import RunReading
 from daq.store._run_homes import RunHomes
 from daq.store._seal_process import SealProcess
 from daq.store.archive import make_archive, settle
 from daq.store.home import PieceAbout, SampleStore
-from daq.store.homes import Homes
+from daq.store.homes import Homes, is_remote
 from daq.store.influx_server import ServerAway
 from daq.store.journal import Journal, TailRow
 from daq.store.logbook import Logbook
-from daq.store.records import ARCHIVE_STATE, RunRecord
+from daq.store.records import ARCHIVE_STATE, Gap, RunRecord
 from daq.store.sealing import Sealer
+from daq.store.segments import Segments
+from daq.store.write_rate import WriteRate
 
 __all__ = ["Store"]
 
@@ -39,7 +43,6 @@ _TOUCH_EVERY_S = 30.0
 _FINISH_WAIT_S = 30.0
 _TOUCH_WAIT_S = 0.02  # the logbook must not hold up the samples
 _WRITER_WAIT_S = 1.0  # nor may anybody else hold up the reader, which guards
-_LONG_LOG_BYTES = 16 << 20
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
 
 
@@ -98,9 +101,11 @@ class Store(RunReading, RunHomes):
             self._sealer.adopt()
             if writer:
                 self._sweep()
+                self._note_missing()
             last_id = self.journal.last_id()
             opened.pop_all()
         self._apart = SealProcess(self.folder)
+        self._write_rate = WriteRate()
         self._closed = False
         self._touched: dict[str, float] = {}
         # What was there before this store was opened is old.
@@ -153,12 +158,12 @@ class Store(RunReading, RunHomes):
                 closing.callback(part.close)
 
     def _tend_logs(self) -> None:
-        """Take over the logs of a folder that has had no writer for long, which would have done it."""
-        long = [db for db in (self.journal.db, self.logbook.db) if db.log_bytes() > _LONG_LOG_BYTES]
-        if long:
+        """Take over the logs of a folder that has no writer, which would do it."""
+        logs = [db for db in (self.journal.db, self.logbook.db) if db.log_bytes()]
+        if logs:
             with suppress(StoreError), writer_lock(self.folder, wait_s=0.0):
-                for db in long:
-                    db.checkpoint()
+                for db in logs:
+                    db.checkpoint(empty=True)
 
     # -- writing -----------------------------------------------------------------------------------
 
@@ -244,14 +249,58 @@ class Store(RunReading, RunHomes):
                 self._sealer.seal(record.id, close=True)
         return moved
 
-    def add_blocks(self, run_id: str, blocks: Iterable[Block]) -> None:
+    def add_blocks(self, run: str | RunRecord, blocks: Iterable[Block]) -> None:
         """Put a log's samples straight into the archive, in pieces of bounded size.
 
         It needs no writer lock. All blocks are there after it, or none when it raises.
+
+        Parameters
+        ----------
+        run : str or RunRecord
+            The run's id, or its record where the logbook does not have it yet.
+        blocks : iterable of Block
         """
+        if isinstance(run, RunRecord):
+            self._abouts[run.id] = self._about_of(run)
+        run_id = run.id if isinstance(run, RunRecord) else run
         self._sealer.add(run_id, blocks)
         head = self.journal.head(run_id)
         self.logbook.touch_run(run_id, time.time_ns(), None if head is None else head.rows)
+
+    def importing(self) -> FileLock:
+        """The right to import a log, which one process at a time has: to be entered before an id is chosen.
+
+        Raises
+        ------
+        StoreBusy
+        """
+        return import_lock(self.folder)
+
+    def rebuild_runs(self, bench: Bench | None = None) -> list[RunRecord]:
+        """Make the records of runs again that the logbook does not have, of what their segments say.
+
+        Segments that the catalogue has lost are taken into it first. Those of versions that did not write the
+        run's record, and samples on a server, say nothing of the bench file: such a run can be exported, and
+        not be reviewed.
+
+        Parameters
+        ----------
+        bench : Bench, optional
+            Stands for that of runs whose segments have none, and name this bench.
+
+        Returns
+        -------
+        list of RunRecord
+            Those that were made, in the order of their starts.
+        """
+        self._sealer.adopt_lost()
+        made = []
+        for run_id in self.journal.sealed_runs():
+            try:
+                self.logbook.get_run(run_id)
+            except RunNotFound:
+                made.append(self._rebuilt(run_id, bench))
+        return sorted(made, key=lambda r: r.start_utc_ns)
 
     def prune(self, run_id: str, keep_after_ns: int) -> None:
         """Delete the run's rows of before `keep_after_ns` [ns] from the journal; sealed ones stay."""
@@ -280,12 +329,36 @@ class Store(RunReading, RunHomes):
         """The id of the last sample ever committed; 0 before the first."""
         return self.journal.last_id()
 
+    def written_bytes_per_hour(self) -> float | None:
+        """What this process writes, see `WriteRate`: nearly all of it is the store's."""
+        return self._write_rate.per_hour()
+
     def last_t_ns(self, run_id: str) -> int | None:
         """Time of the run's latest sample [ns]; None before its first."""
         head = self.journal.head(run_id)
         return None if head is None else head.last_t_ns
 
     # -- helpers -----------------------------------------------------------------------------------
+
+    def missing_samples(self, run_id: str) -> int:
+        """How many samples the run once had, by the logbook's count, and has no more.
+
+        So it is when the journal's log was lost. The count lags by up to half a minute of samples.
+        """
+        head = self.journal.head(run_id)
+        return max(0, self.logbook.get_run(run_id).rows - (0 if head is None else head.rows))
+
+    def _note_missing(self) -> None:
+        """Write down what open runs have lost, before what they have now is counted in the logbook."""
+        for record in self.logbook.list_runs(kind="run", limit=20):
+            missing = self.missing_samples(record.id) if record.ended_ns is None else 0
+            if missing:
+                head = self.journal.head(record.id)
+                at_ns, rows = (0, 0) if head is None else (head.last_t_ns, head.rows)
+                why = "they were stored, and the journal has lost them"
+                with self.logbook.together():
+                    self.logbook.add_gap(Gap(record.id, at_ns, at_ns, missing, why))
+                    self.logbook.touch_run(record.id, record.touched_utc_ns or record.start_utc_ns, rows)
 
     def _old_enough(self) -> int:
         """The last row that has been in the journal for a minute, or was there when this store was opened."""
@@ -344,6 +417,31 @@ class Store(RunReading, RunHomes):
             # The samples are stored; that their count in the logbook is a second late harms nobody.
             self._touched.pop(run_id, None)
 
+    def _rebuilt(self, run_id: str, bench: Bench | None) -> RunRecord:
+        about = PieceAbout()
+        segments = self.archive.local if isinstance(self.archive, Homes) else self.archive
+        # The latest says most: a run's title may be changed, and only the last one knows its end.
+        for piece in sorted(self.pieces(run_id), key=lambda p: (-p.t_max_ns, -p.level)):
+            if isinstance(segments, Segments) and not is_remote(piece.name):
+                with suppress(StoreError):
+                    about = segments.about(run_id, piece.name)
+                    break
+        head = self.journal.head(run_id)
+        rows, last_ns = (0, 0) if head is None else (head.rows, head.last_t_ns)
+        record = about.record or RunRecord(
+            run_id, about.bench, "run", "", about.build, about.start_utc_ns or start_in_id(run_id),
+            note="made again of its segments, which are older than the bench file in them",
+        )  # fmt: skip
+        if bench is not None and not record.bench_toml and record.bench in ("", bench.name):
+            kept = orjson.dumps(bench.model_dump(mode="json")).decode()
+            record = replace(record, bench=bench.name, bench_toml=bench.text, bench_json=kept)
+        ended_ns = last_ns if record.ended_ns is None else record.ended_ns
+        record = replace(record, ended_ns=ended_ns, rows=rows)
+        with self.logbook.together():
+            pinned = {c.channel: self.logbook.restore_calibration(c).id for c in about.calibrations}
+            self.logbook.add_run(record, pinned)
+        return record
+
     def _about(self, run_id: str) -> PieceAbout:
         about = self._abouts.get(run_id)
         if about is None:
@@ -352,15 +450,18 @@ class Store(RunReading, RunHomes):
 
     def _read_about(self, run_id: str) -> PieceAbout:
         try:
-            record = self.logbook.get_run(run_id)
+            return self._about_of(self.logbook.get_run(run_id))
         except RunNotFound:
             return PieceAbout()
+
+    def _about_of(self, record: RunRecord) -> PieceAbout:
         try:
             channels = orjson.loads(record.bench_json).get("channels", {})
             units = {name: str(spec["unit"]) for name, spec in channels.items() if "unit" in spec}
         except (ValueError, AttributeError, TypeError):
             units = {}  # the bench is told by others; a piece without units is still a piece
-        return PieceAbout(record.bench, record.build, record.start_utc_ns, units)
+        calibrations = tuple(self.logbook.run_calibrations(record.id).values())
+        return PieceAbout(record.bench, record.build, record.start_utc_ns, units, record, calibrations)
 
     def _need_writer(self, what: str) -> None:
         if self._lock is None:

@@ -13,7 +13,7 @@ import numpy as np
 from daq.bench import Bench
 from daq.errors import LogFileError
 from daq.frame import NO_SEQ, Block, Status
-from daq.store import Store
+from daq.store import RunRecord, Store, free_run_id
 from daq.study.log_file import LogFile, LogPiece, open_log
 from daq.watch import foreseer, watch_again
 
@@ -68,37 +68,42 @@ def import_log(
         start_utc = int(path.stat().st_mtime_ns) - last_ns
         note = f"{path.name}: has no wall time; the file's own date was taken as the run's end"
         log = replace(log, notes=(*log.notes, note))
-    record = store.logbook.create_run(
-        bench=bench.name,
-        kind="import",
-        name=name or path.stem,
-        build=build or bench.stack.build,
-        start_utc_ns=start_utc,
-        mono0_ns=0,
-        clock_offset_ns=start_utc,
-        bench_toml=bench.text,
-        bench_json=json.dumps(bench.model_dump(mode="json")),
-        note=f"imported from {path.name} at {time.strftime('%Y-%m-%d %H:%M:%S', time.gmtime())} UTC",
-    )
-    try:
-        store.add_blocks(
-            record.id, _blocks(log, bench, lambda f: progress(0.2 + 0.3 * f, f"storing {path.name}"))
+    with store.importing():
+        record = RunRecord(
+            free_run_id(start_utc, {r.id for r in store.logbook.list_runs(limit=1_000_000)}),
+            bench=bench.name,
+            kind="import",
+            name=name or path.stem,
+            build=build or bench.stack.build,
+            start_utc_ns=start_utc,
+            clock_offset_ns=start_utc,
+            ended_ns=last_ns,
+            touched_utc_ns=time.time_ns(),
+            bench_toml=bench.text,
+            bench_json=json.dumps(bench.model_dump(mode="json")),
+            note=f"imported from {path.name} at {time.strftime('%Y-%m-%d %H:%M:%S', time.gmtime())} UTC",
         )
-    except BaseException:
-        store.delete_run(record.id)
-        raise
-    blocks = store.read(record.id)
-    again = watch_again(
-        bench,
-        blocks,
-        foreseer(bench),
-        progress=lambda f: progress(0.5 + 0.5 * f, f"watching {path.name}"),
-    )
-    for transition in again.transitions:
-        store.logbook.add_transition(record.id, transition)
-    store.logbook.begin_foretold(record.id, 0)
-    store.logbook.add_foretold(record.id, again.forecasts, again.warnings, last_ns)
-    store.logbook.stop_run(record.id, ended_ns=last_ns)
+        try:
+            store.add_blocks(
+                record, _blocks(log, bench, lambda f: progress(0.2 + 0.3 * f, f"storing {path.name}"))
+            )
+            blocks = store.read(record.id)
+            again = watch_again(
+                bench,
+                blocks,
+                foreseer(bench),
+                progress=lambda f: progress(0.5 + 0.5 * f, f"watching {path.name}"),
+            )
+            # The run is there at once and whole, or not at all: an import that dies leaves none.
+            with store.logbook.together():
+                store.logbook.add_run(replace(record, rows=sum(map(len, blocks.values()))))
+                for transition in again.transitions:
+                    store.logbook.add_transition(record.id, transition)
+                store.logbook.begin_foretold(record.id, 0)
+                store.logbook.add_foretold(record.id, again.forecasts, again.warnings, last_ns)
+        except BaseException:
+            store.delete_run(record.id)
+            raise
     alarms = len({t.alarm for t in again.transitions})
     return Imported(record.id, rows, last_ns / 1e9, alarms, log.channels, log.notes)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daq.bench import Bench
 from daq.frame import Block
-from daq.store import RunRecord, Store
+from daq.store import LostSpan, RunRecord, Store
 from daq.study.benches import recorded_bench
 from daq.study.calibration import recalibrated, recalibrated_bench
 from daq.study.review import Review, review
@@ -54,7 +54,8 @@ def review_run(
 
         compared = against_run(store, record, against)
     was = bench = recorded_bench(store, record)
-    blocks = store.read(record.id, raw=calibration is not None)
+    lost: list[LostSpan] = []
+    blocks = store.read(record.id, raw=calibration is not None, lost=lost)
     if calibration is not None:
         bench = recalibrated_bench(store, record, was, calibration)
         blocks = recalibrated(was, bench, blocks, imported=record.kind == "import")
@@ -71,5 +72,8 @@ def review_run(
         foretold=foretold,
         calibrated_as=was,
         against=compared,
+        not_kept=store.logbook.list_gaps(record.id),
+        lost=lost,
+        missing=store.missing_samples(record.id),
     )
     return Recorded(record, bench, blocks, made)

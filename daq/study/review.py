@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.frame import NO_SEQ, Block
-from daq.store import Foretold, Mark, RunRecord, Transition, TripRecord
+from daq.store import Foretold, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
 from daq.study.alarm_load import alarm_load, alarm_summary
 from daq.study.efficiency_map import efficiency_map
 from daq.study.foreseen import check_forecasts
 from daq.study.headline import headline
 from daq.study.heat_balance import heat_balance
 from daq.study.hindsight import hindsight
+from daq.study.lost import loss_notes
 from daq.study.phases import Phase, find_phases
 from daq.study.totals import bad_values, channel_extremes, gaps, limit_times, run_totals
 from daq.watch import Assessor, Balance, Columns, Forecaster, Numbers, suited_to, watch_again
@@ -81,6 +82,9 @@ def review(
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
     against: Mapping[str, Any] | None = None,
+    not_kept: Sequence[Gap] = (),
+    lost: Sequence[LostSpan] = (),
+    missing: int = 0,
 ) -> Review:
     """Review one run.
 
@@ -105,6 +109,12 @@ def review(
         With the calibrations that the run was recorded with, where `bench` has others.
     against : mapping, optional
         What changed against a reference run, see `daq.study.against`.
+    not_kept : sequence of Gap
+        Samples that were taken and not kept, as the logbook has it.
+    lost : sequence of LostSpan
+        Samples that were kept and can not be read.
+    missing : int
+        Samples that the logbook has counted and the store has no more.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
@@ -160,7 +170,11 @@ def review(
         "hindsight": hindsight(windows, phases, forecasts, warnings),
         "trips": [_trip(t) for t in trips],
         "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
-        "gaps": {**gaps(suited, columns), "missing_frames": _missing_frames(blocks)},
+        "gaps": {
+            **gaps(suited, columns),
+            "missing_frames": _missing_frames(blocks),
+            "not_kept": _not_kept(not_kept, lost, missing),
+        },
         "bad_values": bad_values(columns),
         "links": dict(links or {}),
         "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
@@ -168,7 +182,7 @@ def review(
         "findings": _findings(suited, windows, phases) + _overdue(bench, record, end_s),
         "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
         "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
-        "notes": [*notes, *_recalibrated(bench, calibrated_as)],
+        "notes": [*notes, *_recalibrated(bench, calibrated_as), *loss_notes(not_kept, lost, missing)],
     }
     return Review(suited, body, windows, tuple(phases))
 
@@ -276,6 +290,25 @@ def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
             steps = np.diff(seq) % _SEQ_WRAP
             holes = steps[(steps > 1) & (steps < _SEQ_RESTART)] - 1
             out[block.source] = out.get(block.source, 0) + int(holes.sum())
+    return out
+
+
+def _not_kept(gaps: Sequence[Gap], lost: Sequence[LostSpan], missing: int) -> list[dict[str, Any]]:
+    """Samples that are not there though they were taken, in order of time; of some it is not known when."""
+    out: list[dict[str, Any]] = [
+        {"source": g.source, "from_s": g.start_ns / 1e9, "to_s": g.end_ns / 1e9, "samples": g.samples,
+         "why": g.why}
+        for g in gaps
+    ]  # fmt: skip
+    out += [
+        {"source": s.source, "from_s": s.start_ns / 1e9, "to_s": s.end_ns / 1e9, "samples": s.samples,
+         "why": str(s.error)}
+        for s in lost
+    ]  # fmt: skip
+    out.sort(key=lambda g: float(g["from_s"]))
+    if missing:
+        why = "the logbook has counted them and the store has lost them"
+        out.append({"source": "", "from_s": None, "to_s": None, "samples": missing, "why": why})
     return out
 
 

@@ -94,6 +94,9 @@ _OVER_TEMPERATURE = _object(
         "slopes_differ": YES,
     },
 )
+_LOSS = _object(
+    {"source": TEXT, "from_s": _or_null(REAL), "to_s": _or_null(REAL), "samples": COUNT, "why": TEXT}
+)
 _DIFFERENCE = _object(
     {
         "metric": TEXT,
@@ -278,7 +281,13 @@ _REVIEW = _object(
         "trips": _list(_object({"t_s": REAL, "cause": TEXT, "detail": TEXT})),
         "marks": _list(_object({"t_s": REAL, "kind": TEXT, "text": TEXT, "who": TEXT})),
         "gaps": _object(
-            {"count": COUNT, "seconds": SPAN, "list": _list(ANY), "missing_frames": _by_name(COUNT)}
+            {
+                "count": COUNT,
+                "seconds": SPAN,
+                "list": _list(ANY),
+                "missing_frames": _by_name(COUNT),
+                "not_kept": _list(_LOSS),
+            }
         ),
         "bad_values": _by_name(_object({"uncertain": COUNT, "bad": COUNT, "missing": COUNT})),
         "links": _by_name(ANY),

@@ -43,6 +43,12 @@ export class AlarmList {
   }
 
   /** Show the standing alarms of a state. */
+  /** Why it can not be known whether there are more, or "": "none" is said only while somebody looks. */
+  doubt(unseen) {
+    say(this.empty, unseen ? `Not known: ${unseen}.` : "None standing.");
+    tag(this.empty, "level", unseen ? "medium" : "");
+  }
+
   tell({ standing }) {
     const rows = [...standing].sort(
       (a, b) => rank(a) - rank(b) || String(b.since_utc).localeCompare(String(a.since_utc)),

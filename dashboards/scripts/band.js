@@ -1,5 +1,6 @@
 // The status band at the head of every page: four short sentences, each with a shape. Grey while all is normal.
 
+import { readerGone } from "./blindness.js";
 import { make, say, tag } from "./dom.js";
 import { clock, span, wall } from "./format.js";
 import { setShape } from "./shapes.js";
@@ -30,7 +31,7 @@ export function sentences(state, fresh, elapsed) {
     supply: supplySays(state, gone),
     data: dataSays(state, fresh),
     alarms: alarmsSay(state, gone),
-    run: runSays(state, gone, elapsed),
+    run: runSays(state, gone || readerGone(state), elapsed),
   };
 }
 
@@ -51,12 +52,16 @@ function supplySays({ supply, trip }, gone) {
 /** Seconds of silence, whole: a number that changed each tenth would be noise. */
 const wholeSpan = (seconds) => (seconds < 60 ? `${Math.max(1, Math.floor(seconds))}\u202fs` : span(seconds));
 
-function dataSays({ data }, fresh) {
+function dataSays({ data, blind }, fresh) {
   if (!fresh.live) {
     const words = fresh.connected
       ? `Data are stale: nothing for ${wholeSpan(fresh.silent_s)}`
       : `No connection to the service since ${wall(fresh.since)}`;
     return { level: "high", shape: "high", words };
+  }
+  if (readerGone({ blind })) {
+    const [words, ...more] = data.words.split(": "); // why has a line of its own
+    return { level: "high", shape: "high", words, more: more.join(": ") };
   }
   if (data.state === "fresh") return { level: "", shape: "plain", words: data.words };
   return {
@@ -67,6 +72,10 @@ function dataSays({ data }, fresh) {
 }
 
 function alarmsSay({ alarms }, gone) {
+  if (alarms.state === "unknown") {
+    const [words, ...more] = alarms.words.split(": "); // why has a line of its own
+    return { level: "medium", shape: "unknown", words: `Alarms: ${words.toLowerCase()}`, more: more.join(": ") };
+  }
   if (alarms.state !== "clear") {
     const [words, more = ""] = alarms.words.split(/:\s(.*)/s); // how many first; which is the worst has a line of its own
     return {
@@ -146,6 +155,7 @@ export class Band {
 
   #speak(state, fresh, said) {
     const key = [
+      (state.blind ?? []).map(({ part }) => part).join(),
       state.supply.state,
       fresh.live && state.data.state,
       fresh.connected,
@@ -172,6 +182,7 @@ export class Band {
 function titleFor(state, fresh, base) {
   if (state.trip) return `TRIPPED · ${base}`;
   if (!fresh.live) return `STALE · ${base}`;
+  if (state.alarms.state === "unknown") return `NOT SEEN · ${base}`;
   if (state.alarms.count > 0)
     return `${state.alarms.count} alarm${state.alarms.count > 1 ? "s" : ""} · ${base}`;
   return base;

@@ -28,7 +28,9 @@ export class Findings {
     );
   }
 
-  tell(said) {
+  /** `unseen` is why that is not known now, or "". */
+  tell(said, unseen = "") {
+    say(this.none, unseen ? `Not known: ${unseen}.` : "Nothing stands out in this window.");
     const findings = said?.findings ?? [];
     show(this.none, findings.length === 0);
     renew(this.list, JSON.stringify(findings), () =>

@@ -101,10 +101,11 @@ export class ForecastWords {
     this.said = "";
   }
 
-  /** `level` is that of the forecast's standing alarm, or "". */
-  tell(assessment, latest, level) {
-    const forecast = assessment?.forecast ?? null;
-    const words = forecast ? forecastWords(forecast) : assessment ? whyNone(this.bench, latest) : "";
+  /** `level` is that of the forecast's standing alarm, or ""; `unseen` is why nothing is foreseen now, or "". */
+  tell(assessment, latest, level, unseen = "") {
+    const known = assessment?.forecast ?? null;
+    const forecast = unseen ? null : known;
+    const words = unseen ? (known ? `Not known: ${unseen}.` : "") : forecast ? forecastWords(forecast) : assessment ? whyNone(this.bench, latest) : "";
     const now = assessment?.utc ? Date.parse(assessment.utc) / 1000 : Date.now() / 1000;
     const lines = forecastLines(forecast, now);
     say(this.words, words);

@@ -3,6 +3,7 @@
 import { get } from "./api.js";
 import { AlarmList } from "./alarms.js";
 import { AllAlarms } from "./all_alarms.js";
+import { alarmsUnseen, blindWords, forecastUnseen } from "./blindness.js";
 import { BEFORE_RESTORING, keepFolding, takeOver } from "./cautions.js";
 import { AllNumbers, Findings, Links } from "./details.js";
 import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
@@ -42,13 +43,30 @@ watch = watchBench("/", {
     else if (kind === "assessment") traces.assess(data);
     else if (kind === "state" && panels) tellState(data);
   },
-  onFresh: () => panels?.strips.forEach((strip) => strip.tell(current())),
+  onFresh: () => panels && tellDoubts(),
 });
+
+/** Strike out what was said of things that nobody sees now. */
+function tellDoubts() {
+  const state = watch.state();
+  const fresh = watch.fresh();
+  const unseen = alarmsUnseen(state, fresh);
+  panels.alarms.doubt(unseen);
+  panels.findings.tell(traces.assessment, unseen);
+  for (const strip of panels.strips) {
+    strip.unseen = forecastUnseen(state, fresh);
+    strip.tell(current());
+  }
+}
 
 function tellState(state) {
   const impaired = byId("impaired");
-  say(impaired, state.impaired ? `The recording is impaired: ${state.impaired}` : "");
+  say(impaired, state.impaired ?? "");
   show(impaired, Boolean(state.impaired));
+  const blind = byId("blind");
+  const parts = blindWords(state);
+  say(blind, parts.join(" "));
+  show(blind, parts.length > 0);
   panels.trip.tell(state);
   panels.alarms.tell(state);
   panels.allAlarms.tell(state);
@@ -57,6 +75,7 @@ function tellState(state) {
   panels.recording.tell(state, elapsed());
   panels.fill.tell(state, elapsed());
   panels.links.tell(state);
+  tellDoubts();
 }
 
 function drawEveryMs() {
@@ -70,8 +89,7 @@ function frame(now) {
   requestAnimationFrame(frame);
   if (now - toldAt >= 500) {
     toldAt = now;
-    panels.strips.forEach((strip) => strip.tell(current()));
-    panels.findings.tell(traces.assessment);
+    tellDoubts();
     panels.numbers.tell(traces);
     if (watch.state()) {
       panels.recording.tell(watch.state(), elapsed());

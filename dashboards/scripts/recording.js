@@ -1,7 +1,7 @@
 // Starting and stopping a run, and pinning marks to it.
 
 import { path, send } from "./api.js";
-import { freshId, make, say, show } from "./dom.js";
+import { freshId, make, say, show, tag } from "./dom.js";
 import { clock, wall } from "./format.js";
 import { act, filled, nameField, outcome, refuse } from "./person.js";
 
@@ -17,6 +17,7 @@ export class Recording {
     this.run = null;
     this.message = outcome();
     this.now = make("p", { class: "run-now" });
+    this.kept = make("p", { class: "quiet", id: "kept" });
     this.open = make("a", { class: "run-link", href: "/runs" }, "Open this run");
     this.who = nameField();
     this.begin = this.#startForm(bench);
@@ -34,6 +35,7 @@ export class Recording {
     root.append(
       make("h2", { id: "recording-title" }, "Recording"),
       this.now,
+      this.kept,
       this.who.root,
       this.during,
       this.idle,
@@ -150,7 +152,9 @@ export class Recording {
   }
 
   /** Show what is recording. */
-  tell({ run }, elapsed) {
+  tell({ run, recording }, elapsed) {
+    say(this.kept, keptWords(recording));
+    tag(this.kept, "level", recording?.state === "impaired" ? "high" : recording?.state === "unknown" ? "medium" : "");
     const running = Boolean(run && run.kind === "run");
     this.run = run;
     if (running) {
@@ -167,4 +171,12 @@ export class Recording {
     show(this.during, running);
     show(this.idle, !running);
   }
+}
+
+/** Whether what happens is kept, and how much is written for it: a memory card wears out by that. */
+function keptWords(recording) {
+  if (!recording) return "";
+  const rate = recording.written_bytes_per_hour;
+  const written = Number.isFinite(rate) ? `; ${Math.round(rate / 1e6)}\u202fMB an hour are written to the disk` : "";
+  return `${recording.words}${recording.state === "ok" ? written : ""}.`;
 }

@@ -72,6 +72,8 @@ export class Strip {
     this.foreseen = spec.foreseen ? new ForecastWords(bench) : null;
     /** The priority of the forecast's alarm while it stands. */
     this.warned = "";
+    /** Why nothing is foreseen now, or "". */
+    this.unseen = "";
     this.#build();
   }
 
@@ -150,7 +152,7 @@ export class Strip {
       floor: 0,
       time: { label: (at) => wall(at) },
       sync: "live",
-      plugins: spec.foreseen ? [settleMark(() => this.traces.assessment?.forecast, colours)] : [],
+      plugins: spec.foreseen ? [settleMark(() => (this.unseen ? null : this.traces.assessment?.forecast), colours)] : [],
       onCursor: (index) => say(this.reading, this.#readingAt(index)),
       reading: (index) => this.#readingAt(index),
     });
@@ -224,7 +226,7 @@ export class Strip {
         ? ""
         : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`,
     );
-    this.foreseen?.tell(said, traces.latest, this.warned);
+    this.foreseen?.tell(said, traces.latest, this.warned, this.unseen);
     if (latest && latest.status > 0)
       return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;

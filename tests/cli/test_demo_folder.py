@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -9,10 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from daq.bench import load_bench
 from daq.cli import main
-from daq.cli.demo import check_own, demo_bench_text, marked
+from daq.cli.demo import _forget_last_time, check_own, demo_bench_text, marked
 from daq.errors import UsageError
+from daq.reader.latch import TripLatch, latch_places
 from daq.store import Store, TripRecord
+from tests.reader.following import following
 from tests.waiting import wait_until
 
 FOREIGN = "[bench]\nname = 'mine'\n"
@@ -79,8 +83,8 @@ def standing(folder: Path) -> TripRecord | None:
 
 def cut(folder: Path) -> None:
     """As the page's own button does."""
-    with Store(folder / "store") as store:
-        store.logbook.post_request("trip", {"reason": "to see"}, "Ada")
+    with following(load_bench(folder / "bench.toml")) as follower:
+        assert follower.ask("trip", {"reason": "to see"}).ok
 
 
 def test_a_second_demo_takes_nothing_from_the_first(tmp_path: Path, free_port: int) -> None:
@@ -117,6 +121,26 @@ def test_a_trip_of_another_benchs_run_is_not_cleared(tmp_path: Path) -> None:
     trip = standing(tmp_path)
     assert trip is not None
     assert trip.run_id == "somebodys-run"
+
+
+@pytest.mark.parametrize(("name", "stands"), [("water-torch-demo", False), ("water-torch", True)])
+def test_a_trip_outlives_a_removed_folder_but_a_demos_own_not_the_next_demo(
+    tmp_path: Path, name: str, stands: bool
+) -> None:
+    (tmp_path / "bench.toml").write_text(demo_bench_text("port"), encoding="utf-8")
+    bench = load_bench(tmp_path / "bench.toml")
+    latch = TripLatch(latch_places(bench), name)
+    latch.start()
+    assert latch.ready.wait(10)
+    latch.set(TripRecord(1, "a-run", 0, "lye_temp.trip", "too hot", 66.0, "guard"))
+    latch.close()
+    shutil.rmtree(tmp_path / "store")
+    _forget_last_time(bench)
+    again = TripLatch(latch_places(bench), name)
+    again.start()
+    assert again.ready.wait(10)
+    assert (again.state.trip is not None) == stands
+    again.close()
 
 
 def _recording(folder: Path) -> bool:

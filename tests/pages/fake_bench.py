@@ -68,6 +68,8 @@ class FakeBench:
         self.fill: dict[str, Any] | None = None
         self.fills: list[dict[str, Any]] = []
         self.impaired: str | None = None
+        self.blind: list[dict[str, str]] = []
+        self.recording = {"state": "ok", "words": "Samples are kept", "written_bytes_per_hour": 42.3e6}
         self.extra_temp = 0.0
         self.past = listing()
         self.marks = marks_of()
@@ -159,6 +161,8 @@ class FakeBench:
         count = len(here)
         number = f"{count} alarm{'s' if count > 1 else ''}"
         words = f"{number} acknowledged" if count else "No alarms"
+        if not count and (unseen := [b["words"] for b in self.blind if b["part"] != "forecast"]):
+            word, words = "unknown", f"Not known: {unseen[0]}"
         if open_ones:
             words = f"{number}, {len(open_ones)} to acknowledge: {open_ones[0]['title']}"
         return {
@@ -169,6 +173,8 @@ class FakeBench:
             "alarms": {"state": word, "count": count, "worst": worst, "words": words},
             "trip": self.trip,
             "impaired": self.impaired,
+            "blind": self.blind,
+            "recording": self.recording,
             "fill": self.fill,
             "standing": self.standing,
             "links": [
@@ -239,6 +245,8 @@ async def events(bench: FakeBench) -> AsyncGenerator[str]:
                         state["trip"],
                         state["standing"],
                         state["fill"],
+                        state["blind"],
+                        state["recording"],
                     ]
                 )
                 if essence != said_state or now - last_state >= 2:

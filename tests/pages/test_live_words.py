@@ -191,11 +191,14 @@ def test_an_impaired_recording_is_said(page: Page, bench: FakeBench, serving: Se
     page.goto(serving.url)
     expect(page.locator("#links strong")).to_be_visible()
     expect(page.locator("#impaired")).to_be_hidden()
-    bench.impaired = "the disk is full; 1200 samples are held in memory"
-    bench.data = {**bench.data, "words": "Data are fresh, but not written"}
-    expect(page.locator("#impaired")).to_have_text(
-        "The recording is impaired: the disk is full; 1200 samples are held in memory"
+    expect(page.locator("#kept")).to_have_text(
+        "Samples are kept; 42\u202fMB an hour are written to the disk."
     )
+    words = "Nothing is being kept: the disk is full (1,200 samples wait in memory)"
+    bench.impaired = words
+    bench.recording = {"state": "impaired", "words": words, "written_bytes_per_hour": 0.0}
+    bench.data = {**bench.data, "words": "Data are fresh, but not written"}
+    expect(page.locator("#impaired")).to_have_text(words)
 
 
 FORESEEN = {
@@ -262,3 +265,83 @@ def test_the_trip_names_its_first_cause_and_those_that_came_after(
     expect(panel.locator(".trip-later li")).to_have_text(
         re.compile(r"Then also, \d\d:\d\d:\d\d: source head is silent")
     )
+
+
+READER_GONE = {
+    "part": "reader",
+    "words": "reader not reachable: no reader runs for this bench",
+}
+
+
+def test_calm_words_are_struck_out_while_the_reader_is_not_reachable(
+    page: Page, bench: FakeBench, serving: Serving, console: list[str]
+) -> None:
+    bench.forecast = FORESEEN
+    bench.finding = False
+    page.goto(serving.url)
+    foreseen = page.locator("#lye_temp .foreseen")
+    expect(foreseen).to_contain_text("settle")
+    expect(page.locator("#alarms")).to_contain_text("None standing.")
+    expect(page.locator("#findings")).to_contain_text("Nothing stands out in this window.")
+    expect(page.locator("#blind")).to_be_hidden()
+    bench.blind = [READER_GONE]
+    bench.data = {
+        "state": "none",
+        "age_s": 4.0,
+        "words": "Reader not reachable: no reader runs for this bench. Nothing is known here",
+    }
+    bench.supply = {"state": "unknown", "words": "Not known whether the supply is on"}
+    expect(page.locator("#blind")).to_have_text(
+        "Reader not reachable: no reader runs for this bench. "
+        "This page can not cut the supply now: use the supply's own switch."
+    )
+    expect(page.locator("#band-data")).to_contain_text("Reader not reachable")
+    expect(page.locator("#band-data")).to_have_attribute("data-level", "high")
+    expect(page.locator("#band-alarms")).to_contain_text("Alarms: not known")
+    expect(page.locator("#band-alarms")).to_have_attribute("data-level", "medium")
+    expect(page.locator("#band-run")).to_contain_text("Was recording")
+    expect(page.locator("#alarms")).to_contain_text("Not known: reader not reachable")
+    expect(page.locator("#alarms")).not_to_contain_text("None standing")
+    expect(foreseen).to_have_text("Not known: reader not reachable: no reader runs for this bench.")
+    expect(page.locator("#findings")).not_to_contain_text("Nothing stands out")
+    assert page.title().startswith("NOT SEEN")
+    # And back, when it is seen again.
+    bench.blind, bench.data = [], {"state": "fresh", "age_s": 0.1, "words": "Data are fresh"}
+    expect(page.locator("#blind")).to_be_hidden()
+    expect(page.locator("#band-alarms")).to_have_text("No alarms")
+    expect(page.locator("#alarms")).to_contain_text("None standing.")
+    expect(foreseen).to_contain_text("settle")
+    assert console == []
+
+
+def test_a_forecast_that_failed_strikes_out_the_forecast_alone(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.forecast = FORESEEN
+    page.goto(serving.url)
+    bench.blind = [{"part": "forecast", "words": "the forecast failed (ValueError: math domain error)"}]
+    expect(page.locator("#lye_temp .foreseen")).to_have_text(
+        "Not known: the forecast failed (ValueError: math domain error)."
+    )
+    expect(page.locator("#blind")).to_contain_text(
+        "The forecast failed (ValueError: math domain error). Limits"
+    )
+    expect(page.locator("#band-data")).to_have_text("Data are fresh")
+    expect(page.locator("#alarms")).to_contain_text("None standing.")
+
+
+def test_calm_words_are_struck_out_when_nothing_comes_any_more(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.forecast = FORESEEN
+    page.clock.install()
+    page.goto(serving.url)
+    foreseen = page.locator("#lye_temp .foreseen")
+    page.clock.run_for(1000)
+    expect(foreseen).to_contain_text("settle")
+    bench.silent = True
+    seen = bench.ticks
+    wait_until(lambda: bench.ticks > seen + 3, "the last event to have left")
+    page.clock.run_for(3000)
+    expect(foreseen).to_have_text("Not known: nothing comes any more.")
+    expect(page.locator("#alarms")).to_contain_text("Not known: nothing comes any more.")

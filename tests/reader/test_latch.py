@@ -22,7 +22,7 @@ TRIP = TripRecord(1_700_000_000_000_000_000, "run", 5, "lye_temp.trip", "hot: 65
 
 
 def opened(places: list[LatchPlace], said: list[str] | None = None) -> TripLatch:
-    latch = TripLatch(places, (said if said is not None else []).append)
+    latch = TripLatch(places, "torch", (said if said is not None else []).append)
     latch.start()
     assert latch.ready.wait(10)
     return latch

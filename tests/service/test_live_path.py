@@ -389,6 +389,26 @@ def test_a_forecaster_that_raises_is_told_and_replaced(bed: Bed) -> None:
     bed.until(lambda: bed.standing().get("lye_temp.warn") == "unacknowledged", "the other alarms")
 
 
+def test_the_state_is_worked_out_four_times_a_second_at_most_while_nothing_changes(
+    bed: Bed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[float] = []
+    real = bed.live.state
+
+    def counted() -> dict[str, Any]:
+        made.append(time.monotonic())
+        return real()
+
+    bed.ticking()
+    monkeypatch.setattr(bed.live, "state", counted)
+    begun, rows = time.monotonic(), len(bed.reader.rows)
+    for _ in range(4):
+        bed.ticking()
+    seconds = time.monotonic() - begun
+    assert len(bed.reader.rows) - rows > 2 * len(made), "samples came far oftener"
+    assert len(made) <= 4.0 * seconds + 2
+
+
 def test_events_are_pushed_at_once_and_numbered_by_the_service(bed: Bed) -> None:
     before = bed.get("/api/recent?seconds=5")["event"]
     assert abs(before / 1e6 - time.time()) < 3600.0

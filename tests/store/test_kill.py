@@ -10,6 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import apsw
+import pytest
 
 from daq.store import Store
 from tests.store.writer_child import STEP_NS
@@ -44,6 +45,7 @@ def killed_after(folder: Path, flags: list[str], seconds: float) -> dict[str, di
     return last
 
 
+@pytest.mark.timeout(400)  # each of fifty writers opens the store anew, on a machine that may be busy
 def test_fifty_kills(tmp_path: Path) -> None:
     """One store, fifty writers in turn, each killed while it makes, commits, seals, merges or opens.
 

@@ -200,27 +200,6 @@ def test_link_counters(book: Logbook) -> None:
     assert book.load_links("none") == {}
 
 
-def test_a_request_is_answered_once(book: Logbook) -> None:
-    first = book.post_request("start", {"name": "warm-up"}, "Ada")
-    second = book.post_request("trip", {}, "Ben")
-    assert [(r.id, r.kind, r.body, r.who, r.state) for r in book.pending_requests()] == [
-        (first, "start", {"name": "warm-up"}, "Ada", "pending"),
-        (second, "trip", {}, "Ben", "pending"),
-    ]
-    assert book.take_request(first)
-    assert not book.take_request(first)
-    assert [r.id for r in book.pending_requests()] == [second]
-    assert not book.get_request(first).done
-    assert book.answer_request(first, True, "20250115-151000")
-    assert not book.answer_request(first, False, "too late")
-    answered = book.get_request(first)
-    assert (answered.done, answered.ok, answered.message) == (True, True, "20250115-151000")
-    assert book.answer_request(second, False, "no")  # without being taken
-    assert book.pending_requests() == []
-    with pytest.raises(RequestRefused, match="no such request"):
-        book.get_request(99)
-
-
 def test_a_trip_stands_until_it_is_cleared(book: Logbook) -> None:
     assert book.current_trip() is None
     assert not book.clear_trip("Ada", "nothing stood")
@@ -273,8 +252,8 @@ def test_several_processes_write_at_once(book: Logbook, tmp_path: Path) -> None:
         "import sys; from pathlib import Path; from daq.store import Logbook\n"
         "book = Logbook(Path(sys.argv[1])); who = sys.argv[2]\n"
         "for k in range(40):\n"
-        "    book.add_mark('r', k, 'note', str(k), who); book.post_request('mark', {'k': k}, who)\n"
-        "    book.put_state(who, k); book.pending_requests()\n"
+        "    book.add_mark('r', k, 'note', str(k), who); book.save_links('r', who, {'k': k})\n"
+        "    book.put_state(who, k); book.list_marks('r')\n"
     )
     names = ["a", "b", "c"]
     children = [
@@ -290,7 +269,6 @@ def test_several_processes_write_at_once(book: Logbook, tmp_path: Path) -> None:
     marks = book.list_marks("r")
     for name in [*names, "here"]:
         assert [m.text for m in marks if m.who == name] == [str(k) for k in range(40)]
-    assert len(book.pending_requests()) == 120
     assert [book.get_state(n) for n in names] == [39, 39, 39]
 
 

@@ -28,7 +28,7 @@ __all__ = ["Written", "device", "measured", "sectors_written"]
 
 HZ = 10
 CHANNELS = 8
-EVERY_S = 0.45
+EVERY_S = 0.5
 SEAL_EVERY_S = StoreSpec().seal_every_s
 _SECTOR_BYTES = 512
 
@@ -39,7 +39,7 @@ class Written(NamedTuple):
     Attributes
     ----------
     bytes_per_hour : float
-        From the first commit on, with what was still in memory at the end.
+        From the first commit to the last, with what was still in memory then.
     opening_bytes : int
         For making the store, once.
     samples, commits : int
@@ -93,15 +93,15 @@ def measured(seconds: float, *, every_s: float = EVERY_S, seal_every_s: float = 
         child = subprocess.Popen(
             [sys.executable, "-m", "tests.torture.device_writes", "--record", str(folder / "store"),
              "--seconds", str(seconds), "--every", str(every_s), "--seal-every", str(seal_every_s)],
-            stdout=subprocess.PIPE, text=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert child.stdout is not None
         assert child.stdout.readline() == "open\n"
         opened = _settled(name)
-        said, _ = child.communicate(timeout=seconds + 120)
-        assert child.returncode == 0
-        samples, commits, took = said.split()
+        samples, commits, took = child.stdout.readline().split()
         written = _SECTOR_BYTES * (_settled(name) - opened)
+        child.communicate("close\n", timeout=120)
+        assert child.returncode == 0
     per_hour = written / float(took) * 3600
     return Written(per_hour, _SECTOR_BYTES * (opened - before), int(samples), int(commits), float(took))
 
@@ -130,7 +130,8 @@ def _record(folder: Path, seconds: float, every_s: float, seal_every_s: float) -
                 store.seal_apart(run.id)
             time.sleep(max(0.0, begun + commits * every_s - time.monotonic()))
         took = time.monotonic() - begun
-    print(samples, commits, took, flush=True)
+        print(samples, commits, took, flush=True)
+        sys.stdin.readline()  # to close writes too, once
 
 
 def _settled(name: str) -> int:
