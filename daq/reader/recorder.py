@@ -23,7 +23,7 @@ from daq.frame import Sample
 from daq.reader import runs
 from daq.reader.runs import ActiveRun
 from daq.reader.timebase import Clocks
-from daq.store import CalibrationRecord, Gap, Store, TripRecord
+from daq.store import CalibrationRecord, Gap, Store, TripRecord, storable
 
 __all__ = ["Opened", "Recorder"]
 
@@ -35,6 +35,8 @@ _HELD_JOBS: Final = 10_000
 _AT_ONCE: Final = 5_000
 """Samples of one commit: more would hold up the guard's loop while they are encoded."""
 _AGAIN_NS: Final = 1_000_000_000
+_TRIES: Final = 5
+"""So often a note is tried to be written that fails by a fault of ours, behind all others."""
 _HOUSEKEEPING_NS: Final = 30_000_000_000
 _CALIBRATIONS_NS: Final = 5_000_000_000
 
@@ -68,6 +70,7 @@ class _Job:
     do: Callable[[Store], object]
     last: bool = False
     samples_before: int = 0
+    tries: int = 0
 
 
 @dataclass(slots=True)
@@ -397,19 +400,17 @@ class Recorder:
         assert self._store is not None
         held = self._held
         some = [held.samples[k] for k in range(min(len(held.samples), _AT_ONCE))]
-        rows = []
-        for run, sample in some:
-            to = self._where(run)
-            if to.later_ns:
-                sample = replace(sample, t_ns=sample.t_ns + to.later_ns)
-            rows.append((to.run.id, sample))
+        rows = [self._row(run, sample) for run, sample in some]
         try:
             if rows:
                 self._store.commit(rows, full=True)
-        except LyewatchError as exc:
-            # The samples stay in memory; a disk that is full may be made room on.
+        except Exception as exc:  # noqa: BLE001 - whatever it is, the samples stay in memory, and it is told
+            if self._drop_unstorable(some):
+                return  # the others are tried at once
+            # A disk that is full may be made room on.
             self._due["commit"] = self._clocks.mono_ns() + _AGAIN_NS
-            self._impairments["commit"] = str(exc)
+            ours = isinstance(exc, LyewatchError)
+            self._impairments["commit"] = str(exc) if ours else f"{type(exc).__name__}: {exc}"
             self._tell()
             return
         for _ in some:
@@ -425,6 +426,27 @@ class Recorder:
                 self.mark(self._run, self._run.last_ns, "recovered", "the store takes samples again")
         self._note_gaps()
         self._tell()
+
+    def _row(self, run: ActiveRun, sample: Sample) -> tuple[str, Sample]:
+        to = self._where(run)
+        if to.later_ns:
+            sample = replace(sample, t_ns=sample.t_ns + to.later_ns)
+        return to.run.id, sample
+
+    def _drop_unstorable(self, some: list[tuple[ActiveRun, Sample]]) -> bool:
+        """Drop the samples that no store could take, such as one with a number that has no room in a row.
+
+        They would keep all others from being stored, for ever. A store that takes nothing just now is told
+        from them by what can be known without it: whether the sample can be put into a row.
+        """
+        bad = [k for k, (run, sample) in enumerate(some) if not storable(*self._row(run, sample))]
+        held = self._held
+        for k in reversed(bad):
+            run, sample = some[k]
+            del held.samples[k]
+            held.stored += 1
+            self.lose(run, sample.source, sample.t_ns, sample.t_ns, "a sample that can not be put into a row")
+        return bool(bad)
 
     def _note_gaps(self) -> None:
         with self._changed:
@@ -459,8 +481,13 @@ class Recorder:
                 return
             except Exception as exc:  # noqa: BLE001 - a fault of ours: told, and not tried for ever
                 self._impairments["recorder"] = f"a note could not be written: {type(exc).__name__}: {exc}"
-            else:
-                self._impairments.pop("jobs", None)
+                held.jobs.popleft()
+                job.tries += 1
+                if job.tries < _TRIES:
+                    held.jobs.append(job)  # the others do not wait for it
+                self._due["jobs"] = self._clocks.mono_ns() + (_AGAIN_NS if job.tries > 1 else 0)
+                continue
+            self._impairments.pop("jobs", None)
             held.jobs.popleft()
         self._tell()
 

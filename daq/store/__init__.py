@@ -6,6 +6,7 @@ Neither needs a server. See `Store`, which is all that the other rooms use.
 from daq.store._database import SQLITE_VERSION, log_is_safe
 from daq.store._lock import FileLock, writer_lock
 from daq.store._logbook_runs import free_run_id
+from daq.store._rows import storable
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, LostSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
@@ -60,5 +61,6 @@ __all__ = [
     "envelope_of",
     "free_run_id",
     "log_is_safe",
+    "storable",
     "writer_lock",
 ]

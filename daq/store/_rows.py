@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Sample, Status
 
-__all__ = ["Pack", "block_of", "packed", "plain_status", "samples_of"]
+__all__ = ["Pack", "block_of", "packed", "plain_status", "samples_of", "storable"]
 
 _NAN = float("nan")
 _JSON = b"{"  # what a body that is not deflated begins with
@@ -86,6 +86,15 @@ def packed(samples: Sequence[tuple[str, Sample]], first_id: int) -> list[Pack]:
         packs.append(Pack(first_id, run_id, source, len(own), min(times), max(times), *_packed(own, times)))
         first_id += len(own)
     return packs
+
+
+def storable(run_id: str, sample: Sample) -> bool:
+    """Whether a sample can be put into a row; None that can not becomes so by waiting."""
+    try:
+        (pack,) = packed([(run_id, sample)], 1)
+    except Exception:  # noqa: BLE001 - whatever the layers below say to it
+        return False
+    return all(abs(t) < 2**63 for t in (pack.t_min_ns, pack.t_max_ns))
 
 
 def samples_of(pack: Pack) -> list[Sample]:

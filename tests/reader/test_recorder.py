@@ -169,6 +169,33 @@ def test_no_exception_of_the_store_ends_it(desk: Desk, disk: Disk, bench: Bench,
     assert seqs(bench, run.id) == list(range(10))
 
 
+def test_a_sample_that_no_row_holds_is_a_gap_and_keeps_no_other_back(desk: Desk, bench: Bench) -> None:
+    run = desk.run()
+    desk.take(run, 0, 5)
+    desk.recorder.take(run, Sample("head", run.last_ns, {"lye_temp": 20.0}, {}, 2**80))
+    desk.take(run, 5, 5)
+    wait_until(lambda: seqs(bench, run.id) == list(range(10)), "the others")
+    wait_until(lambda: any(kind == "gap" for kind, _ in marks(bench, run.id)), "the gap")
+    assert desk.recorder.dropped == 1
+    assert desk.recorder.impaired is None
+
+
+def test_a_note_that_raises_is_tried_again_behind_the_others(desk: Desk, bench: Bench) -> None:
+    run = desk.run()
+    tries: list[int] = []
+
+    def wrong_once(store: Store) -> None:
+        tries.append(1)
+        if len(tries) < 2:
+            raise ZeroDivisionError("a fault of ours")
+        store.logbook.add_mark(run.id, 0, "note", "at last", "")
+
+    desk.recorder.do(wrong_once)
+    desk.recorder.mark(run, 0, "note", "before it")
+    wait_until(lambda: len(marks(bench, run.id)) == 2, "both marks")
+    assert [text for _, text in marks(bench, run.id)] == ["before it", "at last"]
+
+
 def test_a_note_that_raises_is_told_and_those_behind_it_are_written(desk: Desk, bench: Bench) -> None:
     run = desk.run()
 
