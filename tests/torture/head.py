@@ -174,7 +174,7 @@ class NumberedHead:
 
     def written(self, since_s: float, until_s: float) -> list[int]:
         """The numbers of the whole frames written in between."""
-        frames = list(self.frames.items())
+        frames = list(self.frames.copy().items())  # the head writes on
         first = bisect_left(frames, since_s, key=lambda item: item[1].at_s)
         return [seq for seq, f in frames[first:] if f.whole and f.at_s < until_s]
 
