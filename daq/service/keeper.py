@@ -21,6 +21,7 @@ from daq.store import ARCHIVE_STATE, Logbook, Store
 __all__ = ["Keeper"]
 
 MOST_JOBS: Final = 5_000
+REFUSED_WITHIN_S: Final = 2.0
 AGAIN_S: Final = (0.5, 1.0, 2.0, 5.0)
 """Pauses before what failed is tried again [s]; the last one stays."""
 SLOW_AFTER_S: Final = 5.0
@@ -101,8 +102,15 @@ class Keeper:
         return store
 
     def wait_open(self, within_s: float) -> Store | None:
-        """The store, waited for so long [s]; None where it is not open by then. Not for the event loop."""
-        self._ready.wait(within_s)
+        """The store, waited for so long [s]; None where it is not open by then. Not for the event loop.
+
+        One that refuses to open is waited for `REFUSED_WITHIN_S` at most: alarms stand still meanwhile.
+        """
+        began = time.monotonic()
+        while not self._ready.wait(0.1):
+            waited = time.monotonic() - began
+            if waited >= within_s or (self._wrong is not None and waited >= REFUSED_WITHIN_S):
+                break
         return self._store
 
     def wait_tried(self, within_s: float) -> None:
