@@ -121,7 +121,7 @@ def test_a_database_damaged_in_the_middle(tmp_path: Path) -> None:
     content = bytearray(path.read_bytes())
     content[len(content) // 2 : -4096] = bytes(len(content) - len(content) // 2 - 4096)
     path.write_bytes(content)
-    with Store(tmp_path) as store, pytest.raises(StoreCorrupt, match=r"journal\.db"):
+    with pytest.raises(StoreCorrupt, match=r"journal\.db"), Store(tmp_path) as store:
         store.read("r")
 
 

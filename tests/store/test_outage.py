@@ -210,7 +210,8 @@ def test_sealing_that_is_killed_between_its_requests_loses_and_doubles_nothing(
     (folder / "archive.json").write_bytes(orjson.dumps(asdict(places)))
     with Store(folder, writer=True) as store:
         assert store.logbook.create_run(bench="bench", start_utc_ns=1_700_000_000_000_000_000).id == RUN
-        commit(store, 0, rows)
+        for first in range(0, rows, 10):
+            commit(store, first, 10)
         # A piece is its record, four requests of rows and its record again; what was left over by the one
         # that was killed before is struck off with another: so among the rows, after all and before it is
         # noted here, and in the second piece.

@@ -35,7 +35,8 @@ def test_defaults() -> None:
         600.0,
     )
     assert trip["on_delay_s"] == 0.0
-    assert {r["alarm"] for r in alarm_table(check_alarms(bench(ALL))) if r["cuts"]} == {"lye_temp.trip"}
+    cutting = {r["alarm"] for r in alarm_table(check_alarms(bench(ALL))) if r["cuts"]}
+    assert cutting == {"lye_temp.trip", "head.frozen", "supply.current_though_open"}
     assert all(r["shelve_s"] == 28800.0 for r in alarm_table(check_alarms(bench(ALL))))
     assert all(r["on_delay_s"] <= 5.0 for r in alarm_table(check_alarms(bench(ALL)))
                if r["alarm"].startswith(("lye_temp.", "gas_flow.")) and r["on_delay_s"])  # fmt: skip
