@@ -189,6 +189,7 @@ class Reader:
         self._told: Any = None
         self._link_rows: list[dict[str, Any]] = []
         self._run: runs.ActiveRun | None = None
+        self._found: Opened | None = None
         self._calibrate = Calibrator(bench)
         self._serving = threading.Event()
         self._chores = [
@@ -427,8 +428,6 @@ class Reader:
         if self._run is None or self._found is found:
             return
         self._go_on_with(found)
-
-    _found: Opened | None = None
 
     def _go_on_with(self, found: Opened) -> None:
         self._found = found
