@@ -85,6 +85,9 @@ class Breaker:
     _sent_ns: int = 0
     _since_ns: int = 0
     _reset: _Reset | None = None
+    _trip_number: int | None = None
+    _obeyed: bool = False
+    """Whether the device has answered the trip: an instrument does once it has read that no current flows."""
     _listed: int = 0
     _standing: Mapping[str, str] = field(default_factory=dict)
     _told_ns: int | None = None
@@ -95,12 +98,16 @@ class Breaker:
         """What is known and what is not of a cut that nothing confirms; None while none is in doubt."""
         if not self.unconfirmed:
             return None
-        waiting = self.second is not None and self.second.waiting
-        return self.guard.cut_words(now, [self.second.source.name] if self.second and waiting else [])
+        supply = getattr(self.guard.bench.sources[self.source.name], "supply", None)
+        unanswered = [self.source.name] if supply is not None and not self._obeyed else []
+        if self.second is not None and self.second.waiting:
+            unanswered.append(self.second.source.name)
+        return self.guard.cut_words(now, unanswered)
 
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
         """Send the command first, have it written down after: the disk must not delay the relay."""
         self._since_ns = self.clocks.mono_ns()
+        self._obeyed = False
         self._send_trip(self._since_ns)
         self._reset = None
         self._listed = 0
@@ -221,6 +228,8 @@ class Breaker:
                 self.second.replied(event, self.clocks.mono_ns())
             return
         reset, reply = self._reset, event.reply
+        if reply is not None and reply.ok and reply.number == self._trip_number:
+            self._obeyed = True
         if reset is None or reply is None or reply.number != reset.number:
             return
         if not reply.ok:
@@ -279,6 +288,6 @@ class Breaker:
 
     def _send_trip(self, now: int) -> None:
         self._sent_ns = now
-        self.source.send(Command("trip"))
+        self._trip_number = self.source.send(Command("trip"))
         if self.second is not None:
             self.second.order(now)

@@ -163,6 +163,19 @@ def test_a_trip_that_stands_when_the_reader_starts_cuts_again(
         until(it, lambda: not psu.output, psu)
 
 
+def test_a_supply_alone_that_does_not_answer_is_named(
+    tmp_path: Path, head: PtyDevice, psu: ScpiInstrument
+) -> None:
+    psu.dead_output = True
+    bench = parse_bench(
+        text(head.link, Path(psu.peer.url), trip_source="psu", second=None), tmp_path / "b.toml"
+    )
+    with running(bench, head) as it:
+        until(it, lambda: len(psu.heard) > 5, psu)
+        until(it, lambda: state(it).get("trip_unconfirmed"), psu, temp=66.0)
+        assert "the supply psu has not answered" in str(state(it)["cut_words"])
+
+
 def test_a_supply_alone_may_be_the_trip_source(tmp_path: Path, head: PtyDevice, psu: ScpiInstrument) -> None:
     alone = text(head.link, Path(psu.peer.url), trip_source="psu", second=None)
     bench = parse_bench(alone, tmp_path / "bench.toml")
