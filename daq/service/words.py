@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from daq.bench import Bench
@@ -29,6 +30,7 @@ _BY_PEOPLE = ("shelved", "out_of_service")
 _ABNORMAL = (*_UNACKNOWLEDGED, "acknowledged", "latched_ack")
 
 
+@lru_cache(maxsize=64)
 def iso_utc(utc_ns: int | None) -> str | None:
     """ISO 8601 with milliseconds, UTC."""
     if utc_ns is None:
