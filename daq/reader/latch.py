@@ -149,10 +149,13 @@ class TripLatch:
         self.state = LatchState()
         self.known = False
         self._places = tuple(places)
+        self._written = dict.fromkeys(self._places, -1)
+        """The serial number of what each place has."""
         self._bench = bench
         self._say = say
         self._logged = 0
         self._failed: str | None = None
+        self._tried = -1
         self._changed = threading.Condition()
         self._closing = False
         self._thread = threading.Thread(target=self._run, name="latch", daemon=True)
@@ -208,18 +211,23 @@ class TripLatch:
             else:
                 self._logged = self.state.serial
         self.ready.set()
-        self._make_room()
+        # What was found is written again: a place that was lost or had missed something has it then too, and
+        # the files are there before a disk is full.
         while True:
             with self._changed:
-                if self.logged and not self._closing:
-                    self._changed.wait()
-                elif not self.logged and self._failed is not None and not self._closing:
-                    self._changed.wait(_AGAIN_S)
+                behind = self._behind(self.state)
+                if not self._closing and (not behind or self._tried == self.state.serial):
+                    # A place that could not be written is tried again, though another has it.
+                    self._changed.wait(_AGAIN_S if behind else None)
                 state, closing = self.state, self._closing
-            if self._logged < state.serial:
+            if self._behind(state):
                 self._write(state)
             if closing:
                 return
+
+    def _behind(self, state: LatchState) -> list[LatchPlace]:
+        """The places that have not what stands."""
+        return [place for place in self._places if self._written[place] < state.serial]
 
     def _read(self) -> LatchState | None:
         """The newest of what can be read. A file that can not be read is a trip where there is no other."""
@@ -243,28 +251,27 @@ class TripLatch:
             return LatchState(1, trip, now, bench=self._bench)
         return None
 
-    def _make_room(self) -> None:
-        """Have the files that are always there before a disk is full."""
-        for place in self._places:
-            if place.always and not place.path.exists():
-                with suppress(OSError):
-                    _put(place.path, self.state.encode())
+    def _has(self, place: LatchPlace, state: LatchState) -> bool:
+        """Whether a place holds what stands, and not only lacks a trip that was cleared."""
+        return self._written[place] >= state.serial and (place.always or state.trip is not None)
 
     def _write(self, state: LatchState) -> None:
-        written, errors = False, []
-        for place in self._places:
+        errors = []
+        for place in self._behind(state):
             try:
                 if state.trip is None and not place.always:
                     place.path.unlink(missing_ok=True)
                     _spare(place.path).unlink(missing_ok=True)
                 else:
                     _put(place.path, state.encode())
-                    written = written or place.durable
             except OSError as exc:
                 errors.append(f"{place.path}: {exc.strerror or exc}")
-        if written:
+            else:
+                self._written[place] = state.serial
+        self._tried = state.serial
+        if any(place.durable and self._has(place, state) for place in self._places):
             self._logged = state.serial
-        words = None if written else "; ".join(errors)
+        words = None if self._logged >= state.serial else "; ".join(errors)
         if words is not None and self._failed is None:
             self._say(f"the trip could not be written down yet: {words}")
         elif words is None and self._failed is not None:

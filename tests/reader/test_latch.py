@@ -170,6 +170,28 @@ def test_where_no_disk_takes_it_it_is_said_and_tried_again(tmp_path: Path) -> No
     assert said[-1] == "the trip is written down now"
 
 
+def test_a_place_that_missed_a_trip_is_written_when_it_can_be(tmp_path: Path) -> None:
+    blocked = tmp_path / "store"
+    blocked.write_text("a file where a folder should be")
+    beside = LatchPlace(tmp_path / "bench.trip.json", always=False)
+    latch = opened([LatchPlace(blocked / "trip.json"), beside])
+    latch.set(TRIP)
+    wait_until(lambda: latch.logged, "the other place")
+    blocked.unlink()
+    wait_until((blocked / "trip.json").exists, "the place that was blocked")
+    assert LatchState.decode((blocked / "trip.json").read_bytes()).trip == TRIP
+    latch.close()
+
+
+def test_a_place_that_was_lost_is_written_at_the_next_start(places: list[LatchPlace]) -> None:
+    latch = opened(places)
+    latch.set(TRIP)
+    written(latch)
+    places[0].path.unlink()
+    opened(places).close()
+    assert LatchState.decode(places[0].path.read_bytes()).trip == TRIP
+
+
 def test_memory_alone_is_no_log(tmp_path: Path) -> None:
     blocked = tmp_path / "store"
     blocked.write_text("")
