@@ -11,6 +11,7 @@ counters) is written in the order in which it came, after the act that it tells 
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -35,6 +36,7 @@ _HELD_JOBS: Final = 10_000
 _AT_ONCE: Final = 5_000
 """Samples of one commit: more would hold up the guard's loop while they are encoded."""
 _AGAIN_NS: Final = 1_000_000_000
+_AGAIN_S: Final = 0.2
 _TRIES: Final = 5
 """So often a note is tried to be written that fails by a fault of ours, behind all others."""
 _HOUSEKEEPING_NS: Final = 30_000_000_000
@@ -308,8 +310,8 @@ class Recorder:
                 self._turn(now)
             except Exception as exc:  # noqa: BLE001 - whatever it is, the guard goes on, and it is told
                 self._impairments["recorder"] = f"{type(exc).__name__}: {exc}"
-                self._due["commit"] = self._due["jobs"] = now + _AGAIN_NS
                 self._tell()
+                time.sleep(_AGAIN_S)
             with self._changed:
                 if self._closing and (self._done() or self._store is None or self._given_up(now)):
                     break
@@ -518,8 +520,9 @@ class Recorder:
         assert self._store is not None
         try:
             do(self._store)
-        except LyewatchError as exc:
-            self._impairments["chore"] = str(exc)
+        except Exception as exc:  # noqa: BLE001 - nor keep samples from being stored
+            ours = isinstance(exc, LyewatchError)
+            self._impairments["chore"] = str(exc) if ours else f"{type(exc).__name__}: {exc}"
         else:
             self._impairments.pop("chore", None)
         self._tell()

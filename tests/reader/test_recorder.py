@@ -208,6 +208,23 @@ def test_a_note_that_raises_is_told_and_those_behind_it_are_written(desk: Desk, 
     assert any("ZeroDivisionError" in line for line in desk.said)
 
 
+def test_a_chore_that_raises_keeps_no_sample_from_being_stored(
+    desk: Desk, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = desk.run()
+    store = desk.recorder._store
+    assert store is not None
+
+    def wrong(_bench: str) -> None:
+        raise RuntimeError("a fault of ours")
+
+    monkeypatch.setattr(store.logbook, "newest_calibrations", wrong)
+    desk.recorder.refresh_calibrations()
+    wait_until(lambda: "a fault of ours" in str(desk.recorder.impaired), "the words")
+    desk.take(run, 0, 10)
+    wait_until(lambda: seqs(bench, run.id) == list(range(10)), "the samples")
+
+
 def test_notes_wait_for_a_logbook_that_refuses(
     desk: Desk, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
