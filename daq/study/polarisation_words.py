@@ -8,13 +8,14 @@ from typing import Any
 
 from daq.physics.polarisation import transfer_coefficient
 from daq.quantity import shown
-from daq.study.compare_verdict import DAY
 from daq.study.polarisation import BuildCurve, PartDifference, Polarisation
 from daq.study.polarisation_fit import PARTS
 from daq.study.polarisation_steps import Sweep
 from daq.study.summary import clock_words, date_words
 
 __all__ = ["LIMITS", "PART_LABELS", "SCHEMA", "as_dict", "part_words", "polarisation_text", "sentence"]
+
+_DAY = "One run of each can not separate the build from the day: repeat both, in the order A B B A."
 
 SCHEMA = "lyewatch.polarisation/1"
 
@@ -94,7 +95,7 @@ def sentence(made: Polarisation, k: int) -> str:
         what = "is not told apart in either part"
         if act.reason:
             what = "has no parts to be told by"
-    days = "" if made.repeated else f" {DAY}"
+    days = "" if made.repeated else f" {_DAY}"
     return (
         f"{other.name} against {first.name} {what} {at}: activation {difference_words(act)}, ohmic "
         f"{difference_words(ohmic)}, volts per cell {difference_words(found['cell_volts'])}.{days}"
