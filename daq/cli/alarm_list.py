@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from daq.alarms import Rule, alarm_table
 from daq.bench import Bench
 from daq.cli.common import print_json, print_table
-from daq.watch import alarm_table
-from daq.watch.numbers import unit_words
-from daq.watch.rules import Rule
+from daq.measure import unit_words
 
 __all__ = ["print_alarms"]
 

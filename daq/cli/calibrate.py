@@ -13,9 +13,9 @@ from daq.bench import Bench, Calibration, load_bench
 from daq.bench.calibration import day
 from daq.cli.common import bench_argument, json_option, print_json, print_table, utc_day
 from daq.errors import RequestRefused, UsageError
+from daq.measure import unit_words
 from daq.quantity import KINDS, shown
 from daq.store import CalibrationRecord, Store
-from daq.watch.numbers import unit_words
 
 if TYPE_CHECKING:
     from daq.study.calibration import Calibrated
@@ -105,8 +105,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _calibrate(bench: Bench, args: argparse.Namespace) -> int:
-    from daq.study.calibration import calibrate, keep, warnings_of
-    from daq.study.calibration_points import read_points
+    from daq.study.calibration import calibrate, keep, read_points, warnings_of
 
     spec = bench.channels[args.channel]
     points = read_points(args.points, spec, unit=args.unit)

@@ -31,9 +31,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Draw it."""
-    from daq.study.card import result_card
-    from daq.study.card_facts import card_dict
-    from daq.study.recorded import review_run
+    from daq.study.review import card_dict, result_card, review_run
 
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final
 
+from daq.alarms import check_alarms
 from daq.bench import Bench, load_bench, read_calibrations
 from daq.bench.calibration import calibration_words
 from daq.cli.alarm_list import print_alarms
@@ -20,7 +21,6 @@ from daq.frame import Frame, Status
 from daq.reader import Calibrator
 from daq.sources import Source, SourceEvent, make_source
 from daq.store import SQLITE_VERSION, Store, device_bytes_per_hour, log_is_safe
-from daq.watch import check_alarms
 
 __all__ = ["add", "run"]
 

@@ -62,13 +62,19 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Compare them."""
-    from daq.study.compare import compare_groups, group_runs
-    from daq.study.compare_days import days_of
-    from daq.study.compare_form import as_dict, comparison_text
-    from daq.study.compare_looks import with_looks
-    from daq.study.compare_page import comparison_page
-    from daq.study.compare_picture import comparison_picture
-    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+    from daq.study.compare import (
+        as_dict,
+        block_seconds,
+        compare_groups,
+        comparison_page,
+        comparison_picture,
+        comparison_text,
+        days_of,
+        group_runs,
+        read_run,
+        recorded_seconds,
+        with_looks,
+    )
 
     with open_store(args) as store, progress() as bar:
         records = [find_run(store, target) for target in args.targets]

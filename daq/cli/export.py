@@ -36,9 +36,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Export it."""
-    from daq.study.benches import recorded_bench
-    from daq.study.export import export_numbers, export_samples
-    from daq.study.lost import loss_notes
+    from daq.study.runs import loss_notes, recorded_bench
+    from daq.study.tables import export_numbers, export_samples
 
     if args.file.suffix not in (".csv", ".parquet"):
         raise UsageError(

@@ -23,8 +23,7 @@ from daq.quantity import shown_time
 from daq.store import FillRecord, RunRecord, Store
 
 if TYPE_CHECKING:
-    from daq.study.fill_book import FillMade
-    from daq.study.fill_form import FillForm
+    from daq.study.fill import FillForm, FillMade
 
 __all__ = ["add", "run"]
 
@@ -139,8 +138,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _edges(args: argparse.Namespace) -> int:
-    from daq.study.fill_edges import fills_by_edges
-    from daq.study.fill_words import number_text
+    from daq.study.fill import fills_by_edges, number_text
 
     if args.in_run is None:
         raise UsageError("needs a run", place="lyewatch fill --edges", remedy="name it with --run")
@@ -160,10 +158,8 @@ def _edges(args: argparse.Namespace) -> int:
 
 
 def _fill(args: argparse.Namespace) -> int:
-    from daq.study.benches import recorded_bench
-    from daq.study.fill_book import FillMade, fill_record, made_in_run
-    from daq.study.fill_series import series_of
-    from daq.study.timed_fill import timed_fill
+    from daq.study.fill import FillMade, fill_record, made_in_run, series_of, timed_fill
+    from daq.study.runs import recorded_bench
 
     bench = load_bench(args.bench) if args.bench else None
     store = _store_of(args, bench)
@@ -225,7 +221,7 @@ def _print_json(made: Sequence[FillMade], kept: Sequence[FillRecord], series: An
 def _print_words(
     made: Sequence[FillMade], kept: Sequence[FillRecord], series: Any, record: RunRecord | None
 ) -> None:
-    from daq.study.fill_words import bench_file_lines, fill_text, series_text
+    from daq.study.fill import bench_file_lines, fill_text, series_text
 
     print(fill_text(made[0].fill))
     if series is not None:
@@ -244,7 +240,7 @@ def _print_words(
 
 def _forms(args: argparse.Namespace, bench: Bench | None) -> list[FillForm]:
     """One form for each time."""
-    from daq.study.fill_form import FillForm, form_from_bench, form_in_run
+    from daq.study.fill import FillForm, form_from_bench, form_in_run
 
     said = {name: getattr(args, name) for _, name, _, _ in _NUMBERS}
     said |= {f"{n}_accuracy": getattr(args, f"{n}_accuracy") for n in _ACCURACIES}
@@ -286,8 +282,15 @@ def _run_of(args: argparse.Namespace, store: Store) -> RunRecord:
 
 
 def _list(args: argparse.Namespace) -> int:
-    from daq.study.fill_book import builds_of, result_of
-    from daq.study.fill_words import LABELS, bench_file_lines, number_text, series_text, side_by_side
+    from daq.study.fill import (
+        LABELS,
+        bench_file_lines,
+        builds_of,
+        number_text,
+        result_of,
+        series_text,
+        side_by_side,
+    )
 
     shown = ("flow_dry_ref_lpm", "mmw_as_read", "mmw_dry_ref", "faradaic_efficiency", "meter_factor")
     with open_store(args) as store:
@@ -345,7 +348,7 @@ def _list(args: argparse.Namespace) -> int:
 
 
 def _print_builds(lines: Sequence[dict[str, Any]]) -> None:
-    from daq.study.fill_words import LABELS, number_text
+    from daq.study.fill import LABELS, number_text
 
     shown = ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "flow_dry_ref_lpm")
     nothing = {"value": None, "u95": None}

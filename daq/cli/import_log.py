@@ -34,7 +34,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Import it."""
     from daq.store import Store
-    from daq.study.import_log import import_log
+    from daq.study.tables import import_log
 
     bench = load_bench(args.bench)
     with Store.of(bench) as store, progress() as bar:

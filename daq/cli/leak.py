@@ -39,9 +39,14 @@ def run(args: argparse.Namespace) -> int:
     """Work it out."""
     from daq.bench import load_bench
     from daq.store import Store
-    from daq.study.leak_page import leak_page, leak_picture
-    from daq.study.leak_test import leak_test, run_conditions, stated_conditions
-    from daq.study.leak_words import leak_text
+    from daq.study.leak import (
+        leak_page,
+        leak_picture,
+        leak_test,
+        leak_text,
+        run_conditions,
+        stated_conditions,
+    )
 
     bench = load_bench(args.bench)
     conditions, deficit, ramp_blocks = None, None, None

@@ -56,10 +56,16 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Plan it."""
     from daq.errors import UsageError
-    from daq.study.compare_days import stated_days
-    from daq.study.plan import plan, plan_text
-    from daq.study.plan_page import plan_page, plan_picture
-    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+    from daq.study.compare import (
+        block_seconds,
+        plan,
+        plan_page,
+        plan_picture,
+        plan_text,
+        read_run,
+        recorded_seconds,
+        stated_days,
+    )
 
     if args.power >= 1.0:
         raise UsageError("no number of runs tells with certainty", place="--power", remedy="write 80% or 95%")

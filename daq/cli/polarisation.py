@@ -39,10 +39,14 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Fit and compare."""
-    from daq.study.polarisation import polarise, swept_run
-    from daq.study.polarisation_page import polarisation_page
-    from daq.study.polarisation_picture import polarisation_picture
-    from daq.study.polarisation_words import as_dict, polarisation_text
+    from daq.study.polarisation import (
+        as_dict,
+        polarisation_page,
+        polarisation_picture,
+        polarisation_text,
+        polarise,
+        swept_run,
+    )
 
     with open_store(args) as store, progress() as bar:
         records = [find_run(store, target) for target in dict.fromkeys(args.targets)]

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
 
     bench = load_bench(args.bench)
     if not args.checked:
-        from daq.watch import check_alarms
+        from daq.alarms import check_alarms
 
         check_alarms(bench)
     with stop_event(stdin_too=args.until_stdin_closes) as stop:

@@ -34,8 +34,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Review it."""
-    from daq.study import html_report, summary_text
-    from daq.study.recorded import review_run
+    from daq.study.review import html_report, review_run, summary_text
 
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)
@@ -48,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         write_file(args.html, page.encode("utf-8"))
         written.append(f"page written: {args.html}")
     if args.png:
-        from daq.study.card import result_card
+        from daq.study.review import result_card
 
         write_file(args.png, result_card(reviewed.review))
         written.append(f"card written: {args.png}")

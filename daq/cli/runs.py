@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
 def _by_fills(records: list[FillRecord]) -> dict[str, Any] | None:
     if not records:
         return None
-    from daq.study.fill_run import mmw_by_fills  # most stores hold no fills, and it takes a while to import
+    from daq.study.fill import mmw_by_fills  # most stores hold no fills, and it takes a while to import
 
     return mmw_by_fills(records)
 

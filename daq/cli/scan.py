@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from daq.cli.common import DEFAULT_FOLDER, json_option, print_json, print_table
 
 if TYPE_CHECKING:
-    from daq.study.scan import RunScan
+    from daq.study.tables import RunScan
 
 __all__ = ["add", "run"]
 
@@ -42,7 +42,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Scan and print."""
-    from daq.study.scan import by_build, named_now, scan_runs
+    from daq.study.tables import by_build, named_now, scan_runs
 
     scan = scan_runs(args.location, powered_above_amps=args.above)
     found = named_now(scan.runs, _builds(args.location))

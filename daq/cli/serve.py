@@ -8,10 +8,10 @@ import sys
 import traceback
 from typing import TYPE_CHECKING
 
+from daq.alarms import check_alarms
 from daq.bench import load_bench
 from daq.cli.common import bench_argument, stop_event
 from daq.errors import LyewatchError
-from daq.watch import check_alarms
 
 if TYPE_CHECKING:
     from fastapi import FastAPI

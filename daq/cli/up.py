@@ -12,9 +12,9 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from daq.alarms import check_alarms
 from daq.bench import Bench, load_bench
 from daq.cli.common import STOP_LINE, bench_argument, seconds, stop_event
-from daq.watch import check_alarms
 
 __all__ = ["Child", "add", "run", "supervise"]
 

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from daq.alarms import TOLD, Alarm, State, Transition
 from daq.reader.channel import Answer
 from daq.service.feed import Asks
 from daq.service.notify import Note, Notifier
 from daq.store import Logbook
-from daq.watch import TOLD, Alarm, State, Transition, Watch
+from daq.watch import Watch
 
 __all__ = ["AlarmDuty"]
 

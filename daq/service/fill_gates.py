@@ -28,9 +28,7 @@ class FillGates:
     """
 
     def __init__(self, live: Live) -> None:
-        from daq.study.fill_edges import (
-            GateFinder,
-        )  # with what works fills out, which takes a while to import
+        from daq.study.fill import GateFinder  # with what works fills out, which takes a while to import
 
         self._made = GateFinder
         self._finder = GateFinder()
@@ -65,7 +63,7 @@ class FillGates:
             await asyncio.sleep(POLL_S)
 
     def _keep(self, run_id: str, gate: Any) -> None:
-        from daq.study.fill_edges import fill_by_gate
+        from daq.study.fill import fill_by_gate
 
         store = self._live.store
         fill_by_gate(store, store.logbook.get_run(run_id), self._live.run_bench, gate)

@@ -61,7 +61,7 @@ async def mark(request: Request, run_id: str, body: FillMarkBody) -> dict[str, A
         )
 
     def made() -> FillRecord:
-        from daq.study.benches import recorded_bench
+        from daq.study.runs import recorded_bench
 
         run = live.store.logbook.get_run(run_id)
         said = body.model_dump(exclude={"who", "note", "from_s", "to_s"}, exclude_none=True)
@@ -84,7 +84,7 @@ async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> d
     who = body.who if body else "level switch"
 
     def found() -> tuple[list[FillRecord], list[str]]:
-        from daq.study.fill_edges import fills_by_edges
+        from daq.study.fill import fills_by_edges
 
         return fills_by_edges(live.store, live.store.logbook.get_run(run_id), who=who)
 
@@ -109,7 +109,7 @@ async def start(request: Request, body: FillStartBody) -> dict[str, Any]:
             place="fill",
             remedy="see that the reader runs; `lyewatch fill` takes a fill timed by hand",
         )
-    from daq.study.fill_form import form_in_run
+    from daq.study.fill import form_in_run
 
     said = body.model_dump(exclude={"who", "note"}, exclude_none=True)
     # A wrong volume is to be told now and not at the stop.
@@ -190,8 +190,7 @@ def _made(
     note: str,
     bench: Bench | None = None,
 ) -> FillRecord:
-    from daq.study.fill_book import fill_record, made_in_run
-    from daq.study.fill_form import form_in_run
+    from daq.study.fill import fill_record, form_in_run, made_in_run
 
     store = live.store
     run = store.logbook.get_run(fill["run"])
@@ -214,9 +213,8 @@ def _made(
 
 def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     """Mean and repeatability of the fills of each build that has several."""
-    from daq.study.fill_book import builds_of
-    from daq.study.fill_words import LABELS
-    from daq.watch.numbers import UNITS
+    from daq.measure import UNITS
+    from daq.study.fill import LABELS, builds_of
 
     try:
         builds = builds_of(kept, reference)
@@ -238,9 +236,8 @@ def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
 
 def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     """The builds side by side, in the order of their first fill."""
-    from daq.study.fill_book import builds_of
-    from daq.study.fill_words import LABELS, side_by_side
-    from daq.watch.numbers import UNITS
+    from daq.measure import UNITS
+    from daq.study.fill import LABELS, builds_of, side_by_side
 
     try:
         lines = side_by_side(builds_of(kept, reference))
@@ -256,9 +253,8 @@ def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
 
 def _told(record: FillRecord, reference: str) -> dict[str, Any]:
     """A kept fill as the API gives it: its numbers with units, and the lines for the bench file."""
-    from daq.study.fill_book import result_of
-    from daq.study.fill_words import LABELS, bench_file_lines
-    from daq.watch.numbers import UNITS
+    from daq.measure import UNITS
+    from daq.study.fill import LABELS, bench_file_lines, result_of
 
     try:
         result = result_of(record, reference)

@@ -22,7 +22,9 @@ from typing import Any, Final, Protocol
 
 from daq.bench import Bench, read_calibrations
 from daq.errors import LyewatchError, PortError, RequestRefused
+from daq.forecast import Assessment
 from daq.frame import Block, Sample, Status
+from daq.measure import RATIOS
 from daq.reader.channel import Answer, ChannelAddress, ChannelClient
 from daq.service.alarm_duty import AlarmDuty
 from daq.service.feed import LOST, Connect, Feed, Link
@@ -42,7 +44,7 @@ from daq.service.words import (
     trip_dict,
 )
 from daq.store import CalibrationRecord, RunRecord, Store
-from daq.watch import RATIOS, Assessment, Watch, foreseer
+from daq.watch import Watch, foreseer
 
 __all__ = ["OPEN_FILL", "Live", "Publishing"]
 

@@ -7,10 +7,10 @@ from typing import Any
 from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import JSONResponse, StreamingResponse
 
+from daq.measure import NUMBERS, reference_words
 from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
-from daq.watch import NUMBERS, reference_words
 
 __all__ = ["router"]
 

@@ -11,17 +11,17 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, HTMLResponse
 from starlette.background import BackgroundTask
 
+from daq.alarms import alarm_units
 from daq.errors import RequestRefused, UsageError
 from daq.service.access import REPORT_POLICY
 from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
 from daq.service.live_routes import live_of
 from daq.service.series import run_series, run_summary
 from daq.store import Store
-from daq.study.benches import recorded_bench
-from daq.watch.alarm_rules import alarm_units
+from daq.study.runs import recorded_bench
 
 if TYPE_CHECKING:
-    from daq.study.recorded import Recorded
+    from daq.study.review import Recorded
 
 __all__ = ["router"]
 
@@ -163,7 +163,7 @@ async def report(
     against: str | None = Query(None, description="a reference run: what changed against it"),
 ) -> HTMLResponse:
     """The run's review as one self-contained page."""
-    from daq.study import html_report
+    from daq.study.review import html_report
 
     def made() -> str:
         reviewed = _reviewed(live_of(request).store, run_id, against=against)
@@ -175,7 +175,7 @@ async def report(
 @router.get("/runs/{run_id}/export.{suffix}")
 async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
     """The run's samples as one table: export.csv or export.parquet."""
-    from daq.study.export import export_samples
+    from daq.study.tables import export_samples
 
     if suffix not in ("csv", "parquet"):
         raise UsageError(
@@ -208,7 +208,7 @@ def transition_dict(transition: Any) -> dict[str, Any]:
 def _reviewed(
     store: Store, run_id: str, calibration: str | None = None, against: str | None = None
 ) -> Recorded:
-    from daq.study.recorded import review_run
+    from daq.study.review import review_run
 
     record = store.logbook.get_run(run_id)
     reference = None if against is None else store.logbook.get_run(against)

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.errors import UsageError
+from daq.measure import NUMBERS, RATIOS
 from daq.service.words import iso_utc
 from daq.store import RunRecord, Store
-from daq.study.benches import recorded_bench
-from daq.study.windows import window_numbers
-from daq.watch import NUMBERS, RATIOS
+from daq.study.runs import recorded_bench, window_numbers
 
 __all__ = ["run_series", "run_summary"]
 
@@ -133,7 +132,7 @@ def _by_fills(store: Store, record: RunRecord) -> dict[str, Any] | None:
     fills = store.logbook.list_fills(run_id=record.id)
     if not fills:
         return None
-    from daq.study.fill_run import mmw_by_fills  # most runs have none, and it takes a while to import
+    from daq.study.fill import mmw_by_fills  # most runs have none, and it takes a while to import
 
     return mmw_by_fills(fills)
 

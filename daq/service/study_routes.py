@@ -15,9 +15,8 @@ from daq.service.live_routes import live_of
 from daq.store import RunRecord, Store
 
 if TYPE_CHECKING:
-    from daq.study.compare import Comparison
-    from daq.study.leak_test import LeakTest
-    from daq.study.plan import Plan
+    from daq.study.compare import Comparison, Plan
+    from daq.study.leak import LeakTest
     from daq.study.polarisation import Polarisation
 
 __all__ = ["router"]
@@ -45,8 +44,7 @@ async def card(request: Request, run_id: str) -> Response:
     store = live_of(request).store
 
     def made() -> bytes:
-        from daq.study.card import result_card
-        from daq.study.recorded import review_run
+        from daq.study.review import result_card, review_run
 
         return result_card(review_run(store, store.logbook.get_run(run_id), forecasts=False).review)
 
@@ -66,7 +64,7 @@ async def compare(
     day_sd: float | None = DAY_SD,
 ) -> dict[str, Any]:
     """Builds compared by their runs, as `lyewatch compare --json` prints it. It counts as a look at them."""
-    from daq.study.compare_form import as_dict
+    from daq.study.compare import as_dict
 
     store = live_of(request).store
     return await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters, day_sd)))
@@ -81,7 +79,7 @@ async def compare_page(
     day_sd: float | None = DAY_SD,
 ) -> HTMLResponse:
     """The same as one self-contained page."""
-    from daq.study.compare_page import comparison_page
+    from daq.study.compare import comparison_page
 
     store = live_of(request).store
     return _page(
@@ -94,7 +92,7 @@ async def polarisation(
     request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
 ) -> dict[str, Any]:
     """Cells' volts taken apart, as `lyewatch polarisation --json` prints it."""
-    from daq.study.polarisation_words import as_dict
+    from daq.study.polarisation import as_dict
 
     store = live_of(request).store
     return await run_in_threadpool(lambda: as_dict(_polarised(store, runs, by)))
@@ -105,7 +103,7 @@ async def polarisation_page(
     request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
 ) -> HTMLResponse:
     """The same as one self-contained page."""
-    from daq.study.polarisation_page import polarisation_page as written
+    from daq.study.polarisation import polarisation_page as written
 
     store = live_of(request).store
     return _page(await run_in_threadpool(lambda: written(_polarised(store, runs, by))))
@@ -121,7 +119,7 @@ async def leak(request: Request, run_id: str) -> dict[str, Any]:
 @router.get("/runs/{run_id}/leak.html")
 async def leak_page(request: Request, run_id: str) -> HTMLResponse:
     """The same as one self-contained page."""
-    from daq.study.leak_page import leak_page as written
+    from daq.study.leak import leak_page as written
 
     store = live_of(request).store
     return _page(await run_in_threadpool(lambda: written(_leaked(store, run_id))))
@@ -141,7 +139,7 @@ async def plan_page(
     request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
 ) -> HTMLResponse:
     """The same as one self-contained page."""
-    from daq.study.plan_page import plan_page as written
+    from daq.study.compare import plan_page as written
 
     store = live_of(request).store
     return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
@@ -150,7 +148,7 @@ async def plan_page(
 @router.get("/schemas/{name}")
 async def schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a study's machine form: review, card, compare, polarisation, leak or plan."""
-    from daq.study.schemas import schema_of
+    from daq.study.render import schema_of
 
     return schema_of(name)
 
@@ -177,10 +175,15 @@ def _records(store: Store, runs: str, least: int) -> list[RunRecord]:
 def _compared(
     store: Store, runs: str, by: Literal["build", "run"], matters: float, day_sd: float | None
 ) -> Sequence[Comparison]:
-    from daq.study.compare import compare_groups, group_runs
-    from daq.study.compare_days import days_of
-    from daq.study.compare_looks import with_looks
-    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+    from daq.study.compare import (
+        block_seconds,
+        compare_groups,
+        days_of,
+        group_runs,
+        read_run,
+        recorded_seconds,
+        with_looks,
+    )
 
     records = _records(store, runs, 2)
     block_s = block_seconds(recorded_seconds(store, r) for r in records)
@@ -196,8 +199,8 @@ def _polarised(store: Store, runs: str, by: str) -> Polarisation:
 
 
 def _leaked(store: Store, run_id: str) -> LeakTest:
-    from daq.study.benches import recorded_bench
-    from daq.study.leak_test import leak_test, run_conditions, stated_conditions
+    from daq.study.leak import leak_test, run_conditions, stated_conditions
+    from daq.study.runs import recorded_bench
 
     record = store.logbook.get_run(run_id)
     bench = recorded_bench(store, record)
@@ -208,9 +211,8 @@ def _leaked(store: Store, run_id: str) -> LeakTest:
 
 
 def _planned(store: Store, detect: float, power: float, day_sd: float | None) -> Plan:
-    from daq.study.compare_days import stated_days
-    from daq.study.plan import plan as planned
-    from daq.study.run_blocks import block_seconds, read_run, recorded_seconds
+    from daq.study.compare import block_seconds, read_run, recorded_seconds, stated_days
+    from daq.study.compare import plan as planned
 
     known = [r for r in store.logbook.list_runs(limit=100_000) if r.kind != "standby"]
     records = sorted(known, key=lambda r: -r.start_utc_ns)[:NEWEST]

@@ -8,8 +8,9 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from daq.frame import Block, Sample
+from daq.measure import Numbers
 from daq.store import TailRow
-from daq.watch import Numbers, Watch, foreseer
+from daq.watch import Watch, foreseer
 
 __all__ = ["Read", "blocks_of", "by_run", "catch_up", "part_of"]
 

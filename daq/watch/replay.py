@@ -9,13 +9,12 @@ from typing import Any
 
 import numpy as np
 
+from daq.alarms import Transition
 from daq.bench import Bench
+from daq.forecast import Assessment, Forecaster
 from daq.frame import Block
-from daq.watch.alarms import Transition
-from daq.watch.assessment import Assessment, Forecaster
-from daq.watch.columns import Columns, frames_of
-from daq.watch.foresight import foreseer
-from daq.watch.numbers import Numbers
+from daq.measure import Columns, Numbers, frames_of
+from daq.watch.forecast_alarms import foreseer
 from daq.watch.watch import Watch
 
 __all__ = ["Again", "Replay", "replay", "replay_alarms", "suited_to", "watch_again"]

@@ -13,33 +13,46 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from daq.bench import Bench
-from daq.frame import Block
-from daq.watch.alarm_desk import AlarmDesk
-from daq.watch.alarm_rules import FORESEEN, alarm_rules, foreseen_rules
-from daq.watch.alarms import Alarm, State
-from daq.watch.assessment import Assessment, Forecaster
-from daq.watch.bins import Bins
-from daq.watch.calibrated import overdue
-from daq.watch.columns import Columns, IntArray
-from daq.watch.course import BRIEF_STEPS, Course
-from daq.watch.detectors import Edge, LimitDetector
-from daq.watch.efficiency import Assessor, reference_words
-from daq.watch.findings import Finding, Setting, judge
-from daq.watch.foresight import Foresight
-from daq.watch.numbers import UNITS, Numbers, unit_words
-from daq.watch.rules import (
+from daq.alarms import (
+    BRIEF_STEPS,
+    FORESEEN,
+    Alarm,
+    AlarmDesk,
     ChannelRule,
+    Course,
+    Edge,
     ExternalRule,
     FailedRule,
     FrozenRule,
+    LimitDetector,
     LostRule,
     Rule,
     StaleRule,
+    State,
     ThoughOpenRule,
     TickRule,
     Ticks,
+    alarm_rules,
+    foreseen_rules,
 )
+from daq.bench import Bench
+from daq.forecast import Assessment, Forecaster
+from daq.frame import Block
+from daq.measure import (
+    UNITS,
+    Assessor,
+    Bins,
+    Columns,
+    Finding,
+    IntArray,
+    Numbers,
+    Setting,
+    judge,
+    overdue,
+    reference_words,
+    unit_words,
+)
+from daq.watch.forecast_alarms import Foresight
 
 __all__ = ["Watch"]
 

@@ -32,7 +32,7 @@ from daq.sources.wire import (
     encode_hello,
     encode_reply,
 )
-from daq.study.log_file import open_log
+from daq.study.tables.log_file import open_log
 from tests.fuzz.mutate import chunks, mutate
 from tests.sources.peers import Listener
 

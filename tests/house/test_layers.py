@@ -12,9 +12,22 @@ ROOMS = (
     "cli",
     "fleet",
     "service",
+    "study.polarisation",
+    "study.review",
+    "study.compare",
+    "study.leak",
+    "study.fill",
+    "study.tables",
+    "study.calibration",
+    "study.render",
+    "study.runs",
     "study",
     "reader",
     "watch",
+    "alarms",
+    "forecast",
+    "stats",
+    "measure",
     "sources",
     "broker",
     "store",
@@ -31,17 +44,30 @@ DATA = "examples"
 """Files only: imports nothing, may be imported by all."""
 
 WEB = ("fastapi", "starlette", "uvicorn", "httpx", "http", "urllib.request")
+WATCHING = ("watch", "alarms", "forecast", "stats", "measure")
 STORES = ("sqlite3", "apsw", "pyarrow", "daq.store")
 APART = {
     # A reader that knew the watch could be stopped by it; it must go on when everything else is down.
-    "reader": (*WEB, "daq.watch"),
-    "study": (*WEB, "daq.reader"),
-    "watch": (*WEB, *STORES, "serial", "daq.sources"),
+    "reader": (*WEB, "daq.watch", "daq.alarms", "daq.forecast", "daq.measure"),
+    **{room: (*WEB, "daq.reader") for room in ROOMS if room.startswith("study")},
+    **dict.fromkeys(
+        ("watch", "alarms", "forecast", "stats", "measure"), (*WEB, *STORES, "serial", "daq.sources")
+    ),
     "store": ("fastapi", "starlette", "uvicorn", "serial"),
     "physics": (*WEB, *STORES, "serial", "pydantic"),
     "quantity": (*WEB, *STORES, "serial", "pydantic"),
 }
 """What a room may not know, even where the order would allow it."""
+
+WITH_A_FACE = (
+    "watch",
+    "alarms",
+    "forecast",
+    "stats",
+    "measure",
+    *(r for r in ROOMS if r.startswith("study.")),
+)
+"""Rooms that others import from as a whole, never from one of their modules."""
 
 POSIX_MODULES = {"pty", "tty", "termios", "fcntl", "resource", "grp", "pwd", "posix", "syslog", "readline"}
 POSIX_NAMES = {
@@ -57,8 +83,15 @@ POSIX_ROOM = PACKAGE / "sources" / "virtual_bench"
 
 def room_of(path: Path) -> str:
     """The room a file of the package belongs to; empty for the package's own files."""
-    first = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-    return "" if first.startswith("__") else first
+    return room_named(".".join(path.relative_to(PACKAGE).with_suffix("").parts))
+
+
+def room_named(name: str) -> str:
+    """The room of a module named below the package: a study's own room, else the first part of the name."""
+    parts = name.removesuffix(".__init__").split(".")
+    study = ".".join(parts[:2])
+    room = study if study in ROOMS else parts[0]
+    return "" if room.startswith("__") else room
 
 
 def imports_of_rooms() -> Iterator[tuple[str, str, str]]:
@@ -90,7 +123,7 @@ def test_rooms_import_only_what_lies_below() -> None:
     wrong = []
     for room, module, said in imports_of_rooms():
         if module.startswith("daq.") and room:
-            other = module.split(".")[1]
+            other = room_named(module.removeprefix("daq."))
             below = ROOMS[ROOMS.index(room) :] if room in ROOMS else ()
             if other not in {room, DATA, "__version__", *below}:
                 wrong.append(said)
@@ -103,6 +136,17 @@ def test_rooms_know_nothing_of_what_they_are_kept_apart_from() -> None:
         for room, module, said in imports_of_rooms()
         if any(module == name or module.startswith(f"{name}.") for name in APART.get(room, ()))
     ]
+    assert wrong == []
+
+
+def test_no_import_goes_round_the_face_of_a_room() -> None:
+    files = {".".join(path.relative_to(PACKAGE).with_suffix("").parts) for path in modules()}
+    wrong = []
+    for room, module, said in imports_of_rooms():
+        name = module.removeprefix("daq.")
+        other = room_named(name)
+        if other in WITH_A_FACE and other != room and name.startswith(f"{other}.") and name in files:
+            wrong.append(said)
     assert wrong == []
 
 

@@ -11,11 +11,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from daq.alarms.desk import AlarmDesk
+from daq.alarms.rule_kinds import ExternalRule
+from daq.alarms.rules import check_alarms
 from daq.bench import load_bench
 from daq.examples import example_text
-from daq.watch.alarm_desk import AlarmDesk
-from daq.watch.alarm_rules import check_alarms
-from daq.watch.rules import ExternalRule
 from tests.pages import bench_facts as facts
 from tests.pages.past_runs import listing, marks_of
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from daq.watch.runaway import RunawayConfig, RunawayWatch
+from daq.forecast.monitor import RunawayConfig, RunawayWatch
 from tests.plants.simulate import Course
 
 __all__ = ["Heard", "config_of", "listen"]

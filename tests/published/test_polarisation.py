@@ -26,7 +26,7 @@ from daq.physics.polarisation import (
     ohmic_volts,
     transfer_coefficient,
 )
-from daq.study.polarisation_fit import PARTS, PRIOR_EA, PRIOR_EA_U, Points, PolarisationFit, fit_parts
+from daq.study.polarisation.fit import PARTS, PRIOR_EA, PRIOR_EA_U, Points, PolarisationFit, fit_parts
 
 SETS = ("ulleberg", "degroot_temperature", "degroot_pressure")
 

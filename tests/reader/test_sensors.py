@@ -17,8 +17,8 @@ from daq.bench import Bench, parse_bench
 from daq.errors import BenchFileError, LogFileError
 from daq.frame import Block, Frame, Status
 from daq.reader import Calibrator
-from daq.study.calibration import calibrate, recalibrated, warnings_of
-from daq.study.calibration_points import read_points
+from daq.study.calibration.channel_calibration import calibrate, recalibrated, warnings_of
+from daq.study.calibration.points import read_points
 from tests.watch.workshop import S
 
 DAY = 86_400 * S

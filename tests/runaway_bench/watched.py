@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from daq.watch.runaway import RunawayConfig, RunawayWatch
+from daq.forecast.monitor import RunawayConfig, RunawayWatch
 from tests.runaway_bench.peers import Said
 from tests.runaway_bench.simulate import Run
 from tests.runaway_bench.truth import Log

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.signal import lfilter
 
-from daq.watch.runaway import RunawayConfig
+from daq.forecast.monitor import RunawayConfig
 from tests.runaway_bench.truth import BoolArray, Log, Truth
 from tests.runaway_second.electrode import Cells, FloatArray
 from tests.runaway_second.plant import Now, Plant, State, step

@@ -12,7 +12,7 @@ from daq.physics.faraday import faradaic_efficiency, reference_condition
 from daq.physics.moist_gas import pressure_from_altitude, psat_water
 from daq.quantity import fit_curve
 from daq.store import Store
-from daq.study.calibration import keep
+from daq.study.calibration.channel_calibration import keep
 from tests.service.conftest import Rig
 
 

@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from daq.bench import Bench
+from daq.forecast import Forecaster
 from daq.frame import Block
 from daq.service.foretold import ForetoldDuty
 from daq.store import Foretold, Logbook, RunRecord
-from daq.study import review
-from daq.watch import Forecaster, Watch, foreseer
+from daq.study.review import review
+from daq.watch import Watch, foreseer
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
 
 SECONDS = 1500

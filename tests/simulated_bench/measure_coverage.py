@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench, parse_bench
 from daq.frame import Block
-from daq.study.heat_balance import heat_balance
-from daq.study.phases import find_phases
-from daq.study.totals import run_totals
-from daq.watch import Assessor, Columns
-from daq.watch.bins import Bins
-from daq.watch.measured import measure
+from daq.measure import Assessor, Columns
+from daq.measure.bins import Bins
+from daq.measure.measured import measure
+from daq.study.review.heat_balance import heat_balance
+from daq.study.review.totals import run_totals
+from daq.study.runs.phases import find_phases
 from tests.simulated_bench.measure_plant import Array, History, draw_plant, run_plant
 from tests.simulated_bench.measure_sensors import (
     ACCURACY,

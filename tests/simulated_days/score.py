@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daq.study.compare import Comparison, Days, Difference, Group, compare_metric
-from daq.study.compare_match import METRICS
-from daq.study.compare_verdict import verdict
-from daq.study.run_blocks import Response, RunBlocks
+from daq.study.compare.comparison import Comparison, Days, Difference, Group, compare_metric
+from daq.study.compare.match import METRICS
+from daq.study.compare.run_blocks import Response, RunBlocks
+from daq.study.compare.verdict import verdict
 from tests.simulated_days.bench import Minutes, draw_series, orders
 
 __all__ = ["Told", "blocks", "look", "single_pair", "watched"]

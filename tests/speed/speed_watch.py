@@ -19,9 +19,9 @@ from uncertainties import ufloat
 
 from daq.frame import Block
 from daq.store import Store
-from daq.study import html_report, review
+from daq.study.review import html_report, review
 from daq.watch import Watch, foreseer, replay, watch_again
-from tests.watch.lumped import Lumped, dry
+from tests.forecast.lumped import Lumped, dry
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, run_of
 
 EIGHT = {**ALL, "watts": "head", "room_temp": "head", "gas_temp": "head"}

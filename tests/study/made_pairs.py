@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.study.run_blocks import Response, RunBlocks
+from daq.study.compare.run_blocks import Response, RunBlocks
 
 __all__ = ["autoregressive", "made_run"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from daq.study.alarm_load import alarm_load, alarm_summary
-from daq.study.report_alarms import percent_words
-from daq.watch import Transition
+from daq.alarms import Transition
+from daq.study.review.alarm_load import alarm_load, alarm_summary
+from daq.study.review.report import percent_words
 
 S = 1_000_000_000
 

@@ -13,13 +13,18 @@ import pytest
 from daq.bench import Bench, Calibration, read_calibrations
 from daq.errors import LogFileError, LyewatchError, RequestRefused, StoreCorrupt, UsageError
 from daq.frame import Frame, Status
+from daq.measure import Columns, assess_windows
 from daq.quantity import fit_curve
 from daq.reader import Calibrator
 from daq.store import RunRecord, Store
-from daq.study.calibration import calibrate, keep, recalibrated, warnings_of
-from daq.study.calibration_points import Points, read_points
-from daq.study.recorded import review_run
-from daq.watch import Columns, assess_windows
+from daq.study.calibration.channel_calibration import (
+    calibrate,
+    keep,
+    recalibrated,
+    warnings_of,
+)
+from daq.study.calibration.points import Points, read_points
+from daq.study.review.recorded import review_run
 from tests.watch.workshop import ALL, S, bench, steady
 
 MADE_NS = 1_717_200_000_000_000_000

@@ -16,10 +16,9 @@ from matplotlib import colors
 from daq.cli import main
 from daq.frame import Block
 from daq.store import RunRecord, Store
-from daq.study import Review, review
-from daq.study.card import HEIGHT, WIDTH, result_card
-from daq.study.card_facts import card_dict, card_facts
-from daq.study.pictures import FIRST, INK, QUIET, SECOND
+from daq.study.render.pictures import FIRST, INK, QUIET, SECOND
+from daq.study.review import Review, review
+from daq.study.review.card import HEIGHT, WIDTH, card_dict, card_facts, result_card
 from tests.study.made_run import torch, workshop_run
 from tests.study.stored_runs import bench_text, store_run
 from tests.watch.workshop import S, run_of

@@ -12,12 +12,20 @@ import numpy as np
 import pytest
 
 from daq.errors import UsageError
-from daq.study.compare import Comparison, Days, Difference, Group, compare_groups, compare_metric, group_runs
-from daq.study.compare_days import Outlook
-from daq.study.compare_match import METRICS
-from daq.study.compare_verdict import span_words, verdict
-from daq.study.run_blocks import Response, RunBlocks, block_seconds
-from daq.study.sequential import Repeats, Scatter
+from daq.stats.sequential import Repeats, Scatter
+from daq.study.compare.comparison import (
+    Comparison,
+    Days,
+    Difference,
+    Group,
+    compare_groups,
+    compare_metric,
+    group_runs,
+)
+from daq.study.compare.days import Outlook
+from daq.study.compare.match import METRICS
+from daq.study.compare.run_blocks import Response, RunBlocks, block_seconds
+from daq.study.compare.verdict import span_words, verdict
 from tests.study.made_pairs import made_run
 
 MMW = METRICS[0]

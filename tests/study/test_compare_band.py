@@ -12,12 +12,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.study.compare import Days, Group, compare_metric
-from daq.study.compare_band import _simultaneous, band_over_temperature
-from daq.study.compare_band_form import band_dict, band_rows, band_words
-from daq.study.compare_match import METRICS
-from daq.study.compare_records import Unmatched, match
-from daq.study.run_blocks import RunBlocks
+from daq.study.compare.band import _simultaneous, band_over_temperature
+from daq.study.compare.comparison import Days, Group, compare_metric
+from daq.study.compare.form import band_dict, band_rows, band_words
+from daq.study.compare.match import METRICS
+from daq.study.compare.records import Unmatched, match
+from daq.study.compare.run_blocks import RunBlocks
 from tests.study.made_pairs import made_run
 
 MMW = METRICS[0]

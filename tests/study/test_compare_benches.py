@@ -15,15 +15,15 @@ from daq.cli import main
 from daq.errors import BenchFileError, StoreError
 from daq.physics import conductivity_gilliam_s_cm
 from daq.store import Logbook, LookRecord, RunRecord, Store
-from daq.study.bench_facts import bench_facts
-from daq.study.compare import Comparison, Group, compare_groups, group_runs
-from daq.study.compare_benches import bench_differences
-from daq.study.compare_days import DAY_SD, days_of
-from daq.study.compare_form import as_dict, comparison_text
-from daq.study.compare_looks import left_out, looks_words, with_looks
-from daq.study.compare_page import comparison_page
-from daq.study.compare_verdict import verdict
-from daq.study.run_blocks import Response, RunBlocks
+from daq.study.compare.bench_differences import bench_differences
+from daq.study.compare.bench_facts import bench_facts
+from daq.study.compare.comparison import Comparison, Group, compare_groups, group_runs
+from daq.study.compare.days import DAY_SD, days_of
+from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.looks import left_out, looks_words, with_looks
+from daq.study.compare.page import comparison_page
+from daq.study.compare.run_blocks import Response, RunBlocks
+from daq.study.compare.verdict import verdict
 from tests.study.made_pairs import made_run
 from tests.study.stored_runs import bench_text, sent, store_run
 

@@ -13,12 +13,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.study.compare import Comparison, Days, Group, compare_groups, compare_metric, group_runs
-from daq.study.compare_days import DAY_SD, repeats_in, scale_of
-from daq.study.compare_form import as_dict, comparison_text
-from daq.study.compare_match import METRICS
-from daq.study.compare_verdict import verdict
-from daq.study.run_blocks import Response, RunBlocks
+from daq.study.compare.comparison import (
+    Comparison,
+    Days,
+    Group,
+    compare_groups,
+    compare_metric,
+    group_runs,
+)
+from daq.study.compare.days import DAY_SD, repeats_in, scale_of
+from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.match import METRICS
+from daq.study.compare.run_blocks import Response, RunBlocks
+from daq.study.compare.verdict import verdict
 from tests.simulated_days.bench import draw_series
 from tests.simulated_days.score import MMW, SCATTERS, blocks, look, single_pair, watched
 from tests.study.made_pairs import made_run

@@ -13,10 +13,10 @@ from playwright.sync_api import Page
 
 from daq.cli import main
 from daq.store import Store
-from daq.study.compare import compare_groups, group_runs
-from daq.study.compare_form import as_dict, comparison_text
-from daq.study.compare_picture import comparison_picture
-from daq.study.run_blocks import read_run, run_blocks
+from daq.study.compare.comparison import compare_groups, group_runs
+from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.picture import comparison_picture
+from daq.study.compare.run_blocks import read_run, run_blocks
 from tests.study.stored_runs import bench_text, sent, store_run
 
 # A barometer on the bench: without it the weather of two days would hide what is to be seen.
@@ -59,7 +59,7 @@ def test_the_leak_that_was_sealed_is_found(folder: Path) -> None:
 def test_reading_in_pieces_is_reading_at_once(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with Store(folder) as store:
         record = store.logbook.list_runs(limit=1)[0]
-        monkeypatch.setattr("daq.study.run_blocks.CHUNK_NS", 311 * 1_000_000_000)
+        monkeypatch.setattr("daq.study.compare.run_blocks.CHUNK_NS", 311 * 1_000_000_000)
         seen: list[float] = []
         pieces = read_run(store, record, 60, seen.append)
         whole = run_blocks(sent(bench_text(**PRESSURE), seconds=1)[0], [store.read(record.id)], record=record)

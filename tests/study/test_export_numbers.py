@@ -9,8 +9,8 @@ from pyarrow import csv, parquet
 
 from daq.bench import Bench
 from daq.frame import Block
-from daq.study.export import export_numbers
-from daq.watch.numbers import NUMBERS
+from daq.measure.numbers import NUMBERS
+from daq.study.tables.export import export_numbers
 from tests.watch.workshop import bench, steady
 
 START_NS = 1_735_732_800_000_000_000

@@ -17,7 +17,7 @@ from daq.cli import main
 from daq.errors import BenchFileError, UsageError
 from daq.service.fill_gates import FillGates
 from daq.store import RunRecord, Store
-from daq.study.fill_edges import Gate, GateFinder, fills_by_edges
+from daq.study.fill.edges import Gate, GateFinder, fills_by_edges
 from tests.study.fill_bench import filled_run
 from tests.watch.workshop import S, bench, block
 

@@ -12,14 +12,14 @@ import pytest
 
 from daq.bench import Bench, parse_bench
 from daq.errors import UsageError
+from daq.measure import Columns, assess_windows
 from daq.physics.moist_gas import psat_water
 from daq.sources.virtual_bench import VirtualStack
 from daq.store import RunRecord, Store
-from daq.study.fill_book import FillMade, builds_of, fill_record, made_in_run, result_of
-from daq.study.fill_form import FillForm, form_in_run
-from daq.study.fill_words import bench_file_lines
-from daq.study.timed_fill import timed_fill
-from daq.watch import Columns, assess_windows
+from daq.study.fill.book import FillMade, builds_of, fill_record, made_in_run, result_of
+from daq.study.fill.form import FillForm, form_in_run
+from daq.study.fill.result import timed_fill
+from daq.study.fill.words import bench_file_lines
 from tests.watch.workshop import ALL, HZ, S, bench, block, steady
 
 AIR = {"pressure_kpa": 98.2, "room_temp_c": 20.0}

@@ -20,15 +20,15 @@ from daq.cli import main
 from daq.cli.demo import demo_bench_text
 from daq.errors import BenchFileError, UsageError
 from daq.frame import Block
+from daq.measure import Columns
 from daq.quantity import Quantity
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
 from daq.sources.wire import WireFrame, decode_line
-from daq.study.leak_changes import not_to_be_had, variants
-from daq.study.leak_predict import Conditions, predict
-from daq.study.leak_ramp import find_ramps
-from daq.study.leak_test import LeakTest, leak_test, run_conditions, stated_conditions
-from daq.study.leak_words import leak_text
-from daq.watch import Columns
+from daq.study.leak.changes import not_to_be_had, variants
+from daq.study.leak.evaluate import LeakTest, leak_test, run_conditions, stated_conditions
+from daq.study.leak.predict import Conditions, predict
+from daq.study.leak.ramp import find_ramps
+from daq.study.leak.words import leak_text
 
 TORCH = demo_bench_text("unused", scenario="settles")
 

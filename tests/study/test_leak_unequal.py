@@ -13,8 +13,8 @@ from daq.bench import Bench, GeometrySpec, parse_bench
 from daq.cli.demo import demo_bench_text
 from daq.frame import Block
 from daq.quantity import Quantity
-from daq.study.leak_predict import Conditions
-from daq.study.leak_test import LeakTest, leak_test
+from daq.study.leak.evaluate import LeakTest, leak_test
+from daq.study.leak.predict import Conditions
 from tests.study.leak_bench import Array, TafelStack
 
 TORCH = demo_bench_text("unused", scenario="settles")

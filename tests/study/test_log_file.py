@@ -12,9 +12,9 @@ from daq.errors import LogFileError
 from daq.examples import example_text
 from daq.frame import Status
 from daq.store import Store
-from daq.study.export import samples_table
-from daq.study.import_log import import_log
-from daq.study.log_file import open_log
+from daq.study.tables.export import samples_table
+from daq.study.tables.log_file import open_log
+from daq.study.tables.log_import import import_log
 
 
 @pytest.fixture

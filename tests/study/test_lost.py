@@ -13,7 +13,7 @@ from daq.cli import main
 from daq.examples import example_text
 from daq.store import Gap, Store
 from daq.store._blocks import sliced
-from daq.study.import_log import import_log
+from daq.study.tables.log_import import import_log
 from tests.study.stored_runs import START_NS, bench_text, sent
 
 
@@ -110,7 +110,7 @@ def test_an_import_that_dies_leaves_no_run(tmp_path: Path, monkeypatch: pytest.M
 
     with Store(tmp_path / "store") as store:
         with monkeypatch.context() as patched:
-            patched.setattr("daq.study.import_log.watch_again", die)
+            patched.setattr("daq.study.tables.log_import.watch_again", die)
             with pytest.raises(KeyboardInterrupt):
                 import_log(store, bench, log)
         assert store.logbook.list_runs() == []

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.study.phases import PHASES, centred_rate, find_phases
-from daq.watch import Numbers
-from daq.watch.numbers import UNITS
+from daq.measure import Numbers
+from daq.measure.numbers import UNITS
+from daq.study.runs.phases import PHASES, centred_rate, find_phases
 from tests.watch.workshop import S, bench
 
 NAN = float("nan")

@@ -12,10 +12,10 @@ import pytest
 
 from daq.cli import main
 from daq.errors import UsageError
+from daq.stats.sequential import Repeats, Scatter, half_width_anytime
 from daq.store import Store
-from daq.study.compare_days import Days
-from daq.study.plan import order, plan, plan_text
-from daq.study.sequential import Repeats, Scatter, half_width_anytime
+from daq.study.compare.days import Days
+from daq.study.compare.planning import order, plan, plan_text
 from tests.study.made_pairs import made_run
 from tests.study.stored_runs import bench_text, sent, store_run
 

@@ -19,10 +19,10 @@ from daq.physics import FARADAY, GAS_CONSTANT, KELVIN, conductivity_gilliam_s_cm
 from daq.physics.polarisation import LN10
 from daq.sources.virtual_bench.parameters import StackParameters
 from daq.store import Store
-from daq.study.polarisation import SweptRun, part_differences, polarise, swept_blocks
-from daq.study.polarisation_fit import Points, fit_parts
-from daq.study.polarisation_page import polarisation_page
-from daq.study.polarisation_words import as_dict, polarisation_text, sentence
+from daq.study.polarisation.curves import SweptRun, part_differences, polarise, swept_blocks
+from daq.study.polarisation.fit import Points, fit_parts
+from daq.study.polarisation.page import polarisation_page
+from daq.study.polarisation.words import as_dict, polarisation_text, sentence
 from tests.study.made_run import torch, workshop_run
 from tests.study.made_sweep import made_sweep, sweep_stack, sweep_text
 from tests.study.stored_runs import bench_text, sent, store_run

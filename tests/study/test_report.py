@@ -12,8 +12,8 @@ import pytest
 from playwright.sync_api import Browser
 
 from daq.store import Mark, RunRecord
-from daq.study import html_report, review
-from daq.study.charts import Line, Panel, draw, nice_ticks, time_ticks
+from daq.study.render.charts import Line, Panel, draw, nice_ticks, time_ticks
+from daq.study.review import html_report, review
 from tests.study.made_run import torch, workshop_run
 from tests.watch.workshop import S, run_of
 from tests.watch.workshop import bench as any_bench

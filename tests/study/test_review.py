@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from daq.bench import Bench
+from daq.forecast import Forecaster
 from daq.frame import NO_SEQ, Block, Status
+from daq.measure import NUMBERS
 from daq.store import AlarmTransition, Mark, RunRecord, TripRecord
-from daq.study import SCHEMA, Review, review, summary_text
-from daq.watch import NUMBERS, Forecaster
+from daq.study.review import SCHEMA, Review, review, summary_text
 from tests.study.made_run import OFF_S, torch, workshop_run
 from tests.watch.workshop import HZ, LPM_PER_AMP, S, bench, run_of
 

@@ -16,10 +16,10 @@ from daq.frame import Block
 from daq.physics import thermal_mass_j_k
 from daq.sources.virtual_bench import load_scenario
 from daq.store import Mark, Store
-from daq.study import html_report, review
-from daq.study.against import bench_changes
-from daq.study.foreseen import check_forecasts
-from daq.study.phases import Phase
+from daq.study.compare.against import bench_changes
+from daq.study.review import html_report, review
+from daq.study.review.interval_coverage import check_forecasts
+from daq.study.runs.phases import Phase
 from tests.study.made_run import torch, workshop_run
 from tests.study.stored_runs import bench_text, sent, store_run
 from tests.watch.workshop import HZ, LPM_PER_AMP, block

@@ -14,16 +14,16 @@ import pytest
 from daq.bench import Bench
 from daq.cli import main
 from daq.store import RunRecord, Store
-from daq.study.card_facts import card_facts
-from daq.study.compare import compare_groups, group_runs
-from daq.study.fill_book import fill_record, made_in_run
-from daq.study.fill_form import form_in_run
-from daq.study.fill_run import mmw_by_fills
-from daq.study.plan import plan
-from daq.study.recorded import review_run
-from daq.study.report import html_report
-from daq.study.run_blocks import read_run
-from daq.study.summary import summary_text
+from daq.study.compare.comparison import compare_groups, group_runs
+from daq.study.compare.planning import plan
+from daq.study.compare.run_blocks import read_run
+from daq.study.fill.book import fill_record, made_in_run
+from daq.study.fill.form import form_in_run
+from daq.study.fill.run import mmw_by_fills
+from daq.study.review.card import card_facts
+from daq.study.review.recorded import review_run
+from daq.study.review.report import html_report
+from daq.study.review.summary import summary_text
 from tests.study.fill_bench import FilledRun, filled_run
 from tests.watch.workshop import S, bench, block
 

@@ -23,7 +23,7 @@ from daq.cli import main
 from daq.errors import StoreCorrupt, UsageError
 from daq.frame import Block
 from daq.store import Store
-from daq.study.scan import by_build, live_files, named_now, scan_runs
+from daq.study.tables.scan import by_build, live_files, named_now, scan_runs
 from tests.store.made import sample
 
 

@@ -10,15 +10,15 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from daq.errors import UsageError
-from daq.study import review
-from daq.study.card_facts import card_dict
-from daq.study.compare import compare_groups, group_runs
-from daq.study.compare_form import as_dict as compare_dict
-from daq.study.leak_test import leak_test, run_conditions, stated_conditions
-from daq.study.plan import plan
-from daq.study.polarisation import polarise, swept_blocks
-from daq.study.polarisation_words import as_dict as polarisation_dict
-from daq.study.schemas import NAMES, schema_of
+from daq.study.compare.comparison import compare_groups, group_runs
+from daq.study.compare.form import as_dict as compare_dict
+from daq.study.compare.planning import plan
+from daq.study.leak.evaluate import leak_test, run_conditions, stated_conditions
+from daq.study.polarisation.curves import polarise, swept_blocks
+from daq.study.polarisation.words import as_dict as polarisation_dict
+from daq.study.render.schemas import NAMES, schema_of
+from daq.study.review import review
+from daq.study.review.card import card_dict
 from tests.study.made_pairs import made_run
 from tests.study.made_run import torch, workshop_run
 from tests.watch.workshop import bench as any_bench

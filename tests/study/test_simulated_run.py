@@ -18,7 +18,7 @@ from daq.cli.demo import demo_bench_text
 from daq.frame import Block
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
 from daq.sources.wire import WireFrame, decode_line
-from daq.study import review
+from daq.study.review import review
 
 
 @cache

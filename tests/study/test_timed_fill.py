@@ -17,9 +17,9 @@ from daq.errors import PhysicsRangeError, UsageError
 from daq.physics.constants import FARADAY
 from daq.physics.moist_gas import vapour_pressure_lye
 from daq.quantity import Quantity
-from daq.study.fill_form import FillForm, form_from_bench
-from daq.study.fill_series import at_reference, repeated, series_of
-from daq.study.timed_fill import FILL_NUMBERS, During, timed_fill
+from daq.study.fill.form import FillForm, form_from_bench
+from daq.study.fill.result import FILL_NUMBERS, During, timed_fill
+from daq.study.fill.series import at_reference, repeated, series_of
 from tests.watch.workshop import ALL, bench
 
 SQRT3 = math.sqrt(3.0)

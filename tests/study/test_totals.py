@@ -12,9 +12,9 @@ import pytest
 from numpy.typing import NDArray
 
 from daq.frame import NO_SEQ, Block
-from daq.study import review
-from daq.study.integral import bridged, noise_of_integral
-from daq.study.summary import summary_text, total_words
+from daq.study.review import review
+from daq.study.review.summary import summary_text, total_words
+from daq.study.review.totals import bridged, noise_of_integral
 from tests.watch.workshop import ALL, bench, block
 
 EXACT: dict[str, str] = {}

@@ -9,13 +9,13 @@ import pytest
 
 from daq.bench import Bench
 from daq.cli.new_draft import proposed_channel
+from daq.measure import Columns
 from daq.sources.text_guess import guess_text
 from daq.store import Mark
-from daq.study.report import html_report
-from daq.study.review import review
-from daq.study.summary import summary_text
-from daq.study.weighing import Weighing, weigh_run
-from daq.watch import Columns
+from daq.study.review.report import html_report
+from daq.study.review.run_review import review
+from daq.study.review.summary import summary_text
+from daq.study.review.weighing import Weighing, weigh_run
 from tests.study.weighed_bench import WeighedRun, weighed_run
 from tests.watch.workshop import ALL, S, bench, block
 

@@ -19,6 +19,7 @@ import pytest
 from numpy.typing import NDArray
 
 from daq.bench import Bench
+from daq.measure import Columns, assess_windows
 from daq.physics.constants import FARADAY
 from daq.physics.moist_gas import ALTITUDE_PRESSURE_U_KPA, pressure_from_altitude
 from daq.physics.reference import reference_condition
@@ -30,7 +31,6 @@ from daq.sources.virtual_bench.parameters import (
     ThermalParameters,
 )
 from daq.sources.virtual_bench.sensors import make_sensors
-from daq.watch import Columns, assess_windows
 from tests.watch.workshop import S, bench, block
 
 RUNS = 1000

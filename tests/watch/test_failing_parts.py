@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from daq.alarms.rule_kinds import ChannelRule, TickRule
 from daq.frame import Block
 from daq.watch import Watch
 from daq.watch import watch as watch_module
-from daq.watch.rules import ChannelRule, TickRule
 from tests.watch import workshop
 from tests.watch.workshop import S, raised
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.alarms import Transition
 from daq.bench import Bench, parse_bench
 from daq.frame import NO_SEQ, Block
-from daq.watch import Transition
 
 __all__ = ["ALL", "HZ", "LPM_PER_AMP", "S", "bench", "block", "cut", "raised", "run_of", "steady"]
 

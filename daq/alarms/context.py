@@ -1,0 +1,196 @@
+"""What the alarms need to know of each tick beyond the window's numbers, carried from tick to tick."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.alarms.detectors import Edge, LimitDetector
+from daq.alarms.rule_kinds import Ticks
+from daq.alarms.rules import stuck_after_s
+from daq.bench import Bench
+from daq.measure import Bins, Columns, FloatArray, IntArray, Numbers, zeroed
+from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_s
+from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
+
+__all__ = ["BRIEF_STEPS", "Course"]
+
+BRIEF_STEPS = 5
+"""Loss of flow is judged over so many steps, not over the whole window."""
+SETTLED_STEPS = 2
+"""So many steps after its end all samples of a step have come in."""
+EFFICIENCY_WINDOWS = 20
+"""The Faradaic efficiency is judged by the median of so many windows."""
+
+_BRIEF = ("amps", "gas_flow")
+
+
+@dataclass(slots=True)
+class _Still:
+    """Since when a channel has had its present value."""
+
+    value: float = math.nan
+    since_ns: int = 0
+
+
+@dataclass(slots=True)
+class Course:
+    """Follows a run from tick to tick: whether it is powered, what stands still, what has been used up."""
+
+    bench: Bench
+    step_ns: int
+    powered: bool = False
+    changed_ns: int = 0
+    """When it was last switched [ns]."""
+    water_ml: float = 0.0
+    efficiencies: deque[float] = field(default_factory=lambda: deque(maxlen=EFFICIENCY_WINDOWS))
+    efficiency_best: float = 0.0
+    switch: LimitDetector = field(init=False)
+    """From the current, or else the relay: whether it is powered."""
+    _channel: str | None = field(init=False)
+    _still: dict[str, _Still] = field(init=False)
+    _ml_per_coulomb: float = field(init=False)
+    _lpm_per_amp: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        bench = self.bench
+        limit = bench.supply.powered_above_amps
+        if "amps" in bench.channels:
+            self._channel, self.switch = "amps", LimitDetector(limit, deadband=0.3 * limit)
+        else:
+            self._channel, self.switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
+        self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
+        self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
+        self._ml_per_coulomb = (
+            1e3 * float(water_rate_g_s(1.0, bench.stack.cells)) / float(water_density_kg_m3(20.0))
+        )
+        reference = reference_condition(bench.site.reference)
+        self._lpm_per_amp = float(gas_rate_lpm(1.0, bench.stack.cells, reference=reference))
+
+    def switched(self, columns: Columns) -> list[Edge]:
+        """When the supply began or ceased to drive current, among new samples."""
+        if self._channel is None:
+            return []
+        return self.switch.process(*columns.good(self._channel))
+
+    def passed(self, switched: list[Edge]) -> None:
+        """These switchings lie behind."""
+        if switched:
+            self.powered, self.changed_ns = switched[-1].active, switched[-1].t_ns
+
+    def on_for(self, t_ns: IntArray, switched: list[Edge]) -> FloatArray:
+        """For how long current has flowed at these instants [s]; 0 while none does."""
+        states, since = self._switched_at(t_ns, switched)
+        return np.where(states, (t_ns - since) * 1e-9, 0.0)
+
+    def ticks(
+        self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers
+    ) -> Ticks:
+        """What is known at each of these ticks, a step apart; carries water and efficiency on."""
+        powered, since = self._switched_at(t_ns, switched)
+        elapsed = (t_ns - since) * 1e-9
+        brief = self._brief(bins, t_ns // bins.step_ns)
+        return Ticks(
+            t_ns=t_ns,
+            numbers=numbers,
+            brief=brief,
+            powered=powered,
+            powered_s=np.where(powered, elapsed, 0.0),
+            off_s=np.where(powered, 0.0, elapsed),
+            unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
+            water_ml=self._water(bins, t_ns // bins.step_ns, numbers),
+            efficiency_kept=self._kept(numbers),
+        )
+
+    def _switched_at(self, t_ns: IntArray, switched: list[Edge]) -> tuple[NDArray[np.bool_], IntArray]:
+        times = np.array([self.changed_ns, *(e.t_ns for e in switched)], dtype=np.int64)
+        states = np.array([self.powered, *(e.active for e in switched)], dtype=bool)
+        index = np.maximum(np.searchsorted(times, t_ns, side="right") - 1, 0)
+        return states[index], times[index]
+
+    def _brief(self, bins: Bins, ends: IntArray) -> dict[str, FloatArray]:
+        seconds, sums = (x.sum(axis=2) for x in bins.windows(ends, BRIEF_STEPS, of=_BRIEF))
+        means = np.divide(sums, seconds, out=np.full(sums.shape, np.nan), where=seconds > 0.0)
+        out: dict[str, FloatArray] = dict(zip(_BRIEF, means, strict=True))
+        out["could_lpm"] = out["amps"] * self._lpm_per_amp
+        return out
+
+    def _unchanged(
+        self, channel: str, columns: Columns, t_ns: IntArray, powered: NDArray[np.bool_], since: IntArray
+    ) -> FloatArray:
+        still = self._still[channel]
+        times, values = columns.good(channel)
+        marks = np.array([still.since_ns], dtype=np.int64)
+        if times.size:
+            changed = np.diff(values, prepend=still.value) != 0.0
+            marks = np.concatenate([marks, times[changed]])
+            still.value, still.since_ns = float(values[-1]), int(marks[-1])
+        last = marks[np.maximum(np.searchsorted(marks, t_ns, side="right") - 1, 0)]
+        return np.where(powered, (t_ns - np.maximum(last, since)) * 1e-9, 0.0)
+
+    def _water(self, bins: Bins, ends: IntArray, numbers: Numbers) -> FloatArray:
+        # Two steps back all samples have come in, also those that took a while.
+        _, sums = bins.windows(ends - SETTLED_STEPS, 1, of=("amps",), later=SETTLED_STEPS)
+        split = np.maximum(sums[0, :, 0], 0.0) * self._ml_per_coulomb
+        temp = np.minimum(np.maximum(zeroed(numbers.value["lye_temp"], 25.0), 0.0), 150.0)
+        vapour_kg_s = zeroed(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
+        used = self.water_ml + np.cumsum(split + 1e3 * vapour_kg_s * bins.step_ns * 1e-9)
+        self.water_ml = float(used[-1])
+        return used
+
+    def _kept(self, numbers: Numbers) -> FloatArray:
+        """Median Faradaic efficiency of the last minutes over the best such median; NaN until there is one.
+
+        A median, because a minute without gas is another alarm's matter and says nothing of the cells.
+        """
+        raw = numbers.value["faradaic_efficiency"]
+        kept = np.full(raw.shape, np.nan)
+        # One window after another, not windows that share most of their samples.
+        due = (numbers.end_ns // numbers.window_ns) > ((numbers.end_ns - self.step_ns) // numbers.window_ns)
+        for i in np.flatnonzero(np.isfinite(raw) & due).tolist():
+            self.efficiencies.append(float(raw[i]))
+            if len(self.efficiencies) < EFFICIENCY_WINDOWS:
+                continue
+            now = median(self.efficiencies)
+            self.efficiency_best = max(now, self.efficiency_best)
+            if self.efficiency_best > 0.0:
+                kept[i] = now / self.efficiency_best
+        return kept
+
+    def topped_up(self, ml: float) -> None:
+        """Somebody added so much water [mL]."""
+        self.water_ml = max(0.0, self.water_ml - ml)
+
+    def save(self) -> dict[str, Any]:
+        """State as JSON says it."""
+        return {
+            "powered": self.powered,
+            "changed_ns": self.changed_ns,
+            "water_ml": self.water_ml,
+            "efficiencies": list(self.efficiencies),
+            "efficiency_best": self.efficiency_best,
+            "switch": self.switch.save(),
+            "still": {
+                c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
+            },
+        }
+
+    def load(self, saved: dict[str, Any]) -> None:
+        """Take up a saved state."""
+        self.powered, self.changed_ns = bool(saved["powered"]), int(saved["changed_ns"])
+        self.water_ml, self.efficiency_best = float(saved["water_ml"]), float(saved["efficiency_best"])
+        self.efficiencies.extend(float(e) for e in saved["efficiencies"])
+        self.switch.load(saved["switch"])
+        for channel, (value, since_ns) in saved["still"].items():
+            if channel in self._still:
+                self._still[channel] = _Still(_or_nan(value), int(since_ns))
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else float(value)

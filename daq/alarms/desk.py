@@ -1,0 +1,172 @@
+"""What people do with alarms, and what they are shown of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from daq.alarms.detectors import Edge
+from daq.alarms.lifecycle import Alarm, State
+from daq.alarms.rule_kinds import ExternalRule, Rule
+from daq.alarms.states import Transition
+from daq.errors import RequestRefused
+from daq.forecast import iso_utc
+from daq.measure import unit_words
+
+__all__ = ["AlarmDesk"]
+
+_ORDER = ("critical", "high", "medium", "low")
+
+
+class AlarmDesk:
+    """The alarms of a set of rules.
+
+    Parameters
+    ----------
+    rules : list of Rule
+    start_utc_ns : int or None
+        When the run's time 0 was, UTC [ns].
+    """
+
+    def __init__(self, rules: list[Rule], start_utc_ns: int | None) -> None:
+        self.start_utc_ns = start_utc_ns
+        self.rules = rules
+        self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in rules}
+        self._external = {r.spec.name: r for r in rules if isinstance(r, ExternalRule)}
+        self._made: list[Transition] = []
+        self.time_left: dict[str, Callable[[], float | None]] = {}
+        """What knows better than its rationale how long there is while an alarm's condition stands [s]."""
+
+    def take_transitions(self) -> list[Transition]:
+        """The alarms' transitions since last asked, in order of time."""
+        self._collect()
+        made, self._made = self._made, []
+        return made
+
+    def alarm_states(self) -> list[dict[str, Any]]:
+        """Every alarm that is not normal, worst first; those suppressed by design only if their condition
+        stands.
+        """
+        standing = [
+            a
+            for a in self.alarms.values()
+            if a.state is not State.NORMAL and (a.state is not State.SUPPRESSED or a.active)
+        ]
+        standing.sort(key=lambda a: (_ORDER.index(a.spec.priority), a.since_ns, a.spec.name))
+        return [self._standing(a) for a in standing]
+
+    def all_alarms(self) -> list[dict[str, Any]]:
+        """Every alarm there is, whatever its state."""
+        return [self._standing(a) for _, a in sorted(self.alarms.items())]
+
+    def condition_words(self, alarm: str) -> str:
+        """An alarm's condition in a few words, with its last value."""
+        spec, value = self.alarms[alarm].spec, self.alarms[alarm].value
+        unit = unit_words(spec.unit)
+        words = spec.title if value is None else f"{spec.title}: {value:.4g} {unit}".rstrip()
+        return (
+            words
+            if value is None or spec.limit is None
+            else f"{words}, limit {spec.limit:.4g} {unit}".rstrip()
+        )
+
+    def _standing(self, alarm: Alarm) -> dict[str, Any]:
+        spec, until_ns = alarm.spec, alarm.shelved_until_ns
+        left = self.time_left.get(spec.name) if alarm.active else None
+        until_utc = None if until_ns is None else iso_utc(self.start_utc_ns, until_ns)
+        return {
+            "alarm": spec.name,
+            "title": spec.title,
+            "state": str(alarm.state),
+            "active": alarm.active,
+            "priority": str(spec.priority),
+            "since_utc": iso_utc(self.start_utc_ns, alarm.since_ns),
+            "since_s": alarm.since_ns / 1e9,
+            "value": alarm.value,
+            "limit": spec.limit,
+            "unit": spec.unit,
+            "what": spec.what,
+            "do": spec.action,
+            "t_s": spec.time_s if left is None else left(),
+            "shelved_until_s": None if until_ns is None else until_ns / 1e9,
+            "shelved_until_utc": until_utc,
+            "shelve_s": spec.shelve_s,
+            "cuts": spec.cuts,
+            "by": alarm.by,
+            "why": alarm.why,
+        }
+
+    def set_condition(
+        self, alarm: str, active: bool, *, t_ns: int, value: float | None = None, cause: str = ""
+    ) -> None:
+        """Tell of a condition that the watch can not see: ``supply.tripped``, ``recording.impaired``.
+
+        Taken at the next tick. Saying the same again is harmless.
+
+        Raises
+        ------
+        RequestRefused
+            When the alarm is none of these.
+        """
+        rule = self._external.get(alarm)
+        if rule is None:
+            raise RequestRefused(
+                "is not told from outside", place=alarm, remedy=f"use one of {', '.join(self._external)}"
+            )
+        rule.pending.append((Edge(t_ns, active, value), cause or rule.spec.title))
+
+    def acknowledge(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person acknowledges. Raises RequestRefused when there is nothing to acknowledge."""
+        self._alarm(alarm).acknowledge(t_ns, who, note)
+
+    def reset_alarm(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person resets a latched alarm. Raises RequestRefused while its condition stands."""
+        self._alarm(alarm).reset(t_ns, who, note)
+
+    def shelve(self, alarm: str, *, who: str, note: str = "", t_ns: int, for_ns: int) -> None:
+        """A person puts an alarm aside for `for_ns` [ns]. Raises RequestRefused for more than is allowed."""
+        self._alarm(alarm).shelve(t_ns, who, note, for_ns / 1e9)
+
+    def unshelve(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person ends the shelving. Raises RequestRefused when it is not shelved."""
+        self._alarm(alarm).unshelve(t_ns, who, note)
+
+    def take_out_of_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person takes an alarm out of service. Raises RequestRefused when it is."""
+        self._alarm(alarm).take_out(t_ns, who, note)
+
+    def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
+        """A person puts it back. Raises RequestRefused when it is in service."""
+        self._alarm(alarm).put_back(t_ns, who, note)
+
+    def load_alarms(
+        self, saved: Mapping[str, Any], *, off_since_ns: int | None = None, later_ns: int = 0
+    ) -> None:
+        """Put every alarm into its saved state, and one that was not saved into its first.
+
+        Parameters
+        ----------
+        saved : mapping
+            `Alarm.save` by name.
+        off_since_ns : int or None
+            Since when the supply is off; None while it is on [ns].
+        later_ns : int
+            Added to the saved times, where they are of another run [ns].
+        """
+        for name, alarm in list(self.alarms.items()):
+            fresh = self.alarms[name] = Alarm(alarm.spec)
+            if name in saved:
+                fresh.load(saved[name], later_ns=later_ns)
+            elif fresh.spec.suppressed_while_off and off_since_ns is not None:
+                fresh.suppress(off_since_ns, True, "supply off")
+
+    def _alarm(self, name: str) -> Alarm:
+        found = self.alarms.get(name)
+        if found is None:
+            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
+        return found
+
+    def _collect(self) -> None:
+        made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
+        made.sort(key=lambda t: (t.t_ns, t.alarm))
+        self._made += made

@@ -1,0 +1,7 @@
+"""Thermal forecast: where the temperature will settle, when it will cross a limit, and how sure that is."""
+
+from daq.forecast.adapter import RunawayForecaster
+from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT
+from daq.forecast.protocol import Assessment, Forecaster, iso_utc
+
+__all__ = ["CLEAR_AFTER_S", "CLEAR_AT", "Assessment", "Forecaster", "RunawayForecaster", "iso_utc"]

@@ -1,0 +1,226 @@
+"""From what is known of a stack to its futures: a hundred of them, each as likely as the data leave it.
+
+The balance has one state, so no stepping is needed: where the net rate first falls to zero the temperature
+settles, and the time to a limit is the integral of dT over the rate.
+
+The stack's fast mode is taken as having come to rest: the balance is followed along the temperatures at which
+it stands, from where it will stand.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.special import ndtri
+
+from daq.forecast.config import GRID_HIGH_C, FloatArray, Tables
+from daq.forecast.current_model import VOLTS_SLOPE, CurrentLaw
+from daq.forecast.thermal_filter_bank import (
+    CAPACITY,
+    FARADAIC,
+    FAST,
+    FAST_SHARE,
+    FAST_TIME,
+    GAMMA,
+    KAPPA,
+    REFERENCE_RISE_K,
+    ROOM,
+    STATES,
+    VAPOUR,
+    ThermalFilter,
+)
+
+__all__ = ["FUTURES", "Band", "Futures", "roll_out"]
+
+FUTURES: Final = 64
+_DIMENSIONS: Final = STATES + 5
+_GRID_TO: Final = 28
+_GRID_ON: Final = 8
+_GRID_DOWN: Final = 10
+_CAP_BELIEVED: Final = 0.9
+_CAP_SPREAD: Final = 0.015
+_CAP_WRONG_BELIEVED: Final = 0.4
+_CAP_WRONG_SPREAD: Final = 0.3
+"""Where more has flown than the bench file says, there may yet be a limit, not far above what flows now."""
+HORIZON_S: Final = 24.0 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A value with the 5 % and 95 % points of its distribution; None is beyond what is looked at."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+def _normals() -> FloatArray:
+    """Standard normal numbers: even strata in each dimension, both signs, mean 0 and covariance 1."""
+    rng = np.random.default_rng(20)
+    n = FUTURES // 2
+    strata = np.stack([rng.permutation(n) for _ in range(_DIMENSIONS)], axis=1)
+    z = ndtri((n + strata + 0.5) / (2.0 * n)) * np.where(rng.random((n, _DIMENSIONS)) < 0.5, -1.0, 1.0)
+    both = np.concatenate([z, -z])
+    low = np.linalg.cholesky(both.T @ both / FUTURES)
+    return np.asarray(np.linalg.solve(low, both.T).T)
+
+
+_Z: Final = _normals()
+_SPREAD: Final = np.argsort(np.random.default_rng(7).random(FUTURES))
+"""Which future belongs to which filter has nothing to do with the numbers drawn for it."""
+_WIDENING: Final = np.linspace(0.0, 1.0, _GRID_TO, endpoint=False) ** 1.2
+_BEYOND: Final = np.linspace(0.0, 1.0, _GRID_ON + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Futures:
+    """All futures at one instant: where each settles [degC] (inf: it does not), and the way there."""
+
+    settles_c: FloatArray
+    gain: FloatArray
+    grid: FloatArray
+    reach_s: FloatArray
+    """Time to each temperature of `grid` from now [s], futures by temperatures; inf where not reached."""
+
+    def time_to(self, limit_c: float, now_c: float) -> FloatArray:
+        """Time to a limit in each future [s]; 0 if already there, inf if never within the horizon."""
+        if limit_c <= now_c:
+            return np.zeros(len(self.settles_c))
+        k = int(np.searchsorted(self.grid, limit_c))
+        k = min(max(k, 1), len(self.grid) - 1)
+        f = (limit_c - self.grid[k - 1]) / (self.grid[k] - self.grid[k - 1])
+        a, b = self.reach_s[:, k - 1], self.reach_s[:, k]
+        with np.errstate(invalid="ignore"):
+            t = np.where(np.isfinite(b), a + f * (b - a), np.inf)
+        return np.where(t <= HORIZON_S, t, np.inf)
+
+
+def _square_root(p: FloatArray) -> FloatArray:
+    w, v = np.linalg.eigh(p)
+    return np.asarray(v * np.sqrt(np.maximum(w, 0.0)))
+
+
+def _drawn(thermal: ThermalFilter) -> FloatArray:
+    """States of the futures: of each filter of the bank as many as it counts for."""
+    ends = np.floor(np.cumsum(thermal.w) * FUTURES + 0.5).astype(np.int64)
+    ends[-1] = FUTURES
+    counts = np.diff(ends, prepend=0)
+    which = np.repeat(np.arange(len(counts)), counts)[_SPREAD]
+    used = np.unique(which)
+    w, v = np.linalg.eigh(thermal.p[used])
+    roots = v * np.sqrt(np.maximum(w, 0.0))[:, None, :]
+    place = np.searchsorted(used, which)
+    return np.asarray(thermal.x[which] + np.einsum("nij,nj->ni", roots[place], _Z[:, :STATES]))
+
+
+def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArray, FloatArray]:
+    """Current and stack volts on the grid in each future (futures by temperatures)."""
+    z = _Z[:, STATES : STATES + 3]
+    x = grid[None, :]
+    if law.held == "current":
+        slope = law.volts_slope + math.sqrt(law.volts_slope_var) * z[:, :1]
+        volts = law.volts * np.exp(-np.clip(slope, 0.0, 0.006) * (x - law.t_now))
+        return np.full(volts.shape, law.amps), volts
+    s = law.x + z @ _square_root(law.p).T
+    alpha, q = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 1e-5, 0.05)
+    g = np.maximum(1.0 + q * (x - law.t_ref), 0.2)
+    amps = np.exp(s[:, 0:1] + np.log(g) * alpha / q)
+    volts = np.full(amps.shape, law.volts)
+    if capped and law.cap is not None and not law.pulsed:
+        z = _Z[:, STATES + 3 : STATES + 4]
+        if law.cap_exceeded:
+            cap, believed = law.amps * np.exp(_CAP_WRONG_SPREAD * np.abs(z)), _CAP_WRONG_BELIEVED
+        else:
+            cap, believed = np.maximum(law.cap * np.exp(_CAP_SPREAD * z), law.amps), _CAP_BELIEVED
+        cap[_Z[:, STATES + 4] > ndtri(believed)] = np.inf
+        over = np.log(np.maximum(amps / cap, 1.0))
+        amps = np.minimum(amps, cap)
+        volts = volts * np.exp(-VOLTS_SLOPE[0] * over / np.maximum(alpha / g, 0.004))
+    return amps, volts
+
+
+def roll_out(thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True) -> Futures:
+    """Every future from now, under present conditions."""
+    now = thermal.lye_c
+    s = _drawn(thermal)
+    room_low = thermal.mean(ROOM) - 2.0 * thermal.sd(ROOM)
+    grid = _grid(min(room_low, now - 2.0), now, tables.highest_c)
+    amps, volts = _current(law, grid, capped)
+    gas_volts = np.interp(grid, tables.grid, tables.gas_volts)
+    vapour_volts = np.interp(grid, tables.grid, tables.vapour_volts)
+    c, kappa = np.exp(s[:, CAPACITY, None]), np.exp(s[:, KAPPA, None])
+    gamma = np.clip(s[:, GAMMA, None], -0.1, 0.5)
+    vapour = np.clip(s[:, VAPOUR, None], 0.0, 1.3)
+    fast = np.clip(s[:, FAST_SHARE, None], 0.0, 4.0) * np.exp(np.minimum(s[:, FAST_TIME, None], 9.0)) * c
+    faradaic = np.clip(s[:, FARADAIC, None], 0.3, 1.0)
+    heat = amps * (volts - faradaic * gas_volts)
+    stands = fast * heat
+    rise = grid[None, :] - stands - s[:, ROOM, None]
+    lost = kappa * rise * (np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K) ** gamma
+    made = c * (heat - vapour * faradaic * (amps * vapour_volts))
+    # dM/dT along the standing fast mode: it grows with the heat
+    along = np.clip(1.0 - np.gradient(stands, grid, axis=1), 0.3, 1.5)
+    n = _GRID_DOWN
+    later = (stands[:, n] - s[:, FAST]) / along[:, n]
+    return _follow(grid, (made - lost) / along, made, lost, np.clip(later, -20.0, 20.0))
+
+
+def _grid(low: float, now: float, limit: float) -> FloatArray:
+    """Temperatures from the room to the lye's boiling, closest between now and the limits."""
+    if not now + 1.0 < limit < GRID_HIGH_C - 1.0:
+        limit = 0.5 * (now + GRID_HIGH_C)
+    down = np.linspace(low, now, _GRID_DOWN, endpoint=False)
+    to = now + (limit - now) * _WIDENING
+    return np.concatenate([down, to, limit + (GRID_HIGH_C - limit) * _BEYOND])
+
+
+def _follow(
+    grid: FloatArray, rate: FloatArray, made: FloatArray, lost: FloatArray, later: FloatArray
+) -> Futures:
+    n = _GRID_DOWN
+    at_now = rate[:, n]
+    # Upwards: first temperature at which the rate falls to zero
+    up = rate[:, n:]
+    stop = up <= 0.0
+    first = np.where(stop.any(1), stop.argmax(1), up.shape[1])
+    cells = np.arange(up.shape[1] - 1)[None, :]
+    a, b = up[:, :-1], up[:, 1:]
+    inside = cells + 1 < first[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = b / a
+        mean = np.where(np.abs(ratio - 1.0) < 1e-6, a, (b - a) / np.log(ratio))
+        spent = np.where(inside, np.diff(grid[n:])[None, :] / mean, np.inf)
+    reach = np.concatenate([np.zeros((len(up), 1)), np.cumsum(spent, 1)], 1)
+    reach[first == 0, 1:] = np.inf
+    # What the fast mode still has to gain (or lose) comes at once, the rest from there on.
+    head = later / np.maximum(at_now, 1e-6)
+    reach[:, 1:] = np.maximum(reach[:, 1:] - np.clip(head, -7200.0, 7200.0)[:, None], 0.0)
+    settles = np.full(len(up), np.inf)
+    rows = np.arange(len(up))
+    hit = (first > 0) & (first < up.shape[1])
+    k = first[hit]
+    fa, fb = up[rows[hit], k - 1], up[rows[hit], k]
+    g = grid[n:]
+    settles[hit] = g[k - 1] + (g[k] - g[k - 1]) * fa / (fa - fb)
+    # Downwards: last temperature below now at which the rate is not negative
+    falling = at_now <= 0.0
+    if falling.any():
+        below = rate[falling, : n + 1]
+        holds = below[:, ::-1] >= 0.0
+        j = np.where(holds.any(1), n - holds.argmax(1), 0)
+        j = np.minimum(j, n - 1)
+        r = np.arange(len(j))
+        fa, fb = below[r, j], below[r, j + 1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = np.clip(np.where(fa > fb, fa / (fa - fb), 0.0), 0.0, 1.0)
+        settles[falling] = grid[j] + (grid[j + 1] - grid[j]) * part
+    i = n + 1
+    d = grid[i] - grid[i - 2]
+    gain = (made[:, i] - made[:, i - 2]) / d / np.maximum((lost[:, i] - lost[:, i - 2]) / d, 1e-9)
+    full = np.full((len(up), len(grid)), np.inf)
+    full[:, : n + 1] = 0.0
+    full[:, n:] = reach
+    return Futures(settles, gain, grid, full)

@@ -1,0 +1,414 @@
+"""The runaway watch: does this stack settle below its limit, and if not, how long is left.
+
+Causal and deterministic: what it says at an instant uses nothing after it, and a replay of the same samples
+says the same. Feed it ticks of one to some ten seconds; it thinks in bins of twenty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from daq.forecast.config import RunawayConfig, SupplyMode, Tables
+from daq.forecast.current_model import BeyondRange, CurrentLaw, LawSnapshot
+from daq.forecast.decision import RunawayWarning, WarningState
+from daq.forecast.degradation import Doubts
+from daq.forecast.drift_detection import Witnesses
+from daq.forecast.ensemble import Band, Futures, roll_out
+from daq.forecast.forecast import Forecast, band_of, later, likelier, numbers_of, time_band
+from daq.forecast.preprocess import Bin, Intake
+from daq.forecast.text import in_words
+from daq.forecast.thermal_filter_bank import (
+    CAPACITY,
+    FARADAIC,
+    KAPPA,
+    LAG,
+    SENSOR,
+    VAPOUR,
+    Snapshot,
+    ThermalFilter,
+)
+from daq.forecast.trend import Course, Trend
+
+__all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
+
+BIN_S: Final = 20.0
+LOOK_S: Final = 60.0
+"""The futures are worked out so often, and in every bin while something is about to be said."""
+TRAIL: Final = 64
+"""Bins remembered, for when a sensor turns out to have been stuck for a while."""
+SETTLING_S: Final = 180.0
+"""After other water has come in, nothing new is warned of for so long: it has to mix first."""
+STILL_LOOK_S: Final = 300.0
+"""So often where the lye stands still, far from any limit."""
+_STILL_C: Final = 0.2
+_UNLIKELY: Final = 0.05
+_SLOWLY_S: Final = 60.0
+"""Room and gas flow are taken in so often: they change slowly."""
+_SHARE_GAIN: Final = 0.12
+"""Of a bin: the meter's noise is smoothed over some three minutes."""
+_LOSS_LEARNED: Final = 0.15
+"""Standard deviation of the loss' logarithm below which times to a limit no longer move as it is learned."""
+_CLOSE_S: Final = 600.0
+_AWAKE: Final = 0.5
+
+
+def _known(v: float | None) -> float | None:
+    return v if v is not None and -math.inf < v < math.inf else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A bin gone through, and what was known before it."""
+
+    t_s: float
+    dt_s: float
+    watts: float
+    amps: float
+    thermal: Snapshot
+    law: LawSnapshot
+
+
+class RunawayWatch:
+    """Feed it samples with `update`; ask with `forecast`; read `warnings`."""
+
+    def __init__(self, config: RunawayConfig) -> None:
+        self.config = config
+        self.tables = Tables(config)
+        self.warnings: list[RunawayWarning] = []
+        self._intake = Intake(BIN_S, config.powered_above_amps)
+        self._thermal = ThermalFilter(self.tables, config)
+        self._law = CurrentLaw(config)
+        self._state = WarningState()
+        self._t_s = 0.0
+        self._began_s = math.inf
+        self._powered = False
+        self._watts = self._amps = 0.0
+        self._share: float | None = None
+        self._share_mean: float | None = None
+        self._trail: deque[_Step] = deque(maxlen=TRAIL)
+        self._blind = False
+        self._forecast: Forecast | None = None
+        self._bad_for_s = 0.0
+        self._settling_s = 0.0
+        self._looked_s = self._looked_c = -math.inf
+        self._course = Course()
+        self._trends = {name: Trend() for name in config.limits_c}
+        self._doubts = Doubts()
+        self._flow_s = self._slowly_s = -math.inf
+        self._witnesses = Witnesses()
+        self._range: BeyondRange | None = None
+
+    def update(
+        self,
+        t_s: float,
+        volts: float | None,
+        amps: float | None,
+        watts: float | None,
+        lye_temp: float | None,
+        room_temp: float | None = None,
+        gas_flow: float | None = None,
+    ) -> None:
+        """Take one tick; None or NaN is missing or bad."""
+        volts, amps, watts = _known(volts), _known(amps), _known(watts)
+        lye_temp, room_temp, gas_flow = _known(lye_temp), _known(room_temp), _known(gas_flow)
+        if watts is None and volts is not None and amps is not None and self.config.mode != "pwm":
+            watts = volts * amps
+        if watts is None and amps is not None and abs(amps) <= self.config.powered_above_amps:
+            # Many meters show no volts once the supply is off; without current there is no power.
+            watts = 0.0
+        self._t_s = t_s
+        full = self._intake.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
+        if full is not None:
+            self._think(full)
+
+    def forecast(self) -> Forecast | None:
+        """The latest forecast, its times counted from the last tick; None before anything can be said."""
+        f = self._forecast
+        if f is None:
+            return None
+        age = self._t_s - f.at_s
+        times = {k: later(b, age) for k, b in f.time_to_limit_s.items()}
+        return replace(f, at_s=self._t_s, time_to_limit_s=times, lye_c=self._thermal.lye_c)
+
+    def _think(self, b: Bin) -> None:
+        if b.stuck and not self._blind:
+            self._forget(b.still_since_s)
+        self._blind = b.stuck
+        self._electric(b)
+        self._balance(b)
+        if self._thermal.started:
+            self._doubt(b)
+            self._say(b)
+
+    @property
+    def weaknesses(self) -> dict[str, str]:
+        """What weakens the protection now: the alarm's name, and its cause in words."""
+        return self._doubts.standing
+
+    def _doubt(self, b: Bin) -> None:
+        if self._share is not None:
+            self._flow_s = b.t_s
+        self._doubts.look(
+            b,
+            self._law,
+            powered=self._powered,
+            blind_s=self._bad_for_s,
+            lag_s=math.exp(self._thermal.mean(LAG)),
+            settling=self._settling_s > 0.0,
+            low_k=self._thermal.mean(SENSOR) - b.lye_c
+            if self._witnesses.adrift and b.lye_c is not None
+            else None,
+            room_known=self._thermal.room_measured,
+            flow_known=b.t_s - self._flow_s < 600.0,
+        )
+
+    def _electric(self, b: Bin) -> None:
+        law, thermal = self._law, self._thermal
+        if b.amps is None:
+            return
+        if b.watts is None:
+            if b.amps <= self.config.powered_above_amps:
+                self._powered = False
+            return
+        self._share = None
+        powered = b.amps > self.config.powered_above_amps
+        t = thermal.lye_c if thermal.started else b.lye_c
+        if b.clipped and powered and law.held == "voltage" and t is not None:
+            b = self._beyond_range(b, t)
+        else:
+            self._range = None
+        blind = self._blind or self._witnesses.adrift or self._range is not None
+        assert b.amps is not None
+        assert b.watts is not None
+        if powered and t is not None:
+            if not self._powered and not math.isnan(law.t_ref):
+                law.restart(t, b.amps, b.watts / b.amps, keep_slope=True)
+                thermal.stirred()
+                self._settling_s = SETTLING_S
+            if law.update(b.dt_s, t, b.amps, b.watts, t_sd=thermal.lye_sd, learn=not blind):
+                self._forget_trends()
+                thermal.loosen(t=0.3)
+                thermal.stirred()
+        self._powered = powered
+        if b.flow is not None and powered:
+            share = b.flow / (b.amps * self.tables.lpm_per_amp)
+            if 0.3 < share < 1.1:
+                self._share = share
+                self._follow_share(share)
+        self._watts, self._amps = b.watts, b.amps
+
+    def _balance(self, b: Bin) -> None:
+        thermal = self._thermal
+        if not thermal.started:
+            if b.lye_c is not None and self._powered:
+                thermal.start(b.lye_c, self._watts - self._amps * self.tables.gas_at(b.lye_c), b.room_c)
+                self._began_s = b.t_s
+            return
+        self._trail.append(
+            _Step(b.t_s, b.dt_s, self._watts, self._amps, thermal.snapshot(), self._law.snapshot())
+        )
+        if self._powered and not math.isnan(self._law.t_ref):
+            thermal.grows(b.dt_s, self._law.growth(thermal.began_c, thermal.works_c))
+        thermal.predict(b.dt_s, self._watts, self._amps)
+        self._witnesses.flow(b.dt_s, self._watts, self._amps)
+        if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:
+            self._slowly_s = b.t_s
+            if b.room_c is not None:
+                thermal.measure_room(b.room_c)
+            if self._share is not None:
+                thermal.measure_faradaic(self._share)
+            self._hear(b)
+        self._settling_s = max(0.0, self._settling_s - b.dt_s)
+        if b.lye_c is None or b.stuck:
+            self._bad_for_s += b.dt_s
+            self._by_current(b)
+            return
+        self._bad_for_s = 0.0
+        if self._witnesses.adrift:
+            if not self._witnesses.agrees(b.dt_s, b.lye_c, thermal) and not b.jumped:
+                self._by_current(b)
+                return
+            self._witnesses.forget()
+            thermal.loosen(t=1.0)
+        if b.jumped:
+            thermal.mixing()
+            thermal.loosen(t=10.0, fast=5.0)
+        match thermal.measure(b.lye_c, b.lye_var, b.dt_s):
+            case "leap":
+                self._settling_s = SETTLING_S
+            case "changed":
+                room = 0.0 if thermal.room_measured else 1.0
+                thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=room)
+        if b.jumped:
+            self._settling_s = SETTLING_S
+        if self._settling_s > 0.0:
+            thermal.loosen(t=0.1, fast=0.2)
+
+    def _follow_share(self, share: float) -> None:
+        """Of the gas flow the meter's gain is not known, its changes are."""
+        if self._share_mean is None:
+            self._share_mean = share
+        step = _SHARE_GAIN * (share - self._share_mean)
+        self._share_mean += step
+        if self._thermal.started:
+            self._thermal.shift_faradaic(step)
+
+    def _forget(self, since_s: float) -> None:
+        """Go back to before the sensor stood still, and on from there without it."""
+        steps = [s for s in self._trail if s.t_s > since_s]
+        if not steps:
+            return
+        self._thermal.restore(steps[0].thermal)
+        self._law.restore(steps[0].law)
+        for s in steps:
+            self._thermal.predict(s.dt_s, s.watts, s.amps)
+            self._law.t_now = self._thermal.lye_c
+
+    def _beyond_range(self, b: Bin, t: float) -> Bin:
+        """What the stack draws, by what was learned before its current came to the end of its meter."""
+        assert b.amps is not None
+        assert b.watts is not None
+        law = self._law
+        if self._range is None:
+            step = next((s for s in self._trail if s.t_s > b.amps_still_since_s), None)
+            if step is not None:
+                law.restore(step.law)
+            self._range = BeyondRange(t, law.volts)
+        if self._range.held_by_supply(t, b.watts / b.amps):
+            self._range = None
+            return b
+        amps = self._range.drawn(law, t, b.amps, b.watts)
+        return replace(b, amps=amps, watts=max(b.watts, self._range.volts * amps))
+
+    def _by_current(self, b: Bin) -> None:
+        """Without a thermometer the current is one, where the voltage is held."""
+        told = self._law.temperature(b.amps) if self._powered and b.amps and not b.clipped else None
+        if told is not None and (self._witnesses.adrift or self._bad_for_s > 60.0):
+            self._thermal.measure_by_current(told[0], 4.0 * told[1])
+
+    def _hear(self, b: Bin) -> None:
+        """Ask the witnesses whether the reading is adrift; if it is, go back to before and on without it."""
+        if self._witnesses.adrift:
+            return
+        steady = self._powered and self._settling_s == 0.0 and not (b.stuck or b.clipped or b.jumped)
+        if not steady or b.lye_c is None or b.amps is None or self._law.held == "current":
+            self._witnesses.forget()
+            return
+        witness = self._witnesses.ask(
+            b.t_s, b.amps, self._thermal, self._law, room_c=b.room_c, share=self._share_mean
+        )
+        if witness is not None:
+            self._thermal = witness.thermal
+            self._law.restore(witness.law)
+            self._law.t_now = self._thermal.lye_c
+            self._trail.clear()
+            self._forget_trends()
+
+    def _say(self, b: Bin) -> None:
+        now = self._thermal.lye_c
+        self._course.add(b.t_s, now)
+        if not self._powered or math.isnan(self._law.volts):
+            self._forecast = None
+            if self._state.update(b.t_s, 0.0, powered=False):
+                self._cleared(b.t_s, "the supply is off")
+            return
+        if not self._due(b):
+            return
+        self._looked_s, self._looked_c = b.t_s, now
+        futures = roll_out(self._thermal, self._law, self.tables)
+        f = self._forecast = self._spoken(b, futures, now)
+        if self._settling_s > 0.0 and not self._state.raised:
+            return
+        left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
+        if self._state.update(
+            b.t_s,
+            f.chance,
+            powered=True,
+            left_s=math.inf if left is None else left,
+            rises_to_s=self._course.rises_to(self.config.limit_c),
+            watched_s=b.t_s - self._began_s,
+            loss_sd=self._thermal.sd(KAPPA),
+        ):
+            if self._state.raised:
+                assert self.config.limit_c is not None
+                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, numbers_of(f)))
+            else:
+                self._cleared(b.t_s, f.words)
+
+    def _due(self, b: Bin) -> bool:
+        f = self._forecast
+        age = b.t_s - self._looked_s
+        if f is None or self._settling_s > 0.0:
+            return True
+        if age > LOOK_S - 0.5 * BIN_S:
+            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C and f.chance < _UNLIKELY
+            return not still or age > STILL_LOOK_S - 0.5 * BIN_S
+        if not self._state.raised:
+            return f.chance > _AWAKE
+        first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
+        return first < _CLOSE_S
+
+    def _confidence(self, settles: Band) -> str:
+        """``good``, ``fair`` or ``poor``: by the band of where it settles, and by what weakens it."""
+        weak = self._doubts.standing
+        if "forecast.blind" in weak or self._settling_s > 0.0:
+            return "poor"
+        wide = math.inf if settles.low is None or settles.high is None else settles.high - settles.low
+        limit = self.config.limit_c
+        if limit is not None and settles.low is not None and settles.low > limit:
+            wide = 0.0  # how far beyond does not matter
+        if wide > 15.0:
+            return "poor"
+        return "good" if wide < 6.0 and not weak else "fair"
+
+    def _cleared(self, t_s: float, why: str) -> None:
+        self.warnings[-1] = replace(self.warnings[-1], cleared_s=t_s, why_cleared=why)
+
+    def _forget_trends(self) -> None:
+        for trend in self._trends.values():
+            trend.forget()
+
+    def _carried_on(self, name: str, t_s: float, band: Band) -> Band:
+        """The time to a limit with the trend of the last such times."""
+        trend = self._trends[name]
+        if band.value is None or self._settling_s > 0.0 or self._thermal.sd(KAPPA) > _LOSS_LEARNED:
+            trend.forget()
+            return band
+        share = trend.share(t_s, band.value)
+        return replace(band, value=share * band.value, low=None if band.low is None else share * band.low)
+
+    def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
+        config, th = self.config, self._thermal
+        times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
+        crosses = None if config.watched is None else np.isfinite(times[config.watched])
+        chance = 0.0 if crosses is None else float(crosses.mean())
+        bands = {name: self._carried_on(name, b.t_s, time_band(t)) for name, t in times.items()}
+        settles = band_of(likelier(futures.settles_c, crosses, chance))
+        c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
+        gas_amps = th.mean(FARADAIC) * self._amps
+        gas_w = gas_amps * self.tables.gas_at(now)
+        heat = self._watts - gas_w
+        vapour = th.mean(VAPOUR) * gas_amps * self.tables.vapour_at(now)[0]
+        return Forecast(
+            at_s=b.t_s,
+            time_to_limit_s=bands,
+            steady_state_c=settles,
+            loop_gain=band_of(futures.gain),
+            chance=chance,
+            regime=self._law.held,
+            confidence=self._confidence(settles),
+            heat_w=heat,
+            gas_w=gas_w,
+            vapour_w=vapour,
+            loss_w=heat - vapour - th.rate / c,
+            lye_c=now,
+            capacity_j_k=Band(1.0 / c, None, None),
+            resistance_k_w=Band(c / k, None, None),
+            unknowns=self._doubts.unknowns,
+            words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
+        )

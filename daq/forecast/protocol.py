@@ -1,0 +1,79 @@
+"""What the watch says of a window, and the seam for what foresees."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+from daq.measure import Finding
+
+__all__ = ["Assessment", "Forecaster", "iso_utc"]
+
+
+class Forecaster(Protocol):
+    """What foresees: fed tick by tick, it says where the temperature goes and warns.
+
+    It must be causal and, fed the same ticks, say the same.
+    """
+
+    def update(
+        self,
+        t_s: float,
+        volts: float | None,
+        amps: float | None,
+        watts: float | None,
+        lye_temp: float | None,
+        room_temp: float | None = None,
+        gas_flow: float | None = None,
+    ) -> None:
+        """Take the means of one tick, NaN if not known; `gas_flow` is dry, at the reference [L/min]."""
+
+    def forecast(self) -> dict[str, Any] | None:
+        """What it foresees now, as JSON says it; None while it can not."""
+
+    @property
+    def weaknesses(self) -> Mapping[str, str]:
+        """What weakens the protection now: alarm by name (as `FORESEEN`), and the cause in words."""
+
+    @property
+    def warnings(self) -> Sequence[Mapping[str, Any]]:
+        """All warnings so far, oldest first: `raised_s`, `cleared_s` (None while it stands), `reason`, ..."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What the watch says of the last window."""
+
+    t_ns: int
+    window_s: float
+    reference: str
+    numbers: dict[str, dict[str, Any]]
+    findings: tuple[Finding, ...]
+    assumptions: tuple[str, ...]
+    forecast: dict[str, Any] | None = None
+    run: str | None = None
+    start_utc_ns: int | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        return {
+            "run": self.run,
+            "t": self.t_ns / 1e9,
+            "utc": iso_utc(self.start_utc_ns, self.t_ns),
+            "window_s": self.window_s,
+            "reference": self.reference,
+            "numbers": self.numbers,
+            "findings": [f.as_dict() for f in self.findings],
+            "assumptions": list(self.assumptions),
+            "forecast": self.forecast,
+        }
+
+
+def iso_utc(start_ns: int | None, t_ns: int) -> str | None:
+    """Wall time of an instant of the run, UTC, ISO 8601; None where the run's start is not known."""
+    if start_ns is None:
+        return None
+    text = datetime.fromtimestamp((start_ns + t_ns) / 1e9, UTC).isoformat(timespec="milliseconds")
+    return text.replace("+00:00", "Z")

@@ -1,0 +1,398 @@
+"""The heat balance as a filter: temperature, capacity, loss and evaporation estimated together, as data come.
+
+Two modes driven by the same heat, and the sensor behind them:
+
+    dM/dt = c (Q - epsilon V(T)) - kappa dM (|dM| / 25 K)^gamma     the bench as a whole, dM = M - T_room
+    dr/dt = beta c Q - r / tau                                      the stack before its reservoir
+    dS/dt = (T - S) / lag,  T = M + r                               the sensor, late
+
+Q = P - phi I V_tn is power less the gas' heating value, phi the share of the current that makes gas, V the
+vapour's power were the gas saturated at T. Stack and reservoir joined by circulating lye have just these two
+modes where the joint is stiffer than the loss: a stack that starts fast and bends is not yet one that
+settles. A bank of extended Kalman filters, [1], [3]: logarithms of what is positive, steps exact for rates
+linear in temperature; each of the bank begins with other beliefs of the loss, the fast mode and the sensor's
+lag, and counts by how well it foretold what was then read.
+
+References
+----------
+.. [1] R. E. Kalman, J. Basic Eng. 82 (1960) 35, DOI 10.1115/1.3662552; extended by linearisation at the
+   estimate.
+.. [2] E. S. Page, Biometrika 41 (1954) 100, DOI 10.1093/biomet/41.1-2.100: the cumulative sum test.
+.. [3] D. L. Alspach, H. W. Sorenson, IEEE Trans. Autom. Control 17 (1972) 439, DOI 10.1109/TAC.1972.1100034:
+   sums of Gaussians. From memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from copy import copy
+from itertools import product
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+
+from daq.forecast.config import FloatArray, RunawayConfig, Tables
+from daq.forecast.priors import room_prior
+
+__all__ = [
+    "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN",
+    "REFERENCE_RISE_K", "ROOM", "SENSOR", "STATES", "VAPOUR", "Change", "Snapshot", "ThermalFilter",
+]  # fmt: skip
+
+Snapshot: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+Change: TypeAlias = Literal["none", "changed", "leap"]
+
+MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME, FARADAIC = range(12)
+STATES: Final = 12
+REFERENCE_RISE_K: Final = 25.0
+
+# Priors (judgement, no published source): what benches of this kind show.
+_CAPACITY_SD: Final = 0.25
+_RISE_SHARE: Final = 0.85
+"""A limit is set a little above where the bench is meant to work: so far up it would settle, before data."""
+_RISE_MEDIAN_K: Final = 30.0
+"""The same where there is no limit, or where the lye begins near it."""
+_LOSSES: Final = ((-0.6, 0.35, 0.3), (0.0, 0.35, 0.4), (0.6, 0.35, 0.3))
+"""How the loss may differ from that (logarithm), spread, weight."""
+_GROWTH_TOLD_S: Final = 1800.0
+"""For so long what is learned of the current bears on what was believed of the loss."""
+_GAMMA: Final = (0.12, 0.07)
+"""0 is a fan's linear loss, 0.25 free convection; radiation lies between."""
+_VAPOUR: Final = (0.7, 0.25)
+_LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(75.0), 0.4, 0.2))
+"""Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
+_FAST_SHARE: Final = (0.6, 0.6)
+_FAST_TIMES: Final = ((0.008, 0.6, 0.5), (0.035, 0.6, 0.5))
+"""Of the bench's own time constant; its spread in the logarithm, its weight."""
+_FARADAIC: Final = (0.97, 0.04)
+_FLOW_SD: Final = 0.04
+"""Of the share by a flow meter: its accuracy and steam left in the gas."""
+
+# Walks, in standard deviation for a square-root hour
+_WALK: Final = np.array([0.08, 0.05, 0.0, 0.02, 0.04, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0, 0.01]) ** 2 / 3600.0
+_WALK_ROOM_MEASURED: Final = 1.0 / 3600.0
+_RATE_NOISE_S: Final = 2.0
+_CUSUM_DRIFT: Final = 0.5
+_CUSUM_LIMIT: Final = 9.0
+
+_LOW: Final = np.full(STATES, -np.inf)
+_HIGH: Final = np.full(STATES, np.inf)
+_BOUNDED: Final = [GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC]
+_LOW[_BOUNDED] = -0.1, 0.0, math.log(0.5), 0.0, math.log(20.0), 0.3
+_HIGH[_BOUNDED] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0), 1.0
+_LEAP_K: Final = 0.4
+_LEAP_SD: Final = 6.0
+_LAG_ONLY: Final = np.array([LAG])
+_NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
+_MIXING_S: Final = 300.0
+_EYE: Final = np.eye(STATES)
+_INDEX: Final = np.arange(STATES)
+_BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
+_TEMPERED: Final = 0.5
+"""Innovations are not quite independent: each counts for so much."""
+_LEAST_WEIGHT: Final = 1e-4
+_LAG_SHOWS_S: Final = 1200.0
+"""How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course,
+any slow error of the model looks like a lag."""
+
+
+class ThermalFilter:
+    """The bank; starts with the first bin that has temperature and power.
+
+    Attributes
+    ----------
+    x : array
+        States by filter: ``(filters, STATES)``.
+    p : array
+        Their covariances: ``(filters, STATES, STATES)``.
+    w : array
+        What each filter counts for; sums to 1.
+    """
+
+    def __init__(self, tables: Tables, config: RunawayConfig) -> None:
+        self.tables = tables
+        self._room_said = config.room_temp_c
+        self._limit_c = config.limit_c
+        n = len(_BANK)
+        self.x: FloatArray = np.zeros((n, STATES))
+        self.p: FloatArray = np.zeros((n, STATES, STATES))
+        self.w: FloatArray = np.full(n, 1.0 / n)
+        self.started = False
+        self._rates: FloatArray = np.zeros(n)
+        self.room_measured = False
+        self._up = self._down = 0.0
+        self._sensor_rate: FloatArray = np.zeros(n)
+        self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
+        self.began_c = self.works_c = math.nan
+        self._grown, self._growth_told_s = 0.0, _GROWTH_TOLD_S
+
+    @property
+    def lye_c(self) -> float:
+        """The stack's temperature now [degC]."""
+        return float(self.w @ (self.x[:, MEAN] + self.x[:, FAST]))
+
+    @property
+    def lye_sd(self) -> float:
+        """Standard deviation of `lye_c` [K]; 0 before anything is known of it."""
+        t = self.x[:, MEAN] + self.x[:, FAST]
+        p = self.p[:, MEAN, MEAN] + self.p[:, FAST, FAST] + 2.0 * self.p[:, MEAN, FAST]
+        return math.sqrt(max(float(self.w @ (p + (t - self.lye_c) ** 2)), 0.0))
+
+    @property
+    def rate(self) -> float:
+        """How fast the bench as a whole warms [K/s]."""
+        return float(self.w @ self._rates)
+
+    def mean(self, index: int) -> float:
+        """A state's mean over the bank."""
+        return float(self.w @ self.x[:, index])
+
+    def sd(self, index: int) -> float:
+        """Standard deviation of a state over the bank."""
+        mean = self.mean(index)
+        return math.sqrt(max(float(self.w @ (self.p[:, index, index] + (self.x[:, index] - mean) ** 2)), 0.0))
+
+    def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
+        """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
+        c = 1.0 / self.tables.capacity_j_k
+        room, room_sd = room_prior(lye_c, room_c, self._room_said)
+        rise = _RISE_MEDIAN_K
+        if self._limit_c is not None:
+            rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
+        kappa = c * max(heat_w, 1.0) / rise
+        self.began_c, self.works_c = lye_c, max(room + rise, lye_c)
+        warm = lye_c - room > 5.0
+        for i, (loss, fast, lag) in enumerate(_BANK):
+            self.x[i] = (
+                lye_c, 0.0, lye_c, math.log(c), math.log(kappa) + loss[0], _GAMMA[0], _VAPOUR[0], room,
+                lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0],
+            )  # fmt: skip
+            sd = np.array([
+                0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, loss[1], _GAMMA[1], _VAPOUR[1], room_sd, lag[1],
+                _FAST_SHARE[1], fast[1], _FARADAIC[1],
+            ])  # fmt: skip
+            self.p[i] = np.diag(sd**2)
+            # Sensor and lye begin together.
+            self.p[i, SENSOR, SENSOR] += sd[MEAN] ** 2
+            self.p[i, MEAN, SENSOR] = self.p[i, SENSOR, MEAN] = sd[MEAN] ** 2
+            self.w[i] = loss[2] * fast[2] * lag[2]
+        self.w /= self.w.sum()
+        self._clip()
+        self.started = True
+
+    def grows(self, dt: float, log_ratio: float) -> None:
+        """How much more heat is made at `works_c` than was at `began_c` (logarithm), as it is learned.
+
+        The loss is believed to be such that the stack settles about there: the more its heat grows, the
+        larger. What the readings have told of the loss since weighs against that as it would have.
+        """
+        self._growth_told_s -= dt
+        if self._growth_told_s <= 0.0:
+            return
+        shift = log_ratio - self._grown
+        self._grown = log_ratio
+        believed = np.array([loss[1] ** 2 for loss, *_ in _BANK])
+        self.x += self.p[:, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        self._clip()
+
+    def stirred(self) -> None:
+        """The heat has changed at once, as at power-up or by another set-point: the sensor's lag shows."""
+        self._lag_shows_s = _LAG_SHOWS_S
+
+    def mixing(self) -> None:
+        """Other water has come in: until it has mixed the course tells nothing of the stack itself."""
+        self._mixing_s = _MIXING_S
+
+    def predict(self, dt: float, watts: float, amps: float) -> None:
+        """Carry the state over `dt` seconds of known power and current."""
+        self._lag_shows_s = max(self._lag_shows_s - dt, 0.0)
+        self._mixing_s = max(self._mixing_s - dt, 0.0)
+        x = self.x
+        c, kappa, lag, tau = np.exp(x[:, (CAPACITY, KAPPA, LAG, FAST_TIME)].T)
+        slow, quick, sensor, share, faradaic = x[:, (MEAN, FAST, SENSOR, FAST_SHARE, FARADAIC)].T
+        gamma, vaporised = x[:, GAMMA], x[:, VAPOUR]
+        before = slow + quick
+        gas_w = amps * np.interp(before, self.tables.grid, self.tables.gas_volts)
+        gas_amps = faradaic * amps
+        heat_w = watts - faradaic * gas_w
+        vapour = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_volts)
+        vapour_slope = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_slope)
+        rise = slow - x[:, ROOM]
+        log_size = np.log(np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K)
+        shape = kappa * np.exp(gamma * log_size)
+        loss = rise * shape
+        loss_slope = (1.0 + gamma) * shape
+        net = c * (heat_w - vaporised * vapour)
+        vaporises = c * vaporised * vapour_slope
+        decay = np.maximum(vaporises + loss_slope, 1e-9)
+        # Exact for a rate that is linear in temperature over the step
+        kept = np.exp(-decay * dt)
+        dt_eff = (1.0 - kept) / decay
+        f = np.repeat(_EYE[None], len(x), axis=0)
+        mean, fast = f[:, MEAN], f[:, FAST]
+        mean[:, MEAN], mean[:, FAST] = kept, -dt_eff * vaporises
+        mean[:, CAPACITY], mean[:, VAPOUR] = dt_eff * net, -dt_eff * c * vapour
+        mean[:, KAPPA], mean[:, GAMMA] = -dt_eff * loss, -dt_eff * loss * log_size
+        mean[:, ROOM], mean[:, FARADAIC] = dt_eff * loss_slope, -dt_eff * c * gas_w
+        fading = np.exp(-dt / tau)
+        drive = c * tau * (1.0 - fading)
+        pushed = drive * heat_w
+        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * pushed, pushed
+        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
+        fast[:, FARADAIC] = -share * drive * gas_w
+        rate = net - loss
+        x[:, MEAN] += dt_eff * rate
+        x[:, FAST] = quick * fading + share * pushed
+        self._rates = rate * kept
+        after = x[:, MEAN] + x[:, FAST]
+        # The sensor follows a ramp
+        late = np.exp(-dt / lag)
+        a = lag / dt * (1.0 - late)
+        f[:, SENSOR] = (1.0 - a)[:, None] * (mean + fast)
+        f[:, SENSOR, MEAN] += a - late
+        f[:, SENSOR, FAST] += a - late
+        f[:, SENSOR, SENSOR] = late
+        f[:, SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
+        x[:, SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
+        self._sensor_rate = (x[:, SENSOR] - sensor) / dt
+        p = f @ self.p @ f.transpose(0, 2, 1)
+        self.p = 0.5 * (p + p.transpose(0, 2, 1))
+        d = _WALK * dt
+        if self.room_measured:
+            d[ROOM] = _WALK_ROOM_MEASURED * dt
+        self.p[:, _INDEX, _INDEX] += d
+
+    def _update(self, row: int, value: FloatArray | float, variance: FloatArray | float, gate: float, *,
+                weigh: bool = False) -> FloatArray:  # fmt: skip
+        """Take a measurement of one state; returns the normalised innovations."""
+        ph = self.p[:, row].copy()
+        s = ph[:, row] + variance
+        root = np.sqrt(s)
+        held = _NOT_NOW if self._mixing_s > 0.0 else _LAG_ONLY if self._lag_shows_s <= 0.0 else None
+        if held is not None:
+            x_held, p_held = self.x[:, held], self.p[:, held[:, None], held]
+        z = (value - self.x[:, row]) / root
+        # A wild value counts as one at the gate: heavy tails instead of a cliff.
+        near = np.clip(z, -gate, gate)
+        self.x += ph * (near / root)[:, None]
+        self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
+        if held is not None:
+            # Considered, not learned (Schmidt's filter): what it leaves uncertain stays with the others.
+            self.x[:, held], self.p[:, held[:, None], held] = x_held, p_held
+        self._clip()
+        if weigh and self._mixing_s <= 0.0:
+            log_w = np.log(self.w) - _TEMPERED * (0.5 * near**2 + np.log(root))
+            w = np.exp(log_w - log_w.max())
+            if held is not None:
+                # What is believed of the lag does not change either.
+                of_lag = w.reshape(-1, len(_LAGS))
+                of_lag *= self.w.reshape(-1, len(_LAGS)).sum(0) / of_lag.sum(0)
+            w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
+            self.w = w / w.sum()
+        return z
+
+    def _clip(self) -> None:
+        np.minimum(np.maximum(self.x, _LOW, out=self.x), _HIGH, out=self.x)
+
+    def measure(self, lye_c: float, variance: float, bin_s: float) -> Change:
+        """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap."""
+        rate = np.clip(self._sensor_rate, -0.05, 0.05)
+        # A bin's mean belongs to its middle, half a bin ago.
+        value = lye_c + 0.5 * bin_s * rate
+        noise = variance + (_RATE_NOISE_S * rate) ** 2
+        best = int(self.w.argmax())
+        off = float(value[best] - self.x[best, SENSOR])
+        if -off > max(_LEAP_K, _LEAP_SD * math.sqrt(float(self.p[best, SENSOR, SENSOR] + noise[best]))):
+            # No loss cools a stack so fast: other water has come in.
+            self.mixing()
+            self.loosen(t=1.5 * abs(off), fast=abs(off))
+            self._update(SENSOR, value, noise, 4.0)
+            return "leap"
+        z = float(self._update(SENSOR, value, noise, 4.0, weigh=True)[best])
+        z = max(-4.0, min(4.0, z))
+        self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
+        self._down = max(0.0, self._down - z - _CUSUM_DRIFT)
+        if max(self._up, self._down) > _CUSUM_LIMIT:
+            self._up = self._down = 0.0
+            return "changed"
+        return "none"
+
+    def measure_by_current(self, lye_c: float, sd: float) -> None:
+        """Take the lye's temperature as the current tells it, while the sensor can not."""
+        ph = self.p[:, MEAN] + self.p[:, FAST]
+        s = ph[:, MEAN] + ph[:, FAST] + sd**2
+        self.x += ph * ((lye_c - self.x[:, MEAN] - self.x[:, FAST]) / s)[:, None]
+        self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
+        self._clip()
+
+    def fork(self) -> ThermalFilter:
+        """Another filter that knows what this one does, to go a way of its own."""
+        other = copy(self)
+        other.x, other.p, other.w = self.x.copy(), self.p.copy(), self.w.copy()
+        return other
+
+    @property
+    def stage(self) -> tuple[float, float, bool]:
+        """What `joined` filters have alike: how long they mix and show a lag yet, whether a room is read."""
+        return self._mixing_s, self._lag_shows_s, self.room_measured
+
+    @staticmethod
+    def joined(filters: Sequence[ThermalFilter]) -> ThermalFilter:
+        """Filters of one `stage` as one, to take the same heat and room at the cost of one and a half."""
+        one = copy(filters[0])
+        one.x, one.p = np.concatenate([f.x for f in filters]), np.concatenate([f.p for f in filters])
+        return one
+
+    def part(self, filters: Sequence[ThermalFilter]) -> None:
+        """Give each of those that were `joined` its own again."""
+        n = len(_BANK)
+        for i, f in enumerate(filters):
+            own = slice(i * n, (i + 1) * n)
+            f.x, f.p, f._rates, f._sensor_rate = (
+                self.x[own],
+                self.p[own],
+                self._rates[own],
+                self._sensor_rate[own],
+            )
+            f._mixing_s, f._lag_shows_s, f.room_measured = self.stage
+
+    def snapshot(self) -> Snapshot:
+        """What `restore` goes back to."""
+        return self.x.copy(), self.p, self.w, self._rates
+
+    def restore(self, snapshot: Snapshot) -> None:
+        """Go back to an earlier instant: what was measured since is forgotten."""
+        x, p, self.w, self._rates = snapshot
+        self.x, self.p = x.copy(), p.copy()
+        self._up = self._down = 0.0
+
+    def shift_faradaic(self, by: float) -> None:
+        """The share of the current that makes gas has changed by so much, whatever the meter's own error."""
+        self.x[:, FARADAIC] += by
+        self._clip()
+
+    def measure_faradaic(self, share: float) -> None:
+        """Take the share of the current that a flow meter says made gas."""
+        self._update(FARADAIC, min(share, 1.0), _FLOW_SD**2, 3.0)
+
+    def measure_room(self, room_c: float) -> None:
+        """Take the measured room temperature."""
+        self.room_measured = True
+        self._update(ROOM, room_c, 0.15**2, 5.0)
+
+    def loosen(
+        self,
+        *,
+        t: float = 0.0,
+        fast: float = 0.0,
+        capacity: float = 0.0,
+        kappa: float = 0.0,
+        room: float = 0.0,
+    ) -> None:
+        """Forget: add these standard deviations to the estimates."""
+        for i, sd in ((CAPACITY, capacity), (KAPPA, kappa), (ROOM, room), (FAST, fast)):
+            self.p[:, i, i] += sd**2
+        # Sensor and lye move together.
+        self.p[:, (MEAN, MEAN, SENSOR, SENSOR), (MEAN, SENSOR, MEAN, SENSOR)] += t**2
+        self._up = self._down = 0.0

@@ -1,0 +1,51 @@
+"""What calibrations the numbers rest on, and which are due again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.bench.calibration import day
+from daq.measure.columns import zeroed
+from daq.measure.conditions import Notes, known
+from daq.measure.findings import Finding
+from daq.quantity import Quantity
+
+__all__ = ["note_calibrations", "overdue"]
+
+
+def note_calibrations(bench: Bench, means: Mapping[str, Quantity], notes: Notes) -> None:
+    """Say of each calibrated channel which calibration it has, and where it lies beyond its points."""
+    for channel, calibration in bench.calibrations.items():
+        mean = means.get(channel)
+        if mean is None:
+            continue
+        there = known(mean)
+        notes.add(f"{channel}: {calibration.words}", there)
+        low, high = calibration.span
+        value = zeroed(np.asarray(mean.value), low)
+        unit = calibration.unit
+        notes.add(
+            f"{channel} beyond its calibration, {low:g} to {high:g} {unit}: its curve is continued straight",
+            there & ((value < low) | (value > high)),
+        )
+
+
+def overdue(bench: Bench, utc_ns: int | None) -> list[Finding]:
+    """A finding for each calibration that was due by that time, UTC [ns]; none where that is not known."""
+    if utc_ns is None:
+        return []
+    return [
+        Finding(
+            "calibration_overdue",
+            f"The calibration of {channel} was due on {day(c.due_utc_ns or 0)}: {c.words}.",
+            (
+                "nobody has calibrated it again: `lyewatch calibrate` takes the points",
+                "it was, and is not in the logbook yet, or this run began before",
+            ),
+        )
+        for channel, c in bench.calibrations.items()
+        if c.overdue(utc_ns)
+    ]

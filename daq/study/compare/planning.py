@@ -1,0 +1,279 @@
+"""How many runs of which length would tell a difference, from what this bench's runs have scattered so far.
+
+A comparison's verdict goes by an interval that holds however often one looks, so the plan is one to be
+followed with a look after each pair of runs: it says by how many runs the difference is told in so many of a
+hundred series, and how many it takes on average (`daq.stats.sequential.calls`).
+
+References
+----------
+.. [1] D. R. Cox, Planning of Experiments, 1958, ch. 14: orders that a steady drift does not bias.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.special import chdtri
+
+from daq.errors import UsageError
+from daq.stats import Calls, Repeats, calls, fit_records
+from daq.study.compare.days import DAY_SD, LARGE, Days, repeats_of
+from daq.study.compare.match import METRICS, records_of
+from daq.study.compare.run_blocks import RunBlocks
+
+__all__ = ["SCHEMA", "Choice", "Plan", "order", "plan", "plan_text"]
+
+SCHEMA = "lyewatch.plan/1"
+WARM_UP_H = 0.5
+"""Of each run, spent warming up and cooling down again, when lengths are weighed against numbers [h]."""
+LENGTHS_H = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+MOST_RUNS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """So many runs of each build, each so long, and the chance that they tell; and how many it takes on
+    average, with a look after each pair.
+    """
+
+    hours: float
+    runs_each: int
+    power: float
+    expected: float
+
+    @property
+    def total_hours(self) -> float:
+        """Of both builds with warm-ups [h]."""
+        return 2 * self.runs_each * (self.hours + WARM_UP_H)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is proposed, and what it rests on.
+
+    Attributes
+    ----------
+    detect, power : float
+        Difference to be told, as a share of MMW, and the chance wanted of telling it [1].
+    noise_1h : float
+        Standard deviation of a run's mean over an hour from its own noise [1].
+    day_sd : float
+        From run to run beyond that [1].
+    day_sd_high : float
+        What it may be instead: end of its one-sided 90 % interval; NaN where it is assumed.
+    repeats : int
+        Degrees of freedom behind it; 0 where it is assumed.
+    meters : float
+        Standard uncertainty of one run's mean from errors of its meters that are others on another day, and
+        so do not cancel: the comparison's interval counts them beside the runs' scatter [1].
+    meters_from : str
+        Where most of it comes from.
+    runs : int
+        Runs looked at.
+    days : Days
+        What was stated of the days.
+    seen : Repeats or None
+        What repeats say of them.
+    choices : tuple of Choice
+        By length; the `best` takes the least time.
+    """
+
+    detect: float
+    power: float
+    noise_1h: float
+    day_sd: float
+    day_sd_high: float
+    repeats: int
+    meters: float
+    meters_from: str
+    runs: int
+    days: Days
+    seen: Repeats | None
+    choices: tuple[Choice, ...]
+
+    @property
+    def best(self) -> Choice | None:
+        """The one that takes the least time; None where none would tell."""
+        return min(self.choices, key=lambda c: (c.total_hours, c.runs_each), default=None)
+
+    def calls(self, difference: float, hours: float) -> Calls:
+        """How soon a difference, as a share of MMW, is told by runs of that length."""
+        return calls(
+            math.log1p(difference),
+            self.day_sd,
+            self.noise_1h**2 / hours,
+            self.days.sd,
+            LARGE * DAY_SD,
+            seen=() if self.seen is None else (self.seen,),
+            meters=self.meters,
+            most=MOST_RUNS,
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON; `schema` names its version. Shares of MMW [1]."""
+        best = self.best
+        return {
+            "schema": SCHEMA,
+            "metric": "mmw_dry_ref",
+            "detect": self.detect,
+            "power": self.power,
+            "noise_of_an_hour": self.noise_1h,
+            "day_sd": self.day_sd,
+            "day_sd_high": self.day_sd_high if math.isfinite(self.day_sd_high) else None,
+            "day_sd_assumed": self.repeats == 0,
+            "day_sd_stated": self.days.sd,
+            "day_sd_stated_by": self.days.stated,
+            "repeats": self.repeats,
+            "meters_of_a_run": self.meters,
+            "meters_mostly_from": self.meters_from or None,
+            "runs_looked_at": self.runs,
+            "choices": [
+                {
+                    "hours": c.hours,
+                    "runs_each": c.runs_each,
+                    "power": c.power,
+                    "expected_runs_each": c.expected,
+                    "total_hours": c.total_hours,
+                }
+                for c in self.choices
+            ],
+            "best": None
+            if best is None
+            else {
+                "hours": best.hours,
+                "runs_each": best.runs_each,
+                "expected_runs_each": best.expected,
+                "order": order(best.runs_each),
+            },
+        }
+
+
+def order(runs_each: int, first: str = "A", second: str = "B") -> list[str]:
+    """An order in which a steady drift of room, lye or meters favours neither: A B B A, then B A A B [1]."""
+    a, b = first, second
+    pattern = [a, b, b, a, b, a, a, b]
+    return [pattern[k % 8] for k in range(2 * runs_each)]
+
+
+def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8, days: Days | None = None) -> Plan:
+    """Plan a comparison of two builds.
+
+    Parameters
+    ----------
+    runs : sequence of RunBlocks
+        Runs of this bench, of any builds; builds that were run twice tell how days differ.
+    detect : float
+        Share of MMW that is to be told [1], above 0.
+    wanted : float
+        Chance of telling it [1], above 0 and below 1.
+    days : Days, optional
+        What is stated of the days.
+
+    Raises
+    ------
+    UsageError
+        When no run has enough blocks with gas and power measured.
+    """
+    days = Days() if days is None else days
+    kept, records = records_of(runs, METRICS[0])
+    if not records:
+        raise UsageError(
+            "no run has enough time powered and undisturbed with gas flow and power measured",
+            place="plan",
+            remedy="record one of an hour first",
+        )
+    fit = fit_records(records)
+    hours = np.array([r.at.size * run.block_s / 3600.0 for r, run in zip(records, kept, strict=True)])
+    own = fit.levels_u
+    noise_1h = float(np.sqrt(np.mean(own**2 * hours)))
+    keys = [(r.bench, r.build) for r in kept]
+    seen = repeats_of(fit.levels, own, [sorted(set(keys)).index(k) for k in keys])
+    if seen is not None:
+        # The runs' scatter holds their own noise too, which a longer run would lessen.
+        day = math.sqrt(max(seen.squares / seen.dof - seen.inside, 0.0))
+        high = math.sqrt(seen.squares / float(chdtri(seen.dof, 0.9)))
+    else:
+        day, high = days.sd, math.nan
+    meters, meters_from = _meters(kept)
+    repeats = 0 if seen is None else seen.dof
+    made = Plan(
+        detect, wanted, noise_1h, day, high, repeats, meters, meters_from, len(kept), days, seen, ()
+    )  # fmt: skip
+    choices = []
+    for length in LENGTHS_H:
+        found = made.calls(detect, length)
+        n = found.needed(wanted)
+        if n is not None:
+            choices.append(Choice(length, n, found.by(n), found.expected(n)))
+    return replace(made, choices=tuple(choices))
+
+
+def _meters(runs: Sequence[RunBlocks]) -> tuple[float, str]:
+    """Standard uncertainty of a run's mean from errors that are others in another run [1], and from what most
+    of it comes.
+    """
+    squares: dict[str, float] = {}
+    for run in runs:
+        response = run.responses[METRICS[0].key]
+        known = np.isfinite(response.value) & (np.nan_to_num(response.value) > 0.0)
+        for label, part in response.parts.items():
+            if not run.shared.get(label):
+                share = float((part[known] / response.value[known]).mean())
+                squares[label] = squares.get(label, 0.0) + share * share / len(runs)
+    most = max(squares, key=lambda label: squares[label], default="")
+    return math.sqrt(sum(squares.values())), most
+
+
+def plan_text(made: Plan) -> str:
+    """The plan as readable lines."""
+    share = f"{100 * made.detect:g} %"
+    best = made.best
+    if best is None:
+        lines = [
+            f"More than {MOST_RUNS} runs of each build would be needed to tell {share}.",
+            "Make the runs more alike first."
+            if made.meters < made.day_sd
+            else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
+        ]
+    else:
+        told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
+        lines = [
+            f"To tell a difference of {share} in gas per watt: {told}.",
+            f"In the order {' '.join(order(best.runs_each))}, with a look after each pair.",
+            f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
+            f"On average {best.expected:.1f} runs of each will do.",
+        ]
+    noise, day = (f"{100 * x:.2f} %" for x in (made.noise_1h, made.day_sd))
+    lines += ["", "WHAT THIS BENCH HAS SCATTERED SO FAR"]
+    lines.append(f"  a run's own noise, over 1 h   {noise:<9}{made.runs} runs looked at")
+    if made.repeats:
+        most = f"may be up to {100 * made.day_sd_high:.1f} %"
+        lines.append(f"  from run to run               {day:<9}from {made.repeats} repeats; {most}")
+    else:
+        who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}
+        lines.append(
+            f"  from run to run               {day:<9}{who[made.days.stated]}: no build was run twice"
+        )
+        lines.append("  Run one build twice without changing anything, and plan again.")
+    if made.meters > 0.0:
+        meters = f"{100 * made.meters:.2f} %"
+        lines.append(f"  a run's meters, on its day    {meters:<9}most of it: {made.meters_from}")
+    if made.choices:
+        lines += ["", "LENGTH AND NUMBER"]
+        lines += [
+            f"  {c.hours:>4g} h each: up to {c.runs_each:>3} runs of each, {c.total_hours:>5.0f} h in all; "
+            f"{c.expected:.1f} of each on average"
+            for c in made.choices
+        ]
+    lines += [
+        "",
+        "WHAT THIS HOLDS FOR",
+        "  Two builds at the same supply and temperature; nothing else changed between their runs.",
+        "  Take each run from the same start: same lye, same level, cooled down to the room.",
+        f"  Half an hour ({WARM_UP_H:g} h) a run is counted for warming up and cooling down.",
+    ]
+    return "\n".join(lines)

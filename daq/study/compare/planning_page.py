@@ -1,0 +1,151 @@
+"""A plan as one self-contained page and as a picture: runs and hours against the difference they tell."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from daq.study.compare.planning import Plan, order, plan_text
+from daq.study.render import FIRST, INK, QUIET, SECOND, cautions, figure, page, rendered, styled, table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["plan_page", "plan_picture"]
+
+WIDTH, HEIGHT = 1200, 630
+
+
+def plan_picture(made: Plan, form: Literal["svg", "png"] = "svg") -> bytes:
+    """Draw it, 1200 by 630 pixels."""
+    title = plan_text(made).split("\n", 1)[0]
+    return rendered(_drawn(made, title), form, title="Plan of a comparison", description=title)
+
+
+def plan_page(made: Plan) -> str:
+    """The page."""
+    lines = plan_text(made).split("\n")
+    best = made.best
+    parts = ["<header><h1>Plan of a comparison</h1></header>", cautions()]
+    parts.append(f"<p><strong>{escape(lines[0])}</strong></p>")
+    if best is not None:
+        steps = "".join(f"<li>{escape(b)}</li>" for b in order(best.runs_each, "build A", "build B"))
+        parts.append(f'<figure class="picture">{plan_picture(made).decode("utf-8")}</figure>')
+        parts.append(f"<section><h2>Order of the runs</h2><ol>{steps}</ol></section>")
+    rows = [
+        [
+            f"{c.hours:g} h",
+            str(c.runs_each),
+            f"{c.total_hours:.0f} h",
+            f"{100 * c.power:.0f} %",
+            f"{c.expected:.1f}",
+        ]
+        for c in made.choices
+    ]
+    headings = [
+        "Each run, once warm",
+        "Up to so many runs of each build",
+        "In all, with warm-ups",
+        "Chance of telling by then",
+        "Runs of each it takes on average",
+    ]
+    parts.append(table(headings, rows, "Length and number", numeric=4))
+    high = (
+        f"up to {100 * made.day_sd_high:.1f} %"
+        if made.repeats
+        else f"{_stated(made)}: no build was run twice"
+    )
+    scatter = [
+        ["a run's own noise, over 1 h", f"{100 * made.noise_1h:.2f} %", f"{made.runs} runs looked at"],
+        ["from run to run", f"{100 * made.day_sd:.2f} %", high],
+    ]
+    if made.meters > 0.0:
+        scatter.append(
+            ["a run's meters, on its day", f"{100 * made.meters:.2f} %", f"most of it: {made.meters_from}"]
+        )
+    parts.append(
+        table(["Scatter of gas per watt", "Standard deviation", "From"], scatter, "What it rests on")
+    )
+    at = next(i for i, text in enumerate(lines) if text.startswith("WHAT THIS HOLDS FOR"))
+    items = "".join(f"<li>{escape(text.strip())}</li>" for text in lines[at + 1 :])
+    parts.append(f"<section><h2>What this holds for</h2><ul>{items}</ul></section>")
+    return page("Plan of a comparison", parts)
+
+
+def _stated(made: Plan) -> str:
+    return {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[
+        made.days.stated
+    ]
+
+
+# -- drawing -----------------------------------------------------------------------------------------------
+
+
+def _drawn(made: Plan, title: str) -> Figure:
+    with styled():
+        drawn = figure(WIDTH, HEIGHT)
+        drawn.text(0.03, 0.95, title, fontsize=14, fontweight="bold", va="top", color=INK)
+        best = made.best
+        if best is None:
+            return drawn
+        _chances(drawn.add_axes((0.07, 0.13, 0.52, 0.68)), made)
+        _order(drawn.add_axes((0.66, 0.13, 0.31, 0.68)), made)
+        drawn.text(
+            0.03, 0.022,
+            "Chance of telling, with a look after each pair of runs and a false call in no more than 5 of "
+            f"100 series; scatter from run to run {100 * made.day_sd:.2f} %"
+            f"{'' if made.repeats else f' {_stated(made)}'}. Simulated.",
+            fontsize=9.5, color=QUIET,
+        )  # fmt: skip
+    return drawn
+
+
+def _chances(axes: Any, made: Plan) -> None:
+    best = made.best
+    assert best is not None
+    sizes = np.linspace(0.2, 2.5, 12) * made.detect
+    series = [made.calls(float(x), best.hours) for x in sizes]
+    counts = sorted({2, max(2, best.runs_each // 2), best.runs_each, 2 * best.runs_each})
+    others = iter((":", "--", "-."))
+    for n in counts:
+        dash = "-" if n == best.runs_each else next(others)
+        chance = [100.0 * s.by(n) for s in series]
+        bold = n == best.runs_each
+        axes.plot(100.0 * sizes, chance, dash, color=FIRST if bold else SECOND,
+                  linewidth=3.0 if bold else 1.8, label=f"within {n} runs of each")  # fmt: skip
+    axes.plot([100.0 * made.detect], [100.0 * best.power], "D", color=FIRST, markersize=9)
+    axes.axhline(100.0 * made.power, color=QUIET, linewidth=1.0, linestyle=(0, (2, 3)))
+    axes.set_xlabel("True difference in gas per watt [%]")
+    axes.set_title(f"Chance of telling it [%], runs of {best.hours:g} h")
+    axes.set_ylim(0.0, 102.0)
+    axes.legend(loc="lower right", fontsize=10)
+
+
+def _order(axes: Any, made: Plan) -> None:
+    """The runs as blocks in the order to take them."""
+    best = made.best
+    assert best is not None
+    names = order(best.runs_each)[:24]
+    per_row = 4
+    for k, name in enumerate(names):
+        x, y = k % per_row, k // per_row
+        first = name == "A"
+        axes.add_patch(_box(x, y, "#1f3a52" if first else "#ffffff"))
+        axes.text(x + 0.45, y + 0.45, name, ha="center", va="center", fontsize=15, fontweight="bold",
+                  color="white" if first else INK)  # fmt: skip
+        axes.text(x + 0.08, y + 0.16, str(k + 1), ha="left", va="center", fontsize=8,
+                  color="white" if first else QUIET)  # fmt: skip
+    axes.set_xlim(-0.1, per_row)
+    axes.set_ylim(max(3.2, -(-len(names) // per_row) + 0.2), -0.1)
+    axes.set_aspect("equal", anchor="NW")
+    axes.axis("off")
+    more = len(order(best.runs_each)) - len(names)
+    axes.set_title("Order, against drift" + (f" (and {more} more)" if more else ""))
+
+
+def _box(x: float, y: float, colour: str) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle((x, y), 0.9, 0.9, facecolor=colour, edgecolor=INK, linewidth=1.2)

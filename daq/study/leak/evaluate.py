@@ -1,0 +1,389 @@
+"""The leak test: the leak predicted, measured by a slow rise of the voltage, and told by the missing gas.
+
+Two estimates agree when ``|a - b| <= sqrt(U_a^2 + U_b^2)``: the normalised error of ISO/IEC 17043:2010, B.3.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from daq.bench import Bench
+from daq.errors import PhysicsRangeError, UsageError
+from daq.frame import Block
+from daq.measure import Assessor, Columns, IntArray, Numbers, assess_windows
+from daq.quantity import Quantity
+from daq.study.leak.changes import Variant, variants
+from daq.study.leak.predict import LIMITS, Conditions, Prediction, lye_conductivity
+from daq.study.leak.ramp import Ramp, find_ramps, ramp_leak
+from daq.study.leak.unequal_plates import UNEQUAL_U, unequal_plates
+from daq.study.runs import Phase, as_read, find_phases
+from daq.watch import suited_to
+
+__all__ = ["SCHEMA", "LeakTest", "leak_test", "run_conditions", "stated_conditions"]
+
+SCHEMA = "lyewatch.leak/1"
+WINDOW_S = 60.0
+GASSING_V = 1.45
+"""Above this a cell makes gas at a rate worth measuring [V] (judgement: just below thermoneutral)."""
+DEFAULT_TEMP_C, DEFAULT_TEMP_U = 40.0, 5.0
+"""Temperature taken where none is stated [degC], and its standard uncertainty [K] (judgement)."""
+
+STATED_U, STATED_TEMP_U = 0.01, 1.0
+"""Standard uncertainty of volts and amps that are stated, as a share, and of a temperature [K], where the
+bench file does not say how well its channel reads (judgement)."""
+
+_RAMP_LIMITS = (
+    (
+        "The stack must have stood without current until its voltage had fallen, and the voltage must rise "
+        "slowly, without jumps."
+    ),
+    (
+        "Oxide on the plates that is turned over while the voltage rises takes current too, and then counts "
+        "as leak."
+    ),
+    "Bubbles that fill the openings in operation are not there during the rise: in operation less leaks.",
+)
+_UNEQUAL_KNOWN = (
+    "Plates that leak unequally are in series during the rise: what that hides is put back by "
+    "[stack.geometry], and is as right as its lists."
+)
+_UNEQUAL_UNKNOWN = (
+    "Plates are taken to leak alike, within 35 %: where they do not, as drilled or sealed each its own way, "
+    "more leaks than this says. A [stack.geometry] with a list for each plate corrects for it."
+)
+_DEFICIT_LIMITS = (
+    (
+        "Whatever is missing counts as leak: gas that leaks out or recombines, and every error of the flow "
+        "meter, its factor and its steam."
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One way to the mean leak current per cell."""
+
+    kind: str
+    words: str
+    leak: Quantity
+    limits: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LeakTest:
+    """The result.
+
+    Attributes
+    ----------
+    bench : Bench
+    conditions : Conditions
+    prediction : Prediction or None
+        None where the bench file has no geometry.
+    variants : tuple of Variant
+    ramps : tuple of Ramp
+    estimates : tuple of Estimate
+        Those that could be made.
+    missing : tuple of str
+        Why the others could not.
+    """
+
+    bench: Bench
+    conditions: Conditions
+    prediction: Prediction | None
+    variants: tuple[Variant, ...]
+    ramps: tuple[Ramp, ...]
+    estimates: tuple[Estimate, ...]
+    missing: tuple[str, ...]
+
+    def agreement(self) -> list[tuple[str, str, float]]:
+        """Pairs of estimates with their normalised error; up to 1 they agree."""
+        out = []
+        for a, b in itertools.combinations(self.estimates, 2):
+            spread = math.hypot(plain(a.leak.u95), plain(b.leak.u95))
+            apart = abs(plain(a.leak.value) - plain(b.leak.value))
+            out.append((a.kind, b.kind, apart / spread if spread > 0.0 else math.inf))
+        return out
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON; `schema` names its version."""
+        c, p = self.conditions, self.prediction
+        return {
+            "schema": SCHEMA,
+            "bench": self.bench.name,
+            "build": self.bench.stack.build,
+            "reference": reference_of(self.bench),
+            "conditions": {
+                "from": c.words,
+                "volts": number(c.volts),
+                "amps": None if c.amps is None else number(c.amps),
+                "lye_temp": number(c.lye_temp),
+            },
+            "predicted": None if p is None else _prediction(p),
+            "changes": [
+                {
+                    "change": v.name,
+                    "words": v.words,
+                    "leak": number(v.prediction.leak),
+                    "saves": number(v.saves),
+                    "gas_gained": None if v.gains is None else number(v.gains),
+                    "limits": list(v.limits),
+                }
+                for v in self.variants
+            ],
+            "ramps": [
+                {
+                    "from_s": r.from_s,
+                    "to_s": r.to_s,
+                    "points": r.points,
+                    "volts_per_min": r.volts_per_min,
+                    "lye_temp": number(r.lye_temp),
+                    "conductance": number(r.conductance),
+                    "offset_volts": number(r.offset_volts),
+                }
+                for r in self.ramps
+            ],
+            "estimates": [
+                {"kind": e.kind, "words": e.words, "leak": number(e.leak), "limits": list(e.limits)}
+                for e in self.estimates
+            ],
+            "agreement": [
+                {"a": a, "b": b, "normalised_error": e, "agree": e <= 1.0} for a, b, e in self.agreement()
+            ],
+            "missing": list(self.missing),
+        }
+
+
+def stated_conditions(
+    bench: Bench, *, volts: float | None = None, amps: float | None = None, temp_c: float | None = None
+) -> Conditions:
+    """Conditions from what a person states, else from the bench file.
+
+    Raises
+    ------
+    UsageError
+        When neither says at which voltage.
+    """
+    supply = bench.supply
+    v = volts if volts is not None else supply.volts_set
+    i = amps if amps is not None else supply.amps_set
+    if v is None:
+        raise UsageError(
+            "the voltage is not known",
+            place=f"{bench.path}: supply.volts_set",
+            remedy="write it there, or give --volts",
+        )
+    temp = (
+        _stated(bench, "lye_temp", temp_c, "degC", STATED_TEMP_U)
+        if temp_c is not None
+        else Quantity(DEFAULT_TEMP_C, DEFAULT_TEMP_U, "degC", label="lye_temp")
+    )
+    words = "as stated" if volts is not None or amps is not None else "the bench file's supply"
+    if temp_c is None:
+        words += f"; lye at {DEFAULT_TEMP_C:g} ± {2 * DEFAULT_TEMP_U:g} °C assumed"
+    return Conditions(
+        volts=_stated(bench, "volts", v, "V", STATED_U * v),
+        amps=None if i is None else _stated(bench, "amps", i, "A", STATED_U * i),
+        lye_temp=temp,
+        words=words,
+    )
+
+
+def run_conditions(bench: Bench, blocks: Sequence[Block]) -> tuple[Conditions, Quantity | None] | None:
+    """Conditions in a run's longest steady phase, and its leak current from the missing gas.
+
+    Without a steady phase the longest warm-up. None where the run was never powered.
+    """
+    suited, _ = suited_to(bench, blocks)
+    columns = Columns.from_blocks(blocks)
+    if columns.span_ns is None:
+        return None
+    width = round(WINDOW_S * 1e9)
+    first, last = columns.span_ns
+    edges = np.arange(first // width * width, last + width + 1, width, dtype=np.int64)
+    assessor = Assessor(suited)
+    windows = assess_windows(columns, edges, suited, steps=30, assessor=assessor)
+    found = _operating(windows, find_phases(suited, windows))
+    if found is None:
+        return None
+    phase, here = found
+
+    def mean(key: str, unit: str) -> Quantity:
+        return _mean(windows, key, here, unit)
+
+    leak = mean("leak_amps", "A")
+    words = f"the run's longest {phase.name} phase, {phase.from_s / 60:.0f} to {phase.to_s / 60:.0f} min"
+    temp = mean("lye_temp", "degC")
+    if not math.isfinite(plain(temp.value)):
+        temp = Quantity(DEFAULT_TEMP_C, DEFAULT_TEMP_U, "degC", label="lye_temp")
+    conditions = Conditions(mean("volts", "V"), mean("amps", "A"), temp, words)
+    if not (math.isfinite(plain(conditions.volts.value)) and math.isfinite(plain(mean("amps", "A").value))):
+        return None
+    return conditions, leak if math.isfinite(plain(leak.value)) else None
+
+
+def leak_test(
+    bench: Bench,
+    conditions: Conditions,
+    *,
+    deficit: Quantity | None = None,
+    ramp_blocks: Sequence[Block] | None = None,
+    run_given: bool = False,
+) -> LeakTest:
+    """Bring together what can be said of the leak.
+
+    Parameters
+    ----------
+    bench : Bench
+    conditions : Conditions
+        Of operation.
+    deficit : Quantity, optional
+        Leak current by missing gas [A].
+    ramp_blocks : sequence of Block, optional
+        Samples that may hold a slow rise of the voltage.
+    run_given : bool
+        Whether a run was named, so that what it lacks is worth saying.
+    """
+    missing: list[str] = []
+    estimates: list[Estimate] = []
+    prediction: Prediction | None = None
+    changed: list[Variant] = []
+    if bench.stack.geometry is not None and bench.stack.cells > 1:
+        prediction, changed = variants(bench, conditions)
+        estimates.append(Estimate("geometry", "predicted from the geometry", prediction.leak, LIMITS))
+    else:
+        missing.append("geometry: the bench file has no [stack.geometry] to predict from")
+    ramps: list[Ramp] = []
+    if ramp_blocks is not None:
+        suited, _ = suited_to(bench, ramp_blocks)
+        ramps = find_ramps(suited, Columns.from_blocks(ramp_blocks))
+    for ramp in ramps[-1:]:
+        estimates.append(_ramp_estimate(bench, conditions, prediction, ramp))
+    if not ramps:
+        missing.append(
+            "slow rise: no run with one was given; record a run in which the voltage is raised from zero to "
+            "operation over ten minutes, and name it with --ramp"
+            if ramp_blocks is None
+            else "slow rise: the run has none; raise the voltage from zero to operation over ten minutes, "
+            "without turning back"
+        )
+    if deficit is not None:
+        estimates.append(
+            Estimate("missing gas", "current less what the gas accounts for", deficit, _DEFICIT_LIMITS)
+        )
+    else:
+        missing.append(
+            "missing gas: the run has no gas flow while powered"
+            if run_given
+            else "missing gas: no run was named; name one with --run"
+        )
+    return LeakTest(
+        bench, conditions, prediction, tuple(changed), tuple(ramps), tuple(estimates), tuple(missing)
+    )
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def number(quantity: Quantity) -> dict[str, Any]:
+    """A scalar quantity as JSON says it."""
+    value, u95 = plain(quantity.value), plain(quantity.u95)
+    known = math.isfinite(value)
+    return {
+        "value": value if known else None,
+        "u95": u95 if known and math.isfinite(u95) and u95 > 0.0 else None,
+        "unit": quantity.unit or "1",
+    }
+
+
+def plain(value: Any) -> float:
+    return float(np.asarray(value).reshape(-1)[0])
+
+
+def reference_of(bench: Bench) -> str:
+    return Assessor(bench).reference.words
+
+
+def _stated(bench: Bench, channel: str, value: float, unit: str, otherwise_u: float) -> Quantity:
+    """A number that a person states, as well known as the bench's channel reads it."""
+    read = as_read(bench, channel, value, unit)
+    return read if plain(read.u) > 0.0 else Quantity(value, otherwise_u, unit, label=channel)
+
+
+def _operating(windows: Numbers, phases: Sequence[Phase]) -> tuple[Phase, IntArray] | None:
+    """The phase with the most windows in which the cells make gas, a steady one first, and those windows."""
+    gassing = np.nan_to_num(windows.value["cell_volts"]) >= GASSING_V
+    for name in ("steady", "warm-up"):
+        found = [
+            (p, p.first + np.flatnonzero(gassing[p.first : p.last + 1])) for p in phases if p.name == name
+        ]
+        best = max(found, key=lambda pair: pair[1].size, default=None)
+        if best is not None and best[1].size:
+            return best
+    return None
+
+
+def _mean(windows: Numbers, key: str, here: IntArray, unit: str) -> Quantity:
+    """Mean over a phase; the accuracy, which all windows share, is most of its U."""
+    value, u95 = windows.value[key][here], windows.u95[key][here]
+    known = np.isfinite(value)
+    if not known.any():
+        return Quantity(math.nan, 0.0, unit)
+    return Quantity(float(value[known].mean()), 0.5 * float(np.nanmedian(u95[known])), unit, label=key)
+
+
+def _ramp_estimate(
+    bench: Bench, conditions: Conditions, prediction: Prediction | None, ramp: Ramp
+) -> Estimate:
+    geometry = bench.stack.geometry
+    cell = conditions.volts * (1.0 / bench.stack.cells)
+    words = "from the slow rise of the voltage"
+    known = bench.stack.electrolyte == "KOH" or (
+        geometry is not None and geometry.conductivity_s_cm is not None
+    )
+    if prediction is not None:
+        cell = prediction.step_volts
+    if known:
+        now = lye_conductivity(bench, conditions.lye_temp)
+        then = lye_conductivity(bench, ramp.lye_temp)
+        ratio = Quantity(plain(now.value) / plain(then.value), 0.0, "")
+        # The correlation's own error is in both; of the ratio a fifth of it remains (judgement).
+        ratio = ratio * Quantity(1.0, 0.2 * plain(now.u) / plain(now.value), "", label="conductivity")
+    else:
+        ratio = Quantity(1.0, 0.1, "", label="conductivity")
+        words += ", not corrected for temperature"
+    leak = ramp_leak(bench, ramp, cell, ratio)
+    factor, limit = Quantity(1.0, UNEQUAL_U, "", label="plates that leak unequally"), _UNEQUAL_UNKNOWN
+    if prediction is not None:
+        try:
+            factor = unequal_plates(bench, conditions, ramp, plain(ratio.value))
+            words += f", times {plain(factor.value):.3f} for how the geometry's plates differ"
+            limit = _UNEQUAL_KNOWN
+        except PhysicsRangeError as exc:
+            limit = f"{_UNEQUAL_UNKNOWN} The geometry was of no help: {exc.message}."
+    return Estimate("slow rise", words, (leak * factor).named("A"), (*_RAMP_LIMITS, limit))
+
+
+def _prediction(p: Prediction) -> dict[str, Any]:
+    past, gaps = (
+        list(zip(np.asarray(q.value).tolist(), np.asarray(q.u95).tolist(), strict=True))
+        for q in (p.past, p.by_gap)
+    )
+    return {
+        "leak": number(p.leak),
+        "lost_gas": number(p.lost_gas),
+        "lost_share": None if p.lost_share is None else number(p.lost_share),
+        "heat": number(p.heat),
+        "conductivity": number(p.kappa),
+        "driving_volts": number(p.step_volts),
+        "past_each_plate": [
+            {"plate": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(past)
+        ],
+        "by_gap": [{"gap": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(gaps)],
+        "limits": list(LIMITS),
+    }

@@ -1,0 +1,16 @@
+"""Polarisation curves: which part of the voltage goes where."""
+
+from daq.study.polarisation.curves import Polarisation, polarise, swept_run
+from daq.study.polarisation.page import polarisation_page
+from daq.study.polarisation.picture import polarisation_picture
+from daq.study.polarisation.words import as_dict, polarisation_text
+
+__all__ = [
+    "Polarisation",
+    "as_dict",
+    "polarisation_page",
+    "polarisation_picture",
+    "polarisation_text",
+    "polarise",
+    "swept_run",
+]

@@ -1,0 +1,112 @@
+"""A polarisation as a picture: every settled step on its curve, and a cell's volts taken apart."""
+
+from __future__ import annotations
+
+import math
+from textwrap import fill
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from daq.study.polarisation.curves import BuildCurve, Polarisation
+from daq.study.polarisation.fit import PARTS
+from daq.study.polarisation.words import part_words, sentence
+from daq.study.render import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["polarisation_picture"]
+
+WIDTH, HEIGHT = 1200, 630
+_LOOKS = ((FIRST, "o", "-"), (SECOND, "s", "--"), ("#7a3b12", "D", "-."), ("#4b2e6b", "^", ":"))
+_FILLS = (("reversible", "#c9d2da", ""), ("activation", "#7f98ad", "///"), ("ohmic", "#e7dcb9", "..."))
+
+
+def polarisation_picture(made: Polarisation, form: Literal["svg", "png"] = "svg") -> bytes:
+    """Draw it, 1200 by 630 pixels."""
+    said = " ".join(sentence(made, k) for k in range(len(made.builds) - 1)) or _of_one(made.builds[0])
+    title = "Polarisation of " + ", ".join(b.name for b in made.builds)
+    return rendered(_drawn(made, title, said), form, title=title, description=said)
+
+
+def _of_one(curve: BuildCurve) -> str:
+    if curve.fit is None:
+        return f"No curve: {curve.reason}."
+    return (
+        f"{curve.name}: activation {part_words(curve, 'activation_volts')}, "
+        f"ohmic {part_words(curve, 'ohmic_volts')} of {part_words(curve, 'cell_volts')} a cell."
+    )
+
+
+def _drawn(made: Polarisation, title: str, said: str) -> Figure:
+    with styled():
+        drawn = figure(WIDTH, HEIGHT)
+        drawn.text(0.03, 0.955, fill(said, 104), fontsize=13, fontweight="bold", va="top", color=INK)
+        fitted = [b for b in made.builds if b.fit is not None]
+        if not fitted:
+            return drawn
+        _curves(drawn.add_axes((0.075, 0.14, 0.50, 0.62)), made)
+        _stack(drawn.add_axes((0.665, 0.14, 0.31, 0.62)), made, fitted)
+        drawn.text(
+            0.03, 0.025,
+            "Steps held until settled; current through the plates, less what leaks past them where gas was "
+            f"measured. Curves at {made.reference_c:.0f} °C. ± U for 95 %.",
+            fontsize=9.5, color=QUIET,
+        )  # fmt: skip
+    return drawn
+
+
+def _curves(axes: Any, made: Polarisation) -> None:
+    for curve, (colour, shape, dash) in zip(made.builds, _LOOKS * len(made.builds), strict=False):
+        if curve.points is None:
+            continue
+        p = curve.points
+        if curve.fit is not None:
+            j = np.geomspace(0.7 * p.density.min(), 1.1 * p.density.max(), 120)
+            axes.plot(j, sum(curve.fit.volts(j)), dash, color=colour, linewidth=2.0, zorder=2)
+            # each step moved to the reference along its own curve
+            moved = p.cell_volts - curve.fit.fitted + sum(curve.fit.volts(p.density))
+        else:
+            moved = p.cell_volts
+        axes.plot(p.density, moved, shape, color=colour, markerfacecolor="white", markeredgewidth=1.8,
+                  markersize=7, label=f"{curve.name} ({len(p)} steps)", zorder=3)  # fmt: skip
+    axes.axvline(made.at_density, color=QUIET, linewidth=1.0, linestyle=(0, (2, 3)), zorder=1)
+    axes.set_xlabel("Current density through the plates [mA/cm²]")
+    axes.set_title(f"Volts per cell [V] at {made.reference_c:.0f} °C")
+    axes.legend(loc="lower right", fontsize=10)
+    axes.margins(y=0.12)
+
+
+def _stack(axes: Any, made: Polarisation, fitted: list[BuildCurve]) -> None:
+    """Each build's volts at the common current density, taken apart."""
+    act, ohmic = PARTS.index("activation_volts"), PARTS.index("ohmic_volts")
+    for y, curve in enumerate(fitted):
+        fit = curve.fit
+        assert fit is not None
+        sizes = (fit.reversible_at, float(fit.parts[act]), float(fit.parts[ohmic]))
+        left = 0.0
+        words = (f"{sizes[0]:.3f} V", part_words(curve, "activation_volts"), part_words(curve, "ohmic_volts"))
+        for (name, colour, hatch), size, text in zip(_FILLS, sizes, words, strict=True):
+            axes.barh(y, size, left=left, height=0.36, color=colour, edgecolor=INK, linewidth=0.9,
+                      hatch=hatch,
+                      zorder=2)  # fmt: skip
+            above = name != "ohmic"
+            axes.text(
+                left + 0.5 * size if name != "ohmic" else left + size, y - 0.24 if above else y + 0.24,
+                f"{name}\n{text}", ha="center" if above else "right", va="bottom" if above else "top",
+                fontsize=9.5, color=INK, zorder=4,
+            )  # fmt: skip
+            left += size
+        axes.text(
+            0.0, y + 0.24, f"{curve.name}", ha="left", va="top", fontsize=10.5, fontweight="bold", color=INK
+        )
+    axes.set_ylim(len(fitted) - 0.35, -0.75)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.set_xlim(0.0, 1.06 * max(float(b.fit.parts[PARTS.index("cell_volts")]) for b in fitted if b.fit))
+    axes.set_xlabel("V per cell")
+    axes.set_title(f"Where the volts go at {made.at_density:g} mA/cm²")
+    axes.grid(visible=False, axis="y")
+    axes.grid(visible=True, axis="x", color=PALE)
+    assert math.isfinite(made.at_density)

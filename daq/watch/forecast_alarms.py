@@ -1,0 +1,157 @@
+"""Between the watch and what foresees: ticks in, warnings out as an alarm's condition."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daq.alarms import FORESEEN, Edge, ExternalRule, Rule
+from daq.bench import Bench
+from daq.forecast import CLEAR_AFTER_S, CLEAR_AT, Forecaster
+from daq.measure import READINGS, Bins, FloatArray, IntArray, Numbers, chopped_power
+from daq.quantity import Quantity
+
+__all__ = ["Foresight", "foreseer"]
+
+TICK_NS = 5_000_000_000
+"""What foresees is given means over so long."""
+_MINUTE_NS = 60_000_000_000
+_FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
+_ROW = {name: i for i, name in enumerate(_FED)}
+
+
+def foreseer(bench: Bench) -> Forecaster | None:
+    """What foresees for this bench; None where lye temperature or power are not measured."""
+    measured = bench.channels.keys()
+    power = "watts" in measured or "volts" in measured
+    if not ("lye_temp" in measured and "amps" in measured and power):
+        return None
+    from daq.forecast import RunawayForecaster  # with SciPy: a review that foresees nothing needs none
+
+    return RunawayForecaster(bench)
+
+
+@dataclass(slots=True)
+class Foresight:
+    """Feeds a forecaster with the means of each step; tells its warnings and weaknesses to their alarms."""
+
+    bench: Bench
+    forecaster: Forecaster
+    rules: list[Rule]
+    """As `FORESEEN`."""
+    standing: set[str] = field(default_factory=set)
+    each_minute: Callable[[int], None] | None = None
+    """Called at every whole minute [ns], when what is foreseen may be asked for."""
+    inherited: bool = False
+    """The warning that stands was raised by a forecaster before this one, which has yet to learn as much."""
+    failed: bool = False
+    """The forecaster raised: what it would say now rests on a step half done."""
+    _unlikely_ns: int | None = None
+
+    def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:
+        """Give it the steps that end at `ends`, the windows of which are `numbers`.
+
+        Quietly, what it warns of changes no alarm yet.
+        """
+        # Every few seconds is often enough: it thinks in bins of twenty.
+        stride = max(1, round(TICK_NS / bins.step_ns))
+        due = ends % stride == 0
+        if not due.any():
+            return
+        mean = _means(*bins.windows(ends[due], stride, of=_FED))
+        watts = mean[_ROW["watts"]]
+        if self.bench.supply.mode != "pwm":
+            watts = np.where(np.isfinite(watts), watts, mean[_ROW["volt_amps"]])
+        elif not np.isfinite(watts).all():
+            watts = np.where(np.isfinite(watts), watts, self._chopped(mean))
+        dry = mean[_ROW["gas_flow"]] * _dry_share(numbers)[due]
+        rows = np.stack([mean[_ROW["volts"]], mean[_ROW["amps"]], watts, mean[_ROW["lye_temp"]],
+                         mean[_ROW["room_temp"]], dry], axis=1).tolist()  # fmt: skip
+        for t_ns, row in zip(numbers.end_ns[due].tolist(), rows, strict=True):
+            self.forecaster.update(t_ns / 1e9, *row)
+            if not quiet:
+                self._tell(t_ns, row[1])
+            if self.each_minute is not None and t_ns % _MINUTE_NS == 0:
+                self.each_minute(t_ns)
+
+    def _chopped(self, mean: FloatArray) -> FloatArray:
+        """Power from what the readings tell of a chopped supply [W]; NaN where they do not."""
+        supply = self.bench.supply
+        readings = {n: Quantity(mean[_ROW[n]]) for n in READINGS if n in self.bench.channels}
+        found = chopped_power(
+            readings,
+            off_volts=supply.off_volts,
+            sensed_at=supply.volts_at,
+            cells=self.bench.stack.cells,
+            powered_above_amps=supply.powered_above_amps,
+        )
+        return np.asarray(found.power.value)
+
+    def time_left_s(self) -> float | None:
+        """Time to the limit by the latest forecast [s]; None where none is foreseen."""
+        said = self.forecaster.forecast()
+        left = None if said is None else said.get("time_to_limit_s")
+        return None if left is None else float(left)
+
+    def _still_believed(self, t_ns: int, amps: float) -> bool:
+        """Whether an inherited warning is to stand on: until the new forecaster is as sure that it may go."""
+        said = self.forecaster.forecast()
+        if said is None:
+            # Nothing learned yet, or no current.
+            return not abs(amps) <= self.bench.supply.powered_above_amps
+        if float(said.get("chance") or 0.0) >= CLEAR_AT:
+            self._unlikely_ns = None
+            return True
+        if self._unlikely_ns is None:
+            self._unlikely_ns = t_ns
+        return t_ns - self._unlikely_ns < CLEAR_AFTER_S * 1e9
+
+    def _tell(self, t_ns: int, amps: float) -> None:
+        now = dict(self.forecaster.weaknesses)
+        warnings = self.forecaster.warnings
+        if warnings and warnings[-1].get("cleared_s") is None:
+            now[FORESEEN[0]] = str(warnings[-1].get("reason") or "")
+            self.inherited = False
+        elif self.inherited:
+            self.inherited = self._still_believed(t_ns, amps)
+            if self.inherited:
+                now[FORESEEN[0]] = ""
+        if now.keys() == self.standing:
+            return
+        for rule in self.rules:
+            name = rule.spec.name
+            if isinstance(rule, ExternalRule) and (name in now) != (name in self.standing):
+                cause = now.get(name, "no longer foreseen" if name == FORESEEN[0] else "it is over")
+                rule.pending.append((Edge(t_ns, name in now, None), cause or rule.spec.title))
+        self.standing = set(now)
+
+    def take_over(self, standing: set[str]) -> None:
+        """Alarms that stand already, as after a restart."""
+        self.standing = standing
+        self.inherited = FORESEEN[0] in standing
+        self._unlikely_ns = None
+
+
+def _means(seconds: FloatArray, sums: FloatArray) -> FloatArray:
+    """Means over windows, quantities by windows; NaN where there was nothing.
+
+    Of the lye's temperature it is the last step that has any: in a longer mean a leap to 85.0 and back would
+    be but a bump, and the digit by which a reading stands still would be gone.
+    """
+    s, total = seconds.sum(2), sums.sum(2)
+    row = _ROW["lye_temp"]
+    of_lye = seconds[row] > 0.0
+    last = (seconds.shape[2] - 1 - of_lye[:, ::-1].argmax(1))[:, np.newaxis]
+    s[row] = np.take_along_axis(seconds[row], last, 1)[:, 0]
+    total[row] = np.take_along_axis(sums[row], last, 1)[:, 0]
+    means: FloatArray = np.divide(total, s, out=np.full(s.shape, np.nan), where=s > 0.0)
+    return means
+
+
+def _dry_share(numbers: Numbers) -> FloatArray:
+    """Dry gas at the reference over the meter's reading, of each window; NaN without flow."""
+    flow, dry = numbers.value["flow_as_read_lpm"], numbers.value["flow_dry_ref_lpm"]
+    share: FloatArray = np.divide(dry, flow, out=np.full(flow.shape, np.nan), where=np.abs(flow) > 1e-6)
+    return share

@@ -1,0 +1,95 @@
+"""How soon and how surely a warning is raised."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from daq.forecast.decision import (
+    EARLY_S,
+    LOSS_UNSEEN,
+    RAISE_AFTER_MOST_S,
+    RAISE_AFTER_NEAR_S,
+    RAISE_AFTER_S,
+    RAISE_AT,
+    RAISE_AT_EARLY,
+    RAISE_AT_RISING,
+    RISES_TO_S,
+    WarningState,
+)
+
+
+def raised_after(
+    chance: float,
+    *,
+    left_s: float = math.inf,
+    rises_to_s: float = math.inf,
+    watched_s: float = math.inf,
+    loss_sd: float = 0.0,
+) -> float:
+    """Seconds until it is raised; infinite if not within an hour."""
+    state = WarningState()
+    for t in range(0, 3600, 20):
+        if state.update(
+            float(t),
+            chance,
+            powered=True,
+            left_s=left_s,
+            rises_to_s=rises_to_s,
+            watched_s=watched_s + t,
+            loss_sd=loss_sd,
+        ):
+            return float(t)
+    return math.inf
+
+
+@pytest.mark.parametrize(
+    ("chance", "left_s", "rises_to_s", "after_s"),
+    [
+        (RAISE_AT, math.inf, math.inf, RAISE_AFTER_MOST_S),
+        (RAISE_AT, 6.0 * 3600.0, math.inf, RAISE_AFTER_MOST_S),
+        (RAISE_AT, 6000.0, math.inf, 120.0),
+        (RAISE_AT, 1900.0, math.inf, RAISE_AFTER_S),
+        (RAISE_AT, 600.0, math.inf, RAISE_AFTER_NEAR_S),
+        (RAISE_AT - 0.01, 600.0, math.inf, math.inf),
+        (RAISE_AT_RISING, 600.0, 3600.0, math.inf),
+        (RAISE_AT_RISING, 600.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
+        (RAISE_AT_RISING, 600.0, RISES_TO_S, math.inf),
+        (RAISE_AT_RISING - 0.01, 600.0, 300.0, math.inf),
+    ],
+)
+def test_the_nearer_the_limit_the_sooner(
+    chance: float, left_s: float, rises_to_s: float, after_s: float
+) -> None:
+    assert raised_after(chance, left_s=left_s, rises_to_s=rises_to_s) == after_s
+
+
+@pytest.mark.parametrize(
+    ("chance", "rises_to_s", "after_s"),
+    [
+        (RAISE_AT_EARLY, math.inf, RAISE_AFTER_NEAR_S),
+        (RAISE_AT, math.inf, EARLY_S - 180.0 + RAISE_AFTER_NEAR_S),
+        (RAISE_AT_RISING, 300.0, RAISE_AFTER_S),
+    ],
+)
+def test_of_a_stack_hardly_seen_more_certainty_is_asked(
+    chance: float, rises_to_s: float, after_s: float
+) -> None:
+    """Three minutes seen, twenty left: what will do later waits until it has been seen for longer."""
+    assert raised_after(chance, left_s=1200.0, rises_to_s=rises_to_s, watched_s=180.0) == after_s
+
+
+@pytest.mark.parametrize(
+    ("loss_sd", "left_s", "rises_to_s", "after_s"),
+    [
+        (LOSS_UNSEEN, 6000.0, math.inf, 120.0),
+        (LOSS_UNSEEN + 0.01, 6000.0, math.inf, math.inf),
+        (LOSS_UNSEEN + 0.01, 6000.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
+    ],
+)
+def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
+    loss_sd: float, left_s: float, rises_to_s: float, after_s: float
+) -> None:
+    """What straight rise would have at the limit in ten minutes is near, whatever the futures say."""
+    assert raised_after(1.0, left_s=left_s, rises_to_s=rises_to_s, loss_sd=loss_sd) == after_s
