@@ -154,7 +154,12 @@ def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) ->
     if blind is not None:
         number += ", others not known"
     if waiting:
-        words = f"{number}, {len(waiting)} to acknowledge: {waiting[0]['title']}"
+        # The newest of the gravest: it is the one nobody has read yet.
+        gravest = min(_ORDER.index(a["priority"]) for a in waiting)
+        named = max(
+            (a for a in waiting if _ORDER.index(a["priority"]) == gravest), key=lambda a: str(a["since_utc"])
+        )
+        words = f"{number}, {len(waiting)} to acknowledge: {named['title']}"
         return {
             "state": "unacknowledged",
             "count": len(shown),

@@ -1,5 +1,6 @@
 // The status band at the head of every page: four short sentences, each with a shape. Grey while all is normal.
 
+import { isOpen, valueWords } from "./alarm_words.js";
 import { readerGone } from "./blindness.js";
 import { make, say, tag } from "./dom.js";
 import { clock, span, wall } from "./format.js";
@@ -132,12 +133,15 @@ export class Band {
       link("/fills", "Fills"),
     );
     this.cutPlace = make("div", { class: "cut-place" });
+    this.soundPlace = make("div", { class: "sound-place" });
     // Spoken: what changed in meaning, not each new digit.
     this.polite = make("p", { class: "spoken", role: "status" });
     this.urgent = make("p", { class: "spoken", role: "alert" });
     header.append(make("div", { class: "band-row" }, nav, list, this.cutPlace), this.polite, this.urgent);
+    header.after(this.soundPlace); // not in the band: it would take a phone's first screen
     this.spokenKey = null;
-    this.tripKey = null;
+    this.urgentKey = null;
+    this.named = new Set(); // alarms that were spoken by name
   }
 
   /** Show a state. */
@@ -171,10 +175,15 @@ export class Band {
       const run = `${said.run.words.replace(/, [\d:]+$/, "")} ${said.run.more ?? ""}`;
       if (!first) say(this.polite, [said.supply.words, said.data.words, state.alarms.words, run].join(". "));
     }
+    const open = state.standing.filter(isOpen);
+    const newcomers = open.filter(({ alarm, since_utc }) => !this.named.has(`${alarm} ${since_utc}`));
+    this.named = new Set(open.map(({ alarm, since_utc }) => `${alarm} ${since_utc}`));
+    const urgent = newcomers.filter(({ priority }) => ["critical", "high"].includes(priority));
     const trip = state.trip ? `${state.trip.utc} ${state.supply.state}` : "";
-    if (trip !== this.tripKey) {
-      this.tripKey = trip;
-      say(this.urgent, state.trip ? `${state.supply.words}. Cause: ${tripWords(state.trip)}` : "");
+    if (trip !== this.urgentKey || urgent.length) {
+      const cut = state.trip && trip !== this.urgentKey ? `${state.supply.words}. Cause: ${tripWords(state.trip)}. ` : "";
+      this.urgentKey = trip;
+      say(this.urgent, cut + urgent.map((row) => `${row.priority} alarm: ${row.title}, ${valueWords(row)}`).join(". "));
     }
     document.title = titleFor(state, fresh, document.documentElement.dataset.title ?? "lyewatch");
   }

@@ -1,9 +1,10 @@
-// What every page has: the band, the button that cuts the supply, and one ear on the service.
+// What every page has: the band, the button that cuts the supply, a voice, and one ear on the service.
 
 import { Band } from "./band.js";
 import { byId } from "./dom.js";
 import { Freshness } from "./freshness.js";
 import { SharedStream } from "./stream.js";
+import { Sound } from "./sound.js";
 import { CutButton } from "./supply.js";
 
 /** Start the band and the stream. `onEvent(kind, data)` and `onFresh(fresh, state)` are the page's own. */
@@ -11,9 +12,13 @@ export function watchBench(here, { onEvent = () => {}, onFresh = () => {}, elaps
   document.documentElement.dataset.title = document.title;
   const band = new Band(byId("band"), here);
   const cut = new CutButton(band.cutPlace);
+  const sound = new Sound(band.soundPlace);
   let state = null;
   let fresh = { connected: true, live: true, silent_s: 0, since: Date.now() / 1000 };
-  const tell = () => band.tell(state, fresh, elapsed());
+  const tell = () => {
+    band.tell(state, fresh, elapsed());
+    sound.tell(state, fresh);
+  };
   const freshness = new Freshness((now) => {
     fresh = now;
     tell();
