@@ -105,7 +105,7 @@ function runSays({ run }, gone, elapsed) {
 export class Band {
   constructor(header, here) {
     this.parts = {};
-    const list = make("ul", { class: "band-words", "aria-label": "State of the bench" });
+    const list = make("ul", { class: "band-words", role: "list", "aria-label": "State of the bench" });
     for (const part of PARTS) {
       const holder = make("span", { class: "band-shape" });
       const words = make("span");
@@ -134,10 +134,11 @@ export class Band {
     );
     this.cutPlace = make("div", { class: "cut-place" });
     this.soundPlace = make("div", { class: "sound-place" });
+    this.readingsPlace = make("div", { class: "now-place" });
     // Spoken: what changed in meaning, not each new digit.
     this.polite = make("p", { class: "spoken", role: "status" });
     this.urgent = make("p", { class: "spoken", role: "alert" });
-    header.append(make("div", { class: "band-row" }, nav, list, this.cutPlace), this.polite, this.urgent);
+    header.append(make("div", { class: "band-row" }, nav, list, this.cutPlace), this.readingsPlace, this.polite, this.urgent);
     header.after(this.soundPlace); // not in the band: it would take a phone's first screen
     this.spokenKey = null;
     this.urgentKey = null;

@@ -8,6 +8,7 @@ import { BEFORE_RESTORING, keepFolding, takeOver } from "./cautions.js";
 import { AllNumbers, Findings, Links } from "./details.js";
 import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
 import { TimedFill } from "./fill.js";
+import { Readings } from "./readings.js";
 import { Recording } from "./recording.js";
 import { Strip, STRIP_NUMBERS, STRIPS } from "./strips.js";
 import { TripPanel } from "./supply.js";
@@ -53,6 +54,7 @@ function tellDoubts() {
   const unseen = alarmsUnseen(state, fresh);
   panels.alarms.doubt(unseen);
   panels.findings.tell(traces.assessment, unseen);
+  panels.readings.tell(traces, state, current(), forecastUnseen(state, fresh));
   for (const strip of panels.strips) {
     strip.unseen = forecastUnseen(state, fresh);
     strip.tell(current());
@@ -148,6 +150,7 @@ async function begin() {
   strips.forEach((strip) => strip.attach());
   panels = {
     strips,
+    readings: new Readings(watch.band.readingsPlace, bench),
     trip: new TripPanel(
       byId("trip"),
       bench.reset_cautions ? [...bench.reset_cautions, ...bench.cautions] : BEFORE_RESTORING,

@@ -39,8 +39,7 @@ export class Sound {
         "div",
         { class: "sound" },
         make("label", { for: id }, this.box, make("span", {}, "Alarms sound here")),
-        this.test,
-        this.notify,
+        make("details", {}, make("summary", {}, "More"), this.test, this.notify),
       ),
       this.words,
     );

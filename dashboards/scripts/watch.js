@@ -39,5 +39,5 @@ export function watchBench(here, { onEvent = () => {}, onFresh = () => {}, elaps
   tell();
   stream.start();
   setInterval(tell, 1000);
-  return { stream, tell, state: () => state, fresh: () => fresh };
+  return { band, stream, tell, state: () => state, fresh: () => fresh };
 }

@@ -86,6 +86,7 @@ def test_a_page_that_was_not_touched_says_that_it_is_silent(page: Page, serving:
 
 
 def test_the_sound_can_be_tried(listening: Page) -> None:
+    listening.locator(".sound summary").click()
     listening.get_by_role("button", name="Try the sound").click()
     wait_until(lambda: len(tones(listening)) == 3, "three tones")
 
