@@ -54,6 +54,8 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
 
     import uvicorn
 
+    from daq.service.server import Server
+
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listener.getsockname()[1]}/"
@@ -66,7 +68,7 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
         server_header=False,
         lifespan="on",
     )
-    server = uvicorn.Server(config)
+    server = Server(config)
     # uvicorn's own signal handling re-raises the signal after shutdown, which would skip the store's closing.
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
     with stop_event(stdin_too=until_stdin_closes) as stop:
@@ -83,7 +85,7 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
                 address = ""
         ended_by_itself = not thread.is_alive() and not stop.is_set()
         app.state.closing.set()
-        server.should_exit = True
+        server.end()
         thread.join()
     failure = failure_of(app)
     if failure is not None:

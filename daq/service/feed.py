@@ -91,8 +91,12 @@ class Feed:
         assert self._came is not None
         if self._messages:
             return
-        with suppress(TimeoutError):
-            await asyncio.wait_for(self._came.wait(), within_s)
+        # A timer that sets the event: `wait_for` would make a task of each wait.
+        late = asyncio.get_running_loop().call_later(within_s, self._came.set)
+        try:
+            await self._came.wait()
+        finally:
+            late.cancel()
 
     def _wake(self) -> None:
         loop, came = self._loop, self._came

@@ -54,6 +54,11 @@ TURN_S: Final = 0.25
 ASSESSMENT_EVERY_S: Final = (
     0.5  # of wall time: a bench at many times real speed makes more than a page can show
 )
+SELDOM_NS: Final = 10_000_000_000
+"""While nobody looks an assessment is made so often in the run's time [ns]: its numbers, each with its
+uncertainty, cost more than all else that the watch does, and no alarm goes by them."""
+LOOKED_AT_FOR_S: Final = 60.0
+"""Whoever has asked for assessments counts as looking for so long [s]."""
 STATE_EVERY_S: Final = 2.0
 LOOK_EVERY_S: Final = 0.25
 KEEP_EVERY_S: Final = 60.0
@@ -149,6 +154,7 @@ class Live:
         self.publisher: Publishing | None = None
         self._kept = _Kept()
         self._ring = Ring()
+        self._unfed: list[Sample] = []
         self._latest: dict[str, float] = {}
         self._last_t_ns = self._ticked_ns = self._had_ns = 0
         self._arrived_s: float | None = None
@@ -168,6 +174,7 @@ class Live:
         self._dropped_s = -SAID_FOR_S
         self._failures: deque[tuple[float, str]] = deque(maxlen=FAILURES_MOST + 1)
         self._sent_assessment_s = 0.0
+        self._asked_s = -LOOKED_AT_FOR_S
         self._sent_state_s = self._looked_s = 0.0
         self._sent_words: Any = None
         self._changed = True
@@ -365,6 +372,7 @@ class Live:
             return out
         start_ns = max(0, self._last_t_ns - int(seconds * 1e9))
         out["run"], out["start_utc"] = run.id, iso_utc(run.start_utc_ns)
+        self._look_closely()
         said = [a for a in self.assessments if a.t_ns >= start_ns]
         # The last one is taken for what is so now.
         out["assessments"] = [a.as_dict() for a in (*said[:-1], *map(self._shown, said[-1:]))]
@@ -392,6 +400,7 @@ class Live:
 
     def first_events(self) -> list[bytes]:
         """What a page that has just connected is told at once."""
+        self._look_closely()
         events = [encode("state", self.state())]
         if self.assessments:
             events.append(encode("assessment", self._shown(self.assessments[-1]).as_dict()))
@@ -565,6 +574,7 @@ class Live:
         self.assessments.clear()
         self._latest.clear()
         self._waiting.clear()
+        self._unfed.clear()
         self._last_t_ns = self._ticked_ns = 0
         self._arrived_s = None
         self._sent_words, self._changed = None, True
@@ -629,9 +639,14 @@ class Live:
             self._feed_watch(samples)
 
     def _feed_watch(self, samples: list[Sample]) -> None:
+        """Give the watch these before its next tick: a second's samples make one block."""
         if samples:
             self.foretold.fed(min(s.t_ns for s in samples))
-            self.watch.feed(blocks_of(samples))
+            self._unfed += samples
+
+    def _feed_unfed(self) -> None:
+        unfed, self._unfed = self._unfed, []
+        self.watch.feed(blocks_of(unfed))
 
     # -- what came before ----------------------------------------------------------------------------------
 
@@ -659,6 +674,7 @@ class Live:
         if self.run is None or self.run.id != run_id:
             return
         cut = {name: part_of(block, start_ns - 1, end_ns) for name, block in blocks.items()}
+        self._feed_unfed()
         self.watch.feed([b for b in cut.values() if len(b)])
         waiting, self._waiting = self._waiting, []
         self._feed_watch(waiting)
@@ -686,8 +702,8 @@ class Live:
         task.add_done_callback(done)
 
     async def _taken_up(self, run: RunRecord, saved: dict[str, Any] | None) -> None:
-        # The waiting samples are in the ring already.
-        self._waiting = []
+        # The waiting samples are in the ring already, and so are those that the watch of before had not had.
+        self._waiting, self._unfed = [], []
         ring = self._ring.blocks()
         try:
             taken = await asyncio.to_thread(self._go_through, run, ring, saved)
@@ -791,22 +807,45 @@ class Live:
             return
         now_ns = self.now_ns
         newest: Assessment | None = None
+        if self._ticked_ns + STEP_NS > now_ns:
+            self._lag_s = 0.0
+            return
+        looked_at = self._looked_at
+        self._feed_unfed()
         while self._ticked_ns + STEP_NS <= now_ns:
             self._ticked_ns += STEP_NS
-            newest = self._shown(self.watch.tick(self._ticked_ns))
-            self.assessments.append(newest)
+            if looked_at or self._ticked_ns % SELDOM_NS == 0:
+                newest = self._shown(self.watch.tick(self._ticked_ns))
+                self.assessments.append(newest)
+            else:
+                self.watch.advance(self._ticked_ns, bare=True)
             self.record_transitions()
             self.foretold.record()
         self._lag_s = max(0.0, (now_ns - self._ticked_ns) / 1e9 - STEP_NS / 1e9)
-        if newest is None:
-            return
         wall = time.monotonic()
         self._renew_forecaster(wall)
-        if wall - self._sent_assessment_s >= ASSESSMENT_EVERY_S:
+        if newest is not None and wall - self._sent_assessment_s >= ASSESSMENT_EVERY_S:
             self._sent_assessment_s = wall
             self.hub.publish("assessment", newest.as_dict())
         if wall - self._saved_s >= KEEP_EVERY_S:
             self.keep_watch()
+
+    @property
+    def _looked_at(self) -> bool:
+        """Whether anybody sees assessments: a page, whoever asked a while ago, or who has them published."""
+        if self.hub.clients or self.publisher is not None:
+            return True
+        return time.monotonic() - self._asked_s < LOOKED_AT_FOR_S
+
+    def _look_closely(self) -> None:
+        """Somebody asks for assessments: there is one of the last tick, and of each that follows."""
+        self._asked_s = time.monotonic()
+        last_ns = self.assessments[-1].t_ns if self.assessments else 0
+        if self._taking_up is not None or self._ticked_ns <= last_ns:
+            return
+        assessment = self.watch.assess_again()
+        if assessment is not None and assessment.t_ns > last_ns:
+            self.assessments.append(self._shown(assessment))
 
     def _renew_forecaster(self, wall: float) -> None:
         if "the forecast" not in self.watch.failures or wall - self._forecaster_s < RENEW_AFTER_S:

@@ -193,6 +193,14 @@ class Watch(AlarmDesk):
         self._guarded("the means", lambda: self.bins.trim(last - self._kept_steps), None)
         return numbers
 
+    def assess_again(self) -> Assessment | None:
+        """The assessment of the last tick, for whoever went on with `advance` until then; None before it."""
+        if self._ticked is None:
+            return None
+        ends = np.array([self._ticked], dtype=np.int64)
+        numbers = self._guarded("the numbers", lambda: self.assessor.assess(self.bins, ends, self.steps), None)
+        return self.assessment(self._no_numbers(ends) if numbers is None else numbers, 0)
+
     def _foresee(self, ends: IntArray, numbers: Numbers) -> None:
         foresight = self._foresight
         if foresight is None or foresight.failed:
