@@ -23,6 +23,8 @@ def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
     assert {"topped up 200 mL", "earlier"} <= set(texts)
     renamed = rig.client.patch(f"/api/runs/{second}", json={"name": "ports sealed, second day"}).json()
     assert renamed["name"] == "ports sealed, second day"
+    # A run that is stopped before its first sample has no peak.
+    rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 0.1, "samples of the new run")
     assert rig.post("/api/runs/current/stop", {"who": "Ada"})["run"] == second
 
     def listed() -> dict[str, Any]:
@@ -33,7 +35,7 @@ def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
     assert listed()[second]["peak_lye_temp"] == 40.0
     assert set(listed()) == {first, second}, "the standby between runs is not a run"
     rig.until(lambda: rig.get("/api/state")["run"] is None, "nothing is recorded")
-    assert rig.get("/api/state")["data"]["state"] == "fresh", "the bench is still watched"
+    rig.until(lambda: rig.get("/api/state")["data"]["state"] == "fresh", "the bench is still watched")
 
 
 def test_series_of_channels_and_numbers(rig: Rig) -> None:
