@@ -207,14 +207,17 @@ class Assessor:
     def bare(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
         """As `assess`, of the numbers that alarms and forecasts go by alone, and of uncertainties only that
         of the temperature's rate: what a run that is only to be watched needs, at a fraction of the cost."""
-        balance = self.balance(measure(self.bench, bins, ends, steps, bare=True))
-        out = self.ratios.numbers(balance.flows)
+        balance = self.balance(measure(self.bench, bins, ends, steps, bare=True), bare=True)
+        out = self.ratios.watched(balance.flows)
         value = {k: _full(out[k].value, ends.shape) for k in WATCHED}
         u95 = {k: _full(out[k].u95, ends.shape) for k in ("temp_rate_c_per_min",)}
         return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, {}, {})
 
-    def balance(self, measured: Measured, gas: GivenGas | None = None) -> Balance:
-        """What went in and what came out; `gas` counts where no flow meter told it."""
+    def balance(self, measured: Measured, gas: GivenGas | None = None, *, bare: bool = False) -> Balance:
+        """What went in and what came out; `gas` counts where no flow meter told it.
+
+        With `bare` heat and ceilings are left out of the flows: no alarm and no forecast goes by them.
+        """
         m = measured.end_ns.size
         notes, refused = Notes(m), Notes(m)
         means, seconds = measured.means, measured.seconds
@@ -228,14 +231,7 @@ class Assessor:
             flowing_s = np.where(~known(dry) & known(gas.dry), seconds["amps"], flowing_s)
             notes.add(gas.words, ~known(dry) & known(gas.dry))
             dry, flow = first_known(dry, gas.dry), first_known(flow, gas.flow)
-        vapour, heat, least = self._heat(power, amps, dry, temp, pressure, notes)
-        notes.add(NO_TEMP, ~known(temp) & known(amps))
-        notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(heat))
-        at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
-        ceilings = (
-            propagate(f, at, reference=self.reference, unit=UNITS["mmw_dry_ref"], outside="nan")
-            for f in (mmw_ceiling_thermoneutral, mmw_ceiling_reversible)
-        )
+        made = self._made(amps, dry, temp, pressure, notes)
         flows = {
             "power": power,
             "amps": amps,
@@ -243,14 +239,22 @@ class Assessor:
             "cell_volts": volts * (1.0 / self.bench.stack.cells),
             "flow": flow,
             "dry": dry,
-            "vapour": vapour,
-            "heat": heat,
-            "heat_least": least,
+            "vapour": made.vapour,
             "lye_temp": temp,
             "rate": measured.temp_rate,
-            "ceiling_thermoneutral": next(ceilings),
-            "ceiling_reversible": next(ceilings),
         }
+        if not bare:
+            flows["heat"], flows["heat_least"] = self._heat(power, temp, made)
+            notes.add(NO_TEMP, ~known(temp) & known(amps))
+            notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(flows["heat"]))
+            at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
+            for name, ceiling in (
+                ("ceiling_thermoneutral", mmw_ceiling_thermoneutral),
+                ("ceiling_reversible", mmw_ceiling_reversible),
+            ):
+                flows[name] = propagate(
+                    ceiling, at, reference=self.reference, unit=UNITS["mmw_dry_ref"], outside="nan"
+                )
         covered = {
             "power": np.maximum(seconds["watts"], seconds["volt_amps"]),
             "amps": seconds["amps"],
@@ -319,11 +323,10 @@ class Assessor:
         ohms = 1e-3 * self.bench.supply.lead_milliohms
         return Quantity(ohms, LEAD_U_SHARE * ohms, "ohm", label="leads")
 
-    def _heat(
-        self, power: Quantity, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes
-    ) -> tuple[Quantity, Quantity, Quantity]:
-        """Latent heat of the vapour the gas carries off; the power less that and the gas's, by the gas as
-        measured and if all current made gas [W]."""
+    def _made(
+        self, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes
+    ) -> _Made:
+        """The gas that the heat is counted by, and the latent heat of the vapour that it carries off."""
         stack = self.bench.stack
         flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps
         notes.add(NO_FLOW, flowing & ~known(dry))
@@ -341,10 +344,6 @@ class Assessor:
         # with its uncertainty, until its window or its run is looked at as a whole.
         within = np.clip(made.value, 0.0, np.maximum(could.value, 0.0))
         clipped = Quantity.from_parts(within, "L/min", made.parts)
-        idle = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
-        none = Quantity(np.where(known(amps), 0.0, np.nan), 0.0, "L/min")
-        idle = first_known(where(idle, np.asarray(idle.value) >= 0.0), none)
-        made = first_known(where(made, flowing), idle)
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
             over_lye = vapour_pressure_lye(t_c, stack.mass_fraction, stack.electrolyte, outside="nan")
@@ -352,11 +351,34 @@ class Assessor:
             return np.asarray(carried * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
 
         carried = propagate(vapour_j_mol, temp, pressure, unit="")
-        enthalpy = propagate(reaction_enthalpy_j_mol, temp, unit="", outside="nan")
-        per_lpm = (self.ratios.mol_s_per_lpm * (H2_SHARE * enthalpy + carried)).named("")
         vapour = (clipped * self.ratios.mol_s_per_lpm * carried).named("W")
-        heat, least = (power - (gas * per_lpm).named("W") for gas in (made, could))
-        return vapour, heat, least
+        return _Made(amps, made, could, flowing, carried, vapour)
+
+    def _heat(self, power: Quantity, temp: Quantity, gas: _Made) -> tuple[Quantity, Quantity]:
+        """The power less the heat of gas and vapour, by the gas as measured and if all current made gas
+        [W]."""
+        made, could = gas.made, gas.could
+        idle = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
+        none = Quantity(np.where(known(gas.amps), 0.0, np.nan), 0.0, "L/min")
+        idle = first_known(where(idle, np.asarray(idle.value) >= 0.0), none)
+        made = first_known(where(made, gas.flowing), idle)
+        enthalpy = propagate(reaction_enthalpy_j_mol, temp, unit="", outside="nan")
+        per_lpm = (self.ratios.mol_s_per_lpm * (H2_SHARE * enthalpy + gas.carried)).named("")
+        heat, least = (power - (lpm * per_lpm).named("W") for lpm in (made, could))
+        return heat, least
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """Gas of m windows: as measured (or taken, where it is not) and as the current could make it [L/min]; the
+    heat of the vapour in a mole [J/mol], and in all [W]."""
+
+    amps: Quantity
+    made: Quantity
+    could: Quantity
+    flowing: NDArray[np.bool_]
+    carried: Quantity
+    vapour: Quantity
 
 
 def _full(value: float | FloatArray, shape: tuple[int, ...]) -> FloatArray:

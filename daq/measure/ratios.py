@@ -80,6 +80,32 @@ class Ratios:
         by_gas, by_charge = flows["dry"] * per_lpm, flows["amps"] * self.water_ml_per_coulomb
         return by_gas.named("mL/s"), by_charge.named("mL/s")
 
+    def watched(self, flows: Mapping[str, Quantity]) -> dict[str, Quantity]:
+        """Those of `numbers` that alarms and forecasts go by; takes `flows` without heat and ceilings."""
+        powered = np.asarray(flows["amps"].value) > self.powered_above_amps
+        on_amps = where(flows["amps"], powered)
+        taken = (flows["dry"] * self.amps_per_lpm).named("A")
+        return {
+            "volts": flows["volts"],
+            "cell_volts": self._cell_volts(flows, on_amps),
+            "lye_temp": flows["lye_temp"],
+            "flow_as_read_lpm": flows["flow"],
+            "flow_dry_ref_lpm": flows["dry"],
+            "faradaic_efficiency": taken / on_amps,
+            "vapour_w": flows["vapour"],
+            "temp_rate_c_per_min": flows["rate"],
+        }
+
+    def _cell_volts(self, flows: Mapping[str, Quantity], on_amps: Quantity) -> Quantity:
+        """Volts of a cell [V].
+
+        Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
+        what the charge met on average.
+        """
+        if not self.chopped:
+            return flows["cell_volts"]
+        return (flows["power"] / on_amps * (1.0 / self.cells)).named("V")
+
     def numbers(self, flows: Mapping[str, Quantity]) -> dict[str, Quantity]:
         """Every number of `NUMBERS`.
 
@@ -94,28 +120,21 @@ class Ratios:
             By key of `NUMBERS`, in its unit; NaN where not known and where it would be divided by noise.
         """
         f, mmw = flows, UNITS["mmw_dry_ref"]
-        power, amps, dry, cells = f["power"], f["amps"], f["dry"], self.cells
+        power, amps, dry = f["power"], f["amps"], f["dry"]
         powered = np.asarray(amps.value) > self.powered_above_amps
         on_power = where(power, powered & above_noise(power))
         on_amps = where(amps, powered)
         made = where(dry, powered & above_noise(dry))
         taken = (dry * self.amps_per_lpm).named("A")
         h2_mol_s = made * (self.mol_s_per_lpm * H2_SHARE)
-        # Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
-        # what the charge met on average.
-        cell = (power / on_amps * (1.0 / cells)).named("V") if self.chopped else f["cell_volts"]
+        cell = self._cell_volts(f, on_amps)
         usable = where(cell, np.asarray(cell.value) > 0.2)
         return {
             "power_w": power,
-            "volts": f["volts"],
+            **self.watched(f),
             "amps": amps,
-            "cell_volts": cell,
-            "lye_temp": f["lye_temp"],
-            "flow_as_read_lpm": f["flow"],
-            "flow_dry_ref_lpm": dry,
             "mmw_as_read": f["flow"] / on_power * 1000.0,
             "mmw_dry_ref": dry / on_power * 1000.0,
-            "faradaic_efficiency": taken / on_amps,
             "leak_amps": on_amps - taken,
             "voltage_efficiency_hhv": propagate(voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"),
             "energy_efficiency_hhv": h2_mol_s * HHV_J_MOL / on_power,
@@ -124,8 +143,6 @@ class Ratios:
             "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
             "water_ml_per_h": (self.water_ml_s(f) * 3600.0).named("mL/h"),
             "heat_w": heat_of_windows(f),
-            "vapour_w": f["vapour"],
-            "temp_rate_c_per_min": f["rate"],
             "mmw_ceiling_faraday": propagate(
                 mmw_ceiling_faraday, usable, reference=self.reference, unit=mmw, outside="nan"
             ),
