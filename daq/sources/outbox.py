@@ -91,6 +91,8 @@ class Outbox:
 
     def due(self, now_ns: int) -> list[Command]:
         """What is to be written now, trips first. Whatever is past its time is given up here."""
+        if not self._entries:
+            return []
         with self._lock:
             for action, entry in list(self._entries.items()):
                 rule = entry.rule
@@ -104,6 +106,8 @@ class Outbox:
 
     def next_due_ns(self) -> int | None:
         """When `due` has something to say next."""
+        if not self._entries:
+            return None
         with self._lock:
             return min((e.next_ns for e in self._entries.values()), default=None)
 

@@ -85,5 +85,5 @@ def _went_back(ms: int, before: int) -> bool:
 
 
 def _fingerprint(fields: Mapping[str, float]) -> int:
-    # repr makes every nan the same; hash(nan) differs from one object to the next.
-    return hash(tuple((name, repr(value)) for name, value in fields.items()))
+    # Every nan is the same here; hash(nan) differs from one object to the next.
+    return hash((*fields, *[value if value == value else None for value in fields.values()]))
