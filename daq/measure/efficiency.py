@@ -323,9 +323,7 @@ class Assessor:
         ohms = 1e-3 * self.bench.supply.lead_milliohms
         return Quantity(ohms, LEAD_U_SHARE * ohms, "ohm", label="leads")
 
-    def _made(
-        self, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes
-    ) -> _Made:
+    def _made(self, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes) -> _Made:
         """The gas that the heat is counted by, and the latent heat of the vapour that it carries off."""
         stack = self.bench.stack
         flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps

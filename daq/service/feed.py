@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
@@ -16,6 +17,8 @@ __all__ = ["LOST", "Asks", "Connect", "Feed", "Link"]
 
 MOST_ROWS: Final = 50_000
 """Samples that may wait: over a minute of a bench at a thousand hertz with one source."""
+MOST_PATIENT: Final = 500
+"""Samples that may wait without waking anybody."""
 LOST: Final = "lost"
 """Kind of the message, made here, that says why there is no connection."""
 
@@ -41,10 +44,14 @@ class Feed:
     ----------
     dropped : int
         Samples that found no room because the event loop fell behind.
+    patient_until_ns : int or None
+        Samples of before this time of the run wake nobody: they wait for the event loop to come by [ns]. None
+        while each is wanted at once.
     """
 
     def __init__(self) -> None:
         self.dropped = 0
+        self.patient_until_ns: int | None = None
         self._messages: deque[dict[str, Any]] = deque()
         self._rows = 0
         self._lock = threading.Lock()
@@ -61,16 +68,23 @@ class Feed:
         kind = message.get("type")
         with self._lock:
             if kind == "samples":
-                rows = len(message.get("rows", ()))
-                if self._rows + rows > MOST_ROWS:
-                    self.dropped += rows
+                rows = message.get("rows", ())
+                if self._rows + len(rows) > MOST_ROWS:
+                    self.dropped += len(rows)
                     return
-                self._rows += rows
+                self._rows += len(rows)
+                message["arrived_s"] = time.monotonic()
             self._messages.append(message)
-            if self._told:
+            if self._told or (kind == "samples" and self._may_wait(message)):
                 return
             self._told = True
         self._wake()
+
+    def _may_wait(self, message: Mapping[str, Any]) -> bool:
+        until_ns = self.patient_until_ns
+        if until_ns is None or self._rows > MOST_PATIENT:
+            return False
+        return all(row["t_ns"] < until_ns for row in message.get("rows", ()))
 
     def lost(self, why: str) -> None:
         """There is no connection, and why."""
@@ -89,7 +103,7 @@ class Feed:
     async def wait(self, within_s: float) -> None:
         """Until something waits, or so long [s]."""
         assert self._came is not None
-        if self._messages:
+        if self._told:
             return
         # A timer that sets the event: `wait_for` would make a task of each wait.
         late = asyncio.get_running_loop().call_later(within_s, self._came.set)

@@ -155,6 +155,8 @@ class Live:
         self._kept = _Kept()
         self._ring = Ring()
         self._unfed: list[Sample] = []
+        # Where silence is told sooner than that, what came must not lie about.
+        self._patient = all(s.silent_after_s >= 2.0 * TURN_S for s in bench.sources.values())
         self._latest: dict[str, float] = {}
         self._last_t_ns = self._ticked_ns = self._had_ns = 0
         self._arrived_s: float | None = None
@@ -491,6 +493,7 @@ class Live:
         if self._taking_up is None:
             self._tick()
         self._tell_state()
+        self.feed.patient_until_ns = self._patient_until_ns()
 
     def _begin_anew(self, exc: Exception) -> None:
         """A fault of ours in this task: the watch is made anew from what was kept, unless it fails on."""
@@ -612,7 +615,7 @@ class Live:
             return
         newest_ns = max(s.t_ns for s in samples)
         if newest_ns > self._last_t_ns or self._arrived_s is None:
-            self._last_t_ns, self._arrived_s = max(newest_ns, self._last_t_ns), time.monotonic()
+            self._last_t_ns, self._arrived_s = max(newest_ns, self._last_t_ns), message["arrived_s"]
         for sample in samples:
             self._ring.add(sample)
             self._latest.update(sample.values)
@@ -829,6 +832,12 @@ class Live:
             self.hub.publish("assessment", newest.as_dict())
         if wall - self._saved_s >= KEEP_EVERY_S:
             self.keep_watch()
+
+    def _patient_until_ns(self) -> int | None:
+        """Up to when samples need not wake this task [ns]: to the next tick while nobody follows them."""
+        if self.hub.clients or self.hub.taps or self._backlog or not self._patient:
+            return None
+        return self._ticked_ns + STEP_NS
 
     @property
     def _looked_at(self) -> bool:

@@ -198,7 +198,9 @@ class Watch(AlarmDesk):
         if self._ticked is None:
             return None
         ends = np.array([self._ticked], dtype=np.int64)
-        numbers = self._guarded("the numbers", lambda: self.assessor.assess(self.bins, ends, self.steps), None)
+        numbers = self._guarded(
+            "the numbers", lambda: self.assessor.assess(self.bins, ends, self.steps), None
+        )
         return self.assessment(self._no_numbers(ends) if numbers is None else numbers, 0)
 
     def _foresee(self, ends: IntArray, numbers: Numbers) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import threading
 import time
@@ -17,7 +18,7 @@ from daq.errors import StoreError
 from daq.frame import Block, Sample
 from daq.service import create_app
 from daq.service import live as live_module
-from daq.service.live import Live
+from daq.service.live import LOOKED_AT_FOR_S, SELDOM_NS, STEP_NS, Live
 from daq.store import Logbook, Store
 from tests.service.fake_reader import FakeReader
 from tests.waiting import wait_until
@@ -90,6 +91,37 @@ def bed(bench: Bench, reader: FakeReader) -> Iterator[Bed]:
         made.until(lambda: made.get("/api/state")["data"]["state"] == "fresh", "data")
         made.until(lambda: not made.live.blind(), "the watch")
         yield made
+
+
+# -- who looks ---------------------------------------------------------------------------------------------
+
+
+def test_assessments_are_made_in_full_only_while_somebody_looks(bench: Bench, reader: FakeReader) -> None:
+    reader.talk()
+    with serving(bench, reader) as bed:
+        bed.until(lambda: not bed.live.blind(), "the watch")
+        live = bed.live
+        bed.until(lambda: live._ticked_ns >= 4 * STEP_NS, "some ticks")
+        alone = [a.t_ns for a in live.assessments]
+        assert alone == [t for t in alone if t % SELDOM_NS == 0], "nobody looks"
+        # Whoever comes is shown the window that ended last, and from then on each.
+        seen = bed.get("/api/recent?seconds=60")["assessments"]
+        last = seen[-1]
+        assert last["t"] >= live._ticked_ns / 1e9 - 2.0
+        assert last["numbers"]["power_w"]["value"] == pytest.approx(reader.levels["watts"])
+        assert last["numbers"]["power_w"]["u95"] > 0.0
+        bed.until(lambda: len(live.assessments) >= len(seen) + 3, "one a second")
+        times = [a.t_ns for a in live.assessments][-3:]
+        assert [b - a for a, b in itertools.pairwise(times)] == [STEP_NS, STEP_NS]
+        # Long after the last question it is as before; alarms are raised all the same.
+        live._asked_s -= LOOKED_AT_FOR_S
+        bed.ticking()
+        made, ticked = len(live.assessments), live._ticked_ns
+        reader.levels["lye_temp"] = 52.0
+        bed.until(lambda: live.watch.alarms["lye_temp.warn"].active, "the alarm")
+        bed.until(lambda: live._ticked_ns >= ticked + 2 * STEP_NS, "more ticks")
+        due = live._ticked_ns // SELDOM_NS - ticked // SELDOM_NS
+        assert len(live.assessments) - made <= due + 1
 
 
 # -- the disk ----------------------------------------------------------------------------------------------

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +95,47 @@ def test_what_finds_no_room_is_dropped_and_counted_but_no_word_of_the_reader(
     assert feed.dropped == 15
     feed.take({"type": "samples", "rows": [{}] * 3})
     assert len(feed.drain()) == 1
+
+
+def test_while_nobody_follows_only_what_is_due_wakes_the_loop() -> None:
+    feed = Feed()
+
+    def samples(*t_ns: int) -> dict[str, Any]:
+        return {"type": "samples", "rows": [{"t_ns": t} for t in t_ns]}
+
+    async def woken(*messages: dict[str, Any], until_ns: int | None) -> bool:
+        """Whether the loop is woken at once by these; in any case it finds them."""
+        feed.attach(asyncio.get_running_loop())
+        feed.drain()
+        feed.patient_until_ns = until_ns
+        for message in messages:
+            feed.take(message)
+        try:
+            await asyncio.wait_for(feed.wait(3600.0), 0.05)
+            at_once = True
+        except TimeoutError:
+            at_once = False
+        assert feed.drain() == list(messages)
+        return at_once
+
+    second = 1_000_000_000
+    assert not asyncio.run(woken(samples(second - 2), samples(second - 1), until_ns=second))
+    assert asyncio.run(woken(samples(second - 1), samples(second), until_ns=second)), "the tick is due"
+    assert asyncio.run(woken(samples(second - 1), {"type": "state"}, until_ns=second)), "the reader says so"
+    assert asyncio.run(woken(samples(second - 1), until_ns=None)), "somebody follows"
+    flood = [samples(*range(100)) for _ in range(6)]
+    assert asyncio.run(woken(*flood, until_ns=second)), "too many to lie about"
+
+
+async def _wait(feed: Feed, within_s: float) -> float:
+    feed.attach(asyncio.get_running_loop())
+    began = time.monotonic()
+    await feed.wait(within_s)
+    return time.monotonic() - began
+
+
+def test_the_loop_comes_by_where_nothing_wakes_it() -> None:
+    assert 0.04 < asyncio.run(_wait(Feed(), 0.05)) < 30.0
 
 
 class Refusing:

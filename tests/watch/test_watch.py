@@ -143,6 +143,28 @@ def test_assessments_are_the_same_at_every_second() -> None:
         same(said["numbers"], later.numbers)
 
 
+def test_who_looks_now_and_then_sees_what_whoever_looks_always_does() -> None:
+    made = bench(ALL)
+    blocks = eventful()[:1]
+    always, now_and_then = Watch(made), Watch(made)
+    assert now_and_then.assess_again() is None
+    for tick in range(1, 421):
+        stop = np.searchsorted(blocks[0].t_ns, [(tick - 1) * S, tick * S], side="right")
+        part = cut(blocks[0], int(stop[0]), int(stop[1]))
+        always.feed([part])
+        now_and_then.feed([part])
+        said = always.tick(tick * S)
+        now_and_then.advance(tick * S, bare=True)
+        if tick % 7 == 0:
+            seen = now_and_then.assess_again()
+            assert seen is not None
+            assert seen == said
+    told = always.take_transitions()
+    assert told, "alarms came"
+    assert now_and_then.take_transitions() == told
+    assert now_and_then.save() == always.save()
+
+
 @pytest.mark.parametrize("stop", [20, 37, 101, 203, 301, 390])
 def test_a_restart_in_the_midst_changes_nothing(stop: int) -> None:
     """Saved as JSON, loaded by another watch, its windows filled again: the same alarms and numbers."""
