@@ -90,6 +90,8 @@ def latency(frames: int) -> Latency:
         since = head.seq + 5  # what came before the stream was open is sent at once, late as it is
         thread.join(frames / head.rate_hz + 60.0)
         enough.set()
+        # The head writes down what it has sent after it has sent it.
+        wait_until(lambda: max(seen) in head.frames, "the head to note its last frame")
         sent = {seq: head.frames[seq].at_s for seq in seen if seq >= since}
         last = max(seen)
     delays = np.array([(seen[seq] - at) * 1e3 for seq, at in sent.items()])
