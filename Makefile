@@ -37,10 +37,12 @@ test: setup check ## Every check and every test; as root it installs the system 
 	@bash tests/install_servers.sh
 	$(BIN)/python -m pytest --durations=15 $(TESTS)
 
-check: setup ## Format, lint and strict types
+check: setup ## Format, lint, strict types and unused code
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+	$(BIN)/vulture daq docker hatch_build.py
+	$(BIN)/vulture daq docker tests hatch_build.py
 
 format: setup ## Put the code in its one format, and mend what the linter can
 	$(BIN)/ruff check --fix-only --quiet .

@@ -46,8 +46,6 @@ class DraftSource:
         Registers of a Modbus line, as the bench file's keys.
     cuts : bool
         Whether it can cut the supply.
-    placeholder : bool
-        Whether nothing was heard there yet.
     """
 
     name: str
@@ -55,7 +53,6 @@ class DraftSource:
     queries: list[tuple[str, str]] = field(default_factory=list)
     registers: list[dict[str, Any]] = field(default_factory=list)
     cuts: bool = False
-    placeholder: bool = False
 
 
 @dataclass(slots=True)

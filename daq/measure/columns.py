@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Status
 
-__all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "good_mask", "last_before", "zeroed"]
+__all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "last_before", "zeroed"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -135,11 +135,6 @@ def _in_order(parts: list[Block]) -> tuple[IntArray, NDArray[np.intp] | None]:
         order = np.argsort(t_ns, kind="stable")
         return t_ns[order], order
     return t_ns, None
-
-
-def good_mask(block: Block, channel: str) -> NDArray[np.bool_]:
-    """Where a block's channel can be used."""
-    return np.isfinite(block.values[channel]) & (_status(block, channel) <= Status.UNCERTAIN)
 
 
 def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: int) -> FloatArray:

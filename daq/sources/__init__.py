@@ -16,7 +16,7 @@ from daq.sources.events import Reply, Sink, SourceEvent
 from daq.sources.line import LineSource
 from daq.sources.outbox import Command
 from daq.sources.ports import HeardLine, Listened, PortInfo, list_ports, listen
-from daq.sources.recording import RecordedFrame, RecordingSource, block_frames, read_csv_frames
+from daq.sources.recording import RecordedFrame, RecordingSource, read_csv_frames
 from daq.sources.scpi import ScpiSource
 from daq.sources.serial_port import SerialPort
 from daq.sources.stream import StreamSource
@@ -46,7 +46,6 @@ __all__ = [
     "TextDecoder",
     "TextSource",
     "WireDecoder",
-    "block_frames",
     "list_ports",
     "listen",
     "make_source",

@@ -17,14 +17,14 @@ from itertools import count
 from pathlib import Path
 
 from daq.errors import PortError
-from daq.frame import NO_SEQ, Block
+from daq.frame import NO_SEQ
 from daq.sources.base import Source, SourceEnded
 from daq.sources.clock import ClockMode
 from daq.sources.decoder import Heard
 from daq.sources.outbox import Command
 from daq.sources.wire import MAX_COUNT, WireFrame
 
-__all__ = ["RecordedFrame", "RecordingSource", "block_frames", "read_csv_frames"]
+__all__ = ["RecordedFrame", "RecordingSource", "read_csv_frames"]
 
 _BATCH = 500
 
@@ -141,13 +141,6 @@ class RecordingSource(Source):
             clock=clock,
             silent_after_s=silent_after_s,
         )
-
-
-def block_frames(block: Block) -> Iterator[RecordedFrame]:
-    """The rows of a block, their values as fields; time begins at its first row."""
-    for i in range(len(block)):
-        fields = {name: float(values[i]) for name, values in block.values.items()}
-        yield RecordedFrame((int(block.t_ns[i]) - int(block.t_ns[0])) / 1e9, fields, int(block.seq[i]))
 
 
 def read_csv_frames(path: str | Path) -> list[RecordedFrame]:

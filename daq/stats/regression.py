@@ -5,7 +5,6 @@ References
 .. [1] E. Lazarus, D. J. Lewis, J. H. Stock, M. W. Watson, J. Bus. Econ. Stat. 36 (2018) 541,
    DOI 10.1080/07350015.2018.1506926: HAC inference in practice; the equal-weighted cosine estimator, whose
    tests are Student's t with as many degrees of freedom as cosines.
-.. [2] W. K. Newey, K. D. West, Econometrica 55 (1987) 703, DOI 10.2307/1913610.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from numpy.typing import ArrayLike
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
 
-__all__ = ["Fit", "cosine_scores", "cosines_for", "least_squares", "newey_west"]
+__all__ = ["Fit", "cosine_scores", "cosines_for", "least_squares"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,18 +127,4 @@ def cosine_scores(terms: ArrayLike, count: int) -> FloatArray:
     waves = np.sqrt(2.0) * np.cos(np.pi * np.outer(np.arange(1, count + 1), at))
     projected = rows @ waves.T
     found: FloatArray = projected @ projected.T / count
-    return found if np.ndim(terms) == 2 else found[0, 0]
-
-
-def newey_west(terms: ArrayLike, lags: int) -> FloatArray:
-    """Variance of a sum of autocorrelated terms with Bartlett's weights [2].
-
-    Parameters as `cosine_scores`, `lags` at least 0.
-    """
-    rows = np.atleast_2d(np.asarray(terms, dtype=np.float64))
-    total = rows @ rows.T
-    for lag in range(1, min(lags, rows.shape[1] - 1) + 1):
-        shifted = rows[:, lag:] @ rows[:, :-lag].T
-        total = total + (1.0 - lag / (lags + 1.0)) * (shifted + shifted.T)
-    found: FloatArray = total
     return found if np.ndim(terms) == 2 else found[0, 0]

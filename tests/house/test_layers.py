@@ -44,7 +44,6 @@ DATA = "examples"
 """Files only: imports nothing, may be imported by all."""
 
 WEB = ("fastapi", "starlette", "uvicorn", "httpx", "http", "urllib.request")
-WATCHING = ("watch", "alarms", "forecast", "stats", "measure")
 STORES = ("sqlite3", "apsw", "pyarrow", "daq.store")
 APART = {
     # A reader that knew the watch could be stopped by it; it must go on when everything else is down.

@@ -37,7 +37,14 @@ def test_test_runs_the_checks_first_and_installs_what_tests_need() -> None:
     steps = make("--dry-run", "test").stdout
     places = [
         steps.index(step)
-        for step in ("ruff format --check", "ruff check", "bin/mypy", "install_servers.sh", "-m pytest")
+        for step in (
+            "ruff format --check",
+            "ruff check",
+            "bin/mypy",
+            "bin/vulture daq docker hatch",
+            "install_servers.sh",
+            "-m pytest",
+        )
     ]
     assert places == sorted(places)
 

@@ -20,7 +20,6 @@ references = st.sampled_from(list(REFERENCE_CONDITIONS.values()))
 gas_c = st.floats(1.0, 95.0)
 kpa = st.floats(50.0, 120.0)
 flow = st.floats(0.001, 50.0)
-fractions = st.floats(0.0, 0.45)
 electrolytes: st.SearchStrategy[Literal["KOH", "NaOH"]] = st.sampled_from(["KOH", "NaOH"])
 
 

@@ -1,8 +1,7 @@
 """Constants, reference conditions, Faraday's law and water vapour against published values.
 
-Tolerances: FP (1e-9) where both sides are arithmetic on constants that are exact since the SI of 2019; CONST
-(2e-8) where the witness may use rounded CODATA values; PRINT half of the last printed digit; CORR the stated
-spread between two published correlations.
+Tolerances: FP (1e-9) where both sides are arithmetic on constants that are exact since the SI of 2019;
+PRINT half of the last printed digit; CORR the stated spread between two published correlations.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ from daq.physics.moist_gas import (
 )
 from daq.physics.reference import reference_condition
 
-FP, CONST = 1e-9, 2e-8
+FP = 1e-9
 
 
 def test_constants_are_codatas() -> None:

@@ -18,7 +18,6 @@ from tests.runaway_bench.electrodes import FloatArray, IntArray, electrodes
 __all__ = ["Conditions", "Electric", "Plants", "State", "electric", "heat_flows", "loss_per_scale", "step"]
 
 FARADAY = 96485.33212
-STEFAN_BOLTZMANN = 5.670374419e-8
 GAS_PER_ELECTRON = 0.75
 
 

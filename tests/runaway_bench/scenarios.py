@@ -17,7 +17,6 @@ from tests.runaway_bench.design import (
     scaled,
     time_to,
 )
-from tests.runaway_bench.electrodes import FloatArray
 from tests.runaway_bench.plant import Conditions, heat_flows
 
 __all__ = ["FAMILIES", "HELD_OUT_FAMILIES", "STEPS", "Scenario", "Sensing", "make", "make_set"]
@@ -399,8 +398,3 @@ def make_set(n: int, seed: int, families: tuple[str, ...] | None = None) -> list
     """`n` scenarios, families in turn, half of them meant to be benign."""
     names = tuple(FAMILIES) if families is None else families
     return [make(names[(i // 2) % len(names)], i % 2 == 0, (seed, i)) for i in range(n)]
-
-
-def script_room(s: Scenario) -> FloatArray:
-    """Room temperature by time [degC]."""
-    return s.script.room_c

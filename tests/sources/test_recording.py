@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from daq.bench import RecordedSpec
 from daq.errors import PortError
-from daq.frame import Block
-from daq.sources import Command, RecordedFrame, RecordingSource, block_frames, make_source, read_csv_frames
+from daq.sources import Command, RecordedFrame, RecordingSource, make_source, read_csv_frames
 from tests.sources.peers import Listener
 from tests.waiting import wait_until
 
@@ -63,19 +61,6 @@ def test_commands_are_kept_for_a_test_to_look_at() -> None:
     source.send(Command("trip", 5))
     wait_until(lambda: Command("trip", 5) in source.commands, "the trip")
     source.stop()
-
-
-def test_a_block_of_a_run_is_played_again() -> None:
-    block = Block(
-        "head",
-        np.array([5_000_000_000, 5_100_000_000], dtype=np.int64),
-        np.array([7, 8], dtype=np.int64),
-        {"volts": np.array([12.0, 12.1])},
-    )
-    assert list(block_frames(block)) == [
-        RecordedFrame(0.0, {"volts": 12.0}, 7),
-        RecordedFrame(0.1, {"volts": 12.1}, 8),
-    ]
 
 
 @pytest.mark.parametrize(

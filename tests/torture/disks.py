@@ -15,7 +15,7 @@ from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
-from tests.ci_rule import in_ci, missing_program
+from tests.ci_rule import missing_program
 
 __all__ = ["DiskFault", "SmallDisk", "fault_library", "is_root", "need_compiler", "need_root", "run"]
 
@@ -163,10 +163,3 @@ class SmallDisk:
         else:
             run("umount", "-l", str(self.mounted), check=False)
         self.image.unlink(missing_ok=True)
-
-
-def skip_reason() -> str | None:
-    """Why real file systems can not be tried here, or None."""
-    if is_root() or in_ci():
-        return None
-    return "real full and read-only disks need root"

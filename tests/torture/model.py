@@ -259,11 +259,9 @@ class BenchMachine(RuleBasedStateMachine):
         self.tripped = False
         self.kind = "run"
         self.seq = 0
-        self.last_temp = 40.0
         self.in_runs: list[int] = []
         self.follower: Follower | None = None
         self.failure: BaseException | None = None
-        self.may_miss = False
 
     # -- the parts -------------------------------------------------------------------------------------------
 
@@ -362,7 +360,6 @@ class BenchMachine(RuleBasedStateMachine):
             # The loop keeps up with a real device; it is not asked to look at a minute at once.
             if self.seq % 5 == 0:
                 self._turn()
-        self.last_temp = temp
         self._turn()
 
     @rule(temp=st.sampled_from((65.0, 66.0, 90.0, 119.0)))

@@ -99,7 +99,6 @@ class Fault:
     hows: tuple[How, ...] = ("limit", "page")
     alarm: str | None = None
     lossless: bool = True
-    at_start: bool = False
 
     @property
     def mended(self) -> bool:
@@ -283,7 +282,6 @@ FAULTS: tuple[Fault, ...] = (
         needs="root",
         alarm=_IMPAIRED,
         lossless=False,
-        at_start=True,
     ),
     Fault(
         "start-read-only",
@@ -294,7 +292,6 @@ FAULTS: tuple[Fault, ...] = (
         needs="root",
         alarm=_IMPAIRED,
         lossless=False,
-        at_start=True,
     ),
     Fault(
         "start-journal",
@@ -303,7 +300,6 @@ FAULTS: tuple[Fault, ...] = (
         bites=lambda s: s.damaged,
         alarm=_IMPAIRED,
         lossless=False,
-        at_start=True,
     ),
     Fault(
         "start-logbook",
@@ -312,7 +308,6 @@ FAULTS: tuple[Fault, ...] = (
         bites=lambda s: s.damaged,
         alarm=_IMPAIRED,
         lossless=False,
-        at_start=True,
     ),
     Fault(
         "service-dead",
