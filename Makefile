@@ -10,11 +10,15 @@ CHART := daq/_built/uplot/uPlot.iife.min.js
 PIP_INSTALL := PIP_CONSTRAINT=constraints.txt PIP_BUILD_CONSTRAINT=constraints.txt PIP_DISABLE_PIP_VERSION_CHECK=1 \
 	$(BIN)/python -m pip install --quiet -c constraints.txt
 TESTS ?= tests
+PYTEST = $(BIN)/python -m pytest
+# A module's tests stay together: what they share is made once.
+PARALLEL = --numprocesses auto --dist loadfile
+NONE_MATCHED = [ $$? -eq 5 ]
 DEMO ?=
 TORTURE ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check format speed torture clean
+.PHONY: help setup demo test quick check format speed torture clean
 
 help: ## This list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
@@ -35,7 +39,11 @@ demo: setup ## The whole job on a virtual bench; flags: make demo DEMO='--for 30
 
 test: setup check ## Every check and every test; as root it installs the system packages that tests need
 	@bash tests/install_servers.sh
-	$(BIN)/python -m pytest --durations=15 $(TESTS)
+	$(PYTEST) $(PARALLEL) --durations=15 -m 'not alone' $(TESTS) || $(NONE_MATCHED)
+	$(PYTEST) --durations=15 -m alone $(TESTS) || $(NONE_MATCHED)
+
+quick: setup ## Unit tests alone, in parallel: no browser, no server, nothing slow
+	$(PYTEST) $(PARALLEL) -q -m 'not (alone or browser or server or slow)' $(TESTS)
 
 check: setup ## Format, lint, strict types and unused code
 	$(BIN)/ruff format --check .

@@ -6,6 +6,8 @@ says why no module may mix them with asyncio tests.
 
 from __future__ import annotations
 
+import os
+import random
 import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,12 +21,52 @@ from tests.chromium import PageWatch, open_chromium
 
 __all__: list[str] = []
 
+TESTS = Path(__file__).parent
+ALONE = (
+    # Whole systems over real ports, and browsers: they judge rates and waiting times.
+    "bench",
+    "cli/test_demo_folder.py",
+    "cli/test_software_net.py",
+    "cli/test_up.py",
+    "firmware/test_with_reader.py",
+    "fleet",
+    "pages",
+    "reader/test_apart.py",
+    "reader/test_channel.py",
+    "reader/test_reader.py",
+    "reader/test_recorder.py",
+    "reader/test_second_cut.py",
+    "service/test_live_path.py",
+    "service/test_notify.py",
+    "sources/virtual_bench/test_ports.py",
+    "sources/virtual_bench/test_serve.py",
+    # Disks, processes and power are broken; what a thread or a process waits, writes or takes is measured.
+    "fuzz",
+    "store/test_database.py",
+    "store/test_outage.py",
+    "store/test_slow_disk.py",
+    "store/test_write_rate.py",
+    "torture",
+)
+"""Folders and files whose tests carry `alone`; so does every test with `browser`."""
+PORTS, PORTS_EACH = 12_000, 2_000
+"""Where a parallel worker's ports begin, below those that the system gives out, and how many it has."""
+
 
 def pytest_configure(config: pytest.Config) -> None:
     """In CI, watch for skips. Property tests draw the same examples each time and may take theirs."""
     ci_rule.watch_skips(config)
     hypothesis.settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
     hypothesis.settings.load_profile("fixed")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what must have the machine to itself."""
+    for item in items:
+        place = item.path.relative_to(TESTS).as_posix() if item.path.is_relative_to(TESTS) else ""
+        if item.get_closest_marker("browser") or any(place == a or place.startswith(f"{a}/") for a in ALONE):
+            item.add_marker("alone")
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -41,15 +83,31 @@ def runtime_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 def free_ports() -> Callable[[], int]:
     """A function that gives a free TCP port of the loopback interface, another at each call."""
     given: set[int] = set()
+    worker = os.environ.get("PYTEST_XDIST_WORKER")
+
+    def candidates() -> Iterator[int]:
+        if worker is not None:
+            # Two workers that ask the system may be given one port, between their asking and their taking it.
+            first = PORTS + PORTS_EACH * int(worker.removeprefix("gw"))
+            places = random.Random(os.urandom(8)).sample(range(first, first + PORTS_EACH), PORTS_EACH)
+            yield from places
+        while True:
+            yield 0
+
+    asked = candidates()
 
     def next_port() -> int:
-        while True:
+        for candidate in asked:
             with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-                probe.bind(("127.0.0.1", 0))
+                try:
+                    probe.bind(("127.0.0.1", candidate))
+                except OSError:
+                    continue
                 port: int = probe.getsockname()[1]
             if port not in given:
                 given.add(port)
                 return port
+        raise AssertionError("the system has a port for whoever asks")
 
     return next_port
 

@@ -49,7 +49,7 @@ def test_other():
 """
 
 
-def session(folder: Path, test_file: str, *, ci: bool) -> subprocess.CompletedProcess[str]:
+def session(folder: Path, test_file: str, *, ci: bool, workers: int = 0) -> subprocess.CompletedProcess[str]:
     """A pytest session of its own over one file."""
     (folder / "conftest.py").write_text(CONFTEST, encoding="utf-8")
     (folder / "test_sample.py").write_text(test_file, encoding="utf-8")
@@ -66,6 +66,7 @@ def session(folder: Path, test_file: str, *, ci: bool) -> subprocess.CompletedPr
             "-rs",
             "-p",
             "no:cacheprovider",
+            *(["--numprocesses", str(workers)] if workers else []),
             "--rootdir",
             str(folder),
             str(folder),
@@ -78,11 +79,14 @@ def session(folder: Path, test_file: str, *, ci: bool) -> subprocess.CompletedPr
     )
 
 
+@pytest.mark.parametrize("workers", [0, 2], ids=["alone", "in parallel"])
 @pytest.mark.parametrize(
     ("test_file", "in_ci"), [(SKIPPED_BROWSER, 1), (SKIPPED_OTHER, 0), (SKIPPED_MODULE, 1), (MISSING, 1)]
 )
-def test_skips_fail_ci_where_they_hide_a_missing_program(tmp_path: Path, test_file: str, in_ci: int) -> None:
-    done = session(tmp_path, test_file, ci=True)
+def test_skips_fail_ci_where_they_hide_a_missing_program(
+    tmp_path: Path, test_file: str, in_ci: int, workers: int
+) -> None:
+    done = session(tmp_path, test_file, ci=True, workers=workers)
     assert done.returncode == in_ci, done.stdout
 
 

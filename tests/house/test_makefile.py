@@ -12,7 +12,7 @@ import pytest
 
 from tests.house.source_files import ROOT
 
-TARGETS = ("setup", "demo", "test", "check", "format", "speed", "torture", "clean", "help")
+TARGETS = ("setup", "demo", "test", "quick", "check", "format", "speed", "torture", "clean", "help")
 
 
 def make(*arguments: str, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:
@@ -47,6 +47,21 @@ def test_test_runs_the_checks_first_and_installs_what_tests_need() -> None:
         )
     ]
     assert places == sorted(places)
+
+
+def test_what_must_be_alone_runs_after_the_others() -> None:
+    runs = [step for step in make("--dry-run", "test").stdout.splitlines() if "-m pytest" in step]
+    assert len(runs) == 2
+    assert "--numprocesses auto" in runs[0]
+    assert "-m 'not alone'" in runs[0]
+    assert "numprocesses" not in runs[1]
+    assert "-m alone" in runs[1]
+
+
+def test_quick_leaves_out_what_waits_or_needs_a_program() -> None:
+    (run,) = [step for step in make("--dry-run", "quick").stdout.splitlines() if "-m pytest" in step]
+    assert "not (alone or browser or server or slow)" in run
+    assert "install_servers" not in make("--dry-run", "quick").stdout
 
 
 def test_setup_works_again_only_when_what_it_read_changed(tmp_path: Path) -> None:
