@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NO_SEQ", "Block", "Frame", "Sample", "Status"]
+__all__ = ["NO_SEQ", "Block", "Frame", "Rows", "Sample", "Status", "plain_status"]
 
 NO_SEQ = -1
 """The sequence number of a frame whose source sends none."""
+
+
+Rows = slice | NDArray[np.intp] | NDArray[np.bool_]
+"""What picks rows of a block: a slice, indices, or a mask."""
 
 
 class Status(IntEnum):
@@ -120,6 +124,57 @@ class Block:
     def __len__(self) -> int:
         return int(self.t_ns.size)
 
+    def rows(self, pick: Rows) -> Block:
+        """The rows that `pick` names; those of a slice share this block's memory."""
+        return Block(
+            self.source,
+            self.t_ns[pick],
+            self.seq[pick],
+            {n: v[pick] for n, v in self.values.items()},
+            {n: s[pick] for n, s in self.status.items()},
+            {n: r[pick] for n, r in self.raw.items()},
+        )
+
+    def between(self, start_ns: int | None = None, end_ns: int | None = None) -> Block:
+        """The rows from `start_ns` to `end_ns`, both included [ns]; None is no bound.
+
+        Rows out of order, as a store may hold them, are found too.
+        """
+        if start_ns is None and end_ns is None:
+            return self
+        if bool(np.all(self.t_ns[1:] >= self.t_ns[:-1])):
+            first = 0 if start_ns is None else int(np.searchsorted(self.t_ns, start_ns, side="left"))
+            end = len(self) if end_ns is None else int(np.searchsorted(self.t_ns, end_ns, side="right"))
+            return self if end - first == len(self) else self.rows(slice(first, max(first, end)))
+        keep = np.ones(len(self), dtype=np.bool_)
+        if start_ns is not None:
+            keep &= self.t_ns >= start_ns
+        if end_ns is not None:
+            keep &= self.t_ns <= end_ns
+        return self if keep.all() else self.rows(keep)
+
+    def status_of(self, channel: str) -> NDArray[np.uint8]:
+        """A channel's `Status` codes, spelled out where the block leaves them to the values."""
+        if channel in self.status:
+            return self.status[channel]
+        if channel in self.values:
+            return plain_status(self.values[channel])
+        return np.full(len(self), Status.MISSING, dtype=np.uint8)
+
+    @classmethod
+    def concat(cls, source: str, blocks: Sequence[Block]) -> Block:
+        """Blocks as one of `source`, sorted by time; rows of equal time keep the order of the blocks.
+
+        A channel that a block does not have is NaN and missing there.
+        """
+        parts = [b for b in blocks if len(b)]
+        if not parts:
+            return cls(source, np.empty(0, np.int64), np.empty(0, np.int64), {})
+        whole = replace(parts[0], source=source) if len(parts) == 1 else _chained(source, parts)
+        if bool(np.any(whole.t_ns[1:] < whole.t_ns[:-1])):
+            return whole.rows(np.argsort(whole.t_ns, kind="stable"))
+        return whole
+
     @classmethod
     def from_samples(cls, source: str, samples: list[Sample]) -> Block:
         """Columns from samples of one source, sorted by time (stable, so that equal times keep their
@@ -142,3 +197,30 @@ def _status_of(sample: Sample, channel: str) -> int:
     if channel not in sample.values:
         return int(Status.MISSING)
     return int(sample.status.get(channel, Status.GOOD))
+
+
+def plain_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The status that values have by themselves: good where finite, missing elsewhere."""
+    return np.where(np.isfinite(values), np.uint8(Status.GOOD), np.uint8(Status.MISSING))
+
+
+def _chained(source: str, parts: Sequence[Block]) -> Block:
+    """The rows of several blocks, one block's after the other's."""
+
+    def column(name: str, of: str) -> NDArray[np.float64]:
+        found = [(len(p), getattr(p, of).get(name)) for p in parts]
+        return np.concatenate([np.full(size, np.nan) if c is None else c for size, c in found])
+
+    names = list(dict.fromkeys(n for p in parts for n in p.values))
+    return Block(
+        source,
+        np.concatenate([p.t_ns for p in parts]),
+        np.concatenate([p.seq for p in parts]),
+        {n: column(n, "values") for n in names},
+        {
+            n: np.concatenate([p.status_of(n) for p in parts])
+            for n in names
+            if any(n in p.status for p in parts)
+        },
+        {n: column(n, "raw") for n in dict.fromkeys(n for p in parts for n in p.raw)},
+    )

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from daq.broker.topics import BENCH_ID_PATTERN
 from daq.errors import FrameError
-from daq.frame import NO_SEQ, Block, Status
+from daq.frame import NO_SEQ, Block, Status, plain_status
 
 __all__ = ["BATCH_VERSION", "MAX_BATCH_BYTES", "MAX_ROWS", "Batch", "decode_batch", "encode_batch"]
 
@@ -145,7 +145,7 @@ def _encode_block(block: Block) -> dict[str, Any]:
     status = {
         name: np.ascontiguousarray(codes, dtype=np.uint8)
         for name, codes in block.status.items()
-        if not np.array_equal(codes, _usual_status(block.values[name]))
+        if not np.array_equal(codes, plain_status(block.values[name]))
     }
     if status:
         out["s"] = status
@@ -168,11 +168,6 @@ def _short_seq(seq: NDArray[np.int64]) -> Any:
     return np.ascontiguousarray(seq)
 
 
-def _usual_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Of a channel whose status is not given: good where there is a number and missing elsewhere."""
-    return np.where(np.isfinite(values), Status.GOOD, Status.MISSING).astype(np.uint8)
-
-
 def _decode_block(data: Any) -> Block:
     if not isinstance(data, dict):
         _wrong("holds a block that is no object", None)
@@ -184,7 +179,7 @@ def _decode_block(data: Any) -> Block:
     t_ns = np.cumsum(np.array([t0, *steps], dtype=np.int64))
     rows = t_ns.size
     values = _columns(data.get("v"), "v", rows)
-    status = {name: _usual_status(column) for name, column in values.items()}
+    status = {name: plain_status(column) for name, column in values.items()}
     for name, codes in _table(data.get("s", {}), "s").items():
         if name not in values:
             _wrong("gives the status of a channel that has no values", name)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +18,6 @@ __all__ = ["Column", "Columns", "FloatArray", "IntArray", "frames_of", "last_bef
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-_T = TypeVar("_T", bound=np.generic)
 _EMPTY: tuple[IntArray, FloatArray] = (np.empty(0, dtype=np.int64), np.empty(0))
 
 
@@ -60,14 +58,10 @@ class Columns:
         channels: dict[str, Column] = {}
         frames: dict[str, IntArray] = {}
         for source, parts in _by_source(blocks).items():
-            t_ns, order = _in_order(parts)
-            frames[source] = t_ns
-            for name in dict.fromkeys(n for b in parts for n in b.values):
-                values = _joined([b.values.get(name, _nan(len(b))) for b in parts])
-                status = _joined([_status(b, name) for b in parts])
-                if order is not None:
-                    values, status = values[order], status[order]
-                channels[name] = Column(source, t_ns, values, status)
+            whole = Block.concat(source, parts)
+            frames[source] = whole.t_ns
+            for name, values in whole.values.items():
+                channels[name] = Column(source, whole.t_ns, values, whole.status_of(name))
         return cls(channels, frames)
 
     def good(self, channel: str) -> tuple[IntArray, FloatArray]:
@@ -117,7 +111,8 @@ def zeroed(values: FloatArray, blank: float = 0.0) -> FloatArray:
 
 def frames_of(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, IntArray]:
     """When each source spoke at all [ns], in order of time."""
-    return {source: _in_order(parts)[0] for source, parts in _by_source(blocks).items()}
+    times = {source: [b.t_ns for b in parts] for source, parts in _by_source(blocks).items()}
+    return {source: np.sort(np.concatenate(t_ns), kind="stable") for source, t_ns in times.items()}
 
 
 def _by_source(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, list[Block]]:
@@ -126,15 +121,6 @@ def _by_source(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, list[
         if len(block):
             by_source.setdefault(block.source, []).append(block)
     return by_source
-
-
-def _in_order(parts: list[Block]) -> tuple[IntArray, NDArray[np.intp] | None]:
-    """Times of the blocks of one source [ns], and what puts their rows in order where they are not."""
-    t_ns = _joined([b.t_ns for b in parts])
-    if t_ns.size > 1 and bool(np.any(t_ns[1:] < t_ns[:-1])):
-        order = np.argsort(t_ns, kind="stable")
-        return t_ns[order], order
-    return t_ns, None
 
 
 def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: int) -> FloatArray:
@@ -146,21 +132,3 @@ def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: i
     index[~known] = 0
     known &= t_ns - times[index] <= stale_ns
     return np.where(known, values[index], np.nan)
-
-
-def _joined(parts: list[NDArray[_T]]) -> NDArray[_T]:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-
-def _nan(size: int) -> FloatArray:
-    return np.full(size, np.nan)
-
-
-def _status(block: Block, channel: str) -> NDArray[np.uint8]:
-    status = block.status.get(channel)
-    if status is not None:
-        return status
-    values = block.values.get(channel)
-    if values is None:
-        return np.full(len(block), Status.MISSING, dtype=np.uint8)
-    return np.where(np.isfinite(values), Status.GOOD, Status.MISSING).astype(np.uint8)

@@ -33,7 +33,7 @@ from daq.service.hub import Hub, encode
 from daq.service.keeper import Keeper
 from daq.service.notify import Notifier
 from daq.service.ring import Ring, joined
-from daq.service.tail import blocks_of, catch_up, part_of
+from daq.service.tail import blocks_of, catch_up
 from daq.service.words import (
     alarm_words,
     archive_words,
@@ -676,7 +676,7 @@ class Live:
         self._taking_up = None
         if self.run is None or self.run.id != run_id:
             return
-        cut = {name: part_of(block, start_ns - 1, end_ns) for name, block in blocks.items()}
+        cut = {name: block.between(start_ns, end_ns) for name, block in blocks.items()}
         self._feed_unfed()
         self.watch.feed([b for b in cut.values() if len(b)])
         waiting, self._waiting = self._waiting, []
@@ -763,9 +763,7 @@ class Live:
                     stored = store.read(run.id, start_ns=start_ns, end_ns=end_ns)
                 except LyewatchError as exc:
                     log.error("what came before can not be read: %s", exc)
-            kept = {
-                n: part_of(b, None if start_ns is None else start_ns - 1, end_ns) for n, b in ring.items()
-            }
+            kept = {n: b.between(start_ns, end_ns) for n, b in ring.items()}
             return joined(stored, {n: b for n, b in kept.items() if len(b)})
 
         last_ns = max((int(b.t_ns[-1]) for b in ring.values()), default=None)

@@ -9,13 +9,15 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from functools import partial
+from itertools import groupby
 from typing import Final
+
+import numpy as np
 
 from daq.broker import Batch, encode_batch
 from daq.errors import RunNotFound
 from daq.frame import Block
-from daq.service.tail import blocks_of, by_run, part_of
-from daq.store import RunRecord, Store, TailRow
+from daq.store import RunRecord, Store
 from daq.store.outgoing import Outgoing
 
 __all__ = ["Filler"]
@@ -55,25 +57,29 @@ class Filler:
         box = self._outbox
         last_id = self._store.last_id()
         rows = self._store.tail(box.row, limit=_ROWS_AT_ONCE)
-        gap = rows[0].id - box.row - 1 if rows else last_id - box.row
+        gap = rows[0].first_id - box.row - 1 if rows else last_id - box.row
         if gap > 0:
             self._from_archive(box.row + gap, gap)
             return True
         if not rows:
             return False
-        # Up to the next row that has left the journal: those come first.
-        rows = [row for i, row in enumerate(rows, start=box.row + 1) if row.id == i]
         marks = dict(box.marks)
         make = []
-        for run_id, part in by_run(rows):
-            fresh = [r for r in part if r.id > self._twice_to or r.sample.t_ns > _mark(marks, run_id, r)]
-            for row in part:
-                key = (run_id, row.sample.source)
-                marks[key] = max(marks.pop(key, -1), row.sample.t_ns)
+        at = box.row
+        for run_id, same_run in groupby(rows, lambda row: row.run_id):
+            before, fresh = dict(marks), []
+            for row in same_run:
+                if row.first_id != at + 1:
+                    break  # rows between have left the journal: those come first
+                at = row.last_id
+                key, t_ns = (run_id, row.block.source), row.block.t_ns
+                new = (row.first_id + np.arange(t_ns.size) > self._twice_to) | (t_ns > before.get(key, -1))
+                fresh.append(row.block.rows(new))
+                marks[key] = max(marks.pop(key, -1), int(t_ns.max()))
             for some in _parts(fresh) if self._run(run_id) is not None else ():
-                make.append((len(some), partial(self._body, run_id, blocks_of([r.sample for r in some]))))
-        box.put(make, rows[-1].id, _latest(marks))
-        return rows[-1].id < last_id
+                make.append((sum(map(len, some)), partial(self._body, run_id, some)))
+        box.put(make, at, _latest(marks))
+        return at < last_id
 
     def _from_archive(self, up_to_row: int, gap: int) -> None:
         """Put rows in that have left the journal, up to a row's id."""
@@ -86,10 +92,11 @@ class Filler:
             known = {source: t for (run, source), t in marks.items() if run == run_id}
             start_ns = min(known.values()) if known else None
             for block in self._store.read(run_id, start_ns=start_ns, raw=True).values():
-                fresh = part_of(block, known.get(block.source, known.get("*")), None)
+                known_ns = known.get(block.source, known.get("*"))
+                fresh = block if known_ns is None else block.between(known_ns + 1)
                 for i in range(0, len(fresh), _ROWS_AT_ONCE):
-                    piece = _slice(fresh, i, i + _ROWS_AT_ONCE)
-                    make.append((len(piece), partial(self._body, run_id, [piece])))
+                    some = fresh.rows(slice(i, i + _ROWS_AT_ONCE))
+                    make.append((len(some), partial(self._body, run_id, [some])))
                 if len(fresh):
                     found += len(fresh)
                     marks.pop((run_id, block.source), None)
@@ -134,32 +141,19 @@ def _latest(marks: dict[tuple[str, str], int]) -> dict[tuple[str, str], int]:
     return {key: t for key, t in marks.items() if key[0] in runs}
 
 
-def _mark(marks: dict[tuple[str, str], int], run_id: str, row: TailRow) -> int:
-    return marks.get((run_id, row.sample.source), -1)
-
-
-def _slice(block: Block, start: int, stop: int) -> Block:
-    rows = slice(start, stop)
-    return Block(
-        block.source,
-        block.t_ns[rows],
-        block.seq[rows],
-        {n: v[rows] for n, v in block.values.items()},
-        {n: v[rows] for n, v in block.status.items()},
-        {n: v[rows] for n, v in block.raw.items()},
-    )
-
-
-def _parts(rows: Sequence[TailRow]) -> list[Sequence[TailRow]]:
-    """Rows in parts of a bounded count of numbers."""
-    parts: list[Sequence[TailRow]] = []
-    begin = numbers = 0
-    for i, row in enumerate(rows):
-        size = 2 + len(row.sample.values) + len(row.sample.raw)
-        numbers += size
-        if numbers > _NUMBERS_AT_ONCE and i > begin:
-            parts.append(rows[begin:i])
-            begin, numbers = i, size
-    if rows:
-        parts.append(rows[begin:])
-    return parts
+def _parts(blocks: Sequence[Block]) -> list[list[Block]]:
+    """Rows in parts of a bounded count of numbers, in each one block a source."""
+    parts: list[dict[str, list[Block]]] = [{}]
+    room = _NUMBERS_AT_ONCE
+    for block in blocks:
+        width = 2 + len(block.values) + len(block.raw)
+        at = 0
+        while at < len(block):
+            if room < width:
+                parts.append({})
+                room = _NUMBERS_AT_ONCE
+            some = block.rows(slice(at, at + max(1, room // width)))
+            parts[-1].setdefault(block.source, []).append(some)
+            at += len(some)
+            room -= len(some) * width
+    return [[Block.concat(source, own) for source, own in part.items()] for part in parts if part]

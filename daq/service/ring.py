@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -136,26 +136,5 @@ def joined(earlier: Mapping[str, Block], later: Mapping[str, Block]) -> dict[str
             out[name] = block
             continue
         n = int(np.searchsorted(block.t_ns, int(later[name].t_ns[0]), side="left"))
-        out[name] = _concatenated(name, [(block, n), (later[name], len(later[name]))])
+        out[name] = Block.concat(name, [block.rows(slice(n)), later[name]])
     return out
-
-
-def _concatenated(source: str, parts: Sequence[tuple[Block, int]]) -> Block:
-    names = list(dict.fromkeys(name for block, _ in parts for name in block.values))
-
-    def column(of: str, name: str, blank: float, dtype: type) -> NDArray[np.generic]:
-        made = []
-        for block, n in parts:
-            found: NDArray[np.generic] | None = getattr(block, of).get(name)
-            if found is None and of == "status" and name in block.values:
-                found = np.where(np.isfinite(block.values[name]), int(Status.GOOD), _MISSING).astype(np.uint8)
-            made.append(np.full(n, blank, dtype=dtype) if found is None else found[:n])
-        return np.concatenate(made)
-
-    return Block(
-        source,
-        np.concatenate([block.t_ns[:n] for block, n in parts]),
-        np.concatenate([block.seq[:n] for block, n in parts]),
-        {name: column("values", name, np.nan, np.float64) for name in names},  # type: ignore[misc]
-        {name: column("status", name, _MISSING, np.uint8) for name in names},  # type: ignore[misc]
-    )

@@ -1,18 +1,15 @@
-"""Rows and samples put into blocks and parts, and fed to a watch that was away."""
+"""Samples put into blocks, and fed to a watch that was away."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
 
-import numpy as np
-
 from daq.frame import Block, Sample
 from daq.measure import Numbers
-from daq.store import TailRow
 from daq.watch import Watch, foreseer
 
-__all__ = ["Read", "blocks_of", "by_run", "catch_up", "part_of"]
+__all__ = ["Read", "blocks_of", "catch_up"]
 
 Read = Callable[[int | None, int | None], Mapping[str, Block]]
 """A run's samples from a time to another, both included [ns]; None is its beginning, or its end."""
@@ -23,32 +20,6 @@ RELEARN_NS = 7_200_000_000_000
 """How much of the open run the forecaster of a restarted service learns from again [ns]."""
 REBUILD_NS = 1_800_000_000_000
 """How much of the open run a watch without a saved state goes through again [ns]."""
-
-
-def part_of(block: Block, after_ns: int | None, up_to_ns: int | None) -> Block:
-    """The block's samples later than `after_ns` and not later than `up_to_ns`."""
-    rows = slice(
-        None if after_ns is None else int(np.searchsorted(block.t_ns, after_ns, side="right")),
-        None if up_to_ns is None else int(np.searchsorted(block.t_ns, up_to_ns, side="right")),
-    )
-    return Block(
-        block.source,
-        block.t_ns[rows],
-        block.seq[rows],
-        {n: v[rows] for n, v in block.values.items()},
-        {n: v[rows] for n, v in block.status.items()},
-        {n: v[rows] for n, v in block.raw.items()},
-    )
-
-
-def by_run(rows: list[TailRow]) -> list[tuple[str, list[TailRow]]]:
-    """The rows in runs of one run id each, in order."""
-    parts: list[tuple[str, list[TailRow]]] = []
-    for row in rows:
-        if not parts or parts[-1][0] != row.run_id:
-            parts.append((row.run_id, []))
-        parts[-1][1].append(row)
-    return parts
 
 
 def blocks_of(samples: list[Sample]) -> list[Block]:
@@ -86,9 +57,9 @@ def catch_up(watch: Watch, read: Read, known_ns: int | None, last_ns: int, ticke
         watch.begin(start_ns)
     else:
         # What the saved state has seen only fills the windows again; the rest is new to it.
-        watch.feed([part_of(b, None, known_ns) for b in blocks.values()], quiet=True)
+        watch.feed([b.between(None, known_ns) for b in blocks.values()], quiet=True)
         watch.tick(known_ns, quiet=True)
-        blocks = {name: part_of(b, known_ns, None) for name, b in blocks.items()}
+        blocks = {name: b.between(known_ns + 1) for name, b in blocks.items()}
     watch.feed(blocks.values())
     return watch.advance(ticked_ns)
 

@@ -10,7 +10,7 @@ from daq.store._rows import storable
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import ChannelSpan, LostSpan, Piece, PieceAbout, PieceGone, SampleStore
 from daq.store.homes import Homes
-from daq.store.journal import Head, Journal, TailRow
+from daq.store.journal import Head, Journal, TailBlock
 from daq.store.logbook import Logbook
 from daq.store.records import (
     ARCHIVE_STATE,
@@ -54,7 +54,7 @@ __all__ = [
     "SampleStore",
     "Segments",
     "Store",
-    "TailRow",
+    "TailBlock",
     "Transition",
     "TripRecord",
     "device_bytes_per_hour",

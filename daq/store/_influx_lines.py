@@ -19,10 +19,9 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from daq.errors import StoreError
-from daq.frame import NO_SEQ, Block, Status
+from daq.frame import NO_SEQ, Block, Status, plain_status
 from daq.store._arrow import numpy_of
 from daq.store._lines import Lines
-from daq.store._rows import plain_status
 
 __all__ = [
     "MAX_NS",

@@ -14,10 +14,9 @@ import orjson
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from daq.frame import NO_SEQ, Block, Status
+from daq.frame import NO_SEQ, Block, Status, plain_status
 from daq.store._arrow import arrow_of, numpy_of
 from daq.store._blocks import spans_of
-from daq.store._rows import plain_status
 from daq.store.home import Piece, PieceAbout
 from daq.store.records import CalibrationRecord, RunRecord
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from daq.errors import StoreBusy, StoreError
 from daq.frame import Block
-from daq.store._blocks import clipped, joined, spans_of, widest, writable
+from daq.store._blocks import spans_of, widest, writable
 from daq.store._faults import store_faults
-from daq.store._rows import Pack, block_of, plain_status
+from daq.store._rows import Pack, block_of
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.home import LostSpan, Piece, PieceGone, SampleStore
 from daq.store.homes import Homes
@@ -117,9 +117,9 @@ class RunReading:
             parts.setdefault(piece.source, []).append(block)
         for source, own in rows.items():
             if only is None or source in only:
-                block = clipped(self._block(source, own, wanted, raw=raw, lost=lost), start_ns, end_ns)
-                parts.setdefault(source, []).append(block)
-        blocks = {source: joined(source, found) for source, found in sorted(parts.items())}
+                block = self._block(source, own, wanted, raw=raw, lost=lost)
+                parts.setdefault(source, []).append(block.between(start_ns, end_ns))
+        blocks = {source: Block.concat(source, found) for source, found in sorted(parts.items())}
         return {s: b for s, b in blocks.items() if len(b) and (wanted is None or b.values)}
 
     def channel(
@@ -132,8 +132,7 @@ class RunReading:
         RunNotFound, StoreCorrupt
         """
         made = _with_channel(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
-        values, status = made.values[channel], made.status.get(channel)
-        return made.t_ns, values, plain_status(values) if status is None else status
+        return made.t_ns, made.values[channel], made.status_of(channel)
 
     def envelope(
         self,
@@ -188,7 +187,7 @@ class RunReading:
         from daq.store._far_envelope import made_here, merged
 
         live = [self._block(source, own, names, raw=False) for source, own in rows.items()]
-        here = joined("", [clipped(block, start_ns, end_ns) for block in live])
+        here = Block.concat("", [block.between(start_ns, end_ns) for block in live])
         ends = [(p.t_min_ns, p.t_max_ns) for p in pieces]
         if len(here):
             ends.append((int(here.t_ns[0]), int(here.t_ns[-1])))
@@ -303,7 +302,7 @@ def _with_channel(blocks: dict[str, Block], channel: str) -> Block:
     found = [b for b in blocks.values() if channel in b.values]
     if len(found) == 1:
         return found[0]
-    made = joined("", [_only(b, channel) for b in found])
+    made = Block.concat("", [_only(b, channel) for b in found])
     return made if found else replace(made, values={channel: np.empty(0)})
 
 

@@ -11,7 +11,6 @@ import numpy as np
 import orjson
 
 from daq.frame import Block
-from daq.store._blocks import taken
 from daq.store._faults import store_faults
 from daq.store.home import Piece, PieceAbout
 from daq.store.segments import Segments
@@ -64,7 +63,7 @@ class RefusedRowsStore:
         """Keep rows of a piece, the whole piece when `rows` is None, in place of what was kept of it
         before.
         """
-        kept = block if rows is None else taken(block, np.array(rows, dtype=np.intp))
+        kept = block if rows is None else block.rows(np.array(rows, dtype=np.intp))
         counted = dict(Counter(_short(r) for r in reasons))
         note = {"rows": rows, "reasons": counted, "piece": piece.name}
         self._files.write(piece.run_id, replace(piece, rows=len(kept)), kept, about)

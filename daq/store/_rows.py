@@ -13,11 +13,10 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from daq.frame import Block, Sample, Status
+from daq.frame import Block, Sample, plain_status
 
-__all__ = ["Pack", "block_of", "packed", "plain_status", "samples_of", "storable"]
+__all__ = ["Pack", "block_of", "packed", "storable"]
 
-_NAN = float("nan")
 _JSON = b"{"  # what a body that is not deflated begins with
 _DECIMALS_MOST = 9  # a number that needs more is no decimal of an instrument
 
@@ -63,7 +62,6 @@ class _Columns(NamedTuple):
     t_ns: list[int]
     seq: list[int]
     values: _Numbers
-    absent: dict[str, set[int]]
     status: dict[str, list[tuple[int, int]]]
     raw: _Numbers
 
@@ -95,26 +93,6 @@ def storable(run_id: str, sample: Sample) -> bool:
     except Exception:  # noqa: BLE001 - whatever the layers below say to it
         return False
     return all(abs(t) < 2**63 for t in (pack.t_min_ns, pack.t_max_ns))
-
-
-def samples_of(pack: Pack) -> list[Sample]:
-    """The samples that a row was made of, in their order."""
-    columns = _columns(pack)
-    status: list[dict[str, Status]] = [{} for _ in columns.t_ns]
-    for name, pairs in columns.status.items():
-        for index, code in pairs:
-            status[index][name] = Status(code)
-    return [
-        Sample(
-            pack.source,
-            t_ns,
-            {n: _number(v[k]) for n, v in columns.values.items() if k not in columns.absent.get(n, ())},
-            status[k],
-            columns.seq[k],
-            {n: float(r) for n, column in columns.raw.items() if (r := column[k]) is not None},
-        )
-        for k, t_ns in enumerate(columns.t_ns)
-    ]
 
 
 def block_of(
@@ -157,11 +135,6 @@ def block_of(
     )
 
 
-def plain_status(values: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """The status that values have by themselves: good where finite, missing elsewhere."""
-    return np.where(np.isfinite(values), np.uint8(Status.GOOD), np.uint8(Status.MISSING))
-
-
 def _packed(samples: Sequence[Sample], times: Sequence[int]) -> tuple[bytes, str]:
     """Body and names of a row."""
     names = list(dict.fromkeys(n for s in samples for n in (*s.values, *s.status)))
@@ -199,14 +172,10 @@ def _columns(pack: Pack) -> _Columns:
             parts["t"],
             parts["s"],
             {n: [v] for n, v in one["v"].items()},
-            {},
             {n: [(0, code)] for n, code in one.get("q", {}).items()},
             {n: [r] for n, r in one.get("r", {}).items()},
         )
     names, raws = _names(pack.names)
-    absent: dict[str, set[int]] = {}
-    for place, index in parts.get("a", ()):
-        absent.setdefault(names[place], set()).add(index)
     status: dict[str, list[tuple[int, int]]] = {}
     for place, index, code in parts.get("q", ()):
         status.setdefault(names[place], []).append((index, code))
@@ -214,7 +183,6 @@ def _columns(pack: Pack) -> _Columns:
         list(accumulate(parts["t"])),
         list(accumulate(parts["s"])),
         {n: _numbers(c) for n, c in zip(names, parts["v"], strict=True)},
-        absent,
         status,
         {n: _numbers(c) for n, c in zip(raws, parts.get("r", ()), strict=True)},
     )
@@ -250,10 +218,6 @@ def _numbers(column: list[Any]) -> list[float | None]:
 
 def _differences(numbers: Sequence[int]) -> list[int]:
     return [n - before for n, before in zip(numbers, (0, *numbers), strict=False)]
-
-
-def _number(value: float | None) -> float:
-    return _NAN if value is None else float(value)
 
 
 def _extend(into: _Numbers, found: _Numbers, start: int, end: int, wanted: set[str] | None) -> None:

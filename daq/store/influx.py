@@ -19,7 +19,7 @@ import orjson
 
 from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
-from daq.store._blocks import clipped, joined, spans_of
+from daq.store._blocks import spans_of
 from daq.store._influx_records import RECORD_NUMBERS, Record, groups_of, record_of, span_of
 from daq.store._refused import RefusedRowsStore
 from daq.store.home import REMOTE_MARK, Piece, PieceAbout, PieceGone
@@ -164,7 +164,7 @@ class InfluxArchive:
                 )
         for group in groups_of([records[p.name] for p in wanted], list(records.values())):
             found |= self._fetch(run_id, group, channels, start_ns, end_ns, raw=raw)
-        return [clipped(found[p.name], start_ns, end_ns) for p in pieces]
+        return [found[p.name].between(start_ns, end_ns) for p in pieces]
 
     def _fetch(
         self,
@@ -200,7 +200,7 @@ class InfluxArchive:
         parts = None if table is None else table.column("part").to_numpy()
         for record in group:
             fields = [f for f in names if f in record.fields]
-            block = Block(record.piece.source, np.empty(0, np.int64), np.empty(0, np.int64), {})
+            block = Block.concat(record.piece.source, [])
             if table is not None:
                 rows = table.take(np.flatnonzero(parts == record.part))
                 block = lines.block_from(rows, record.piece.source, record.base_ns, fields, raw=raw)
@@ -232,7 +232,7 @@ class InfluxArchive:
         if not here:
             return block
         more = self.refused.block(record.piece, here, channels, raw=raw)
-        return joined(record.piece.source, [block, more])
+        return Block.concat(record.piece.source, [block, more])
 
     def spans(
         self,

@@ -15,13 +15,13 @@ from typing import Any
 import orjson
 
 from daq.errors import StoreError
-from daq.frame import Sample
+from daq.frame import Block, Sample
 from daq.store._database import Connection, Database, Migration
 from daq.store._faults import store_faults
-from daq.store._rows import Pack, packed, samples_of
+from daq.store._rows import Pack, block_of, packed
 from daq.store.home import ChannelSpan, Piece
 
-__all__ = ["Head", "Journal", "TailRow"]
+__all__ = ["Head", "Journal", "TailBlock"]
 
 _SCHEMA = (
     Migration(
@@ -77,12 +77,25 @@ _PIECE = "run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, lev
 
 
 @dataclass(frozen=True, slots=True)
-class TailRow:
-    """A sample as it follows the journal's end, with its id, by which to go on."""
+class TailBlock:
+    """Samples of one run and source as they follow the journal's end, in the order of their commit.
 
-    id: int
+    Attributes
+    ----------
+    first_id : int
+        The id of the first; the others follow it one by one.
+    run_id : str
+    block : Block
+    """
+
+    first_id: int
     run_id: str
-    sample: Sample
+    block: Block
+
+    @property
+    def last_id(self) -> int:
+        """The id of the last, by which to go on."""
+        return self.first_id + len(self.block) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +163,7 @@ class Journal:
         self._synced = full
         return last_id
 
-    def tail(self, after_id: int, limit: int = 5000) -> list[TailRow]:
+    def tail(self, after_id: int, limit: int = 5000) -> list[TailBlock]:
         """At most `limit` samples after sample `after_id`, by their ids: in the order of their commits, and
         within a commit those of one run and source after each other.
         """
@@ -162,15 +175,16 @@ class Journal:
                 "AND packs.id + count - 1 > ?1 ORDER BY packs.id LIMIT ?2",
                 (after_id, limit),
             ).fetchall()
-        found: list[TailRow] = []
+        found: list[TailBlock] = []
         with store_faults(self.path, decoding=True):
             for pack in map(Pack._make, rows):
-                for row_id, sample in enumerate(samples_of(pack), pack.id):
-                    if row_id > after_id:
-                        found.append(TailRow(row_id, pack.run_id, sample))
-                if len(found) >= limit:
+                if limit <= 0:
                     break
-        return found[:limit]
+                first = max(0, after_id + 1 - pack.id)
+                block = block_of(pack.source, [pack]).rows(slice(first, first + limit))
+                found.append(TailBlock(pack.id + first, pack.run_id, block))
+                limit -= len(block)
+        return found
 
     def last_id(self) -> int:
         """The id of the last sample ever added, 0 before the first; those that were sealed count."""

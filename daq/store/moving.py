@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.errors import RequestRefused, StoreCorrupt, StoreError
-from daq.frame import Block
+from daq.frame import Block, plain_status
 from daq.store._lock import seal_lock
-from daq.store._rows import plain_status
 from daq.store.home import REMOTE_MARK, Piece, PieceAbout
 from daq.store.homes import Homes, is_remote
 from daq.store.journal import Journal, add_pieces, add_stray, drop_pieces, pieces_of

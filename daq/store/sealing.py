@@ -13,7 +13,7 @@ import numpy as np
 
 from daq.errors import StoreError
 from daq.frame import Block
-from daq.store._blocks import joined, sliced, spans_of, widest
+from daq.store._blocks import sliced, spans_of, widest
 from daq.store._faults import store_faults
 from daq.store._lock import seal_lock
 from daq.store._rows import Pack, block_of
@@ -274,7 +274,7 @@ class Sealer:
                     break
         if not count:
             return None
-        joined_blocks = [joined(source, parts) for source, parts in blocks.items()]
+        joined_blocks = [Block.concat(source, parts) for source, parts in blocks.items()]
         return _Taken(first, last, count, samples, more, joined_blocks)
 
     def _seal_batch(self, run_id: str, taken: _Taken, mark: str) -> None:
@@ -380,10 +380,10 @@ def _batches(blocks: Iterable[Block]) -> Iterator[Block]:
             parts = held.setdefault(part.source, [])
             parts.append(part)
             if sum(map(len, parts)) >= _IMPORT_ROWS:
-                yield joined(part.source, held.pop(part.source))
+                yield Block.concat(part.source, held.pop(part.source))
     for source, parts in held.items():
         if any(map(len, parts)):
-            yield joined(source, parts)
+            yield Block.concat(source, parts)
 
 
 def _safe(source: str) -> str:

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
-from daq.store._blocks import clipped
 from daq.store._faults import store_faults
 from daq.store.home import Piece, PieceAbout, PieceGone
 
@@ -91,7 +90,7 @@ class Segments:
                     value=len(block),
                     remedy="restore the file from a copy",
                 )
-            blocks.append(clipped(block, start_ns, end_ns))
+            blocks.append(block.between(start_ns, end_ns))
         return blocks
 
     def delete(self, run_id: str, names: Sequence[str]) -> None:

@@ -28,7 +28,7 @@ from daq.store.archive import make_archive, settle
 from daq.store.home import PieceAbout, SampleStore
 from daq.store.homes import Homes, is_remote
 from daq.store.influx_server import ServerAway
-from daq.store.journal import Journal, TailRow
+from daq.store.journal import Journal, TailBlock
 from daq.store.logbook import Logbook
 from daq.store.records import ARCHIVE_STATE, Gap, RunRecord
 from daq.store.sealing import Sealer
@@ -321,7 +321,7 @@ class Store(RunReading, RunHomes):
 
     # -- following ---------------------------------------------------------------------------------
 
-    def tail(self, after_id: int, limit: int = 5000) -> list[TailRow]:
+    def tail(self, after_id: int, limit: int = 5000) -> list[TailBlock]:
         """At most `limit` samples of the journal after sample `after_id`, of all runs; see `Journal`."""
         return self.journal.tail(after_id, limit)
 

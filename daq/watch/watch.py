@@ -310,8 +310,8 @@ class Watch(AlarmDesk):
                     continue
                 n = int(np.searchsorted(block.t_ns, now_ns, side="right"))
                 if n:
-                    taken.append(_part(block, slice(0, n)))
-                kept.append(_part(block, slice(n, None)) if n else block)
+                    taken.append(block.rows(slice(0, n)))
+                kept.append(block.rows(slice(n, None)) if n else block)
             self._pending[source] = kept
         return taken
 
@@ -528,14 +528,3 @@ def _cause(rule: Rule, edge: Edge) -> str:
     unit = unit_words(spec.unit)
     limit = "" if spec.limit is None else f", limit {spec.limit:.4g} {unit}".rstrip()
     return f"{spec.title}: {edge.value:.4g} {unit}".rstrip() + limit
-
-
-def _part(block: Block, rows: slice) -> Block:
-    return Block(
-        block.source,
-        block.t_ns[rows],
-        block.seq[rows],
-        {n: v[rows] for n, v in block.values.items()},
-        {n: s[rows] for n, s in block.status.items()},
-        {n: r[rows] for n, r in block.raw.items()},
-    )

@@ -9,16 +9,14 @@ import orjson
 import pytest
 
 from daq.frame import Block
-from daq.service.tail import Read, catch_up, part_of
+from daq.service.tail import Read, catch_up
 from daq.watch import Watch, foreseer
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
 
 
 def reads(whole: Block) -> Read:
     """One run's samples, as from a store."""
-    return lambda start_ns, end_ns: {
-        "head": part_of(whole, None if start_ns is None else start_ns - 1, end_ns)
-    }
+    return lambda start_ns, end_ns: {"head": whole.between(start_ns, end_ns)}
 
 
 def test_a_restarted_service_foresees_what_it_foresaw_before() -> None:
