@@ -29,7 +29,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from daq.store.influx_server import InfluxPlace, InfluxServer
+from daq.store.influxdb import InfluxPlace, InfluxServer
 from tests.ci_rule import missing_program
 
 __all__ = [

@@ -18,11 +18,9 @@ from daq.cli.common import (
 )
 from daq.errors import UsageError
 from daq.store import RunRecord, Store
-from daq.store.archive import settle
+from daq.store.archive import KINDS, settle
 
 __all__ = ["add", "run"]
-
-KINDS = ("segments", "influxdb")
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -58,9 +56,11 @@ def run(args: argparse.Namespace) -> int:
 def _list(store: Store, records: list[RunRecord], as_json: bool) -> int:
     rows: list[dict[str, Any]] = []
     for record in records:
-        held = store.rows_by_home(record.id)
+        held = store.segments.rows_by_backend(record.id)
         rows.append({"id": record.id, "name": record.name, "open": record.ended_ns is None, **held})
-    refused = [{"run": r.run_id, "piece": r.name, "reasons": dict(r.reasons)} for r in store.refused_rows()]
+    refused = [
+        {"run": r.run_id, "piece": r.name, "reasons": dict(r.reasons)} for r in store.archive.dead_letters()
+    ]
     if as_json:
         print_json({"runs": rows, "refused": refused})
         return 0
@@ -81,12 +81,12 @@ def _move(store: Store, records: list[RunRecord], args: argparse.Namespace) -> i
     moved = 0
     with progress() as bar:
         ended = [r for r in records if r.ended_ns is not None]
-        counts = {r.id: store.pieces_to_move(r.id, to=args.to) for r in ended}
+        counts = {r.id: len(store.segments.elsewhere(r.id, args.to)) for r in ended}
         task = bar.add_task(f"to {args.to}", total=sum(counts.values()))
         for record in ended:
             if counts[record.id]:
                 bar.update(task, description=f"{record.id} to {args.to}")
-                rows = store.move_run(record.id, to=args.to, tell=lambda _: bar.advance(task))
+                rows = store.segments.move(record.id, to=args.to, tell=lambda _: bar.advance(task))
                 done.append({"id": record.id, "rows": rows})
                 moved += rows
     if args.json:

@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 
 from daq.fleet.settings import Fleet
-from daq.store.envelope import envelope_of
-from daq.store.influx_server import InfluxPlace, InfluxServer, quoted, text_literal
-from daq.store.live_points import LIVE_LANE, live_field
+from daq.store import envelope_of
+from daq.store.influxdb import LIVE_LANE, InfluxPlace, InfluxServer, live_field, quoted, text_literal
 
 __all__ = ["Series"]
 

@@ -26,8 +26,7 @@ from daq.broker.link import login_of, tls_context
 from daq.errors import FrameError, LyewatchError, StoreError
 from daq.fleet.digest import Digest, digest_topic
 from daq.fleet.settings import Fleet
-from daq.store.influx_server import InfluxPlace, InfluxServer, Refused, ServerAway
-from daq.store.live_points import live_lines
+from daq.store.influxdb import InfluxPlace, InfluxServer, Refused, ServerAway, live_lines
 
 __all__ = ["Worker"]
 

@@ -17,8 +17,7 @@ import numpy as np
 from daq.broker import Batch, encode_batch
 from daq.errors import RunNotFound
 from daq.frame import Block
-from daq.store import RunRecord, Store
-from daq.store.outgoing import Outgoing
+from daq.store import Outgoing, RunRecord, Store
 
 __all__ = ["Filler"]
 

@@ -24,8 +24,7 @@ from daq.broker.link import CONNECT_S, broker_error, connected, make_client
 from daq.errors import LyewatchError, PortError, StoreCorrupt, StoreError
 from daq.service.publish_rows import Filler
 from daq.sources import Backoff
-from daq.store import Store
-from daq.store.outgoing import Outgoing
+from daq.store import Outgoing, Store
 
 __all__ = ["OFFLINE", "Publisher"]
 

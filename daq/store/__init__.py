@@ -5,14 +5,12 @@ Neither needs a server. See `Store`, which is all that the other rooms use.
 
 from daq.store._database import SQLITE_VERSION, log_is_safe
 from daq.store._lock import FileLock, writer_lock
-from daq.store._logbook_runs import free_run_id
 from daq.store._rows import storable
+from daq.store.archive import Archive
 from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import ChannelSpan, LostSpan, Piece, PieceAbout, PieceGone, SampleStore
-from daq.store.homes import Homes
 from daq.store.journal import Head, Journal, TailBlock
-from daq.store.logbook import Logbook
-from daq.store.records import (
+from daq.store.logbook.logbook import Logbook
+from daq.store.logbook.records import (
     ARCHIVE_STATE,
     AlarmTransition,
     CalibrationRecord,
@@ -25,7 +23,19 @@ from daq.store.records import (
     Transition,
     TripRecord,
 )
-from daq.store.segments import Segments
+from daq.store.logbook.runs import free_run_id
+from daq.store.outgoing import Outgoing
+from daq.store.parquet import ParquetBackend
+from daq.store.protocol import (
+    BackendAway,
+    ChannelSpan,
+    DeadLetters,
+    LostSpan,
+    SampleStore,
+    Segment,
+    SegmentAbout,
+    SegmentGone,
+)
 from daq.store.store import Store
 from daq.store.write_rate import device_bytes_per_hour
 
@@ -33,26 +43,29 @@ __all__ = [
     "ARCHIVE_STATE",
     "SQLITE_VERSION",
     "AlarmTransition",
+    "Archive",
+    "BackendAway",
     "CalibrationRecord",
     "ChannelSpan",
+    "DeadLetters",
     "Envelope",
     "FileLock",
     "FillRecord",
     "Foretold",
     "Gap",
     "Head",
-    "Homes",
     "Journal",
     "Logbook",
     "LookRecord",
     "LostSpan",
     "Mark",
-    "Piece",
-    "PieceAbout",
-    "PieceGone",
+    "Outgoing",
+    "ParquetBackend",
     "RunRecord",
     "SampleStore",
-    "Segments",
+    "Segment",
+    "SegmentAbout",
+    "SegmentGone",
     "Store",
     "TailBlock",
     "Transition",

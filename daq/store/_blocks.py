@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.frame import Block
-from daq.store.home import ChannelSpan
+from daq.store.protocol import ChannelSpan
 
 __all__ = ["sliced", "spans_of", "widest", "writable"]
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Envelope", "envelope_of"]
+__all__ = ["Buckets", "Envelope", "buckets_of", "envelope_of", "merged"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,19 @@ class Envelope:
 
     def __len__(self) -> int:
         return int(self.t_ns.size)
+
+
+class Buckets(NamedTuple):
+    """What spans of equal time hold of one channel, by their numbers; `total` is the sum of the values."""
+
+    number: NDArray[np.int64]
+    first_ns: NDArray[np.int64]
+    lo: NDArray[np.float64]
+    t_lo_ns: NDArray[np.int64]
+    hi: NDArray[np.float64]
+    t_hi_ns: NDArray[np.int64]
+    total: NDArray[np.float64]
+    finite: NDArray[np.int64]
 
 
 def envelope_of(
@@ -112,3 +127,47 @@ def _when(
     """When each span's extreme was first met."""
     hits = np.flatnonzero(values == np.repeat(extremes, counts))
     return t_ns[hits[np.searchsorted(hits, firsts, side="left")]]
+
+
+def buckets_of(t_ns: NDArray[np.int64], values: NDArray[np.float64], start_ns: int, width_ns: int) -> Buckets:
+    """The buckets of rows that are at hand, sorted by time."""
+    numbers = (t_ns - start_ns) // width_ns
+    number, firsts = np.unique(numbers, return_index=True)
+    ends = np.append(firsts[1:], t_ns.size)
+    finite = np.isfinite(values)
+    low, high = np.where(finite, values, np.inf), np.where(finite, values, -np.inf)
+    lows = [a + int(np.argmin(low[a:b])) for a, b in zip(firsts, ends, strict=True)]
+    highs = [a + int(np.argmax(high[a:b])) for a, b in zip(firsts, ends, strict=True)]
+    known = np.where(finite, values, 0.0)
+    return Buckets(
+        number, t_ns[firsts], values[lows], t_ns[lows], values[highs], t_ns[highs],
+        np.add.reduceat(known, firsts), np.add.reduceat(finite, firsts, dtype=np.int64),
+    )  # fmt: skip
+
+
+def merged(parts: Sequence[Buckets]) -> Envelope:
+    """The envelope of several parts whose buckets divide the same span."""
+    numbers = np.unique(np.concatenate([p.number for p in parts]))
+    size = numbers.size
+    first = np.full(size, 2**63 - 1, np.int64)
+    lo, hi = np.full(size, np.inf), np.full(size, -np.inf)
+    t_lo, t_hi = np.zeros(size, np.int64), np.zeros(size, np.int64)
+    total, count = np.zeros(size), np.zeros(size, np.int64)
+    for p in parts:
+        at = np.searchsorted(numbers, p.number)
+        first[at] = np.minimum(first[at], p.first_ns)
+        some = p.finite > 0
+        for value, when, theirs, their_t, better in (
+            (lo, t_lo, p.lo, p.t_lo_ns, np.less),
+            (hi, t_hi, p.hi, p.t_hi_ns, np.greater),
+        ):
+            take = some & (better(theirs, value[at]) | ((theirs == value[at]) & (their_t < when[at])))
+            value[at[take]], when[at[take]] = theirs[take], their_t[take]
+        total[at] += p.total
+        count[at] += p.finite
+    none = count == 0
+    lo[none] = hi[none] = np.nan
+    t_lo[none] = t_hi[none] = first[none]
+    mean = np.full(size, np.nan)
+    np.divide(total, count, out=mean, where=~none)
+    return Envelope(first, lo, hi, t_lo, t_hi, mean, count)

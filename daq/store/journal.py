@@ -1,7 +1,7 @@
 """The journal: every sample lands here first; and the catalogue of what has moved on to the archive.
 
-Both are in one file, because recording a piece and deleting its rows must be one commit: that is what makes a
-reader see every sample once, at any instant.
+Both are in one file, because recording a segment and deleting its rows must be one commit: that is what makes
+a reader see every sample once, at any instant.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from daq.frame import Block, Sample
 from daq.store._database import Connection, Database, Migration
 from daq.store._faults import store_faults
 from daq.store._rows import Pack, block_of, packed
-from daq.store.home import ChannelSpan, Piece
+from daq.store.protocol import ChannelSpan, Segment
 
 __all__ = ["Head", "Journal", "TailBlock"]
 
@@ -67,13 +67,26 @@ _SCHEMA = (
             "DROP TABLE samples",
         ),
     ),
+    Migration(
+        "0003 segments by name, and the backend that each is in",
+        (
+            "ALTER TABLE pieces RENAME TO segments",
+            "ALTER TABLE segments ADD COLUMN backend TEXT NOT NULL DEFAULT 'segments'",
+            "ALTER TABLE strays ADD COLUMN backend TEXT NOT NULL DEFAULT 'segments'",
+            # Until then a name said where its segment was.
+            "UPDATE segments SET backend = 'influxdb' WHERE name LIKE 'db-%'",
+            "UPDATE strays SET backend = 'influxdb' WHERE name LIKE 'db-%'",
+            "UPDATE facts SET key = 'adopted_segments' WHERE key = 'adopted'",
+            "UPDATE facts SET key = 'adopted_influxdb' WHERE key = 'adopted_remote'",
+        ),
+    ),
 )
 _PAGE_BYTES = 512
 _PACKS = (
     "SELECT packs.id, run_id, source, count, t_min_ns, t_max_ns, body, coalesce(names, '') "
     "FROM packs LEFT JOIN layouts ON layouts.id = layout"
 )
-_PIECE = "run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, id"
+_SEGMENT = "run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, backend, id"
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,14 +221,16 @@ class Journal:
     def sealed_runs(self) -> list[str]:
         """Runs of which there are samples in the archive."""
         with self.db.reading() as con:
-            found = con.execute("SELECT run_id FROM pieces GROUP BY run_id ORDER BY min(first_id)").fetchall()
+            found = con.execute(
+                "SELECT run_id FROM segments GROUP BY run_id ORDER BY min(first_id)"
+            ).fetchall()
         return [run_id for (run_id,) in found]
 
     def runs_sealed_after(self, row_id: int) -> list[str]:
         """Runs of which rows later than that have moved to the archive, in the order of their rows."""
         with self.db.reading() as con:
             found = con.execute(
-                "SELECT run_id FROM pieces WHERE last_id > ? GROUP BY run_id ORDER BY min(first_id)",
+                "SELECT run_id FROM segments WHERE last_id > ? GROUP BY run_id ORDER BY min(first_id)",
                 (row_id,),
             ).fetchall()
         return [run_id for (run_id,) in found]
@@ -300,52 +315,56 @@ def packs_of(
 
 
 def spans_in_journal(con: Connection, run_id: str, source: str) -> list[tuple[int, int]]:
-    """The spans of the rows and pieces in which a run's samples of a source are [ns]."""
+    """The spans of the rows and segments in which a run's samples of a source are [ns]."""
     return con.execute(
         "SELECT t_min_ns, t_max_ns FROM packs WHERE run_id = ?1 AND source = ?2 "
-        "UNION ALL SELECT t_min_ns, t_max_ns FROM pieces WHERE run_id = ?1 AND source = ?2",
+        "UNION ALL SELECT t_min_ns, t_max_ns FROM segments WHERE run_id = ?1 AND source = ?2",
         (run_id, source),
     ).fetchall()
 
 
-def pieces_of(con: Connection, run_id: str) -> list[Piece]:
-    """The recorded pieces of a run, in the order of their rows."""
+def segments_of(con: Connection, run_id: str) -> list[Segment]:
+    """The recorded segments of a run, in the order of their rows."""
     rows = con.execute(
-        f"SELECT {_PIECE} FROM pieces WHERE run_id = ? ORDER BY first_id, id",  # noqa: S608
+        f"SELECT {_SEGMENT} FROM segments WHERE run_id = ? ORDER BY first_id, id",  # noqa: S608
         (run_id,),
     ).fetchall()
-    return [_piece(row) for row in rows]
+    return [_segment(row) for row in rows]
 
 
-def add_pieces(con: Connection, pieces: Iterable[Piece]) -> None:
-    """Record pieces; their names stray no longer."""
-    for p in pieces:
+def add_segments(con: Connection, segments: Iterable[Segment]) -> None:
+    """Record segments; their names stray no longer."""
+    for p in segments:
         con.execute("DELETE FROM strays WHERE run_id = ? AND name = ?", (p.run_id, p.name))
         con.execute(
-            "INSERT INTO pieces (run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, "
-            "spans) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO segments (run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, "
+            "spans, backend) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (p.run_id, p.source, p.name, p.rows, p.first_id, p.last_id, p.t_min_ns, p.t_max_ns, p.level,
-             _text_of(p.spans)),
+             _text_of(p.spans), p.backend),
         )  # fmt: skip
 
 
-def drop_pieces(con: Connection, pieces: Iterable[Piece]) -> None:
-    """Strike pieces from the catalogue; their files are removed when no reader can need them."""
-    for p in pieces:
-        con.execute("DELETE FROM pieces WHERE run_id = ? AND name = ?", (p.run_id, p.name))
+def drop_segments(con: Connection, segments: Iterable[Segment]) -> None:
+    """Strike segments from the catalogue; their files are removed when no reader can need them."""
+    for p in segments:
+        con.execute("DELETE FROM segments WHERE run_id = ? AND name = ?", (p.run_id, p.name))
         if con.changes() != 1:
             # Raised inside the caller's transaction, so that nothing changes.
             raise StoreError(
-                "a piece was struck from the catalogue while it was merged",
+                "a segment was struck from the catalogue while it was merged",
                 place=f"{p.run_id}/{p.name}",
                 remedy="nothing was changed; it is tried again",
             )
-        add_stray(con, p.run_id, p.name, "dropped")
+        add_stray(con, p, "dropped")
 
 
-def add_stray(con: Connection, run_id: str, name: str, why: str) -> None:
-    """Note a name in the archive that is no piece: "sealing", "importing" or "dropped"."""
-    con.execute("INSERT OR REPLACE INTO strays VALUES (?, ?, ?, ?)", (run_id, name, why, time.time_ns()))
+def add_stray(con: Connection, segment: Segment, why: str) -> None:
+    """Note a name in the archive that is no segment: "sealing", "importing" or "dropped"."""
+    s = segment
+    con.execute(
+        "INSERT OR REPLACE INTO strays (run_id, name, why, since_utc_ns, backend) VALUES (?, ?, ?, ?, ?)",
+        (s.run_id, s.name, why, time.time_ns(), s.backend),
+    )
 
 
 def _layout(con: Connection, names: str) -> int:
@@ -362,10 +381,21 @@ def _last_id(con: Connection) -> int:
     return max(0 if row is None else int(row[0]), get_fact(con, "last_id") or 0)
 
 
-def _piece(row: tuple[Any, ...]) -> Piece:
-    run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, number = row
-    return Piece(
-        run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, _spans(spans), number
+def _segment(row: tuple[Any, ...]) -> Segment:
+    run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, level, spans, backend, number = row
+    return Segment(
+        run_id,
+        source,
+        name,
+        rows,
+        first_id,
+        last_id,
+        t_min_ns,
+        t_max_ns,
+        level,
+        _spans(spans),
+        backend,
+        number,
     )
 
 

@@ -13,26 +13,23 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+import numpy as np
 import orjson
+from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.errors import RunNotFound, StoreBusy, StoreError
 from daq.frame import Block, Sample
 from daq.store._faults import store_faults
 from daq.store._lock import FileLock, import_lock, seal_lock, writer_lock
-from daq.store._logbook_runs import start_in_id
-from daq.store._reading import RunReading
-from daq.store._run_homes import RunHomes
-from daq.store._seal_process import SealProcess
-from daq.store.archive import make_archive, settle
-from daq.store.home import PieceAbout, SampleStore
-from daq.store.homes import Homes, is_remote
-from daq.store.influx_server import ServerAway
+from daq.store.archive import Archive, RunSegments, Sealer, SealProcess, make_archive, settle
+from daq.store.envelope import Envelope
 from daq.store.journal import Journal, TailBlock
-from daq.store.logbook import Logbook
-from daq.store.records import ARCHIVE_STATE, Gap, RunRecord
-from daq.store.sealing import Sealer
-from daq.store.segments import Segments
+from daq.store.logbook.logbook import Logbook
+from daq.store.logbook.records import ARCHIVE_STATE, Gap, RunRecord
+from daq.store.logbook.runs import start_in_id
+from daq.store.protocol import BackendAway, LostSpan, SegmentAbout
+from daq.store.reading import RunReader
 from daq.store.write_rate import WriteRate
 
 __all__ = ["Store"]
@@ -46,7 +43,7 @@ _WRITER_WAIT_S = 1.0  # nor may anybody else hold up the reader, which guards
 _TAIL_KEPT_S = 60.0  # rows as young as this stay in the journal, where a live page follows them
 
 
-class Store(RunReading, RunHomes):
+class Store:
     """All that is kept of runs, in one folder: `journal.db`, `logbook.db`, `segments/RUN/*.parquet`.
 
     Any number of processes may read. One, the reader, may write samples; it holds the writer lock until it
@@ -56,13 +53,15 @@ class Store(RunReading, RunHomes):
     ----------
     folder : Path
         Made when it is not there.
-    archive : SampleStore, optional
-        The home of sealed samples; what the folder says (see `archive`) unless given.
+    archive : Archive, optional
+        The backends of sealed samples; what the folder says (see `archive`) unless given.
     writer : bool
         Whether to commit and seal samples.
 
     Attributes
     ----------
+    segments : RunSegments
+        Where the sealed samples of runs are, and moving them.
     written_utc_ns : int
         Wall time when samples were last written here before this store was opened [ns]; 0 when never.
 
@@ -74,13 +73,13 @@ class Store(RunReading, RunHomes):
         When a file can not be read, or the folder not be used.
     """
 
-    def __init__(self, folder: Path, *, archive: SampleStore | None = None, writer: bool = False) -> None:
+    def __init__(self, folder: Path, *, archive: Archive | None = None, writer: bool = False) -> None:
         self.folder = Path(folder)
         self._own_archive = archive is None
         self._lock: FileLock | None = None
         # Whatever fails on the way, what is open by then is closed: another try begins from nothing.
         with ExitStack() as opened:
-            self.archive: SampleStore = archive if archive is not None else make_archive(self.folder)
+            self.archive: Archive = archive if archive is not None else make_archive(self.folder)
             if self._own_archive:
                 opened.callback(self.archive.close)
             with store_faults(self.folder):
@@ -99,6 +98,8 @@ class Store(RunReading, RunHomes):
             opened.callback(self.logbook.close)
             self._sealer = Sealer(self.journal, self.archive, self._about)
             self._sealer.adopt()
+            self.segments = RunSegments(self.journal, self.archive, self._sealer, self._about)
+            self._runs = RunReader(self.journal, self.logbook, self.archive)
             if writer:
                 self._sweep()
                 self._note_missing()
@@ -110,7 +111,7 @@ class Store(RunReading, RunHomes):
         self._touched: dict[str, float] = {}
         # What was there before this store was opened is old.
         self._committed = deque([(-_TAIL_KEPT_S, last_id)])
-        self._abouts: dict[str, PieceAbout] = {}
+        self._abouts: dict[str, SegmentAbout] = {}
 
     @classmethod
     def of(cls, bench: Bench, *, writer: bool = False) -> Self:
@@ -238,7 +239,7 @@ class Store(RunReading, RunHomes):
         """
         try:
             moved = self._sealer.seal(run_id, up_to_id=up_to_id, close=close)
-        except ServerAway as exc:
+        except BackendAway as exc:
             self._tell_archive(exc)
             raise
         self._tell_archive(None)
@@ -250,7 +251,7 @@ class Store(RunReading, RunHomes):
         return moved
 
     def add_blocks(self, run: str | RunRecord, blocks: Iterable[Block]) -> None:
-        """Put a log's samples straight into the archive, in pieces of bounded size.
+        """Put a log's samples straight into the archive, in segments of bounded size.
 
         It needs no writer lock. All blocks are there after it, or none when it raises.
 
@@ -319,6 +320,46 @@ class Store(RunReading, RunHomes):
         self.logbook.forget_run(run_id)
         self._abouts.pop(run_id, None)
 
+    # -- reading -----------------------------------------------------------------------------------
+
+    def read(
+        self,
+        run_id: str,
+        *,
+        sources: Iterable[str] | None = None,
+        channels: Iterable[str] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+        raw: bool = False,
+        lost: list[LostSpan] | None = None,
+    ) -> dict[str, Block]:
+        """Samples of a run by source, each sorted by time; see `RunReader.read`."""
+        return self._runs.read(
+            run_id, sources=sources, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw, lost=lost
+        )
+
+    def channel(
+        self, run_id: str, channel: str, start_ns: int | None = None, end_ns: int | None = None
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
+        """Times [ns], values and status codes of one channel; see `RunReader.channel`."""
+        return self._runs.channel(run_id, channel, start_ns, end_ns)
+
+    def envelope(
+        self,
+        run_id: str,
+        channels: Iterable[str],
+        *,
+        points: int,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> dict[str, Envelope]:
+        """The extremes of channels in spans of equal time; see `RunReader.envelope`."""
+        return self._runs.envelope(run_id, channels, points=points, start_ns=start_ns, end_ns=end_ns)
+
+    def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
+        """When [ns] a channel was highest (or lowest), and how much; see `RunReader.extreme`."""
+        return self._runs.extreme(run_id, channel, highest=highest)
+
     # -- following ---------------------------------------------------------------------------------
 
     def tail(self, after_id: int, limit: int = 5000) -> list[TailBlock]:
@@ -367,20 +408,21 @@ class Store(RunReading, RunHomes):
             self._committed.popleft()
         return self._committed[0][1]
 
-    def _tell_archive(self, away: ServerAway | None) -> None:
+    def _tell_archive(self, away: BackendAway | None) -> None:
         """Say to the other processes whether the server takes samples; nothing where there is none."""
-        if not isinstance(self.archive, Homes) or self.archive.remote is None:
+        remote = next((b for b in (self.archive.target, *self.archive.backends.values()) if b.remote), None)
+        if remote is None:
             return
         before = self.logbook.get_state(ARCHIVE_STATE) or {}
         since = before.get("away_since_ns") if away is not None else None
         self.logbook.put_state(
             ARCHIVE_STATE,
             {
-                "server": str(self.archive.remote.server.place),
+                "server": remote.place,
                 "away_since_ns": time.time_ns() if away is not None and since is None else since,
                 "error": None if away is None else away.as_dict(),
                 "tried_ns": time.time_ns(),
-                "refused_rows": self.archive.remote.refused.count(),
+                "refused_rows": sum(letters.count for letters in remote.dead_letters()),
                 "spool_rows": self.archive.spool_rows,
             },
         )
@@ -418,13 +460,13 @@ class Store(RunReading, RunHomes):
             self._touched.pop(run_id, None)
 
     def _rebuilt(self, run_id: str, bench: Bench | None) -> RunRecord:
-        about = PieceAbout()
-        segments = self.archive.local if isinstance(self.archive, Homes) else self.archive
+        about = SegmentAbout()
         # The latest says most: a run's title may be changed, and only the last one knows its end.
-        for piece in sorted(self.pieces(run_id), key=lambda p: (-p.t_max_ns, -p.level)):
-            if isinstance(segments, Segments) and not is_remote(piece.name):
-                with suppress(StoreError):
-                    about = segments.about(run_id, piece.name)
+        for segment in sorted(self.segments.of(run_id), key=lambda s: (-s.t_max_ns, -s.level)):
+            with suppress(StoreError):
+                said = self.archive.backend(segment.backend).about(run_id, segment.name)
+                if said is not None:
+                    about = said
                     break
         head = self.journal.head(run_id)
         rows, last_ns = (0, 0) if head is None else (head.rows, head.last_t_ns)
@@ -442,26 +484,26 @@ class Store(RunReading, RunHomes):
             self.logbook.add_run(record, pinned)
         return record
 
-    def _about(self, run_id: str) -> PieceAbout:
+    def _about(self, run_id: str) -> SegmentAbout:
         about = self._abouts.get(run_id)
         if about is None:
             about = self._abouts[run_id] = self._read_about(run_id)
         return about
 
-    def _read_about(self, run_id: str) -> PieceAbout:
+    def _read_about(self, run_id: str) -> SegmentAbout:
         try:
             return self._about_of(self.logbook.get_run(run_id))
         except RunNotFound:
-            return PieceAbout()
+            return SegmentAbout()
 
-    def _about_of(self, record: RunRecord) -> PieceAbout:
+    def _about_of(self, record: RunRecord) -> SegmentAbout:
         try:
             channels = orjson.loads(record.bench_json).get("channels", {})
             units = {name: str(spec["unit"]) for name, spec in channels.items() if "unit" in spec}
         except (ValueError, AttributeError, TypeError):
-            units = {}  # the bench is told by others; a piece without units is still a piece
+            units = {}  # the bench is told by others; a segment without units is still a segment
         calibrations = tuple(self.logbook.run_calibrations(record.id).values())
-        return PieceAbout(record.bench, record.build, record.start_utc_ns, units, record, calibrations)
+        return SegmentAbout(record.bench, record.build, record.start_utc_ns, units, record, calibrations)
 
     def _need_writer(self, what: str) -> None:
         if self._lock is None:

@@ -59,6 +59,7 @@ APART = {
 """What a room may not know, even where the order would allow it."""
 
 WITH_A_FACE = (
+    "store",
     "watch",
     "alarms",
     "forecast",

@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 
 from tests.house.source_files import tracked_texts
 
-# Patterns and samples are written in pieces, so that this file does not hold what it forbids.
+# Patterns and samples are written in segments, so that this file does not hold what it forbids.
 _REGISTRIES = (
     "py" + "pi", "python" + "hosted", "npm" + "js", "yarn" + "pkg", "deb" + "ian", "ubuntu", "docker",
     "gh" + "cr", "quay", "jsdelivr", "unpkg", "cdnjs",

@@ -9,8 +9,7 @@ import pytest
 
 from daq.broker import Batch, decode_batch
 from daq.service.publish_rows import Filler
-from daq.store import Store
-from daq.store.outgoing import Outgoing
+from daq.store import Outgoing, Store
 from tests.store.made import sample
 
 

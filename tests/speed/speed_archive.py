@@ -27,16 +27,15 @@ from influxdb_client.client.write.point import Point
 from influxdb_client.client.write_api import SYNCHRONOUS
 
 from daq.frame import Block, Sample
-from daq.store import Homes, PieceAbout, Segments, Store
-from daq.store.influx import InfluxArchive
-from daq.store.influx_server import InfluxPlace, InfluxServer
+from daq.store import Archive, ParquetBackend, SegmentAbout, Store
+from daq.store.influxdb import InfluxBackend, InfluxPlace, InfluxServer
 from tests.influx_daemon import InfluxDaemon, PathMap, path_map_apart
-from tests.store.made import piece_for
+from tests.store.made import segment_for
 
 ROWS, FEW, TURN = 120_000, 12_000, 40_000
 CHANNELS = ("volts", "amps", "watts", "lye_temp", "gas_flow", "gas_temp", "room_pressure", "duty")
 START_NS = 1_700_000_000_000_000_000
-ABOUT = PieceAbout("torch", "A", START_NS)
+ABOUT = SegmentAbout("torch", "A", START_NS)
 
 
 @pytest.fixture(scope="module")
@@ -81,18 +80,18 @@ def settled(folder: Path) -> int:
 @pytest.mark.timeout(600)
 def test_writing(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None:
     front = PathMap(daemon.port)
-    archive = InfluxArchive(
+    archive = InfluxBackend(
         InfluxServer(InfluxPlace(front.url, "lyewatch"), token="t"), "torch", tmp_path / "refused"
     )
     small = Block("stack", block.t_ns[:FEW], block.seq[:FEW], {n: v[:FEW] for n, v in block.values.items()})
-    archive.write("warm", piece_for(small), small, ABOUT)  # imports, connections
+    archive.write("warm", segment_for(small), small, ABOUT)  # imports, connections
     rates: dict[str, float] = {}
 
     started = time.perf_counter()
     for at in range(0, ROWS, 20_000):
         part = slice(at, at + 20_000)
         cut = Block("stack", block.t_ns[part], block.seq[part], {n: v[part] for n, v in block.values.items()})
-        archive.write("run", piece_for(cut, name=f"p{at}"), cut, ABOUT)
+        archive.write("run", segment_for(cut, name=f"p{at}"), cut, ABOUT)
     rates["lyewatch to the server"] = ROWS / (time.perf_counter() - started)
 
     client = InfluxDBClient(front.url, token="t", org="", enable_gzip=True, timeout=60_000)
@@ -115,9 +114,9 @@ def test_writing(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None:
     rates["the client's data frames"] = ROWS / (time.perf_counter() - started)
     client.close()  # type: ignore[no-untyped-call]
 
-    segments = Segments(tmp_path / "segments")
+    segments = ParquetBackend(tmp_path / "segments")
     started = time.perf_counter()
-    segments.write("run", piece_for(block), block, ABOUT)
+    segments.write("run", segment_for(block), block, ABOUT)
     rates["lyewatch to segments"] = ROWS / (time.perf_counter() - started)
 
     started = time.perf_counter()
@@ -135,7 +134,7 @@ def test_writing(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None:
     con.close()
 
     started = time.perf_counter()
-    (again,) = archive.read("run", [piece_for(small, name="p0")])
+    (again,) = archive.read("run", [segment_for(small, name="p0")])
     rates["lyewatch from the server"] = len(again) / (time.perf_counter() - started)
 
     print("\npoints a second")
@@ -184,10 +183,10 @@ def test_catching_up(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None
 
     frame = pd.DataFrame(block.values, index=pd.to_datetime(START_NS + block.t_ns, utc=True))
     with path_map_apart(daemon.port) as url, ExitStack() as stack:
-        remote = InfluxArchive(InfluxServer(InfluxPlace(url, "lyewatch"), token="t"), "torch", folder / "no")
-        homes = Homes(Segments(folder / "segments"), remote, to_remote=True)
-        stack.callback(homes.close)
-        store = stack.enter_context(Store(folder, archive=homes, writer=True))
+        remote = InfluxBackend(InfluxServer(InfluxPlace(url, "lyewatch"), token="t"), "torch", folder / "no")
+        archive = Archive(ParquetBackend(folder / "segments"), remote, new_in="influxdb")
+        stack.callback(archive.close)
+        store = stack.enter_context(Store(folder, archive=archive, writer=True))
         run = store.logbook.create_run(bench="torch", start_utc_ns=START_NS).id
         client = InfluxDBClient(url, token="t", org="", enable_gzip=True, timeout=60_000)
         api = client.write_api(write_options=SYNCHRONOUS)

@@ -23,7 +23,7 @@ from daq.broker import Batch, Topics, decode_batch, encode_batch
 from daq.fleet import Overview
 from daq.fleet.digest import Digest, digest_topic
 from daq.frame import Block
-from daq.store.live_points import live_lines
+from daq.store.influxdb import live_lines
 from tests.mosquitto import Mosquitto
 from tests.waiting import wait_until
 

@@ -142,12 +142,12 @@ def test_writing_a_day(day: Block, tmp_path: Path) -> None:
     con.close()
     store.close()
     table("writing 24 h, 8 channels", [("store.add_blocks", ours), ("sqlite3 executemany", theirs)])
-    pieces = sum(p.stat().st_size for p in (tmp_path / "store").rglob("*.parquet"))
+    parquet = sum(p.stat().st_size for p in (tmp_path / "store").rglob("*.parquet"))
     print(
-        f"  {pieces / 1e6:.1f} MB of Parquet, {(tmp_path / 'peer.db').stat().st_size / 1e6:.1f} MB of SQLite"
+        f"  {parquet / 1e6:.1f} MB of Parquet, {(tmp_path / 'peer.db').stat().st_size / 1e6:.1f} MB of SQLite"
     )
     assert ours < theirs
-    assert pieces < 0.6 * (tmp_path / "peer.db").stat().st_size
+    assert parquet < 0.6 * (tmp_path / "peer.db").stat().st_size
 
 
 def test_committing_as_the_reader_does(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Samples and blocks for the store's tests, and the homes that every test of the contract runs over."""
+"""Samples and blocks for the store's tests, and the backends that every test of the contract runs over."""
 
 from __future__ import annotations
 
@@ -14,16 +14,26 @@ import pytest
 from numpy.typing import NDArray
 
 from daq.frame import Block, Sample, Status
-from daq.store import Piece, SampleStore, Segments
-from daq.store.influx import InfluxArchive
+from daq.store import ParquetBackend, SampleStore, Segment
+from daq.store.influxdb import InfluxBackend
 from tests.influx_daemon import shared_server
+from tests.store.toy_backend import ToyBackend
 
-__all__ = ["HOMES", "Home", "assert_same", "block", "expected", "piece_for", "sample", "status_column"]
+__all__ = [
+    "BACKENDS",
+    "Backend",
+    "assert_same",
+    "block",
+    "expected",
+    "sample",
+    "segment_for",
+    "status_column",
+]
 
 
 @dataclass(frozen=True)
-class Home:
-    """A home of sealed samples and how to make one in a temporary folder, empty."""
+class Backend:
+    """A backend of sealed samples, and how to make one in a temporary folder, empty."""
 
     name: str
     make: Callable[[Path], SampleStore]
@@ -31,7 +41,7 @@ class Home:
 
     @property
     def param(self) -> Any:
-        """This home as a parameter of a test."""
+        """This backend as a parameter of a test."""
         return pytest.param(self, id=self.name, marks=self.marks)
 
     def __str__(self) -> str:
@@ -43,14 +53,15 @@ _SESSION = uuid4().hex[:12]
 
 def _influx(folder: Path) -> SampleStore:
     # Each folder has a bench of its own on one server, as the benches of a workshop have.
-    return InfluxArchive(shared_server(), f"bench, {_SESSION} {folder}", folder / "refused")
+    return InfluxBackend(shared_server(), f"bench, {_SESSION} {folder}", folder / "refused")
 
 
-HOMES = [
-    Home("segments", lambda folder: Segments(folder / "segments")),
-    Home("influxdb", _influx, (pytest.mark.server,)),
+BACKENDS = [
+    Backend("segments", lambda folder: ParquetBackend(folder / "segments")),
+    Backend("influxdb", _influx, (pytest.mark.server,)),
+    Backend("toy", lambda folder: ToyBackend(folder / "toy")),
 ]
-"""Another home joins by a line here."""
+"""Another backend joins by a line here."""
 
 
 def sample(source: str, seq: int, t_ns: int | None = None, **values: float) -> Sample:
@@ -76,12 +87,12 @@ def block(source: str, rows: int, *, first: int = 0, step_ns: int = 100_000_000)
     )
 
 
-def piece_for(
+def segment_for(
     made: Block, run_id: str = "run", name: str = "p", *, first_id: int = 1, level: int = 0
-) -> Piece:
-    """A piece as the catalogue would record it for a block."""
+) -> Segment:
+    """A segment as the catalogue would record it for a block."""
     t_min, t_max = (int(made.t_ns.min()), int(made.t_ns.max())) if len(made) else (0, 0)
-    return Piece(
+    return Segment(
         run_id, made.source, name, len(made), first_id, first_id + len(made) - 1, t_min, t_max, level
     )
 

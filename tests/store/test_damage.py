@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from daq.errors import StoreBusy, StoreCorrupt, StoreError
-from daq.store import CalibrationRecord, Homes, LostSpan, RunRecord, Store
+from daq.store import CalibrationRecord, LostSpan, RunRecord, Store
 from tests.store.made import block, sample
 
 START = 1_736_953_800_000_000_000  # 2025-01-15 15:10:00 UTC, by `date -u -d @1736953800`
@@ -154,10 +154,11 @@ def test_runs_of_segments_that_say_no_record(tmp_path: Path) -> None:
     with Store(tmp_path, writer=True) as store:
         run = store.logbook.create_run(bench="b", build="B", start_utc_ns=START)
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr("daq.store.store.PieceAbout", _without_record)
+            patched.setattr("daq.store.store.SegmentAbout", _without_record)
             store.add_blocks(run.id, [block("stack", 50)])
-        assert isinstance(store.archive, Homes)
-        assert store.archive.local.about(run.id, store.pieces(run.id)[0].name).record is None
+        about = store.archive.local.about(run.id, store.segments.of(run.id)[0].name)
+        assert about is not None
+        assert about.record is None
         store.logbook.forget_run(run.id)
         (made,) = store.rebuild_runs()
         assert (made.id, made.bench, made.build, made.start_utc_ns) == (run.id, "b", "B", START)
@@ -165,9 +166,9 @@ def test_runs_of_segments_that_say_no_record(tmp_path: Path) -> None:
 
 
 def _without_record(*values: object, **named: object) -> object:
-    from daq.store.home import PieceAbout
+    from daq.store import SegmentAbout
 
-    return PieceAbout(*values[:4])  # type: ignore[arg-type]
+    return SegmentAbout(*values[:4])  # type: ignore[arg-type]
 
 
 @pytest.fixture

@@ -55,7 +55,7 @@ def test_a_logbook_that_can_not_grow_keeps_what_it_has(tmp_path: Path) -> None:
 def test_rows_stay_in_the_journal_when_the_archive_is_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from daq.store import _parquet
+    from daq.store.parquet import files as _parquet
 
     def full(path: Path, *_: object) -> None:
         path.write_bytes(b"PAR1")

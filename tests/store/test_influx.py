@@ -27,23 +27,24 @@ from daq.errors import BenchFileError, StoreError
 from daq.examples import example_text
 from daq.frame import Block, Sample
 from daq.service.words import archive_words
-from daq.store import ARCHIVE_STATE, Homes, PieceAbout, Segments, Store
-from daq.store import _influx_lines as lines
-from daq.store._lines import Lines
-from daq.store.influx import InfluxArchive
-from daq.store.influx_server import (
+from daq.store import ARCHIVE_STATE, Archive, ParquetBackend, SegmentAbout, Store
+from daq.store.influxdb import (
     TOKEN_VARIABLE,
+    InfluxBackend,
     InfluxPlace,
     InfluxServer,
     ServerAway,
     quoted,
     text_literal,
 )
+from daq.store.influxdb import line_protocol as lines
+from daq.store.influxdb.lines import Lines
+from daq.store.reading import RunReader
 from tests.influx_daemon import MetricsDaemon, shared_server
-from tests.store.made import assert_same, block, piece_for, sample
+from tests.store.made import assert_same, block, sample, segment_for
 
 START_NS = 1_700_000_000_000_000_000
-ABOUT = PieceAbout("torch", "A", START_NS, {})
+ABOUT = SegmentAbout("torch", "A", START_NS, {})
 SECRET = "never-to-be-seen-7f3a"
 
 
@@ -148,23 +149,23 @@ def test_points_that_the_server_refuses_are_kept_here_with_its_reason(tmp_path: 
     field = f"gas_{uuid4().hex[:8]}"
     # Somebody else has written texts under this name in the same week: the server takes no numbers there now.
     assert server.write([f'sample,bench=other {field}="text" {START_NS}'.encode()]) == []
-    archive = InfluxArchive(server, f"bench {uuid4().hex}", tmp_path / "refused")
+    archive = InfluxBackend(server, f"bench {uuid4().hex}", tmp_path / "refused")
     values = np.full(3000, np.nan)
     values[[17, 2048]] = 1.5
     made = Block("stack", np.arange(3000) * 1000, np.arange(3000), {"volts": np.ones(3000), field: values})
-    piece = piece_for(made)
-    archive.write("run", piece, made, ABOUT)
-    kept = archive.refused.of("run", "p")
+    segment = segment_for(made)
+    archive.write("run", segment, made, ABOUT)
+    kept = archive.letters.of("run", "p")
     assert kept is not None
     assert kept.rows == [17, 2048]
     (reason,) = kept.reasons
     assert "type" in reason
-    assert archive.refused.count() == 2
-    assert_same(archive.read("run", [piece], raw=True)[0], made)
-    assert len(archive.read("run", [piece], start_ns=17_000, end_ns=18_000)[0]) == 2
+    assert sum(letters.count for letters in archive.dead_letters()) == 2
+    assert_same(archive.read("run", [segment], raw=True)[0], made)
+    assert len(archive.read("run", [segment], start_ns=17_000, end_ns=18_000)[0]) == 2
 
     archive.delete("run", ["p"])
-    assert archive.refused.all() == []
+    assert archive.letters.all() == []
     assert list(tmp_path.rglob("*.parquet")) == []
 
 
@@ -202,18 +203,18 @@ def test_lines_that_can_not_be_made_end_the_writing(answering: tuple[type[_Answe
 
 @pytest.mark.server
 def test_what_overlaps_in_time_is_kept_apart(tmp_path: Path) -> None:
-    """Two pieces with rows at the same instants, as after a clock was corrected."""
-    archive = InfluxArchive(shared_server(), f"bench {uuid4().hex}", tmp_path / "refused")
+    """Two segments with rows at the same instants, as after a clock was corrected."""
+    archive = InfluxBackend(shared_server(), f"bench {uuid4().hex}", tmp_path / "refused")
     made = [block("stack", 40), block("stack", 40, first=20), block("stack", 5, first=39)]
-    pieces = [piece_for(b, name=f"p{k}") for k, b in enumerate(made)]
+    segments = [segment_for(b, name=f"p{k}") for k, b in enumerate(made)]
     for _ in range(2):  # the second time as after an answer that was lost
-        for piece, b in zip(pieces, made, strict=True):
-            archive.write("run", piece, b, ABOUT)
-    for found, b in zip(archive.read("run", pieces, raw=True), made, strict=True):
+        for segment, b in zip(segments, made, strict=True):
+            archive.write("run", segment, b, ABOUT)
+    for found, b in zip(archive.read("run", segments, raw=True), made, strict=True):
         assert_same(found, b)
     archive.delete("run", ["p1"])
-    assert_same(archive.read("run", [pieces[0]], raw=True)[0], made[0])
-    assert_same(archive.read("run", [pieces[2]], raw=True)[0], made[2])
+    assert_same(archive.read("run", [segments[0]], raw=True)[0], made[0])
+    assert_same(archive.read("run", [segments[2]], raw=True)[0], made[2])
 
 
 @pytest.mark.server
@@ -361,7 +362,7 @@ def test_the_token_is_sent_and_written_nowhere(
         server.write([b"sample volts=1 1"])
         handler.answer = (400, b'{"error":"partial write: dropped=1"}')
         server.write([b"sample volts=1 1"])
-        archive = InfluxArchive(server, "bench", tmp_path)
+        archive = InfluxBackend(server, "bench", tmp_path)
         handler.answer = (500, b"")
         with pytest.raises(ServerAway):
             archive.survey()
@@ -376,8 +377,10 @@ def test_the_token_is_sent_and_written_nowhere(
 
 def far_store(folder: Path) -> Store:
     """A store whose archive is on the shared server."""
-    remote = InfluxArchive(shared_server(), f"bench {uuid4().hex}", folder / "refused")
-    return Store(folder, archive=Homes(Segments(folder / "segments"), remote, to_remote=True), writer=True)
+    remote = InfluxBackend(shared_server(), f"bench {uuid4().hex}", folder / "refused")
+    return Store(
+        folder, archive=Archive(ParquetBackend(folder / "segments"), remote, new_in="influxdb"), writer=True
+    )
 
 
 @pytest.mark.server
@@ -408,8 +411,8 @@ def test_the_server_downsamples_and_keeps_every_extreme(
         names = ["volts", "lye_temp", "gas_flow", "none"]
         start, end = span
         far = store.envelope(run, names, points=200, start_ns=start, end_ns=end)
-        assert store._made_by_server(run, names, 200, start, end) is not None
-        monkeypatch.setattr(Store, "_made_by_server", lambda *_: None)
+        assert store._runs._downsampled(run, names, 200, start, end) is not None
+        monkeypatch.setattr(RunReader, "_downsampled", lambda *_: None)
         near = store.envelope(run, names, points=200, start_ns=start, end_ns=end)
     for name in ("volts", "lye_temp"):
         a, b = far[name], near[name]

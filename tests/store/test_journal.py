@@ -16,8 +16,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.frame import Block, Sample, Status
-from daq.store import Store, log_is_safe
+from daq.store import Journal, Store, log_is_safe
 from daq.store._rows import block_of, packed
+from daq.store.journal import segments_of
 from tests.store.made import assert_same, expected, sample
 
 OLD = (
@@ -151,6 +152,38 @@ def test_what_is_packed_comes_back_the_same(samples: list[Sample], codes: int) -
         assert_same(Block.concat(pack.source, [made]), expected(own)[pack.source])
 
 
+def test_a_catalogue_whose_names_said_where_segments_are(tmp_path: Path) -> None:
+    """As versions kept it before a segment named its backend: those of a server began with "db-"."""
+    old_journal(tmp_path / "journal.db", [sample("stack", 0)], 0)
+    names = (
+        "000000000001-stack",
+        "db-1f2e3d4c-000000000101-stack",
+        "import-db-000000-stack",
+        "db-1f2e3d4c-m-x",
+    )
+    with closing(apsw.Connection(str(tmp_path / "journal.db"))) as con:
+        for k, name in enumerate(names):
+            con.execute(
+                "INSERT INTO pieces (run_id, source, name, rows, first_id, last_id, t_min_ns, t_max_ns, "
+                "level, spans) VALUES ('r', 'stack', ?, 100, ?, ?, 0, 1, 0, '{}')",
+                (name, 100 * k + 1, 100 * k + 100),
+            )
+        con.execute(
+            "INSERT INTO strays VALUES ('r', 'db-1f2e3d4c-y', 'sealing', 1), ('r', 'z', 'dropped', 1)"
+        )
+        con.execute("INSERT INTO facts VALUES ('adopted_remote', 1), ('token', 7)")
+    with closing(Journal(tmp_path / "journal.db")) as journal, journal.db.reading() as con:
+        assert [(s.name, s.backend) for s in segments_of(con, "r")] == list(
+            zip(names, ("segments", "influxdb", "segments", "influxdb"), strict=True)
+        )
+        assert con.execute("SELECT name, backend FROM strays ORDER BY name").fetchall() == [
+            ("db-1f2e3d4c-y", "influxdb"),
+            ("z", "segments"),
+        ]
+        facts = dict(con.execute("SELECT key, value FROM facts").fetchall())
+        assert {"adopted_segments": 0, "adopted_influxdb": 1, "token": 7}.items() <= facts.items()
+
+
 def test_a_commit_is_one_small_row_a_source(tmp_path: Path) -> None:
     with Store(tmp_path, writer=True) as store:
         values = {f"channel_{k}": 11.034 + k for k in range(8)}
@@ -213,7 +246,7 @@ with Store(folder, writer=writer) as store:
             store.commit([("r", Sample("stack", k, {"volts": k / 8, "amps": 1.0}, seq=k))], full=False)
         else:
             with store.journal.db.writing() as con:
-                con.execute("INSERT OR REPLACE INTO strays VALUES ('x', ?, 'dropped', 0)", (str(k % 97),))
+                con.execute("INSERT OR REPLACE INTO strays VALUES ('x', ?, 'gone', 0, '')", (str(k % 97),))
             store.tail(max(0, k - 5), limit=10)
 """
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from daq.store import Logbook, LookRecord
 from daq.store._database import Database
-from daq.store._logbook_schema import LOGBOOK
+from daq.store.logbook.schema import LOGBOOK
 
 LOOK = LookRecord("torch", "A", "B", "mmw_dry_ref", (("r1", 50), ("r2", 60)), 10, "day", -0.2, 0.3)
 

@@ -11,7 +11,7 @@ import pytest
 from daq.errors import RequestRefused
 from daq.store import CalibrationRecord, FillRecord, Logbook, Store
 from daq.store._database import Database
-from daq.store._logbook_schema import LOGBOOK
+from daq.store.logbook.schema import LOGBOOK
 
 DAY = 86_400_000_000_000
 START = 1_736_953_800_000_000_000

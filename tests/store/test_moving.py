@@ -19,10 +19,9 @@ from daq.cli import main
 from daq.errors import RequestRefused, StoreCorrupt
 from daq.examples import example_text
 from daq.frame import Block
-from daq.store import Homes, Segments, Store
-from daq.store.influx import InfluxArchive
-from daq.store.influx_server import ServerAway
-from daq.store.moving import difference
+from daq.store import Archive, ParquetBackend, Store
+from daq.store.archive import difference
+from daq.store.influxdb import InfluxBackend, ServerAway
 from tests.influx_daemon import shared_server
 from tests.store.made import assert_same, block, sample
 
@@ -32,8 +31,8 @@ START_NS = 1_700_000_000_000_000_000
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     folder = tmp_path / "store"
-    remote = InfluxArchive(shared_server(), f"bench {uuid4().hex}", folder / "refused")
-    with Store(folder, archive=Homes(Segments(folder / "segments"), remote), writer=True) as made:
+    remote = InfluxBackend(shared_server(), f"bench {uuid4().hex}", folder / "refused")
+    with Store(folder, archive=Archive(ParquetBackend(folder / "segments"), remote), writer=True) as made:
         yield made
 
 
@@ -56,40 +55,39 @@ def same(store: Store, run: str, wanted: dict[str, Block]) -> None:
 def test_there_and_back_again(store: Store) -> None:
     run, wanted = filled(store)
     told: list[Any] = []
-    assert store.move_run(run, to="influxdb", tell=told.append) == 700
+    assert store.segments.move(run, to="influxdb", tell=told.append) == 700
     assert len(told) == 4
-    assert store.rows_by_home(run) == {"journal": 0, "segments": 0, "influxdb": 700, "refused": 0}
+    assert store.segments.rows_by_backend(run) == {"journal": 0, "segments": 0, "influxdb": 700, "refused": 0}
     assert list(store.folder.rglob("*.parquet")) == []
     same(store, run, wanted)
-    assert store.move_run(run, to="influxdb") == 0
+    assert store.segments.move(run, to="influxdb") == 0
 
-    assert store.move_run(run, to="segments") == 700
-    assert store.rows_by_home(run)["segments"] == 700
+    assert store.segments.move(run, to="segments") == 700
+    assert store.segments.rows_by_backend(run)["segments"] == 700
     same(store, run, wanted)
-    assert isinstance(store.archive, Homes)
-    assert store.archive.survey_remote() == []
+    assert list(store.archive.backend("influxdb").survey()) == []
 
 
 @pytest.mark.server
 def test_a_move_that_is_interrupted_goes_on(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     run, wanted = filled(store)
-    write = InfluxArchive.write
+    write = InfluxBackend.write
     calls = 0
 
-    def fails(self: InfluxArchive, *args: Any) -> None:
+    def fails(self: InfluxBackend, *args: Any) -> None:
         nonlocal calls
         calls += 1
         write(self, *args)
         if calls == 3:
             raise ServerAway("gone after it had written")
 
-    monkeypatch.setattr(InfluxArchive, "write", fails)
+    monkeypatch.setattr(InfluxBackend, "write", fails)
     with pytest.raises(ServerAway):
-        store.move_run(run, to="influxdb")
+        store.segments.move(run, to="influxdb")
     same(store, run, wanted)
-    assert store.pieces_to_move(run, to="influxdb") == 2
-    store.move_run(run, to="influxdb")
-    assert store.pieces_to_move(run, to="influxdb") == 0
+    assert len(store.segments.elsewhere(run, "influxdb")) == 2
+    store.segments.move(run, to="influxdb")
+    assert store.segments.elsewhere(run, "influxdb") == []
     same(store, run, wanted)
 
 
@@ -98,18 +96,18 @@ def test_what_does_not_read_back_the_same_is_not_taken_over(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run, wanted = filled(store)
-    read = InfluxArchive.read
+    read = InfluxBackend.read
 
-    def wrong(self: InfluxArchive, *args: Any, **how: Any) -> list[Block]:
+    def wrong(self: InfluxBackend, *args: Any, **how: Any) -> list[Block]:
         found = read(self, *args, **how)
         found[0].values["volts"][7] += 1e-15
         return found
 
-    monkeypatch.setattr(InfluxArchive, "read", wrong)
+    monkeypatch.setattr(InfluxBackend, "read", wrong)
     with pytest.raises(StoreCorrupt, match="volts"):
-        store.move_run(run, to="influxdb")
+        store.segments.move(run, to="influxdb")
     monkeypatch.undo()
-    assert store.rows_by_home(run)["influxdb"] == 0
+    assert store.segments.rows_by_backend(run)["influxdb"] == 0
     same(store, run, wanted)
 
 
@@ -117,7 +115,7 @@ def test_without_a_server_nothing_moves(tmp_path: Path) -> None:
     with Store(tmp_path, writer=True) as store:
         run, wanted = filled(store)
         with pytest.raises(RequestRefused, match="knows no server"):
-            store.move_run(run, to="influxdb")
+            store.segments.move(run, to="influxdb")
         same(store, run, wanted)
 
 

@@ -25,12 +25,10 @@ import orjson
 import pytest
 
 from daq.errors import StoreError
-from daq.store import ARCHIVE_STATE, Homes, Segments, Store
+from daq.store import ARCHIVE_STATE, Archive, ParquetBackend, Store
 from daq.store.archive import ArchivePlaces
-from daq.store.homes import is_remote
-from daq.store.influx import InfluxArchive
-from daq.store.influx_server import TOKEN_VARIABLE, InfluxPlace, InfluxServer, ServerAway
-from daq.store.journal import pieces_of
+from daq.store.influxdb import TOKEN_VARIABLE, InfluxBackend, InfluxPlace, InfluxServer, ServerAway
+from daq.store.journal import segments_of
 from tests.influx_daemon import InfluxDaemon, PathMap
 from tests.store.made import assert_same, expected, sample
 from tests.waiting import wait_until
@@ -55,12 +53,12 @@ def store(tmp_path: Path, daemon: InfluxDaemon) -> Iterator[Store]:
     front = PathMap(daemon.port)
     folder = tmp_path / "store"
     server = InfluxServer(InfluxPlace(front.url, "lyewatch"), token="t", timeout_s=20.0)
-    remote = InfluxArchive(server, "bench", folder / "refused")
-    homes = Homes(Segments(folder / "segments"), remote, to_remote=True, spool_rows=20_000)
-    with Store(folder, archive=homes, writer=True) as made:
+    remote = InfluxBackend(server, "bench", folder / "refused")
+    archive = Archive(ParquetBackend(folder / "segments"), remote, new_in="influxdb", spool_rows=20_000)
+    with Store(folder, archive=archive, writer=True) as made:
         assert made.logbook.create_run(bench="bench", start_utc_ns=1_700_000_000_000_000_000).id == RUN
         yield made
-    homes.close()
+    archive.close()
     front.close()
 
 
@@ -133,9 +131,8 @@ def test_every_point_is_there_once_however_often_the_server_dies(store: Store, d
 
 
 def test_a_full_journal_goes_on_into_segments_and_nothing_is_lost(store: Store, daemon: InfluxDaemon) -> None:
-    homes = store.archive
-    assert isinstance(homes, Homes)
-    homes.spool_rows = 500
+    archive = store.archive
+    archive.spool_rows = 500
     commit(store, 0, 300)
     store.seal(RUN, all_rows=True)
     daemon.kill()
@@ -152,8 +149,8 @@ def test_a_full_journal_goes_on_into_segments_and_nothing_is_lost(store: Store, 
     store.seal(RUN, all_rows=True)
     assert store.journal.count() == 0
     with store.journal.db.reading() as con:
-        pieces = pieces_of(con, RUN)
-    assert {is_remote(p.name) for p in pieces} == {True, False}
+        segments = segments_of(con, RUN)
+    assert {s.backend for s in segments} == {"segments", "influxdb"}
     assert store.read(RUN)["stack"].seq.tolist() == list(range(1150))
     assert numbers_on(daemon) == [*range(300), *range(1100, 1150)]
 
@@ -170,11 +167,11 @@ def test_a_server_that_is_away_keeps_no_reader_from_opening(store: Store, daemon
 def test_a_journal_that_is_lost_finds_what_the_server_has(store: Store, daemon: InfluxDaemon) -> None:
     commit(store, 0, 40)
     store.seal(RUN, all_rows=True)
-    folder, homes = store.folder, store.archive
+    folder, archive = store.folder, store.archive
     store.close()
     for path in folder.glob("journal.db*"):
         path.unlink()
-    with Store(folder, archive=homes, writer=True) as again:
+    with Store(folder, archive=archive, writer=True) as again:
         commit(again, 40, 10)
         again.seal(RUN, all_rows=True)
         assert again.read(RUN)["stack"].seq.tolist() == list(range(50))
@@ -200,7 +197,7 @@ def test_sealing_that_is_killed_between_its_requests_loses_and_doubles_nothing(
 
     def seal() -> int:
         met.clear()
-        words = [sys.executable, "-m", "daq.store._seal_now", str(folder), RUN, str(rows), "1"]
+        words = [sys.executable, "-m", "daq.store.archive.seal_now", str(folder), RUN, str(rows), "1"]
         sealing.append(subprocess.Popen(words, stdout=subprocess.DEVNULL))
         return sealing[-1].wait(100)
 
@@ -212,13 +209,13 @@ def test_sealing_that_is_killed_between_its_requests_loses_and_doubles_nothing(
         assert store.logbook.create_run(bench="bench", start_utc_ns=1_700_000_000_000_000_000).id == RUN
         for first in range(0, rows, 10):
             commit(store, first, 10)
-        # A piece is its record, four requests of rows and its record again; what was left over by the one
+        # A segment is its record, four requests of rows and its record again; what was left over by the one
         # that was killed before is struck off with another: so among the rows, after all and before it is
-        # noted here, and in the second piece.
+        # noted here, and in the second segment.
         for deadly in (("done", 1), ("asked", 4), ("done", 7), ("asked", 9)):
             assert seal() == -signal.SIGKILL
             assert met[deadly[0]] >= deadly[1]
-        assert 0 < store.journal.count() < rows, "killed within the second piece at last"
+        assert 0 < store.journal.count() < rows, "killed within the second segment at last"
         assert store.read(RUN)["stack"].seq.tolist() == list(range(rows))
         deadly = ("", 0)
         assert seal() == 0

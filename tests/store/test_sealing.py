@@ -1,4 +1,4 @@
-"""Sealing while others read, sealing that dies half way, pieces that are merged, a journal that is lost."""
+"""Sealing while others read, sealing that dies half way, segments that are merged, a journal that is lost."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ import pytest
 
 from daq.errors import StoreBusy, StoreCorrupt, StoreError
 from daq.frame import Block
-from daq.store import Piece, Segments, Store, _reading, sealing
+from daq.store import ParquetBackend, Segment, Store, reading
 from daq.store._lock import seal_lock
-from daq.store.journal import add_stray, pieces_of
+from daq.store.archive import sealing
+from daq.store.journal import add_stray, segments_of
 from tests.store.made import assert_same, block, expected, sample
 from tests.waiting import wait_until
 
@@ -84,12 +85,12 @@ def test_a_seal_between_catalogue_and_rows_is_not_seen(store: Store, monkeypatch
     fill(store, 100)
     sealed = []
 
-    def look_slowly(con: apsw.Connection, run_id: str) -> list[Piece]:
-        found = pieces_of(con, run_id)
+    def look_slowly(con: apsw.Connection, run_id: str) -> list[Segment]:
+        found = segments_of(con, run_id)
         sealed.append(store.seal("r", all_rows=True))
         return found
 
-    monkeypatch.setattr(_reading, "pieces_of", look_slowly)
+    monkeypatch.setattr(reading, "segments_of", look_slowly)
     assert store.read("r")["stack"].seq.tolist() == list(range(100))
     assert store.read("r")["stack"].seq.tolist() == list(range(100))
     assert sealed == [100, 0]
@@ -103,19 +104,19 @@ def test_pieces_merged_and_deleted_between_catalogue_and_files_are_looked_for_ag
     for k in range(3):
         fill(store, 10, first=10 * k)
         store.seal_here("r", up_to_id=None, close=False)
-    read = Segments.read
+    read = ParquetBackend.read
     calls: list[Any] = []
 
-    def read_late(self: Segments, *args: Any, **options: Any) -> list[Block]:
+    def read_late(self: ParquetBackend, *args: Any, **options: Any) -> list[Block]:
         if not calls:
             store.seal_here("r", up_to_id=None, close=True)  # merges
             store.seal_here("r", up_to_id=None, close=True)  # and removes what was merged
         calls.append(args)
         return read(self, *args, **options)
 
-    monkeypatch.setattr(Segments, "read", read_late)
+    monkeypatch.setattr(ParquetBackend, "read", read_late)
     assert store.read("r")["stack"].seq.tolist() == list(range(30))
-    assert [len(pieces) for _, pieces in calls] == [3, 1]
+    assert [len(segments) for _, segments in calls] == [3, 1]
     store.close()
 
 
@@ -127,7 +128,9 @@ def test_one_at_a_time_seals_and_the_others_piece_is_left_alone(
     monkeypatch.setattr(sealing, "_SEAL_WAIT_S", 0.05)
     with seal_lock(store.folder, 1.0):
         with store.journal.db.writing() as con:
-            add_stray(con, "r", "000000000001-stack", "sealing")
+            add_stray(
+                con, Segment("r", "stack", "000000000001-stack", 0, 0, 0, 0, 0, backend="segments"), "sealing"
+            )
         path = store.folder / "segments" / "r" / "000000000001-stack.parquet"
         path.parent.mkdir(parents=True)
         path.write_bytes(b"being written by the other one")
@@ -151,7 +154,7 @@ def test_a_piece_that_was_written_and_not_recorded_is_as_if_it_were_not_there(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(sealing, "add_pieces", die)
+        patched.setattr(sealing, "add_segments", die)
         with pytest.raises(KeyboardInterrupt):
             store.seal("r", all_rows=True)
     assert files(store) == ["000000000001-stack.parquet"]
@@ -172,7 +175,7 @@ def test_what_a_dead_sealing_process_wrote_is_cleaned_at_open(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(sealing, "add_pieces", die)
+        patched.setattr(sealing, "add_segments", die)
         with pytest.raises(KeyboardInterrupt):
             store.seal("r", all_rows=True)
     store.close()
@@ -200,15 +203,15 @@ def test_rows_that_vanish_while_they_are_sealed_change_nothing(
 ) -> None:
     for k in range(100):
         fill(store, 1, first=k)
-    write = Segments.write
+    write = ParquetBackend.write
 
-    def meddle(self: Segments, *args: object) -> None:
+    def meddle(self: ParquetBackend, *args: object) -> None:
         write(self, *args)  # type: ignore[arg-type]
         with store.journal.db.writing() as con:
             con.execute("DELETE FROM packs WHERE id = 50")
 
     with monkeypatch.context() as patched:
-        patched.setattr(Segments, "write", meddle)
+        patched.setattr(ParquetBackend, "write", meddle)
         with pytest.raises(StoreError, match="rows changed while they were sealed"):
             store.seal("r", all_rows=True)
     assert store.journal.count() == 99
@@ -236,11 +239,11 @@ def test_small_pieces_become_big_ones_and_the_old_files_go_after_a_while(
         store.seal_here("r", up_to_id=None, close=False)
         assert store.read("r")["stack"].seq.tolist() == list(range(10 * k + 10))
     with store.journal.db.reading() as con:
-        pieces = pieces_of(con, "r")
-    assert [p.level for p in pieces] == [2, 2, 0, 0]
-    assert sum(p.rows for p in pieces) == 200
-    assert [p.first_id for p in pieces] == [1, 91, 181, 191]
-    span = pieces[0].spans["amps"]
+        segments = segments_of(con, "r")
+    assert [p.level for p in segments] == [2, 2, 0, 0]
+    assert sum(p.rows for p in segments) == 200
+    assert [p.first_id for p in segments] == [1, 91, 181, 191]
+    span = segments[0].spans["amps"]
     assert span is not None
     assert (span.low, span.low_ns, span.high, span.high_ns, span.finite) == (0.0, 0, 89.0, 8_900_000_000, 90)
     assert len(files(store)) > 4
@@ -252,13 +255,13 @@ def test_small_pieces_become_big_ones_and_the_old_files_go_after_a_while(
     store.close()
 
 
-def test_a_long_run_is_few_pieces(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_long_run_is_few_segments(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sealing, "_FAN", 4)
     for k in range(48):
         fill(store, 5, first=5 * k)
         store.seal_here("r", up_to_id=None, close=False)
     with store.journal.db.reading() as con:
-        assert len(pieces_of(con, "r")) <= 6
+        assert len(segments_of(con, "r")) <= 6
     assert store.read("r")["stack"].seq.tolist() == list(range(240))
     store.close()
 
@@ -325,7 +328,7 @@ def test_sealed_samples_are_found_again_without_the_journal(store: Store) -> Non
         store.seal_here(run.id, up_to_id=None, close=k == 2)
     store.add_blocks("imported", [block("meter", 30)])
     store.commit([(run.id, sample("stack", 40))], full=True)
-    # The merged piece and those it was merged of are both still there: the same rows twice.
+    # The merged segment and those it was merged of are both still there: the same rows twice.
     assert len(list((store.folder / "segments" / run.id).iterdir())) == 5
     store.close()
     for path in store.folder.glob("journal.db*"):

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from daq.errors import StoreError
 from daq.frame import NO_SEQ, Block, Sample, Status
-from daq.store import Store, sealing
-from tests.store.made import HOMES, Home, assert_same, block, expected, sample
+from daq.store import Archive, Store
+from daq.store.archive import sealing
+from tests.store.made import BACKENDS, Backend, assert_same, block, expected, sample
 
 finite = st.floats(-1e6, 1e6)
 values = st.dictionaries(
@@ -50,29 +51,31 @@ steps = st.lists(
 )
 
 
-@pytest.mark.parametrize("home", [home.param for home in HOMES if home.name == "segments"])
+@pytest.mark.parametrize("backend", [backend.param for backend in BACKENDS if backend.name == "segments"])
 @settings(max_examples=60, deadline=None)
 @given(steps=steps)
 def test_reading_answers_every_row_once_whatever_was_done(
-    home: Home, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory
+    backend: Backend, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    check_steps(home, steps, tmp_path_factory)
+    check_steps(backend, steps, tmp_path_factory)
 
 
-@pytest.mark.parametrize("home", [home.param for home in HOMES if home.name != "segments"])
+@pytest.mark.parametrize("backend", [backend.param for backend in BACKENDS if backend.name != "segments"])
 @settings(max_examples=12, deadline=None)
 @given(steps=steps)
 def test_a_server_answers_every_row_once_whatever_was_done(
-    home: Home, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory
+    backend: Backend, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     """As above, with fewer examples: each write waits for the server."""
-    check_steps(home, steps, tmp_path_factory)
+    check_steps(backend, steps, tmp_path_factory)
 
 
-def check_steps(home: Home, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory) -> None:
+def check_steps(
+    backend: Backend, steps: list[tuple[str, Any]], tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """Do what the steps say; after each, the store has every row once."""
     folder = tmp_path_factory.mktemp("store")
-    store = Store(folder, archive=home.make(folder), writer=True)
+    store = Store(folder, archive=Archive(backend.make(folder)), writer=True)
     sealed: list[Sample] = []
     packs: list[list[Sample]] = []  # what was committed together of one source, as the journal keeps it
     given_ids = 0
@@ -94,7 +97,7 @@ def check_steps(home: Home, steps: list[tuple[str, Any]], tmp_path_factory: pyte
             packs = [own for own in packs if max(s.t_ns for s in own) >= how]
         else:
             store.close()
-            store = Store(folder, archive=home.make(folder), writer=True)
+            store = Store(folder, archive=Archive(backend.make(folder)), writer=True)
         journalled = [s for own in packs for s in own]
         assert store.last_id() == given_ids
         assert store.journal.count() == len(journalled)
@@ -248,7 +251,7 @@ def test_the_record_knows_rows_and_when_they_came(store: Store) -> None:
     assert store.logbook.get_run(run.id).rows == 31
 
 
-def test_bulk_import_goes_straight_to_bounded_pieces(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bulk_import_goes_straight_to_bounded_segments(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sealing, "_IMPORT_ROWS", 1000)
     run = store.logbook.create_run(bench="b", kind="import")
     made = [block("stack", 700, first=700 * k) for k in range(5)]
@@ -261,7 +264,7 @@ def test_bulk_import_goes_straight_to_bounded_pieces(store: Store, monkeypatch: 
     assert store.journal.count() == 0
     assert store.logbook.get_run(run.id).rows == 3550
     assert store.last_t_ns(run.id) == int(made[-1].t_ns[-1])
-    sizes = [len(b) for b in store.archive.read(run.id, list(store.archive.survey()))]
+    sizes = [len(b) for b in store.archive.read(run.id, store.segments.of(run.id))]
     assert max(sizes) < 2000
     assert len(sizes) >= 4
 
@@ -330,8 +333,8 @@ def test_rows_that_dead_readers_left_are_seen_to(store: Store) -> None:
 def test_the_journals_file_stays_small(store: Store) -> None:
     """A day's worth of rows through it, with what a seal every two minutes leaves behind."""
     largest = 0
-    for piece in range(60):
-        batch = [("r", sample("stack", piece * 1200 + k)) for k in range(1200)]
+    for segment in range(60):
+        batch = [("r", sample("stack", segment * 1200 + k)) for k in range(1200)]
         for at in range(0, 1200, 100):
             store.commit(batch[at : at + 100], full=False)
         store.seal("r", all_rows=True)

@@ -12,7 +12,8 @@ import time
 from pathlib import Path
 
 from daq.frame import Sample
-from daq.store import Store, sealing
+from daq.store import Store
+from daq.store.archive import sealing
 
 STEP_NS = 10_000_000
 COMMIT_EVERY = 8

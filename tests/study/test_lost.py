@@ -28,7 +28,7 @@ def damaged(tmp_path: Path) -> tuple[Path, str, Path]:
             store.add_blocks(run.id, [part])
         store.logbook.add_gap(Gap(run.id, 10**9, 3 * 10**9, 20, "the disk was full", "head"))
         store.logbook.stop_run(run.id, int(block.t_ns[-1]))
-        path = store.folder / "segments" / run.id / f"{store.pieces(run.id)[1].name}.parquet"
+        path = store.folder / "segments" / run.id / f"{store.segments.of(run.id)[1].name}.parquet"
     content = bytearray(path.read_bytes())
     content[200:2000] = np.random.default_rng(1).bytes(1800)
     path.write_bytes(content)

@@ -9,9 +9,9 @@ from typing import Any
 import orjson
 
 from daq.errors import RequestRefused
-from daq.store._logbook_foretold import ForetoldBook
-from daq.store._logbook_runs import added, text_of
-from daq.store.records import CalibrationRecord, FillRecord
+from daq.store.logbook.forecasts import ForetoldBook
+from daq.store.logbook.records import CalibrationRecord, FillRecord
+from daq.store.logbook.runs import added, text_of
 
 __all__ = ["MeasureBook"]
 

@@ -1,4 +1,4 @@
-"""Which homes a store's folder has, written in it as `archive.json`.
+"""Which backends a store's folder has, written in it as `archive.json`.
 
 The folder says so itself, since most who open a store (a review, the sealing process) have no bench file at
 hand. There is no secret in it: the token is in the environment alone.
@@ -15,12 +15,14 @@ import orjson
 from daq.bench import Bench
 from daq.errors import StoreCorrupt
 from daq.store._faults import store_faults
-from daq.store.homes import SPOOL_ROWS, Homes
-from daq.store.influx_server import InfluxPlace, InfluxServer
-from daq.store.segments import Segments
+from daq.store.archive.archive import SPOOL_ROWS, Archive
+from daq.store.influxdb.server import InfluxPlace, InfluxServer
+from daq.store.parquet.backend import ParquetBackend
 
-__all__ = ["ArchivePlaces", "make_archive", "places_in", "settle"]
+__all__ = ["KINDS", "ArchivePlaces", "make_archive", "places_in", "settle"]
 
+KINDS = ("segments", "influxdb")
+"""Backends that a bench file can name, and where runs can be moved to."""
 _FILE = "archive.json"
 
 
@@ -38,7 +40,7 @@ class ArchivePlaces:
         The tag of this store's samples on the server. A store keeps the one that it began with, whatever the
         bench is called later.
     spool_rows : int
-        See `Homes`.
+        See `Archive`.
     """
 
     kind: str = "segments"
@@ -96,13 +98,13 @@ def settle(bench: Bench) -> None:
         part.replace(path)
 
 
-def make_archive(folder: Path) -> Homes:
-    """The homes of the store in a folder."""
+def make_archive(folder: Path) -> Archive:
+    """The backends of the store in a folder."""
     places = places_in(folder)
-    local = Segments(folder / "segments")
+    local = ParquetBackend(folder / "segments")
     if places.server is None:
-        return Homes(local)
-    from daq.store.influx import InfluxArchive
+        return Archive(local)
+    from daq.store.influxdb.backend import InfluxBackend
 
-    remote = InfluxArchive(InfluxServer(places.server), places.bench, folder / "refused")
-    return Homes(local, remote, to_remote=places.kind == "influxdb", spool_rows=places.spool_rows)
+    remote = InfluxBackend(InfluxServer(places.server), places.bench, folder / "refused")
+    return Archive(local, remote, new_in=places.kind, spool_rows=places.spool_rows)

@@ -13,9 +13,9 @@ from typing import Any
 
 import orjson
 
-from daq.store._logbook_looks import LookBook
-from daq.store._logbook_runs import text_of
-from daq.store.records import AlarmTransition, Transition, TripRecord
+from daq.store.logbook.looks import LookBook
+from daq.store.logbook.records import AlarmTransition, Transition, TripRecord
+from daq.store.logbook.runs import text_of
 
 __all__ = ["Logbook"]
 

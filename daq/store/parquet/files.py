@@ -17,10 +17,10 @@ import pyarrow.parquet as pq
 from daq.frame import NO_SEQ, Block, Status, plain_status
 from daq.store._arrow import arrow_of, numpy_of
 from daq.store._blocks import spans_of
-from daq.store.home import Piece, PieceAbout
-from daq.store.records import CalibrationRecord, RunRecord
+from daq.store.logbook.records import CalibrationRecord, RunRecord
+from daq.store.protocol import Segment, SegmentAbout
 
-__all__ = ["ROW_GROUP", "about_in", "merge_files", "piece_in", "read_file", "write_file"]
+__all__ = ["ROW_GROUP", "about_in", "merge_files", "read_file", "segment_in", "write_file"]
 
 ROW_GROUP = 32_768
 _FORMAT = b"lyewatch.samples.1"
@@ -29,7 +29,7 @@ _MISSING = np.uint8(Status.MISSING)  # a channel that was not there when the row
 _OWN = ("t_ns", "seq")
 
 
-def write_file(path: Path, block: Block, piece: Piece, about: PieceAbout) -> None:
+def write_file(path: Path, block: Block, segment: Segment, about: SegmentAbout) -> None:
     """Write a block as one Parquet file: `t_ns`, `seq`, a column a channel, `CHANNEL.status`, `CHANNEL.raw`.
 
     NaN is written as null, so that other tools leave it out of their sums. A status column is there only
@@ -56,16 +56,16 @@ def write_file(path: Path, block: Block, piece: Piece, about: PieceAbout) -> Non
         if np.isfinite(raw).any():
             arrays.append(arrow_of(raw))
             fields.append(pa.field(f"{name}.raw", pa.float64(), metadata={"channel": name, "part": "raw"}))
-    table = pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=_metadata(piece, about)))
+    table = pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=_metadata(segment, about)))
     pq.write_table(table, path, row_group_size=ROW_GROUP, compression="zstd", write_page_checksum=True)
 
 
-def merge_files(paths: Sequence[Path], into: Path, piece: Piece, about: PieceAbout) -> None:
+def merge_files(paths: Sequence[Path], into: Path, segment: Segment, about: SegmentAbout) -> None:
     """Write one file of the rows of several, in their order, a row group at a time to keep memory small."""
     files = [pq.ParquetFile(p, page_checksum_verification=True) for p in paths]
     try:
         schema = pa.unify_schemas([f.schema_arrow.remove_metadata() for f in files]).with_metadata(
-            _metadata(piece, about)
+            _metadata(segment, about)
         )
         with pq.ParquetWriter(into, schema, compression="zstd", write_page_checksum=True) as writer:
             held: list[pa.Table] = []
@@ -133,8 +133,8 @@ def read_file(
     )
 
 
-def piece_in(path: Path, name: str) -> Piece | None:
-    """The piece in a file as the file itself describes it; None when it is not a file of samples."""
+def segment_in(path: Path, name: str) -> Segment | None:
+    """The segment in a file as the file itself describes it; None when it is not a file of samples."""
     with pq.ParquetFile(path) as file:
         said = file.schema_arrow.metadata or {}
     if said.get(b"lyewatch.format") != _FORMAT:
@@ -143,7 +143,7 @@ def piece_in(path: Path, name: str) -> Piece | None:
     block = read_file(path, source)
     if not len(block):
         return None
-    return Piece(
+    return Segment(
         run_id=said[b"lyewatch.run"].decode(),
         source=source,
         name=name,
@@ -157,7 +157,7 @@ def piece_in(path: Path, name: str) -> Piece | None:
     )
 
 
-def about_in(path: Path) -> PieceAbout:
+def about_in(path: Path) -> SegmentAbout:
     """What a file says of its run; a file of an older version says no record."""
     with pq.ParquetFile(path) as file:
         said = file.schema_arrow.metadata or {}
@@ -169,7 +169,7 @@ def about_in(path: Path) -> PieceAbout:
         kept = orjson.loads(zlib.decompress(b64decode(said[b"lyewatch.record"])))
         record = RunRecord(**kept["run"])
         calibrations = tuple(CalibrationRecord(**c) for c in kept["calibrations"])
-    return PieceAbout(
+    return SegmentAbout(
         said.get(b"lyewatch.bench", b"").decode(),
         said.get(b"lyewatch.build", b"").decode(),
         int(start) if start else None,
@@ -189,17 +189,17 @@ def _unit(field: pa.Field[Any]) -> str | None:
     return None if unit is None or _part(field) != "value" else unit.decode()
 
 
-def _metadata(piece: Piece, about: PieceAbout) -> dict[bytes | str, bytes | str]:
+def _metadata(segment: Segment, about: SegmentAbout) -> dict[bytes | str, bytes | str]:
     said: dict[str, str | int] = {
         "format": _FORMAT.decode(),
-        "run": piece.run_id,
-        "source": piece.source,
+        "run": segment.run_id,
+        "source": segment.source,
         "bench": about.bench,
         "build": about.build,
         "start_utc_ns": "" if about.start_utc_ns is None else about.start_utc_ns,
-        "first_id": piece.first_id,
-        "last_id": piece.last_id,
-        "level": piece.level,
+        "first_id": segment.first_id,
+        "last_id": segment.last_id,
+        "level": segment.level,
     }
     if about.record is not None:
         said["record"] = _record_text(about.record, about.calibrations)

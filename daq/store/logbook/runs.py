@@ -13,8 +13,8 @@ import orjson
 
 from daq.errors import RequestRefused, RunNotFound
 from daq.store._database import Connection, Database
-from daq.store._logbook_schema import LOGBOOK
-from daq.store.records import Gap, Mark, RunRecord
+from daq.store.logbook.records import Gap, Mark, RunRecord
+from daq.store.logbook.schema import LOGBOOK
 
 __all__ = ["RunBook", "added", "free_run_id", "start_in_id", "text_of"]
 

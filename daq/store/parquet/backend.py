@@ -1,18 +1,19 @@
-"""The embedded home: one zstd Parquet file a piece, one folder a run, readable by any tool."""
+"""The embedded backend: one zstd Parquet file a segment, one folder a run, readable by any tool."""
 
 from __future__ import annotations
 
 import logging
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
 from daq.store._faults import store_faults
-from daq.store.home import Piece, PieceAbout, PieceGone
+from daq.store.protocol import DeadLetters, Segment, SegmentAbout, SegmentGone
 
-__all__ = ["Segments"]
+__all__ = ["ParquetBackend"]
 
 _log = logging.getLogger(__name__)
 
@@ -20,38 +21,46 @@ _PART = ".part"
 _SUFFIX = ".parquet"
 
 
-class Segments:
+class ParquetBackend:
     """A folder of Parquet files.
 
     Parameters
     ----------
     folder : Path
-        Usually `FOLDER/segments`; made when the first piece is written.
+        Usually `FOLDER/segments`; made when the first segment is written.
     """
 
+    name = "segments"
+    prefix = ""
+    remote = False
     merges = True
-    mark = ""
+    downsamples = False
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
+    @property
+    def place(self) -> str:
+        """The folder."""
+        return str(self.folder)
+
     def path(self, run_id: str, name: str) -> Path:
-        """The file of a piece."""
+        """The file of a segment."""
         return self.folder / run_id / (name + _SUFFIX)
 
-    def write(self, run_id: str, piece: Piece, block: Block, about: PieceAbout) -> None:
-        """Write a piece; see `SampleStore`."""
-        from daq.store import _parquet
+    def write(self, run_id: str, segment: Segment, block: Block, about: SegmentAbout) -> None:
+        """Write a segment; see `SampleStore`."""
+        from daq.store.parquet import files as _parquet
 
         self._replace(
-            self.path(run_id, piece.name), lambda part: _parquet.write_file(part, block, piece, about)
+            self.path(run_id, segment.name), lambda part: _parquet.write_file(part, block, segment, about)
         )
 
-    def merge(self, run_id: str, pieces: Sequence[Piece], into: Piece, about: PieceAbout) -> None:
-        """Write one piece of several; see `SampleStore`."""
-        from daq.store import _parquet
+    def merge(self, run_id: str, segments: Sequence[Segment], into: Segment, about: SegmentAbout) -> None:
+        """Write one segment of several; see `SampleStore`."""
+        from daq.store.parquet import files as _parquet
 
-        paths = [self.path(run_id, p.name) for p in pieces]
+        paths = [self.path(run_id, p.name) for p in segments]
         self._replace(
             self.path(run_id, into.name), lambda part: _parquet.merge_files(paths, part, into, about)
         )
@@ -59,33 +68,33 @@ class Segments:
     def read(
         self,
         run_id: str,
-        pieces: Sequence[Piece],
+        segments: Sequence[Segment],
         *,
         channels: Sequence[str] | None = None,
         start_ns: int | None = None,
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """Read pieces; see `SampleStore`."""
-        if not pieces:
+        """Read segments; see `SampleStore`."""
+        if not segments:
             return []
-        from daq.store import _parquet
+        from daq.store.parquet import files as _parquet
 
         blocks = []
-        for piece in pieces:
-            path = self.path(run_id, piece.name)
+        for segment in segments:
+            path = self.path(run_id, segment.name)
             with store_faults(path, decoding=True):
                 try:
                     block = _parquet.read_file(
-                        path, piece.source, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw
+                        path, segment.source, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw
                     )
                 except FileNotFoundError as exc:
-                    raise PieceGone(
+                    raise SegmentGone(
                         "is missing", place=str(path), remedy="restore the file from a copy"
                     ) from exc
-            if start_ns is None and end_ns is None and len(block) != piece.rows:
+            if start_ns is None and end_ns is None and len(block) != segment.rows:
                 raise StoreCorrupt(
-                    f"should hold {piece.rows} samples",
+                    f"should hold {segment.rows} samples",
                     place=str(path),
                     value=len(block),
                     remedy="restore the file from a copy",
@@ -94,7 +103,7 @@ class Segments:
         return blocks
 
     def delete(self, run_id: str, names: Sequence[str]) -> None:
-        """Remove pieces; see `SampleStore`."""
+        """Remove segments; see `SampleStore`."""
         folder = self.folder / run_id
         with store_faults(folder):
             for name in names:
@@ -104,31 +113,38 @@ class Segments:
             if folder.is_dir() and not any(folder.iterdir()):
                 folder.rmdir()
 
-    def survey(self) -> list[Piece]:
-        """Every readable piece that is there; see `SampleStore`."""
+    def survey(self) -> list[Segment]:
+        """Every readable segment that is there; see `SampleStore`."""
         if not self.folder.is_dir():
             return []
-        from daq.store import _parquet
+        from daq.store.parquet import files as _parquet
 
         found = []
         for path in sorted(self.folder.glob(f"*/*{_SUFFIX}")):
             try:
                 with store_faults(path, decoding=True):
-                    piece = _parquet.piece_in(path, path.name.removesuffix(_SUFFIX))
+                    segment = _parquet.segment_in(path, path.name.removesuffix(_SUFFIX))
             except StoreError as exc:
                 _log.warning("not taken into the catalogue: %s", exc)
                 continue
-            if piece is not None and piece.run_id == path.parent.name:
-                found.append(piece)
+            if segment is not None and segment.run_id == path.parent.name:
+                found.append(replace(segment, backend=self.name))
         return found
 
-    def about(self, run_id: str, name: str) -> PieceAbout:
-        """What a piece says of its run."""
-        from daq.store import _parquet
+    def about(self, run_id: str, name: str) -> SegmentAbout:
+        """What a segment says of its run."""
+        from daq.store.parquet import files as _parquet
 
         path = self.path(run_id, name)
         with store_faults(path, decoding=True):
             return _parquet.about_in(path)
+
+    def downsample(self, *_: object, **__: object) -> None:
+        """Rows in files are as quick to read as they are to downsample."""
+
+    def dead_letters(self, run_id: str | None = None) -> list[DeadLetters]:
+        """A file takes every row."""
+        return []
 
     def close(self) -> None:
         """Nothing is held open."""

@@ -7,9 +7,9 @@ from typing import Any
 
 import orjson
 
-from daq.store._logbook_measures import MeasureBook
-from daq.store._logbook_runs import text_of
-from daq.store.records import LookRecord
+from daq.store.logbook.measures import MeasureBook
+from daq.store.logbook.records import LookRecord
+from daq.store.logbook.runs import text_of
 
 __all__ = ["LookBook"]
 

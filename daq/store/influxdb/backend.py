@@ -1,9 +1,9 @@
-"""The home on a server: InfluxDB, or another that speaks its write API and InfluxQL.
+"""The backend on a server: InfluxDB, or another that speaks its write API and InfluxQL.
 
-Two measurements. `sample` has a point a row (see `_influx_lines`), `piece` a point a piece, which says how
-many rows there are, when, and in which fields; a piece without it is not there. The number `part` ties the
-rows to it, so that whatever an interrupted writing left behind is never read. Of pieces that overlap in time
-each has a `lane` of its own.
+Two measurements. `sample` has a point a row (see `line_protocol`), `piece` a point a segment, which says how
+many rows there are, when, and in which fields; a segment without it is not there. The number `part` ties the
+rows to it, so that whatever an interrupted writing left behind is never read. Of segments that overlap in
+time each has a `lane` of its own.
 """
 
 from __future__ import annotations
@@ -20,38 +20,46 @@ import orjson
 from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
 from daq.store._blocks import spans_of
-from daq.store._influx_records import RECORD_NUMBERS, Record, groups_of, record_of, span_of
-from daq.store._refused import RefusedRowsStore
-from daq.store.home import REMOTE_MARK, Piece, PieceAbout, PieceGone
-from daq.store.influx_server import BATCH_LINES, InfluxServer, ServerAway, quoted, text_literal
+from daq.store.influxdb.dead_letters import DeadLetterFolder
+from daq.store.influxdb.records import BACKEND, RECORD_NUMBERS, Record, groups_of, record_of, span_of
+from daq.store.influxdb.server import BATCH_LINES, InfluxServer, ServerAway, quoted, text_literal
+from daq.store.protocol import DeadLetters, Segment, SegmentAbout, SegmentGone
 
 if TYPE_CHECKING:
-    from daq.store._far_envelope import Spans
+    from daq.store.envelope import Buckets
 
-__all__ = ["InfluxArchive"]
+__all__ = ["InfluxBackend"]
 
 _log = logging.getLogger(__name__)
 
 
-class InfluxArchive:
-    """Pieces of one bench on a server.
+class InfluxBackend:
+    """Segments of one bench on a server.
 
     Parameters
     ----------
     server : InfluxServer
     bench : str
-        The tag by which the pieces of this store are told from those of other benches.
+        The tag by which the segments of this store are told from those of other benches.
     folder : Path
         Where rows are kept that the server refuses; usually `FOLDER/refused`.
     """
 
-    merges = False  # one query fetches many pieces
-    mark = REMOTE_MARK
+    name = BACKEND
+    prefix = "db-"
+    remote = True
+    merges = False  # one query fetches many segments
+    downsamples = True
 
     def __init__(self, server: InfluxServer, bench: str, folder: Path) -> None:
         self.server = server
         self.bench = bench
-        self.refused = RefusedRowsStore(folder)
+        self.letters = DeadLetterFolder(folder)
+
+    @property
+    def place(self) -> str:
+        """The server's address, and the bucket."""
+        return str(self.server.place)
 
     def close(self) -> None:
         """Close the connections."""
@@ -59,27 +67,27 @@ class InfluxArchive:
 
     # -- writing -----------------------------------------------------------------------------------
 
-    def write(self, run_id: str, piece: Piece, block: Block, about: PieceAbout) -> None:
-        """Write a piece; see `SampleStore`. Rows that the server refuses are kept in this store's folder.
+    def write(self, run_id: str, segment: Segment, block: Block, about: SegmentAbout) -> None:
+        """Write a segment; see `SampleStore`. Rows that the server refuses are kept in this store's folder.
 
         Raises
         ------
         ServerAway
             When nothing can be written now.
         """
-        from daq.store import _influx_lines as lines
+        from daq.store.influxdb import line_protocol as lines
 
-        part = lines.part_of(piece.name, block)
+        part = lines.part_of(segment.name, block)
         base = about.start_utc_ns or 0
         times = lines.point_times(block.t_ns, base)
         first, last = (int(times.time[0]), int(times.time[-1])) if len(block) else (base, base)
-        others = self._records(run_id, source=piece.source, between=(first, last))
-        before = [r for r in self._records(run_id, name=piece.name) if r.part != part]
+        others = self._records(run_id, source=segment.source, between=(first, last))
+        before = [r for r in self._records(run_id, name=segment.name) if r.part != part]
         if before:
             self._remove(run_id, before)
-        lanes = {r.lane for r in others if r.piece.name != piece.name}
+        lanes = {r.lane for r in others if r.segment.name != segment.name}
         lane = next(str(n) for n in range(len(lanes) + 1) if str(n) not in lanes)
-        made = replace(piece, rows=len(block), spans=spans_of(block))
+        made = replace(segment, rows=len(block), spans=spans_of(block))
         record = Record(
             made, lane, part, base, first, last, bool(times.moved.any()), lines.field_names(block)
         )
@@ -87,8 +95,8 @@ class InfluxArchive:
         # them.
         refused = self.server.write([self._line(record, done=0)])
         if refused:
-            self.refused.keep(made, block, about, None, [refused[0].reason] * len(block))
-            _log.warning("%s of %s is kept here: %s", piece.name, run_id, refused[0].reason)
+            self.letters.keep(made, block, about, None, [refused[0].reason] * len(block))
+            _log.warning("%s of %s is kept here: %s", segment.name, run_id, refused[0].reason)
             return
         tags = self._tags(record)
         rows = self.server.write_parts(
@@ -97,28 +105,28 @@ class InfluxArchive:
         )
         if rows:
             index = [int(times.order[r.line]) for r in rows]
-            self.refused.keep(made, block, about, index, [r.reason for r in rows])
+            self.letters.keep(made, block, about, index, [r.reason for r in rows])
             _log.warning("%d rows of %s are kept here: %s", len(rows), run_id, rows[0].reason)
         else:
-            self.refused.forget(run_id, [piece.name])
+            self.letters.forget(run_id, [segment.name])
         self.server.write([self._line(record, done=1)])
 
-    def merge(self, run_id: str, pieces: Sequence[Piece], into: Piece, about: PieceAbout) -> None:
+    def merge(self, run_id: str, segments: Sequence[Segment], into: Segment, about: SegmentAbout) -> None:
         """Never asked, since `merges` is False."""
-        raise StoreError("pieces on a server are not merged", place=run_id, remedy="leave them as they are")
+        raise StoreError("segments on a server are not merged", place=run_id, remedy="leave them as they are")
 
     def delete(self, run_id: str, names: Sequence[str]) -> None:
-        """Remove pieces; see `SampleStore`."""
+        """Remove segments; see `SampleStore`."""
         wanted = set(names)
-        found = [r for r in self._records(run_id, done=False) if r.piece.name in wanted]
+        found = [r for r in self._records(run_id, done=False) if r.segment.name in wanted]
         if found:
             self._remove(run_id, found)
-        self.refused.forget(run_id, names)
+        self.letters.forget(run_id, names)
 
     def _remove(self, run_id: str, records: Sequence[Record]) -> None:
         for record in records:
             self.server.write([self._line(record, done=-1)])
-            where = self._where(run_id, source=record.piece.source, lane=record.lane)
+            where = self._where(run_id, source=record.segment.source, lane=record.lane)
             try:
                 when = f"time >= {record.first_ns} AND time <= {record.last_ns}"
                 self.server.ask(f'DELETE FROM "sample" WHERE {where} AND {when}')  # noqa: S608
@@ -136,35 +144,35 @@ class InfluxArchive:
     def read(
         self,
         run_id: str,
-        pieces: Sequence[Piece],
+        segments: Sequence[Segment],
         *,
         channels: Sequence[str] | None = None,
         start_ns: int | None = None,
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """Read pieces; see `SampleStore`."""
-        if not pieces:
+        """Read segments; see `SampleStore`."""
+        if not segments:
             return []
         found: dict[str, Block] = {}
-        wanted: list[Piece] = []
-        for piece in pieces:
-            kept = self.refused.of(run_id, piece.name)
+        wanted: list[Segment] = []
+        for segment in segments:
+            kept = self.letters.of(run_id, segment.name)
             if kept is not None and kept.rows is None:
-                found[piece.name] = self.refused.block(piece, piece.rows, channels, raw=raw)
+                found[segment.name] = self.letters.block(segment, segment.rows, channels, raw=raw)
             else:
-                wanted.append(piece)
-        records = {r.piece.name: r for r in self._records(run_id)} if wanted else {}
-        for piece in wanted:
-            if piece.name not in records:
-                raise PieceGone(
+                wanted.append(segment)
+        records = {r.segment.name: r for r in self._records(run_id)} if wanted else {}
+        for segment in wanted:
+            if segment.name not in records:
+                raise SegmentGone(
                     "is not on the server",
-                    place=f"{self.server.place} {run_id}/{piece.name}",
+                    place=f"{self.server.place} {run_id}/{segment.name}",
                     remedy="see whether the bucket's retention has removed it",
                 )
         for group in groups_of([records[p.name] for p in wanted], list(records.values())):
             found |= self._fetch(run_id, group, channels, start_ns, end_ns, raw=raw)
-        return [found[p.name].between(start_ns, end_ns) for p in pieces]
+        return [found[p.name].between(start_ns, end_ns) for p in segments]
 
     def _fetch(
         self,
@@ -176,8 +184,8 @@ class InfluxArchive:
         *,
         raw: bool,
     ) -> dict[str, Block]:
-        """Pieces of one source and lane that lie side by side, by name."""
-        from daq.store import _influx_lines as lines
+        """Segments of one source and lane that lie side by side, by name."""
+        from daq.store.influxdb import line_protocol as lines
 
         names = list(dict.fromkeys(f for r in group for f in r.fields))
         names = [
@@ -191,7 +199,7 @@ class InfluxArchive:
         table = None
         if first <= last:
             columns = ", ".join(quoted(f) for f in [*own, *names])
-            where = self._where(run_id, source=group[0].piece.source, lane=group[0].lane)
+            where = self._where(run_id, source=group[0].segment.source, lane=group[0].lane)
             table = self.server.ask(
                 f'SELECT {columns} FROM "sample" WHERE {where} AND time >= {first} AND time <= {last}',  # noqa: S608
                 lines.kinds_of(names),
@@ -200,11 +208,11 @@ class InfluxArchive:
         parts = None if table is None else table.column("part").to_numpy()
         for record in group:
             fields = [f for f in names if f in record.fields]
-            block = Block.concat(record.piece.source, [])
+            block = Block.concat(record.segment.source, [])
             if table is not None:
                 rows = table.take(np.flatnonzero(parts == record.part))
-                block = lines.block_from(rows, record.piece.source, record.base_ns, fields, raw=raw)
-            out[record.piece.name] = self._completed(record, block, channels, start_ns, end_ns, raw=raw)
+                block = lines.block_from(rows, record.segment.source, record.base_ns, fields, raw=raw)
+            out[record.segment.name] = self._completed(record, block, channels, start_ns, end_ns, raw=raw)
         return out
 
     def _completed(
@@ -217,59 +225,59 @@ class InfluxArchive:
         *,
         raw: bool,
     ) -> Block:
-        """A piece with the rows that the server refused; an error when it has lost any."""
-        kept = self.refused.of(record.piece.run_id, record.piece.name)
+        """A segment with the rows that the server refused; an error when it has lost any."""
+        kept = self.letters.of(record.segment.run_id, record.segment.name)
         here = 0 if kept is None or kept.rows is None else len(kept.rows)
-        of = record.piece
+        of = record.segment
         whole = (start_ns is None or start_ns <= of.t_min_ns) and (end_ns is None or end_ns >= of.t_max_ns)
         if whole and len(block) + here != of.rows:
             raise StoreCorrupt(
-                f"should hold {record.piece.rows - here} samples",
-                place=f"{self.server.place} {record.piece.run_id}/{record.piece.name}",
+                f"should hold {record.segment.rows - here} samples",
+                place=f"{self.server.place} {record.segment.run_id}/{record.segment.name}",
                 value=len(block),
                 remedy="see whether the bucket's retention has removed some; restore them from a copy",
             )
         if not here:
             return block
-        more = self.refused.block(record.piece, here, channels, raw=raw)
-        return Block.concat(record.piece.source, [block, more])
+        more = self.letters.block(record.segment, here, channels, raw=raw)
+        return Block.concat(record.segment.source, [block, more])
 
-    def spans(
+    def downsample(
         self,
         run_id: str,
-        pieces: Sequence[Piece],
+        segments: Sequence[Segment],
         channels: Sequence[str],
         *,
         start_ns: int,
         end_ns: int,
         width_ns: int,
-    ) -> dict[str, Spans] | None:
-        """Each channel's extremes in spans of equal time, made by the server.
+    ) -> dict[str, Buckets] | None:
+        """Each channel's buckets, made by the server; see `SampleStore`.
 
         None where that would not be the truth: where rows were moved in time or refused, where the server
         still has rows of other writings, and where several sources have the channel.
         """
-        from daq.store._far_envelope import asked_of_server
+        from daq.store.influxdb.downsampling import downsampled
 
-        if self.refused.all(run_id):
+        if self.letters.all(run_id):
             return None
         records = self._records(run_id, done=False, left=True)
-        wanted = {p.name for p in pieces}
+        wanted = {p.name for p in segments}
         if any(r.moved or r.base_ns != records[0].base_ns for r in records):
             return None
-        names = sorted(r.piece.name for r in records if r.first_ns <= r.base_ns + end_ns and r.piece.rows)
+        names = sorted(r.segment.name for r in records if r.first_ns <= r.base_ns + end_ns and r.segment.rows)
         if not set(names) <= wanted:
             return None
         by_source: dict[str, list[str]] = {}
         for channel in channels:
-            sources = {p.source for p in pieces if channel in p.spans}
+            sources = {p.source for p in segments if channel in p.spans}
             if len(sources) > 1:
                 return None
             for source in sources:
                 by_source.setdefault(source, []).append(channel)
-        out: dict[str, Spans] = {}
+        out: dict[str, Buckets] = {}
         for source, own in by_source.items():
-            out |= asked_of_server(
+            out |= downsampled(
                 self.server,
                 self._where(run_id, source=source),
                 own,
@@ -280,10 +288,18 @@ class InfluxArchive:
             )
         return out
 
-    def survey(self) -> list[Piece]:
-        """Every piece of this bench that is there; see `SampleStore`."""
-        found = [r.piece for r in self._records(None, spans=True)]
-        return sorted([*found, *self.refused.survey()], key=lambda p: (p.run_id, p.first_id, p.name))
+    def survey(self) -> list[Segment]:
+        """Every segment of this bench that is there; see `SampleStore`."""
+        found = [r.segment for r in self._records(None, spans=True)]
+        kept = [replace(s, backend=self.name) for s in self.letters.survey()]
+        return sorted([*found, *kept], key=lambda p: (p.run_id, p.first_id, p.name))
+
+    def about(self, run_id: str, name: str) -> None:
+        """Nothing of a run is kept on the server but its samples."""
+
+    def dead_letters(self, run_id: str | None = None) -> list[DeadLetters]:
+        """What the server refused; see `SampleStore`."""
+        return self.letters.all(run_id)
 
     # -- records -----------------------------------------------------------------------------------
 
@@ -298,7 +314,7 @@ class InfluxArchive:
         left: bool = False,
         spans: bool = False,
     ) -> list[Record]:
-        """Records of pieces, oldest first; with `left` also of removed ones whose rows may be there still."""
+        """Records of segments, oldest first; with `left` also removed ones whose rows may still be there."""
         where = [self._where(run_id, source=source)]
         if name is not None:
             where.append(f'"piece" = {text_literal(name)}')
@@ -318,9 +334,9 @@ class InfluxArchive:
         return [] if table is None else [record_of(row) for row in table.to_pylist()]
 
     def _line(self, record: Record, *, done: int) -> bytes:
-        from daq.store._influx_lines import record_line
+        from daq.store.influxdb.line_protocol import record_line
 
-        p = record.piece
+        p = record.segment
         return record_line(
             self._tags(record),
             {
@@ -347,8 +363,8 @@ class InfluxArchive:
     def _tags(self, record: Record) -> dict[str, str]:
         return {
             "bench": self.bench,
-            "run": record.piece.run_id,
-            "source": record.piece.source,
+            "run": record.segment.run_id,
+            "source": record.segment.source,
             "lane": record.lane,
         }
 

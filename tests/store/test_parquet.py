@@ -1,4 +1,4 @@
-"""Segments as files: what other tools see of them, and what damage does."""
+"""ParquetBackend as files: what other tools see of them, and what damage does."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ import pyarrow.parquet as pq
 import pytest
 
 from daq.errors import StoreCorrupt, StoreError
-from daq.store import PieceAbout, Segments, Store
-from tests.store.made import assert_same, block, piece_for, sample
+from daq.store import ParquetBackend, SegmentAbout, Store
+from tests.store.made import assert_same, block, sample, segment_for
 
-ABOUT = PieceAbout("torch bench", "B", 1_700_000_000_000_000_000, {"volts": "V", "amps": "A"})
+ABOUT = SegmentAbout("torch bench", "B", 1_700_000_000_000_000_000, {"volts": "V", "amps": "A"})
 
 
 def test_columns_and_metadata_that_any_tool_reads(tmp_path: Path) -> None:
     made = block("stack", 50)
-    home = Segments(tmp_path)
-    home.write("run", piece_for(made), made, ABOUT)
-    table = pq.read_table(home.path("run", "p"))
+    backend = ParquetBackend(tmp_path)
+    backend.write("run", segment_for(made), made, ABOUT)
+    table = pq.read_table(backend.path("run", "p"))
     assert table.column_names == ["t_ns", "seq", "volts", "amps", "amps.status", "amps.raw"]
     assert table["t_ns"].to_pylist() == made.t_ns.tolist()
     # Null, not NaN: a tool's own mean leaves nulls out and is spoilt by NaN.
@@ -32,7 +32,7 @@ def test_columns_and_metadata_that_any_tool_reads(tmp_path: Path) -> None:
     assert said[b"lyewatch.source"] == b"stack"
     assert said[b"lyewatch.start_utc_ns"] == b"1700000000000000000"
     assert (table.schema.field("volts").metadata or {})[b"unit"] == b"V"
-    chunk = pq.ParquetFile(home.path("run", "p")).metadata.row_group(0).column(2)
+    chunk = pq.ParquetFile(backend.path("run", "p")).metadata.row_group(0).column(2)
     assert chunk.compression == "ZSTD"
 
 
@@ -49,10 +49,10 @@ def test_bench_and_units_come_from_the_run(tmp_path: Path) -> None:
 
 
 def test_a_file_is_whole_or_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from daq.store import _parquet
+    from daq.store.parquet import files as _parquet
 
-    home, made = Segments(tmp_path), block("stack", 50)
-    home.write("run", piece_for(made), made, ABOUT)
+    backend, made = ParquetBackend(tmp_path), block("stack", 50)
+    backend.write("run", segment_for(made), made, ABOUT)
 
     def half(path: Path, *_: object) -> None:
         path.write_bytes(b"PAR1 half of it")
@@ -60,29 +60,29 @@ def test_a_file_is_whole_or_not_there(tmp_path: Path, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(_parquet, "write_file", half)
     with pytest.raises(StoreError, match="the disk is full"):
-        home.write("run", piece_for(made), block("stack", 99), ABOUT)
+        backend.write("run", segment_for(made), block("stack", 99), ABOUT)
     assert [p.name for p in (tmp_path / "run").iterdir()] == ["p.parquet"]
-    assert_same(home.read("run", [piece_for(made)], raw=True)[0], made)
+    assert_same(backend.read("run", [segment_for(made)], raw=True)[0], made)
 
 
 def test_a_file_cut_anywhere_is_said_to_be_damaged(tmp_path: Path) -> None:
-    home, made = Segments(tmp_path), block("stack", 200)
-    home.write("run", piece_for(made), made, ABOUT)
-    path = home.path("run", "p")
+    backend, made = ParquetBackend(tmp_path), block("stack", 200)
+    backend.write("run", segment_for(made), made, ABOUT)
+    path = backend.path("run", "p")
     whole = path.read_bytes()
     for size in [*range(40), *range(40, len(whole), 97), *range(len(whole) - 40, len(whole))]:
         path.write_bytes(whole[:size])
         with pytest.raises(StoreCorrupt) as caught:
-            home.read("run", [piece_for(made)], raw=True)
+            backend.read("run", [segment_for(made)], raw=True)
         assert str(path) in str(caught.value)
         assert caught.value.remedy
 
 
 def test_no_flipped_bit_of_the_data_goes_unnoticed(tmp_path: Path) -> None:
     """Every data page carries a CRC-32 (Parquet format, PageHeader.crc)."""
-    home, made = Segments(tmp_path), block("stack", 3000)
-    home.write("run", piece_for(made), made, ABOUT)
-    path = home.path("run", "p")
+    backend, made = ParquetBackend(tmp_path), block("stack", 3000)
+    backend.write("run", segment_for(made), made, ABOUT)
+    path = backend.path("run", "p")
     whole = path.read_bytes()
     footer = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
     rng = random.Random(5)
@@ -91,7 +91,7 @@ def test_no_flipped_bit_of_the_data_goes_unnoticed(tmp_path: Path) -> None:
         at = rng.randrange(4, footer)
         path.write_bytes(whole[:at] + bytes([whole[at] ^ 1 << rng.randrange(8)]) + whole[at + 1 :])
         try:
-            (found,) = home.read("run", [piece_for(made)], raw=True)
+            (found,) = backend.read("run", [segment_for(made)], raw=True)
         except StoreCorrupt:
             noticed += 1
         else:
@@ -101,16 +101,16 @@ def test_no_flipped_bit_of_the_data_goes_unnoticed(tmp_path: Path) -> None:
 
 
 def test_no_flipped_bit_of_the_footer_lets_a_foreign_exception_out(tmp_path: Path) -> None:
-    home, made = Segments(tmp_path), block("stack", 30)
-    home.write("run", piece_for(made), made, ABOUT)
-    path = home.path("run", "p")
+    backend, made = ParquetBackend(tmp_path), block("stack", 30)
+    backend.write("run", segment_for(made), made, ABOUT)
+    path = backend.path("run", "p")
     whole = path.read_bytes()
     footer = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
     noticed = 0
     for at in range(footer, len(whole)):
         path.write_bytes(whole[:at] + bytes([whole[at] ^ 1 << at % 8]) + whole[at + 1 :])
         try:
-            home.read("run", [piece_for(made)], raw=True)
+            backend.read("run", [segment_for(made)], raw=True)
         except StoreError:
             noticed += 1
     assert noticed > 50
@@ -119,12 +119,12 @@ def test_no_flipped_bit_of_the_footer_lets_a_foreign_exception_out(tmp_path: Pat
 def test_a_damaged_or_foreign_file_is_left_out_of_a_survey(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    home, made = Segments(tmp_path), block("stack", 10)
+    backend, made = ParquetBackend(tmp_path), block("stack", 10)
     for name in ("good", "cut"):
-        home.write("run", piece_for(made, name=name), made, ABOUT)
-    home.path("run", "cut").write_bytes(home.path("run", "cut").read_bytes()[:-9])
+        backend.write("run", segment_for(made, name=name), made, ABOUT)
+    backend.path("run", "cut").write_bytes(backend.path("run", "cut").read_bytes()[:-9])
     pq.write_table(
-        pq.read_table(home.path("run", "good")).replace_schema_metadata(), tmp_path / "run" / "x.parquet"
+        pq.read_table(backend.path("run", "good")).replace_schema_metadata(), tmp_path / "run" / "x.parquet"
     )
-    assert [p.name for p in home.survey()] == ["good"]
+    assert [p.name for p in backend.survey()] == ["good"]
     assert "cut.parquet" in caplog.text

@@ -96,7 +96,7 @@ def _start(folder: Path, run_id: str, up_to_id: int, close: bool) -> subprocess.
             sys.executable,
             "-P",
             "-m",
-            "daq.store._seal_now",
+            "daq.store.archive.seal_now",
             str(folder),
             run_id,
             str(up_to_id),

@@ -1,4 +1,4 @@
-"""What a sealing process runs: `python -m daq.store._seal_now FOLDER RUN UP_TO CLOSE`."""
+"""What a sealing process runs: `python -m daq.store.archive.seal_now FOLDER RUN UP_TO CLOSE`."""
 
 from __future__ import annotations
 

@@ -22,7 +22,8 @@ from typing import Any, NamedTuple
 import orjson
 
 from daq.errors import StoreError
-from daq.store._lines import body_of
+from daq.store.influxdb.lines import body_of
+from daq.store.protocol import BackendAway
 
 __all__ = ["TOKEN_VARIABLE", "InfluxPlace", "InfluxServer", "Refused", "ServerAway", "quoted", "text_literal"]
 
@@ -34,7 +35,7 @@ _TIMEOUT_S = 30.0
 _DROPPED = re.compile(r"dropped=(\d+)")
 
 
-class ServerAway(StoreError):  # noqa: N818 - it says what is so, as StoreBusy does
+class ServerAway(BackendAway):
     """The server did not answer, or can not take points now: nothing is wrong with the points."""
 
 

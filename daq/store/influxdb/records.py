@@ -1,4 +1,4 @@
-"""A piece as the server's record of it says, and which pieces one query fetches."""
+"""A segment as the server's record of it says, and which segments one query fetches."""
 
 from __future__ import annotations
 
@@ -8,22 +8,24 @@ from typing import Any
 
 import orjson
 
-from daq.store.home import ChannelSpan, Piece
+from daq.store.protocol import ChannelSpan, Segment
 
-__all__ = ["RECORD_NUMBERS", "Record", "groups_of", "record_of", "span_of"]
+__all__ = ["BACKEND", "RECORD_NUMBERS", "Record", "groups_of", "record_of", "span_of"]
 
+BACKEND = "influxdb"
+"""Name of the backend."""
 _GROUP_ROWS = 200_000  # rows asked for at once: some 30 MB of answer
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A piece as the server's record of it says.
+    """A segment as the server's record of it says.
 
     Attributes
     ----------
-    piece : Piece
+    segment : Segment
     lane : str
-        Pieces of one lane do not overlap in time.
+        Segments of one lane do not overlap in time.
     part : int
         The number that its rows carry.
     base_ns : int
@@ -35,7 +37,7 @@ class Record:
     fields : list of str
     """
 
-    piece: Piece
+    segment: Segment
     lane: str
     part: int
     base_ns: int
@@ -50,7 +52,7 @@ RECORD_NUMBERS = ("rows", "first_id", "last_id", "t_min", "t_max", "level", "par
 
 def record_of(row: dict[str, Any]) -> Record:
     said = orjson.loads(row.get("spans") or "{}")
-    piece = Piece(
+    segment = Segment(
         run_id=row["run"],
         source=row["source"],
         name=row["piece"],
@@ -61,9 +63,10 @@ def record_of(row: dict[str, Any]) -> Record:
         t_max_ns=row["t_max"],
         level=row["level"],
         spans={n: None if s is None else ChannelSpan(*s) for n, s in said.items()},
+        backend=BACKEND,
     )
     return Record(
-        piece, row["lane"], row["part"], row["base"], row["time"], row["last"], bool(row["moved"]),
+        segment, row["lane"], row["part"], row["base"], row["time"], row["last"], bool(row["moved"]),
         orjson.loads(row["fields"]),
     )  # fmt: skip
 
@@ -72,18 +75,18 @@ def groups_of(wanted: Sequence[Record], there: Sequence[Record]) -> Iterator[lis
     """Records that one query fetches: neighbours of one source and lane with nothing unwanted between
     them.
     """
-    names = {r.piece.name for r in wanted}
+    names = {r.segment.name for r in wanted}
     rows: dict[tuple[str, str], list[Record]] = {}
     for record in sorted(there, key=lambda r: r.first_ns):
-        rows.setdefault((record.piece.source, record.lane), []).append(record)
+        rows.setdefault((record.segment.source, record.lane), []).append(record)
     for own in rows.values():
         group: list[Record] = []
         for record in own:
-            if record.piece.name not in names or sum(r.piece.rows for r in group) >= _GROUP_ROWS:
+            if record.segment.name not in names or sum(r.segment.rows for r in group) >= _GROUP_ROWS:
                 if group:
                     yield group
                 group = []
-            if record.piece.name in names:
+            if record.segment.name in names:
                 group.append(record)
         if group:
             yield group

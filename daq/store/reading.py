@@ -1,4 +1,4 @@
-"""A run's samples put together: sealed pieces and journal rows, as of one instant."""
+"""A run's samples put together: sealed segments and journal rows, as of one instant."""
 
 from __future__ import annotations
 
@@ -13,32 +13,32 @@ from daq.frame import Block
 from daq.store._blocks import spans_of, widest, writable
 from daq.store._faults import store_faults
 from daq.store._rows import Pack, block_of
-from daq.store.envelope import Envelope, envelope_of
-from daq.store.home import LostSpan, Piece, PieceGone, SampleStore
-from daq.store.homes import Homes
-from daq.store.influx_server import ServerAway
-from daq.store.journal import Journal, packs_of, pieces_of
-from daq.store.logbook import Logbook
+from daq.store.archive import Archive
+from daq.store.envelope import Envelope, buckets_of, envelope_of, merged
+from daq.store.journal import Journal, packs_of, segments_of
+from daq.store.logbook.logbook import Logbook
+from daq.store.protocol import BackendAway, LostSpan, Segment, SegmentGone
 
-__all__ = ["RunReading"]
+__all__ = ["RunReader"]
 
 _SNAPSHOT_TRIES = 5
 _FEW_ROWS = 20_000  # fewer are read as they are
 
 
-class RunReading:
-    """What can be asked of a run's samples. `Store` is one.
+class RunReader:
+    """What can be asked of a run's samples.
 
-    Attributes
+    Parameters
     ----------
     journal : Journal
     logbook : Logbook
-    archive : SampleStore
+    archive : Archive
     """
 
-    journal: Journal
-    logbook: Logbook
-    archive: SampleStore
+    def __init__(self, journal: Journal, logbook: Logbook, archive: Archive) -> None:
+        self.journal = journal
+        self.logbook = logbook
+        self.archive = archive
 
     def read(
         self,
@@ -74,7 +74,7 @@ class RunReading:
         RunNotFound
             When neither the logbook nor the archive knows the run.
         StoreCorrupt
-            When a piece is lost or damaged, naming the file.
+            When a segment is lost or damaged, naming the file.
         """
         blocks = self._read(run_id, sources, channels, start_ns, end_ns, raw=raw, lost=lost)
         return {source: writable(made) for source, made in blocks.items()}
@@ -93,28 +93,28 @@ class RunReading:
         wanted = None if channels is None else list(dict.fromkeys(channels))
         only = None if sources is None else set(sources)
         for tries_left in reversed(range(_SNAPSHOT_TRIES)):
-            pieces, rows = self._snapshot(run_id, start_ns, end_ns)
-            pieces = [p for p in pieces if _concerns(p, only, wanted, start_ns, end_ns)]
+            segments, rows = self._snapshot(run_id, start_ns, end_ns)
+            segments = [p for p in segments if _concerns(p, only, wanted, start_ns, end_ns)]
 
-            def sealed_of(some: list[Piece]) -> list[Block]:
+            def sealed_of(some: list[Segment]) -> list[Block]:
                 return self.archive.read(
                     run_id, some, channels=wanted, start_ns=start_ns, end_ns=end_ns, raw=raw
                 )
 
             try:
-                sealed = sealed_of(pieces)
+                sealed = sealed_of(segments)
                 break
             except StoreError as exc:
-                # Merged since the snapshot: look again. A piece that is lost is missing every time.
-                if isinstance(exc, PieceGone) and tries_left:
+                # Merged since the snapshot: look again. A segment that is lost is missing every time.
+                if isinstance(exc, SegmentGone) and tries_left:
                     continue
-                if lost is None or isinstance(exc, StoreBusy | ServerAway):
+                if lost is None or isinstance(exc, StoreBusy | BackendAway):
                     raise
-                pieces, sealed = _each(pieces, sealed_of, lost)
+                segments, sealed = _each(segments, sealed_of, lost)
                 break
         parts: dict[str, list[Block]] = {}
-        for piece, block in zip(pieces, sealed, strict=True):
-            parts.setdefault(piece.source, []).append(block)
+        for segment, block in zip(segments, sealed, strict=True):
+            parts.setdefault(segment.source, []).append(block)
         for source, own in rows.items():
             if only is None or source in only:
                 block = self._block(source, own, wanted, raw=raw, lost=lost)
@@ -161,7 +161,7 @@ class RunReading:
         names = list(dict.fromkeys(channels))
         if not names:
             return {}
-        far = self._made_by_server(run_id, names, points, start_ns, end_ns)
+        far = self._downsampled(run_id, names, points, start_ns, end_ns)
         if far is not None:
             return far
         blocks = self._read(run_id, None, names, start_ns, end_ns, raw=False)
@@ -171,37 +171,34 @@ class RunReading:
             out[name] = envelope_of(made.t_ns, made.values[name], points, start_ns, end_ns)
         return out
 
-    def _made_by_server(
+    def _downsampled(
         self, run_id: str, names: list[str], points: int, start_ns: int | None, end_ns: int | None
     ) -> dict[str, Envelope] | None:
-        """An envelope of sealed rows made by the server, with the journal's rows; None where that does not
+        """An envelope of sealed rows made by their backend, with the journal's rows; None where that does not
         do.
         """
-        archive = self.archive
-        if not isinstance(archive, Homes) or archive.remote is None:
+        if not any(backend.downsamples for backend in self.archive.backends.values()):
             return None
-        pieces, rows = self._snapshot(run_id, start_ns, end_ns)
-        pieces = [p for p in pieces if _concerns(p, None, names, start_ns, end_ns)]
-        if sum(p.rows for p in pieces) < max(_FEW_ROWS, 4 * points):
+        segments, rows = self._snapshot(run_id, start_ns, end_ns)
+        segments = [p for p in segments if _concerns(p, None, names, start_ns, end_ns)]
+        if sum(p.rows for p in segments) < max(_FEW_ROWS, 4 * points):
             return None
-        from daq.store._far_envelope import made_here, merged
-
         live = [self._block(source, own, names, raw=False) for source, own in rows.items()]
         here = Block.concat("", [block.between(start_ns, end_ns) for block in live])
-        ends = [(p.t_min_ns, p.t_max_ns) for p in pieces]
+        ends = [(p.t_min_ns, p.t_max_ns) for p in segments]
         if len(here):
             ends.append((int(here.t_ns[0]), int(here.t_ns[-1])))
         start = min(t for t, _ in ends) if start_ns is None else start_ns
         end = max(t for _, t in ends) if end_ns is None else end_ns
         width = (end - start) // points + 1
-        spans = archive.spans(run_id, pieces, names, start_ns=start, end_ns=end, width_ns=width)
-        if spans is None:
+        buckets = self.archive.downsample(run_id, segments, names, start_ns=start, end_ns=end, width_ns=width)
+        if buckets is None:
             return None
         out = {}
         for name in names:
-            parts = [spans[name]] if name in spans else []
+            parts = [buckets[name]] if name in buckets else []
             if name in here.values and len(here):
-                parts.append(made_here(here.t_ns, here.values[name], start, width))
+                parts.append(buckets_of(here.t_ns, here.values[name], start, width))
             empty = envelope_of(np.empty(0, np.int64), np.empty(0), points)
             out[name] = merged(parts) if parts else empty
         return out
@@ -209,10 +206,10 @@ class RunReading:
     def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
         """When [ns] a channel was highest (or lowest) in the run, and how much; None without a finite value.
 
-        Sealed pieces are not read for it: the catalogue knows their extremes.
+        Sealed segments are not read for it: the catalogue knows their extremes.
         """
-        pieces, rows = self._snapshot(run_id, None, None)
-        found = [p.spans.get(channel) for p in pieces]
+        segments, rows = self._snapshot(run_id, None, None)
+        found = [p.spans.get(channel) for p in segments]
         for source, own in rows.items():
             found.append(spans_of(self._block(source, own, [channel], raw=False)).get(channel))
         span = widest(found)
@@ -249,13 +246,13 @@ class RunReading:
 
     def _snapshot(
         self, run_id: str, start_ns: int | None, end_ns: int | None
-    ) -> tuple[list[Piece], dict[str, list[Pack]]]:
+    ) -> tuple[list[Segment], dict[str, list[Pack]]]:
         """Catalogue and journal of one run at one instant: because they agree, every row comes once."""
         with self.journal.db.reading() as con:
-            pieces = pieces_of(con, run_id)
+            segments = segments_of(con, run_id)
             rows = packs_of(con, run_id, start_ns=start_ns, end_ns=end_ns)
             known = (
-                bool(pieces or rows)
+                bool(segments or rows)
                 or con.execute("SELECT 1 FROM heads WHERE run_id = ?", (run_id,)).fetchone()
             )
         if not known:
@@ -263,37 +260,37 @@ class RunReading:
         by_source: dict[str, list[Pack]] = {}
         for pack in rows:
             by_source.setdefault(pack.source, []).append(pack)
-        return pieces, by_source
+        return segments, by_source
 
 
 def _each(
-    pieces: list[Piece], read: Callable[[list[Piece]], list[Block]], lost: list[LostSpan]
-) -> tuple[list[Piece], list[Block]]:
-    """The pieces that can be read, and their blocks."""
+    segments: list[Segment], read: Callable[[list[Segment]], list[Block]], lost: list[LostSpan]
+) -> tuple[list[Segment], list[Block]]:
+    """The segments that can be read, and their blocks."""
     sound, blocks = [], []
-    for piece in pieces:
+    for segment in segments:
         try:
-            blocks += read([piece])
-            sound.append(piece)
+            blocks += read([segment])
+            sound.append(segment)
         except StoreError as exc:
-            if isinstance(exc, StoreBusy | ServerAway):
+            if isinstance(exc, StoreBusy | BackendAway):
                 raise
-            lost.append(LostSpan(piece.source, piece.t_min_ns, piece.t_max_ns, piece.rows, exc))
+            lost.append(LostSpan(segment.source, segment.t_min_ns, segment.t_max_ns, segment.rows, exc))
     return sound, blocks
 
 
 def _concerns(
-    piece: Piece,
+    segment: Segment,
     sources: set[str] | None,
     channels: list[str] | None,
     start_ns: int | None,
     end_ns: int | None,
 ) -> bool:
     return (
-        (sources is None or piece.source in sources)
-        and (channels is None or any(c in piece.spans for c in channels))
-        and (start_ns is None or piece.t_max_ns >= start_ns)
-        and (end_ns is None or piece.t_min_ns <= end_ns)
+        (sources is None or segment.source in sources)
+        and (channels is None or any(c in segment.spans for c in channels))
+        and (start_ns is None or segment.t_max_ns >= start_ns)
+        and (end_ns is None or segment.t_min_ns <= end_ns)
     )
 
 

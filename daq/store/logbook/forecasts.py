@@ -7,8 +7,8 @@ from typing import Any
 
 import orjson
 
-from daq.store._logbook_runs import RunBook, text_of
-from daq.store.records import Foretold
+from daq.store.logbook.records import Foretold
+from daq.store.logbook.runs import RunBook, text_of
 
 __all__ = ["ForetoldBook"]
 

@@ -2,8 +2,8 @@
 
 A row is one point of the measurement `sample`: tags `bench`, `run`, `source`, `lane`; a field a channel,
 `CHANNEL.status` where that says more than the value does, `CHANNEL.raw`; and of our own `row` (its place in
-the piece), `seq`, `part` (which writing of which piece it belongs to), and `t_ns` only where the point's time
-does not tell it.
+the segment), `seq`, `part` (which writing of which segment it belongs to), and `t_ns` only where the point's
+time does not tell it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from daq.errors import StoreError
 from daq.frame import NO_SEQ, Block, Status, plain_status
 from daq.store._arrow import numpy_of
-from daq.store._lines import Lines
+from daq.store.influxdb.lines import Lines
 
 __all__ = [
     "MAX_NS",
@@ -88,7 +88,7 @@ def point_times(t_ns: NDArray[np.int64], base_ns: int) -> PointTimes:
 
 
 def part_of(name: str, block: Block) -> int:
-    """A number that tells this writing of a piece from another of other rows: the same for the same rows."""
+    """A number that tells this writing of a segment from one of other rows: the same for the same rows."""
     digest = hashlib.blake2b(name.encode(), digest_size=8)
     for label, column in _columns_of(block):
         digest.update(label.encode())
@@ -179,7 +179,7 @@ def _many_lines(columns: _Columns) -> Lines:
 
 
 def record_line(tags: Mapping[str, str], fields: Mapping[str, int | str], time_ns: int) -> bytes:
-    """The line of a piece's record in the measurement `piece`."""
+    """The line of a segment's record in the measurement `piece`."""
     said = ",".join(
         f"{k}={v}i" if isinstance(v, int) else k + '="' + v.replace("\\", "\\\\").replace('"', '\\"') + '"'
         for k, v in fields.items()
