@@ -197,8 +197,8 @@ def _words(made: Calibrated, kept: Calibration) -> list[str]:
 
 def _list(bench: Bench, args: argparse.Namespace) -> int:
     with Store(bench.store_folder) as store:
-        kept = store.logbook.list_calibrations(bench.name, args.channel)
-        newest = {c.id for c in store.logbook.newest_calibrations(bench.name).values()}
+        kept = store.logbook.calibrations.of_bench(bench.name, args.channel)
+        newest = {c.id for c in store.logbook.calibrations.newest(bench.name).values()}
     now = time.time_ns()
     rows = [_row(c, used=c.id in newest, now_ns=now) for c in kept]
     if args.json:
@@ -248,14 +248,14 @@ def _withdraw(bench: Bench, args: argparse.Namespace) -> int:
             "needs --who", place="lyewatch calibrate --withdraw", remedy="the logbook keeps who did it"
         )
     with Store(bench.store_folder) as store:
-        kept = store.logbook.get_calibration(args.withdraw)
+        kept = store.logbook.calibrations.get(args.withdraw)
         if kept.bench != bench.name:
             raise RequestRefused(
                 f"is of another bench, {kept.bench!r}",
                 place=f"calibration {kept.id}",
                 remedy="name that bench's file",
             )
-        done = store.logbook.withdraw_calibration(kept.id, args.who, args.why)
+        done = store.logbook.calibrations.withdraw(kept.id, args.who, args.why)
     if not done:
         raise RequestRefused(
             f"was withdrawn already by {kept.withdrawn_by}",

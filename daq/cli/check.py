@@ -133,7 +133,7 @@ def _calibrated(bench: Bench) -> tuple[Bench, list[str]]:
     if not (bench.store_folder / "logbook.db").is_file():
         return bench, []
     with Store(bench.store_folder) as store:
-        newest = store.logbook.newest_calibrations(bench.name)
+        newest = store.logbook.calibrations.newest(bench.name)
     bench = bench.calibrated(read_calibrations(newest))
     return bench, calibration_words(bench, newest, time.time_ns())
 

@@ -177,9 +177,9 @@ def _forget_last_time(bench: Bench) -> None:
         # The latch may know of a trip of which the store knows nothing: the folder was removed meanwhile.
         if latch.state.trip is not None and latch.state.bench == bench.name:
             latch.clear(who, why)
-        listed = store.logbook.current_trip()
+        listed = store.logbook.trips.current()
         if listed is not None and _own_run(store, listed.run_id, bench.name):
-            store.logbook.clear_trip(who, why)
+            store.logbook.trips.clear(who, why)
     latch.close(LATCH_WAIT_S)
 
 
@@ -251,7 +251,7 @@ def _say_where(bench: Bench, bench_file: Path, url: str, *, as_json: bool) -> in
             return 1
         record = max(runs, key=lambda r: r.start_utc_ns)
         last_ns = store.last_t_ns(record.id) or 0
-        trips = [t.detail for t in store.logbook.list_trips(record.id)]
+        trips = [t.detail for t in store.logbook.trips.of(record.id)]
     if as_json:
         print_json(
             {

@@ -179,7 +179,7 @@ def _fill(args: argparse.Namespace) -> int:
                 now if record is None else record.start_utc_ns + round((args.at + args.seconds[0]) * 1e9)
             )
             kept = [
-                store.logbook.add_fill(
+                store.logbook.fills.add(
                     fill_record(
                         m,
                         bench=record.bench if record else bench.name if bench else "",
@@ -295,7 +295,7 @@ def _list(args: argparse.Namespace) -> int:
     shown = ("flow_dry_ref_lpm", "mmw_as_read", "mmw_dry_ref", "faradaic_efficiency", "meter_factor")
     with open_store(args) as store:
         run_id = None if args.in_run is None else find_run(store, args.in_run).id
-        records = store.logbook.list_fills(
+        records = store.logbook.fills.find(
             run_id=run_id, build=args.build, since_utc_ns=args.since, until_utc_ns=args.until
         )
     reference = args.reference or (str(records[-1].body["result"]["reference"]) if records else None)
@@ -384,7 +384,7 @@ def _facts(record: FillRecord) -> dict[str, Any]:
 
 def _forget(args: argparse.Namespace) -> int:
     with open_store(args) as store:
-        if not store.logbook.forget_fill(args.forget):
+        if not store.logbook.fills.forget(args.forget):
             raise UsageError(
                 "no such fill", place="lyewatch fill --forget", value=args.forget, remedy="see --list"
             )

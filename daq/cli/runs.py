@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         bench = load_bench(args.bench) if args.bench else None
         made = store.rebuild_runs(bench) if args.rebuild else []
         rows: list[dict[str, Any]] = []
-        filled = store.logbook.list_fills(limit=MOST_FILLS)
+        filled = store.logbook.fills.find(limit=MOST_FILLS)
         for record in store.logbook.list_runs(limit=args.limit):
             if record.kind == "standby":
                 continue
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
                     "start_utc": datetime.fromtimestamp(record.start_utc_ns / 1e9, UTC).isoformat(),
                     "duration_s": (last_ns or 0) / 1e9,
                     "state": "open" if record.ended_ns is None else "ended",
-                    "alarms": len({t.alarm for t in store.logbook.list_transitions(record.id)}),
+                    "alarms": len({t.alarm for t in store.logbook.alarms.transitions(record.id)}),
                     "mmw_by_fills": _by_fills([f for f in filled if f.run_id == record.id]),
                     "_start": shown_time(record.start_utc_ns),
                 }

@@ -83,7 +83,7 @@ def _with_fills(location: str, runs: Sequence[RunScan]) -> None:
     from daq.store import Store
 
     with Store(folder) as store:
-        filled = store.logbook.list_fills(limit=MOST_FILLS)
+        filled = store.logbook.fills.find(limit=MOST_FILLS)
     for run in runs:
         run.add_fills(f for f in filled if f.run_id == run.run)
 

@@ -115,7 +115,7 @@ class Breaker:
         self.trip = record = self._record(cause, run, t_ns)
         self._latch_read = True
         self.latch.set(record)
-        self.recorder.do(lambda store: store.logbook.set_trip(record))
+        self.recorder.do(lambda store: store.logbook.trips.add(record))
         self.recorder.mark(run, t_ns, "trip", record.detail, record.by)
 
     def take_over(self, trip: TripRecord) -> None:
@@ -150,7 +150,7 @@ class Breaker:
         if self.trip is not None:
             if listed is None and self.trip.cause != "latch.unreadable":
                 trip = self.trip
-                self.recorder.do(lambda store: store.logbook.set_trip(trip))
+                self.recorder.do(lambda store: store.logbook.trips.add(trip))
             elif listed is not None and self.trip.cause == "latch.unreadable":
                 self.trip = listed
                 latch.set(listed, own=False)
@@ -160,7 +160,7 @@ class Breaker:
         if latch.known and state.serial and state.changed_utc_ns >= listed.t_utc_ns:
             # The reset was not written into the logbook any more.
             who, reason = state.cleared_by, state.cleared_reason
-            self.recorder.do(lambda store: store.logbook.clear_trip(who, reason))
+            self.recorder.do(lambda store: store.logbook.trips.clear(who, reason))
             return
         self.take_over(listed)
         latch.set(listed, own=False)
@@ -247,7 +247,7 @@ class Breaker:
         who, reason = reset.request.who, str(reset.request.body.get("reason", ""))
         reset.request.answer(True, "reset; the relay may close")
         self.latch.clear(who, reason)
-        self.recorder.do(lambda store: store.logbook.clear_trip(who, reason))
+        self.recorder.do(lambda store: store.logbook.trips.clear(who, reason))
         self.recorder.mark(
             run, run.now_ns(now), "reset", f"reset by {who}: {reason or 'no reason given'}", who
         )
@@ -278,7 +278,7 @@ class Breaker:
         if self.trip is not None:
             self.trip = replace(self.trip, later=(*self.trip.later, record))
             self.latch.set(self.trip)
-        self.recorder.do(lambda store: store.logbook.set_trip(record))
+        self.recorder.do(lambda store: store.logbook.trips.add(record))
         self.recorder.mark(run, t_ns, "cause", f"and then: {record.detail}", record.by)
 
     def _refuse(self, words: str) -> None:

@@ -354,8 +354,8 @@ class Recorder:
             store = self._open_store()
             try:
                 resumed, notes = runs.resume(store, self._bench, self._clocks)
-                newest = runs.readable(store.logbook.newest_calibrations(self._bench.name), self._say)
-                found = Opened(resumed, store.logbook.current_trip(), newest)
+                newest = runs.readable(store.logbook.calibrations.newest(self._bench.name), self._say)
+                found = Opened(resumed, store.logbook.trips.current(), newest)
                 self.ids |= {record.id for record in store.logbook.list_runs(limit=50)}
             except BaseException:
                 store.close()
@@ -512,7 +512,7 @@ class Recorder:
                 self._quietly(lambda store: store.seal_apart(to.id))
 
     def _read_calibrations(self, store: Store) -> None:
-        self.newest = runs.readable(store.logbook.newest_calibrations(self._bench.name), self._say)
+        self.newest = runs.readable(store.logbook.calibrations.newest(self._bench.name), self._say)
         self._written_per_hour = store.written_bytes_per_hour()
 
     def _quietly(self, do: Callable[[Store], object]) -> None:

@@ -174,7 +174,7 @@ def resume(
     # A clock set back must not write new samples among the old ones.
     now_ns = max(now_ns, (last_ns or 0) + 1)
     # The run goes on as it began, even where a newer calibration has come meanwhile.
-    kept = store.logbook.run_calibrations(record.id)
+    kept = store.logbook.calibrations.of_run(record.id)
     pinned = bench.calibrated(read_calibrations(kept))
     zero_ns = None if paced else mono_now - now_ns
     run = ActiveRun(record, pinned, zero_ns, tuple(kept.values()), now_ns, now_ns, paced)

@@ -236,4 +236,4 @@ def _forgotten(cut: _Cut, now_s: float) -> bool:
 
 
 def _kept(run_id: str, transition: Transition) -> Callable[[Logbook], object]:
-    return lambda logbook: logbook.add_transition(run_id, transition)
+    return lambda logbook: logbook.alarms.add(run_id, transition)

@@ -38,7 +38,7 @@ async def fills(
     live = live_of(request)
 
     def listed() -> dict[str, Any]:
-        kept, reference = (live.store.logbook.list_fills(run_id=run, limit=limit), live.bench.site.reference)
+        kept, reference = (live.store.logbook.fills.find(run_id=run, limit=limit), live.bench.site.reference)
         return {
             "fills": [_told(record, reference) for record in reversed(kept)],
             "series": _series(kept, reference),
@@ -165,7 +165,7 @@ async def drop(request: Request, body: WhoBody | None = None) -> dict[str, Any]:
 async def forget(request: Request, number: int, body: WhoBody | None = None) -> dict[str, Any]:
     """A kept fill went wrong: it is taken out of the logbook again."""
     logbook = live_of(request).store.logbook
-    if not await run_in_threadpool(logbook.forget_fill, number):
+    if not await run_in_threadpool(logbook.fills.forget, number):
         raise RequestRefused(
             "no such fill is kept", place=f"fill {number}", remedy="somebody may have taken it out already"
         )
@@ -197,7 +197,7 @@ def _made(
     form = form_in_run(bench or live.run_bench, said)
     made = made_in_run(store, run, form, round(fill["t_s"] * 1e9))
     recorded = run.kind == "run"
-    return store.logbook.add_fill(
+    return store.logbook.fills.add(
         fill_record(
             made,
             bench=run.bench,

@@ -28,7 +28,7 @@ from daq.measure import RATIOS
 from daq.reader.channel import Answer, ChannelAddress, ChannelClient
 from daq.service.alarm_duty import AlarmDuty
 from daq.service.feed import LOST, Connect, Feed, Link
-from daq.service.foretold import ForetoldDuty
+from daq.service.forecast_log import ForecastLogKeeper
 from daq.service.hub import Hub, encode
 from daq.service.keeper import Keeper
 from daq.service.notify import Notifier
@@ -144,7 +144,7 @@ class Live:
         self._connect = connect or (lambda take, lost: ChannelClient(ChannelAddress.of(bench), take, lost))
         self._link: Link = self._connect(self.feed.take, self.feed.lost)
         self.duty = AlarmDuty(self, self.keeper.write, bench.name, notifier or Notifier(bench.notify, ()))
-        self.foretold = ForetoldDuty(self.keeper.write, bench)
+        self.forecast_log = ForecastLogKeeper(self.keeper.write, bench)
         self.run: RunRecord | None = None
         self.run_bench = bench  # with the calibrations of the run
         self.fill_lock = asyncio.Lock()
@@ -591,7 +591,7 @@ class Live:
         self.watch.take_over(before[0], now_ns=0, later_ns=before[1])
         self.duty.follow(self.watch)
         self.duty.record(record.id, self.watch, news=False)
-        self.foretold.follow(self.watch, record)
+        self.forecast_log.follow(self.watch, record)
         self.keep_watch()
 
     def _new_watch(self) -> Watch:
@@ -644,7 +644,7 @@ class Live:
     def _feed_watch(self, samples: list[Sample]) -> None:
         """Give the watch these before its next tick: a second's samples make one block."""
         if samples:
-            self.foretold.fed(min(s.t_ns for s in samples))
+            self.forecast_log.fed(min(s.t_ns for s in samples))
             self._unfed += samples
 
     def _feed_unfed(self) -> None:
@@ -721,16 +721,16 @@ class Live:
             self.set_fill(None)
         self.watch = taken.watch
         self.duty.follow(self.watch)
-        self.foretold.follow(self.watch, run)
+        self.forecast_log.follow(self.watch, run)
         if not taken.from_beginning:
-            self.foretold.leave()
+            self.forecast_log.leave()
         waiting, self._waiting = self._waiting, []
         if taken.last_ns is None:
             # This service has been there from the run's beginning.
             if ring:
                 first_ns = min(int(block.t_ns[0]) for block in ring.values())
                 self._ticked_ns = first_ns // STEP_NS * STEP_NS
-                self.foretold.fed(first_ns)
+                self.forecast_log.fed(first_ns)
                 self.watch.feed(ring.values())
         else:
             self._ticked_ns = taken.ticked_ns
@@ -821,7 +821,7 @@ class Live:
             else:
                 self.watch.advance(self._ticked_ns, bare=True)
             self.record_transitions()
-            self.foretold.record()
+            self.forecast_log.record()
         self._lag_s = max(0.0, (now_ns - self._ticked_ns) / 1e9 - STEP_NS / 1e9)
         wall = time.monotonic()
         self._renew_forecaster(wall)
@@ -861,7 +861,7 @@ class Live:
         fresh = foreseer(self.run_bench)
         if fresh is not None:
             self.watch.renew_forecaster(fresh)
-            self.foretold.leave()
+            self.forecast_log.leave()
 
     def _shown(self, assessment: Assessment) -> Assessment:
         """Without what is not known: the ratios while the supply is switched, since that window's gas is not

@@ -138,7 +138,7 @@ async def alarms(request: Request, run_id: str) -> dict[str, Any]:
         units = alarm_units(recorded_bench(store, store.logbook.get_run(run_id)))
         return [
             {**transition_dict(t), "unit": units.get(t.alarm, "")}
-            for t in store.logbook.list_transitions(run_id)
+            for t in store.logbook.alarms.transitions(run_id)
         ]
 
     return {"alarms": await run_in_threadpool(listed)}

@@ -87,7 +87,7 @@ def run_series(
 def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict[str, Any]:
     """A run's line in the list, or all of its record."""
     last_ns = record.ended_ns if record.ended_ns is not None else store.last_t_ns(record.id)
-    transitions = store.logbook.list_transitions(record.id)
+    transitions = store.logbook.alarms.transitions(record.id)
     out: dict[str, Any] = {
         "id": record.id,
         "name": record.name,
@@ -122,14 +122,14 @@ def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict
                 "t_s": t.t_ns / 1e9,
                 "value": t.value,
             }
-            for t in store.logbook.list_trips(record.id)
+            for t in store.logbook.trips.of(record.id)
         ]
         out["links"] = [{"source": s, **c} for s, c in store.logbook.load_links(record.id).items()]
     return out
 
 
 def _by_fills(store: Store, record: RunRecord) -> dict[str, Any] | None:
-    fills = store.logbook.list_fills(run_id=record.id)
+    fills = store.logbook.fills.find(run_id=record.id)
     if not fills:
         return None
     from daq.study.fill import mmw_by_fills  # most runs have none, and it takes a while to import

@@ -9,21 +9,21 @@ from daq.store._rows import storable
 from daq.store.archive import Archive
 from daq.store.envelope import Envelope, envelope_of
 from daq.store.journal import Head, Journal, TailBlock
-from daq.store.logbook.logbook import Logbook
-from daq.store.logbook.records import (
+from daq.store.logbook import (
     ARCHIVE_STATE,
     AlarmTransition,
     CalibrationRecord,
     FillRecord,
-    Foretold,
+    ForecastLog,
     Gap,
+    Logbook,
     LookRecord,
     Mark,
     RunRecord,
     Transition,
     TripRecord,
+    free_run_id,
 )
-from daq.store.logbook.runs import free_run_id
 from daq.store.outgoing import Outgoing
 from daq.store.parquet import ParquetBackend
 from daq.store.protocol import (
@@ -51,7 +51,7 @@ __all__ = [
     "Envelope",
     "FileLock",
     "FillRecord",
-    "Foretold",
+    "ForecastLog",
     "Gap",
     "Head",
     "Journal",

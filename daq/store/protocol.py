@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 from daq.errors import StoreCorrupt, StoreError
 from daq.frame import Block
 from daq.store.envelope import Buckets
-from daq.store.logbook.records import CalibrationRecord, RunRecord
+from daq.store.logbook import CalibrationRecord, RunRecord
 
 __all__ = [
     "BackendAway",

@@ -16,7 +16,7 @@ from daq.store._rows import Pack, block_of
 from daq.store.archive import Archive
 from daq.store.envelope import Envelope, buckets_of, envelope_of, merged
 from daq.store.journal import Journal, packs_of, segments_of
-from daq.store.logbook.logbook import Logbook
+from daq.store.logbook import Logbook
 from daq.store.protocol import BackendAway, LostSpan, Segment, SegmentGone
 
 __all__ = ["RunReader"]

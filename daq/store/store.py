@@ -25,9 +25,7 @@ from daq.store._lock import FileLock, import_lock, seal_lock, writer_lock
 from daq.store.archive import Archive, RunSegments, Sealer, SealProcess, make_archive, settle
 from daq.store.envelope import Envelope
 from daq.store.journal import Journal, TailBlock
-from daq.store.logbook.logbook import Logbook
-from daq.store.logbook.records import ARCHIVE_STATE, Gap, RunRecord
-from daq.store.logbook.runs import start_in_id
+from daq.store.logbook import ARCHIVE_STATE, Gap, Logbook, RunRecord, start_in_id
 from daq.store.protocol import BackendAway, LostSpan, SegmentAbout
 from daq.store.reading import RunReader
 from daq.store.write_rate import WriteRate
@@ -480,7 +478,7 @@ class Store:
         ended_ns = last_ns if record.ended_ns is None else record.ended_ns
         record = replace(record, ended_ns=ended_ns, rows=rows)
         with self.logbook.together():
-            pinned = {c.channel: self.logbook.restore_calibration(c).id for c in about.calibrations}
+            pinned = {c.channel: self.logbook.calibrations.restore(c).id for c in about.calibrations}
             self.logbook.add_run(record, pinned)
         return record
 
@@ -502,7 +500,7 @@ class Store:
             units = {name: str(spec["unit"]) for name, spec in channels.items() if "unit" in spec}
         except (ValueError, AttributeError, TypeError):
             units = {}  # the bench is told by others; a segment without units is still a segment
-        calibrations = tuple(self.logbook.run_calibrations(record.id).values())
+        calibrations = tuple(self.logbook.calibrations.of_run(record.id).values())
         return SegmentAbout(record.bench, record.build, record.start_utc_ns, units, record, calibrations)
 
     def _need_writer(self, what: str) -> None:

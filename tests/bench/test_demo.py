@@ -81,7 +81,7 @@ def test_the_demo_from_its_start_to_the_review(tmp_path: Path, page: Page, free_
     with Store(bench.store_folder) as store:
         record = next(r for r in store.logbook.list_runs(limit=10) if r.kind == "run")
         head = store.read(record.id)["head"]
-        told = {t.alarm for t in store.logbook.list_transitions(record.id)}
+        told = {t.alarm for t in store.logbook.alarms.transitions(record.id)}
     assert {"lye_temp.warn", "lye_temp.high", "lye_temp.trip", "supply.tripped"} <= told
     opened_at = int((head.values["relay"] < 0.5).argmax())
     assert head.values["relay"][opened_at] == 0.0

@@ -48,10 +48,10 @@ def test_a_store_without_its_bench_file_is_left_alone(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with Store(tmp_path / "store") as store:
-        store.logbook.set_trip(TripRecord(1, "somebodys-run", 0, "lye_temp.trip", "too hot", 66.0, "guard"))
+        store.logbook.trips.add(TripRecord(1, "somebodys-run", 0, "lye_temp.trip", "too hot", 66.0, "guard"))
     assert "was not made by a demo" in refused(tmp_path, capsys)
     with Store(tmp_path / "store") as store:
-        assert store.logbook.current_trip() is not None
+        assert store.logbook.trips.current() is not None
     assert not (tmp_path / "bench.toml").exists()
 
 
@@ -78,7 +78,7 @@ def standing(folder: Path) -> TripRecord | None:
     if not (folder / "store" / "logbook.db").exists():
         return None
     with Store(folder / "store") as store:
-        return store.logbook.current_trip()
+        return store.logbook.trips.current()
 
 
 def cut(folder: Path) -> None:
@@ -115,7 +115,7 @@ def test_a_second_demo_takes_nothing_from_the_first(tmp_path: Path, free_port: i
 def test_a_trip_of_another_benchs_run_is_not_cleared(tmp_path: Path) -> None:
     (tmp_path / "bench.toml").write_text(marked(demo_bench_text("port")), encoding="utf-8")
     with Store(tmp_path / "store") as store:
-        store.logbook.set_trip(TripRecord(1, "somebodys-run", 0, "lye_temp.trip", "too hot", 66.0, "guard"))
+        store.logbook.trips.add(TripRecord(1, "somebodys-run", 0, "lye_temp.trip", "too hot", 66.0, "guard"))
     started = demo(tmp_path, 0, "8s")
     started.communicate(timeout=90)
     trip = standing(tmp_path)

@@ -205,7 +205,7 @@ def test_a_killed_reader_costs_the_supply_and_a_trip_stands(
 
             def standing() -> Any:
                 with Store(folder) as store:
-                    return store.logbook.current_trip()
+                    return store.logbook.trips.current()
 
             trip = wait_until(standing, "a trip in the logbook", timeout_s=60.0)
             assert trip.cause == "reader.died"

@@ -91,7 +91,7 @@ def test_a_reader_without_its_store_guards_beats_and_says_so(
         seqs = store.read(run_id)["head"].seq.tolist()
         assert seqs[0] <= first, "what was read before the store opened is kept"
         assert seqs == list(range(seqs[0], seqs[-1] + 1))
-        trip = store.logbook.current_trip()
+        trip = store.logbook.trips.current()
         assert trip is not None
         assert trip.cause == "lye_temp.trip"
 
@@ -310,8 +310,8 @@ def test_a_trip_survives_a_lost_logbook(bench: Bench, device: PtyDevice) -> None
         answer = follower.ask("reset", {"reason": "looked"}, meanwhile=lambda: device.say(temp=40.0))
         assert answer.ok, answer.message
     with Store(bench.store_folder) as store:
-        assert store.logbook.current_trip() is None
-        (trip,) = store.logbook.list_trips()
+        assert store.logbook.trips.current() is None
+        (trip,) = store.logbook.trips.of()
         assert trip.cleared_by == "Ada"
 
 
@@ -334,7 +334,7 @@ def test_a_reset_that_the_logbook_missed_is_made_good(bench: Bench, device: PtyD
         assert follower.trip is None
         assert device.relay == 1.0
     with Store(bench.store_folder) as store:
-        assert store.logbook.current_trip() is None
+        assert store.logbook.trips.current() is None
 
 
 def test_a_trip_that_only_the_logbook_knows_stands(bench: Bench, device: PtyDevice) -> None:

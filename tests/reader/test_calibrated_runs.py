@@ -44,12 +44,12 @@ def keep(store: Store, bench: Bench, gain: float, *, field: str = "volts", due_n
     record = CalibrationRecord(
         bench.name, "volts", MADE_NS, "Ada", "meter 7", due_ns, json.loads(json.dumps(body))
     )
-    return store.logbook.add_calibration(record).id
+    return store.logbook.calibrations.add(record).id
 
 
 def begun(store: Store, bench: Bench) -> ActiveRun:
     """A run that was begun with the newest calibrations, and written down."""
-    newest = store.logbook.newest_calibrations(bench.name)
+    newest = store.logbook.calibrations.newest(bench.name)
     taken = frozenset(record.id for record in store.logbook.list_runs())
     run = begin(bench, SYSTEM_CLOCKS, newest, taken=taken)
     store.logbook.add_run(run.record, {c.channel: c.id for c in run.calibrations})
@@ -69,7 +69,7 @@ def test_a_run_keeps_the_calibration_that_it_began_with(bench: Bench, store: Sto
     assert continued is not None
     assert continued.id == run.id
     assert continued.bench.calibrations["volts"].id == first, "one run, one calibration"
-    assert store.logbook.run_calibrations(run.id)["volts"].id == first
+    assert store.logbook.calibrations.of_run(run.id)["volts"].id == first
     store.logbook.stop_run(run.id, ended_ns=0)
     after = begun(store, bench)
     assert after.bench.calibrations["volts"].curve.at(10.0) == pytest.approx(10.2)
@@ -78,7 +78,7 @@ def test_a_run_keeps_the_calibration_that_it_began_with(bench: Bench, store: Sto
 def test_what_is_due_or_does_not_fit_is_said(bench: Bench, store: Store) -> None:
     keep(store, bench, 1.01, due_ns=MADE_NS + 10)
     run = begun(store, bench)
-    newest = store.logbook.newest_calibrations(bench.name)
+    newest = store.logbook.calibrations.newest(bench.name)
     assert calibration_words(run.bench, newest, MADE_NS) == []
     (words,) = calibration_words(run.bench, newest, MADE_NS + 10)
     assert words.startswith("volts: calibration 1 of 2024-06-01 against meter 7 was due again on 2024-06-01")
@@ -86,6 +86,6 @@ def test_what_is_due_or_does_not_fit_is_said(bench: Bench, store: Store) -> None
     keep(store, bench, 1.01, field="u1")
     odd = begun(store, bench)
     assert odd.bench.calibrations == {}
-    assert store.logbook.run_calibrations(odd.id) == {}
-    (words,) = calibration_words(odd.bench, store.logbook.newest_calibrations(bench.name), MADE_NS)
+    assert store.logbook.calibrations.of_run(odd.id) == {}
+    (words,) = calibration_words(odd.bench, store.logbook.calibrations.newest(bench.name), MADE_NS)
     assert words.startswith("volts: calibration 2 is not used: it was made for field 'u1'")

@@ -30,7 +30,7 @@ def bench(tmp_path: Path, device: PtyDevice) -> Bench:
 
 
 def cause(it: Running) -> str | None:
-    trip = it.store.logbook.current_trip()
+    trip = it.store.logbook.trips.current()
     return None if trip is None else trip.cause
 
 

@@ -83,8 +83,8 @@ def running(bench: Bench, device: PtyDevice) -> Iterator[Running]:
 
 def standing(it: Running) -> TripRecord:
     """The trip that the logbook has, once it is written."""
-    it.until(lambda: it.store.logbook.current_trip() is not None, talk=False)
-    trip = it.store.logbook.current_trip()
+    it.until(lambda: it.store.logbook.trips.current() is not None, talk=False)
+    trip = it.store.logbook.trips.current()
     assert trip is not None
     return trip
 
@@ -136,7 +136,7 @@ def test_over_temperature_opens_the_relay_and_a_person_closes_it(bench: Bench, d
         ok, words = it.ask("reset", {"reason": "fan plugged in"})
         assert ok, words
         assert device.relay == 1.0
-        assert it.store.logbook.current_trip() is None
+        assert it.store.logbook.trips.current() is None
         it.until(lambda: {"trip", "reset"} <= set(kinds(it)))
 
 
@@ -153,7 +153,7 @@ def test_a_lost_source_trips_and_the_command_waits_for_the_port(bench: Bench, de
         it.until(lambda: len(it.seqs()) >= 5)
         before = it.seqs()
         device.unplug()
-        it.until(lambda: it.store.logbook.current_trip() is not None, talk=False)
+        it.until(lambda: it.store.logbook.trips.current() is not None, talk=False)
         trip = standing(it)
         assert trip.cause == "head.lost"
         device.plug()
@@ -186,7 +186,7 @@ def test_a_device_that_cuts_by_itself_is_taken_over(bench: Bench, device: PtyDev
     with running(bench, device) as it:
         it.until(lambda: it.seqs())
         device.relay, device.trip = 0.0, 2.0
-        it.until(lambda: it.store.logbook.current_trip() is not None)
+        it.until(lambda: it.store.logbook.trips.current() is not None)
         trip = standing(it)
         assert trip.cause == "device"
 
@@ -207,7 +207,7 @@ def test_an_alarm_trips_and_is_reset_only_when_it_has_gone(
         ok, _ = it.ask("trip", dict(body), who="watch")
         assert ok
         it.until(lambda: device.relay == 0.0)
-        it.until(lambda: it.store.logbook.current_trip() is not None)
+        it.until(lambda: it.store.logbook.trips.current() is not None)
         trip = standing(it)
         assert (trip.cause, trip.value, trip.by) == ("gas_flow.none", 0.05, "watch")
         assert trip.detail == "No gas while powered: 0.05, limit 0.2"
@@ -232,7 +232,7 @@ def test_the_first_cause_outlives_the_reader_with_those_that_came_later(
     bench: Bench, device: PtyDevice
 ) -> None:
     def causes(it: Running) -> list[str]:
-        trip = it.store.logbook.current_trip()
+        trip = it.store.logbook.trips.current()
         return [] if trip is None else [trip.cause, *(t.cause for t in trip.later)]
 
     with running(bench, device) as it:
@@ -263,7 +263,7 @@ def test_the_device_is_fed_only_while_its_data_are_fresh(bench: Bench, device: P
         end = time.monotonic() + 2.5
         it.until(lambda: time.monotonic() > end, temp=float("nan"), amps=0.0)
         assert device.heard.count("beat") == beats
-        assert it.store.logbook.current_trip() is None
+        assert it.store.logbook.trips.current() is None
         it.until(lambda: device.heard.count("beat") > beats, amps=0.0)
 
 
@@ -306,7 +306,7 @@ def test_a_trip_outlives_the_reader(bench: Bench, device: PtyDevice) -> None:
     with running(bench, device) as it:
         it.until(lambda: it.seqs())
         it.until(lambda: device.relay == 0.0, temp=70.0)
-        it.until(lambda: it.store.logbook.current_trip() is not None)
+        it.until(lambda: it.store.logbook.trips.current() is not None)
     # Somebody closes the relay by hand while nothing watches.
     device.relay = 1.0
     with running(bench, device) as it:

@@ -218,7 +218,7 @@ def test_a_chore_that_raises_keeps_no_sample_from_being_stored(
     def wrong(_bench: str) -> None:
         raise RuntimeError("a fault of ours")
 
-    monkeypatch.setattr(store.logbook, "newest_calibrations", wrong)
+    monkeypatch.setattr(store.logbook.calibrations, "newest", wrong)
     desk.recorder.refresh_calibrations()
     wait_until(lambda: "a fault of ours" in str(desk.recorder.impaired), "the words")
     desk.take(run, 0, 10)

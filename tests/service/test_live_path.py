@@ -20,6 +20,7 @@ from daq.service import create_app
 from daq.service import live as live_module
 from daq.service.live import LOOKED_AT_FOR_S, SELDOM_NS, STEP_NS, Live
 from daq.store import Logbook, Store
+from daq.store.logbook import AlarmBook
 from tests.service.fake_reader import FakeReader
 from tests.waiting import wait_until
 
@@ -178,7 +179,7 @@ def test_a_store_that_takes_for_ever_to_open_holds_up_nothing(
             let.set()
             # What waited is written once the disk lets it.
             bed.until(lambda: bed.live.keeper.waiting == 0 and bed.live.keeper.impaired is None, "the writer")
-            kept = bed.live.store.logbook.list_transitions(reader.record.id)
+            kept = bed.live.store.logbook.alarms.transitions(reader.record.id)
             assert "lye_temp.high" in {t.alarm for t in kept}
     finally:
         let.set()
@@ -186,13 +187,13 @@ def test_a_store_that_takes_for_ever_to_open_holds_up_nothing(
 
 def test_a_write_that_hangs_delays_no_alarm_and_no_answer(bed: Bed, monkeypatch: pytest.MonkeyPatch) -> None:
     let = threading.Event()
-    real = Logbook.add_transition
+    real = AlarmBook.add
 
-    def slow(self: Logbook, *args: Any) -> None:
+    def slow(self: AlarmBook, *args: Any) -> None:
         let.wait(LONG_S)
         real(self, *args)
 
-    monkeypatch.setattr(Logbook, "add_transition", slow)
+    monkeypatch.setattr(AlarmBook, "add", slow)
     try:
         bed.reader.levels["lye_temp"] = 52.0
         bed.until(lambda: bed.standing().get("lye_temp.warn") == "unacknowledged", "the first alarm")
@@ -205,7 +206,7 @@ def test_a_write_that_hangs_delays_no_alarm_and_no_answer(bed: Bed, monkeypatch:
     finally:
         let.set()
     bed.until(lambda: bed.live.keeper.waiting == 0, "the writer")
-    kept = bed.live.store.logbook.list_transitions(bed.reader.record.id)
+    kept = bed.live.store.logbook.alarms.transitions(bed.reader.record.id)
     assert {"lye_temp.warn", "amps.over"} <= {t.alarm for t in kept}
 
 

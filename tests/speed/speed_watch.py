@@ -147,9 +147,9 @@ def test_a_day_reviewed_by_the_command(tmp_path: Path) -> None:
             store.add_blocks(run_id, [cut(run, k, k + 36_000) for k in range(0, len(run), 36_000)])
             store.logbook.stop_run(run_id, end_ns)
             for transition in again.transitions:
-                store.logbook.add_transition(run_id, transition)
-        store.logbook.begin_foretold(runs[0], int(run.t_ns[0]))
-        store.logbook.add_foretold(runs[0], again.forecasts, again.warnings, end_ns)
+                store.logbook.alarms.add(run_id, transition)
+        store.logbook.forecasts.begin(runs[0], int(run.t_ns[0]))
+        store.logbook.forecasts.add(runs[0], again.forecasts, again.warnings, end_ns)
     peer = cpu(lambda: plainly(run))
     spent = []
     for run_id, how in zip(runs, ("kept", "made again"), strict=True):

@@ -26,7 +26,7 @@ def recorded(folder: Path) -> RunRecord:
     """A run of three segments of 100 samples with a calibration, titled later than it began."""
     with Store(folder, writer=True) as store:
         made = CalibrationRecord("b", "volts", 1, "Ada", "reference", None, {"points": [1.5]})
-        given = store.logbook.add_calibration(made)
+        given = store.logbook.calibrations.add(made)
         run = store.logbook.create_run(
             bench="b", build="B", start_utc_ns=START, bench_toml="[bench]\n", calibrations={"volts": given.id}
         )
@@ -113,7 +113,7 @@ def test_the_remedy_for_a_damaged_logbook(tmp_path: Path) -> None:
         assert made == again
         assert (again.name, again.build, again.bench, again.start_utc_ns) == ("title 2", "B", "b", START)
         assert (again.bench_toml, again.ended_ns, again.rows) == ("[bench]\n", 29_900_000_000, 310)
-        pinned = store.logbook.run_calibrations(run.id)["volts"]
+        pinned = store.logbook.calibrations.of_run(run.id)["volts"]
         assert (pinned.who, pinned.body) == ("Ada", {"points": [1.5]})
         assert store.rebuild_runs() == []
         assert store.read(run.id)["stack"].seq.tolist() == list(range(310))

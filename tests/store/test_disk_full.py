@@ -42,11 +42,11 @@ def test_samples_stay_with_the_caller_and_are_taken_later(tmp_path: Path) -> Non
 def test_a_logbook_that_can_not_grow_keeps_what_it_has(tmp_path: Path) -> None:
     with Store(tmp_path, writer=True) as store:
         run = store.logbook.create_run(bench="b")
-        store.logbook.set_trip(TripRecord(1, run.id, 2, "high", "lye_temp above 80", 80.1, "guard"))
+        store.logbook.trips.add(TripRecord(1, run.id, 2, "high", "lye_temp above 80", 80.1, "guard"))
         make_room = fill_up(store.logbook._db)
         with pytest.raises(StoreError, match=r"logbook\.db: the disk is full"):
             store.logbook.add_mark(run.id, 0, "note", "x" * 100_000)
-        assert store.logbook.current_trip() is not None
+        assert store.logbook.trips.current() is not None
         assert store.logbook.list_marks(run.id) == []
         make_room()
         store.logbook.add_mark(run.id, 0, "note", "x" * 100_000)

@@ -63,11 +63,11 @@ def test_a_run_that_was_begun_without_the_logbook(book: Logbook) -> None:
     record = RunRecord(
         "20250115-151000", "b", "run", "one", "B", START, 5, START - 5, "[bench]\n", '{"a": 1}'
     )
-    given = book.add_calibration(CalibrationRecord("b", "volts", 1, "Ada", "reference", None, {}))
+    given = book.calibrations.add(CalibrationRecord("b", "volts", 1, "Ada", "reference", None, {}))
     for _ in range(2):  # whoever does not know whether it was written writes it again
         book.add_run(record, {"volts": given.id})
     assert book.list_runs() == [record]
-    assert book.run_calibrations(record.id) == {"volts": given}
+    assert book.calibrations.of_run(record.id) == {"volts": given}
     book.stop_run(record.id, 9)
     book.add_run(record)
     assert book.get_run(record.id).ended_ns == 9
@@ -85,11 +85,11 @@ def test_writing_together_is_one_commit(book: Logbook) -> None:
         book.add_mark("r", 1, "note", "one")
         with pytest.raises(RunNotFound):
             book.stop_run("nope", 1)  # undoes itself alone
-        book.add_transition("r", AlarmTransition("r", 5, "a", "normal", "unacknowledged", "x"))
+        book.alarms.add("r", AlarmTransition("r", 5, "a", "normal", "unacknowledged", "x"))
         with Logbook(book.db.path).db.reading() as other:
             assert other.execute("SELECT count(*) FROM runs").fetchone() == (0,)
     assert [m.text for m in book.list_marks("r")] == ["one"]
-    assert len(book.list_transitions("r")) == 1
+    assert len(book.alarms.transitions("r")) == 1
 
     def fail() -> None:
         with book.together():
@@ -184,12 +184,12 @@ def test_transitions_of_alarms(book: Logbook) -> None:
         AlarmTransition("s", 1, "data.stale", "normal", "unacknowledged", "no data"),
     ]
     for t in made:
-        book.add_transition(t.run_id, t)
-    assert book.list_transitions("r") == made[:2]
-    assert book.list_transitions() == made
-    assert book.list_transitions(None, limit=1) == made[2:]
-    book.add_transition("t", AlarmTransition("t", 0, "a", "b", "c", "d", math.nan))
-    assert book.list_transitions("t")[0].value is None  # SQL and JSON have no word for NaN
+        book.alarms.add(t.run_id, t)
+    assert book.alarms.transitions("r") == made[:2]
+    assert book.alarms.transitions() == made
+    assert book.alarms.transitions(None, limit=1) == made[2:]
+    book.alarms.add("t", AlarmTransition("t", 0, "a", "b", "c", "d", math.nan))
+    assert book.alarms.transitions("t")[0].value is None  # SQL and JSON have no word for NaN
 
 
 def test_link_counters(book: Logbook) -> None:
@@ -201,33 +201,33 @@ def test_link_counters(book: Logbook) -> None:
 
 
 def test_a_trip_stands_until_it_is_cleared(book: Logbook) -> None:
-    assert book.current_trip() is None
-    assert not book.clear_trip("Ada", "nothing stood")
+    assert book.trips.current() is None
+    assert not book.trips.clear("Ada", "nothing stood")
     first = TripRecord(START, "r", 5, "lye_temp", "lye_temp 80.2 above 80", 80.2, "guard")
-    assert book.set_trip(first)
-    assert not book.set_trip(TripRecord(START + 1, "r", 6, "lost", "stack is lost"))
-    standing = book.current_trip()
+    assert book.trips.add(first)
+    assert not book.trips.add(TripRecord(START + 1, "r", 6, "lost", "stack is lost"))
+    standing = book.trips.current()
     assert standing == first
     assert standing is not None
     assert [t.cause for t in standing.later] == ["lost"]
-    assert book.clear_trip("Ada", "cooled down, fan mended")
-    assert book.current_trip() is None
-    kept = book.list_trips("r")
+    assert book.trips.clear("Ada", "cooled down, fan mended")
+    assert book.trips.current() is None
+    kept = book.trips.of("r")
     assert [t.cause for t in kept] == ["lye_temp"], "the first cause is the trip's"
     assert [(t.cause, t.t_ns) for t in kept[0].later] == [("lost", 6)]
     assert (kept[0].cleared_by, kept[0].cleared_reason) == ("Ada", "cooled down, fan mended")
     assert kept[0].cleared_utc_ns is not None
-    assert book.list_trips("other") == []
-    assert len(book.list_trips()) == 1
-    assert book.set_trip(TripRecord(START + 9, "r", 9, "person", "Ada asked for it"))
-    assert [t.cause for t in book.list_trips("r")] == ["lye_temp", "person"]
+    assert book.trips.of("other") == []
+    assert len(book.trips.of()) == 1
+    assert book.trips.add(TripRecord(START + 9, "r", 9, "person", "Ada asked for it"))
+    assert [t.cause for t in book.trips.of("r")] == ["lye_temp", "person"]
 
 
 def test_a_cause_in_the_next_run_is_listed_with_the_trip_of_the_run_before(book: Logbook) -> None:
-    book.set_trip(TripRecord(START, "a", 5, "lye_temp", "hot"))
-    book.set_trip(TripRecord(START + 1, "b", 1, "lost", "stack is lost"))
-    assert [[t.cause for t in trip.later] for trip in book.list_trips("a")] == [["lost"]]
-    assert book.list_trips("b") == []
+    book.trips.add(TripRecord(START, "a", 5, "lye_temp", "hot"))
+    book.trips.add(TripRecord(START + 1, "b", 1, "lost", "stack is lost"))
+    assert [[t.cause for t in trip.later] for trip in book.trips.of("a")] == [["lost"]]
+    assert book.trips.of("b") == []
 
 
 def test_small_facts(book: Logbook) -> None:
@@ -272,31 +272,31 @@ def test_several_processes_write_at_once(book: Logbook, tmp_path: Path) -> None:
     assert [book.get_state(n) for n in names] == [39, 39, 39]
 
 
-def test_what_was_foretold_is_kept_as_said_by_one_watch(book: Logbook) -> None:
-    assert book.load_foretold("r") is None
-    book.begin_foretold("r", 100)
+def test_what_was_forecast_is_kept_as_said_by_one_watch(book: Logbook) -> None:
+    assert book.forecasts.load("r") is None
+    book.forecasts.begin("r", 100)
     warned = {"raised_s": 90.0, "cleared_s": None, "reason": "it does not settle below 60 °C"}
     first = {"at_s": 60.0, "time_to_limit_s": None, "steady_state_c": 48.25}
-    book.add_foretold("r", [first], [], 60_000_000_000)
-    book.add_foretold("r", [], [warned], 120_000_000_000)
-    told = book.load_foretold("r")
+    book.forecasts.add("r", [first], [], 60_000_000_000)
+    book.forecasts.add("r", [], [warned], 120_000_000_000)
+    told = book.forecasts.load("r")
     assert told is not None
     assert (told.from_ns, told.until_ns) == (100, 120_000_000_000)
     assert told.forecasts == (first,)
     assert told.warnings == (warned,)
-    book.begin_foretold("r", 7)  # another watch: it has not learned what the first had
-    later = book.load_foretold("r")
+    book.forecasts.begin("r", 7)  # another watch: it has not learned what the first had
+    later = book.forecasts.load("r")
     assert later is not None
     assert (later.from_ns, later.until_ns, later.forecasts, later.warnings) == (7, 7, (), ())
 
 
-def test_what_was_foretold_goes_with_its_run(book: Logbook) -> None:
+def test_what_was_forecast_goes_with_its_run(book: Logbook) -> None:
     gone, kept = (book.create_run(bench="b", start_utc_ns=START + k).id for k in range(2))
     for run_id in (gone, kept):
-        book.begin_foretold(run_id, 0)
-        book.add_foretold(run_id, [{"at_s": 60.0}], [], 60)
+        book.forecasts.begin(run_id, 0)
+        book.forecasts.add(run_id, [{"at_s": 60.0}], [], 60)
     book.forget_run(gone)
-    assert book.load_foretold(gone) is None
-    assert book.load_foretold(kept) is not None
-    book.forget_foretold(kept)
-    assert book.load_foretold(kept) is None
+    assert book.forecasts.load(gone) is None
+    assert book.forecasts.load(kept) is not None
+    book.forecasts.forget(kept)
+    assert book.forecasts.load(kept) is None

@@ -299,8 +299,8 @@ def test_a_deleted_run_is_gone_and_its_safety_record_stays(store: Store) -> None
         store.seal(r.id, all_rows=True)
         store.commit([(r.id, sample("stack", 10))], full=True)
     store.logbook.add_mark(run.id, 5, "note", "topped up", "Ada")
-    store.logbook.set_trip(TripRecord(1, run.id, 5, "high", "lye_temp", 80.0, "guard"))
-    store.logbook.add_transition(
+    store.logbook.trips.add(TripRecord(1, run.id, 5, "high", "lye_temp", 80.0, "guard"))
+    store.logbook.alarms.add(
         run.id, AlarmTransition(run.id, 5, "lye_temp.high", "normal", "unacknowledged", "80 °C")
     )
     store.delete_run(run.id)
@@ -309,8 +309,8 @@ def test_a_deleted_run_is_gone_and_its_safety_record_stays(store: Store) -> None
     assert not (store.folder / "segments" / run.id).exists()
     assert store.journal.runs() == [keep.id]
     assert store.logbook.list_marks(run.id) == []
-    assert len(store.logbook.list_trips(run.id)) == 1
-    assert len(store.logbook.list_transitions(run.id)) == 1
+    assert len(store.logbook.trips.of(run.id)) == 1
+    assert len(store.logbook.alarms.transitions(run.id)) == 1
 
 
 def test_rows_that_dead_readers_left_are_seen_to(store: Store) -> None:

@@ -110,7 +110,7 @@ def test_it_is_kept_and_read_back_as_it_was(store: Store) -> None:
     made = bench(ALL)
     kept = keep(store, made, of_amps(made))
     assert kept.id == 1
-    again = read_calibrations(store.logbook.newest_calibrations(made.name))["amps"]
+    again = read_calibrations(store.logbook.calibrations.newest(made.name))["amps"]
     assert again == kept
     assert again.curve.at(7.0) == pytest.approx(7.24)
     assert again.points[1] == pytest.approx((5.0, 5.2, 0.01))
@@ -123,7 +123,7 @@ def test_it_is_kept_and_read_back_as_it_was(store: Store) -> None:
 def test_one_that_can_not_be_read_says_how_to_get_rid_of_it(store: Store) -> None:
     made = bench(ALL)
     kept = keep(store, made, of_amps(made))
-    record = store.logbook.get_calibration(kept.id)
+    record = store.logbook.calibrations.get(kept.id)
     with pytest.raises(StoreCorrupt, match=r"--withdraw 1"):
         read_calibrations({"amps": replace(record, body={"curve": {}})})
 
@@ -210,7 +210,7 @@ def test_a_calibration_that_would_move_a_trip_is_grave() -> None:
 
 def recorded(store: Store, made: Bench, raw: dict[str, float], seconds: float = 120.0) -> RunRecord:
     """A run as the reader records it, with the calibrations of the logbook."""
-    used = made.calibrated(read_calibrations(store.logbook.newest_calibrations(made.name)))
+    used = made.calibrated(read_calibrations(store.logbook.calibrations.newest(made.name)))
     record = store.logbook.create_run(
         bench=made.name,
         bench_toml=made.text,

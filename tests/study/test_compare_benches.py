@@ -14,7 +14,8 @@ from daq.bench import parse_bench
 from daq.cli import main
 from daq.errors import BenchFileError, StoreError
 from daq.physics import conductivity_gilliam_s_cm
-from daq.store import Logbook, LookRecord, RunRecord, Store
+from daq.store import LookRecord, RunRecord, Store
+from daq.store.logbook import LookBook
 from daq.study.compare.bench_differences import bench_differences
 from daq.study.compare.bench_facts import bench_facts
 from daq.study.compare.comparison import Comparison, Group, compare_groups, group_runs
@@ -245,10 +246,10 @@ def test_earlier_looks_were_forgotten(store: Store) -> None:
 def test_a_logbook_that_can_not_be_written_is_no_reason_not_to_answer(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self: Logbook, look: LookRecord) -> LookRecord:
+    def refuse(self: LookBook, look: LookRecord) -> LookRecord:
         raise StoreError("is read-only", place="logbook.db")
 
-    monkeypatch.setattr(Logbook, "add_look", refuse)
+    monkeypatch.setattr(LookBook, "add", refuse)
     rng = np.random.default_rng(3)
     c = looked(store, made_run(rng), made_run(rng, build="B"))
     assert len(c.looks) == 1

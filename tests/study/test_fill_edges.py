@@ -133,11 +133,11 @@ def test_the_service_keeps_a_fill_as_it_ends(store: Store) -> None:
         """Set as soon as a fill is kept or refused."""
 
         def is_set(self) -> bool:
-            return bool(store.logbook.list_fills(run_id=record.id) or gates.refused)
+            return bool(store.logbook.fills.find(run_id=record.id) or gates.refused)
 
     asyncio.run(asyncio.wait_for(gates.serve(Closing()), 20.0))
     assert gates.refused == []
-    (kept,) = store.logbook.list_fills(run_id=record.id)
+    (kept,) = store.logbook.fills.find(run_id=record.id)
     assert waited
     assert kept.body["form"]["seconds"] == pytest.approx(first["seconds"], abs=0.11)
     gates.tell("samples", {"run": "another", "rows": []})

@@ -212,12 +212,12 @@ def test_fills_of_a_build_are_put_together(store: Store) -> None:
     for k, seconds in enumerate((22.4, 22.7, 23.1)):
         form = form_in_run(made, {"volume_ml": 500.0, "seconds": seconds, "gas_temp_c": 21.0})
         done = made_in_run(store, record, form, (20 + 40 * k) * S)
-        store.logbook.add_fill(fill_record(done, bench=made.name, build="A", t_utc_ns=k, run_id=record.id))
+        store.logbook.fills.add(fill_record(done, bench=made.name, build="A", t_utc_ns=k, run_id=record.id))
     other = FillForm(
         volume_ml=500.0, seconds=25.0, cells=6, amps=20.0, volts=11.5, reference="20C_101.325kPa"
     )
-    store.logbook.add_fill(fill_record(FillMade(timed_fill(other)), bench=made.name, build="B", t_utc_ns=9))
-    (first, kept, series), (second, alone, _) = builds_of(store.logbook.list_fills(), "0C_101.325kPa")
+    store.logbook.fills.add(fill_record(FillMade(timed_fill(other)), bench=made.name, build="B", t_utc_ns=9))
+    (first, kept, series), (second, alone, _) = builds_of(store.logbook.fills.find(), "0C_101.325kPa")
     assert (first, len(kept), second, len(alone)) == ("A", 3, "B", 1)
     factors = [result_of(r)["meter_factor"]["value"] for r in kept]
     assert series["meter_factor"].mean == pytest.approx(np.mean(factors))

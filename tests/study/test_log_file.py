@@ -123,7 +123,7 @@ def test_values_out_of_range_are_bad_and_their_numbers_kept(tmp_path: Path, benc
         done = import_log(store, bench, path, name="heat soak", build="B")
         record = store.logbook.get_run(done.run_id)
         block = store.read(done.run_id, raw=True)["head"]
-        told = store.logbook.load_foretold(done.run_id)
+        told = store.logbook.forecasts.load(done.run_id)
     assert (record.kind, record.name, record.build) == ("import", "heat soak", "B")
     assert block.status["lye_temp"].tolist() == [Status.GOOD, Status.BAD, Status.MISSING]
     assert np.isnan(block.values["lye_temp"][1])

@@ -55,7 +55,7 @@ def kept(store: Store, made: Bench, run: FilledRun, *, build: str = "A", day: in
     for fill in run.fills:
         said = {k: v for k, v in fill.items() if k != "at_s"}
         done = made_in_run(store, record, form_in_run(made, said), round(fill["at_s"] * S))
-        store.logbook.add_fill(
+        store.logbook.fills.add(
             fill_record(
                 done,
                 bench=made.name,
@@ -126,7 +126,7 @@ def test_builds_are_compared_by_their_fills(store: Store) -> None:
 def test_lists_show_them(store: Store, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     made, run = unmetered(), filled_run(np.random.default_rng(4), fills=2)
     record = kept(store, made, run)
-    said = mmw_by_fills(store.logbook.list_fills(run_id=record.id))
+    said = mmw_by_fills(store.logbook.fills.find(run_id=record.id))
     assert said is not None
     folder = str(store.folder)
     store.close()

@@ -53,15 +53,15 @@ LONG_S = 30.0
 
 READER_CALLS = (
     "open", "commit", "seal_apart", "prune", "delete_run", "last_t_ns", "close",
-    "logbook.add_run", "logbook.stop_run", "logbook.add_mark", "logbook.save_links", "logbook.set_trip",
-    "logbook.clear_trip", "logbook.current_trip", "logbook.newest_calibrations", "logbook.run_calibrations",
-    "logbook.open_run", "logbook.list_runs",
+    "logbook.add_run", "logbook.stop_run", "logbook.add_mark", "logbook.save_links", "logbook.trips.add",
+    "logbook.trips.clear", "logbook.trips.current", "logbook.calibrations.newest",
+    "logbook.calibrations.of_run", "logbook.open_run", "logbook.list_runs",
 )  # fmt: skip
 """What the recorder calls on the store, beside opening it."""
 SERVICE_CALLS = (
     "open", "read", "last_t_ns", "tail", "journal.count", "logbook.get_run", "logbook.get_state",
     "logbook.put_state", "logbook.list_marks", "logbook.list_runs", "logbook.open_run", "logbook.add_mark",
-    "logbook.add_alarm_changes", "logbook.alarm_states", "logbook.newest_calibrations",
+    "logbook.alarms.add", "logbook.calibrations.newest",
 )  # fmt: skip
 ERRORS: tuple[tuple[type[Exception], tuple[Any, ...]], ...] = (
     (StoreError, ("the disk is full",)),
@@ -136,7 +136,7 @@ class Shaky:
     def __getattr__(self, name: str) -> Any:
         found = getattr(self._whole, name)
         called = f"{self._prefix}{name}"
-        if name in ("logbook", "journal"):
+        if name in ("logbook", "journal", "calibrations", "trips", "alarms"):
             return Shaky(found, self._faults, f"{called}.")
         if not callable(found):
             return found

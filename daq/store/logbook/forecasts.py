@@ -1,4 +1,4 @@
-"""The logbook's part on what the watch foresaw while a run was made."""
+"""The logbook's forecast logs: what a watch forecast of each run while it was made."""
 
 from __future__ import annotations
 
@@ -7,16 +7,20 @@ from typing import Any
 
 import orjson
 
-from daq.store.logbook.records import Foretold
-from daq.store.logbook.runs import RunBook, text_of
+from daq.store._database import Database
+from daq.store.logbook._sql import text_of
+from daq.store.logbook.records import ForecastLog
 
-__all__ = ["ForetoldBook"]
+__all__ = ["ForecastBook"]
 
 
-class ForetoldBook(RunBook):
-    """Forecasts and warnings as they were made. See `Logbook`, which is one."""
+class ForecastBook:
+    """Forecasts and warnings as they were made."""
 
-    def begin_foretold(self, run_id: str, from_ns: int) -> None:
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def begin(self, run_id: str, from_ns: int) -> None:
         """A watch begins to tell of a run, from samples of `from_ns` on [ns]. What another told of it goes:
         one that comes later has not learned the same."""
         with self._db.writing() as con:
@@ -25,7 +29,7 @@ class ForetoldBook(RunBook):
                 "INSERT OR REPLACE INTO foretold VALUES (?, ?, ?, ?)", (run_id, from_ns, from_ns, "[]")
             )
 
-    def add_foretold(
+    def add(
         self,
         run_id: str,
         forecasts: Sequence[Mapping[str, Any]],
@@ -42,8 +46,8 @@ class ForetoldBook(RunBook):
                 (until_ns, text_of(list(warnings)), run_id),
             )
 
-    def load_foretold(self, run_id: str) -> Foretold | None:
-        """What was foretold of a run; None where nobody kept it."""
+    def load(self, run_id: str) -> ForecastLog | None:
+        """The forecast log of a run; None where nobody kept it."""
         with self._db.reading() as con:
             told = con.execute(
                 "SELECT from_ns, until_ns, warnings FROM foretold WHERE run_id = ?", (run_id,)
@@ -53,12 +57,12 @@ class ForetoldBook(RunBook):
             rows = con.execute(
                 "SELECT body FROM forecasts WHERE run_id = ? ORDER BY t_ns", (run_id,)
             ).fetchall()
-        return Foretold(
+        return ForecastLog(
             told[0], told[1], tuple(orjson.loads(body) for (body,) in rows), tuple(orjson.loads(told[2]))
         )
 
-    def forget_foretold(self, run_id: str) -> None:
-        """Remove what was foretold of a run."""
+    def forget(self, run_id: str) -> None:
+        """Remove the forecast log of a run."""
         with self._db.writing() as con:
             con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))

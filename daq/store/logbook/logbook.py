@@ -7,27 +7,36 @@ What a person or the guard did is committed so that it survives a power cut; wha
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Container, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import orjson
 
+from daq.errors import RequestRefused, RunNotFound
+from daq.store._database import Database
+from daq.store.logbook._sql import added, text_of
+from daq.store.logbook.alarms import AlarmBook
+from daq.store.logbook.calibrations import CalibrationBook
+from daq.store.logbook.fills import FillBook
+from daq.store.logbook.forecasts import ForecastBook
 from daq.store.logbook.looks import LookBook
-from daq.store.logbook.records import AlarmTransition, Transition, TripRecord
-from daq.store.logbook.runs import text_of
+from daq.store.logbook.records import Gap, Mark, RunRecord
+from daq.store.logbook.schema import LOGBOOK
+from daq.store.logbook.trips import TripBook
 
-__all__ = ["Logbook"]
+__all__ = ["Logbook", "free_run_id", "start_in_id"]
 
-_TRIP = (
-    "t_utc_ns, run_id, t_ns, cause, detail, value, by, "
-    "cleared_utc_ns, cleared_by, cleared_reason, id, after_id"
+_RUN = (
+    "id, bench, kind, name, build, start_utc_ns, mono0_ns, clock_offset_ns, bench_toml, bench_json, "
+    "ended_ns, note, rows, touched_utc_ns"
 )
-_TRANSITION = "run_id, t_ns, alarm, state_from, state_to, cause, value, who, note, priority"
 
 
-class Logbook(LookBook):
-    """Everything about runs but their samples.
+class Logbook:
+    """Everything about runs but their samples: runs with their marks, gaps and links, and books of the rest.
 
     Parameters
     ----------
@@ -37,75 +46,267 @@ class Logbook(LookBook):
         How long to wait for another process's transaction [s].
     checkpoints : bool
         See `Database`.
+
+    Attributes
+    ----------
+    alarms : AlarmBook
+    calibrations : CalibrationBook
+    fills : FillBook
+    forecasts : ForecastBook
+    looks : LookBook
+    trips : TripBook
     """
 
-    # -- alarms ----------------------------------------------------------------------------------
+    def __init__(self, path: Path, *, busy_s: float = 10.0, checkpoints: bool = False) -> None:
+        self._db = Database(path, LOGBOOK, busy_s=busy_s, checkpoints=checkpoints)
+        self.alarms = AlarmBook(self._db)
+        self.calibrations = CalibrationBook(self._db)
+        self.fills = FillBook(self._db)
+        self.forecasts = ForecastBook(self._db)
+        self.looks = LookBook(self._db)
+        self.trips = TripBook(self._db)
 
-    def add_transition(self, run_id: str, transition: Transition) -> None:
-        """Write down an alarm's change of state, of the watch or as an `AlarmTransition`."""
-        t = transition
-        with self._db.writing(full=True) as con:
-            con.execute(
-                f"INSERT INTO transitions ({_TRANSITION}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-                (run_id, t.t_ns, t.alarm, t.state_from, t.state_to, t.cause, _real(t.value), t.who or "",
-                 t.note or "", t.priority),
-            )  # fmt: skip
+    @property
+    def db(self) -> Database:
+        """The file."""
+        return self._db
 
-    def list_transitions(self, run_id: str | None = None, limit: int = 10_000) -> list[AlarmTransition]:
-        """The newest `limit` changes of alarms' states, of one run or of all, oldest first."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                f"SELECT {_TRANSITION} FROM transitions WHERE ?1 IS NULL OR run_id = ?1 "  # noqa: S608
-                "ORDER BY id DESC LIMIT ?2",
-                (run_id, limit),
-            ).fetchall()
-        return [AlarmTransition(*row) for row in reversed(rows)]
+    def close(self) -> None:
+        """Close the file; a second call does nothing."""
+        self._db.close()
 
-    # -- trip --------------------------------------------------------------------------------------
+    # -- runs --------------------------------------------------------------------------------------
 
-    def set_trip(self, trip: TripRecord) -> bool:
-        """Write down that the supply was cut. It stands until `clear_trip`.
+    def create_run(
+        self,
+        *,
+        bench: str,
+        kind: str = "run",
+        name: str = "",
+        build: str = "",
+        start_utc_ns: int | None = None,
+        mono0_ns: int = 0,
+        clock_offset_ns: int = 0,
+        bench_toml: str = "",
+        bench_json: str = "{}",
+        note: str = "",
+        calibrations: Mapping[str, int] | None = None,
+    ) -> RunRecord:
+        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`.
 
-        False when a trip stood already: the first cause is kept, and this one is listed after it.
+        `calibrations` says with which of them (channel to id) it is recorded.
         """
+        start = time.time_ns() if start_utc_ns is None else start_utc_ns
         with self._db.writing(full=True) as con:
-            (first,) = con.execute("SELECT min(id) FROM trips WHERE cleared_utc_ns IS NULL").fetchone()
-            con.execute(
-                "INSERT INTO trips (t_utc_ns, run_id, t_ns, cause, detail, value, by, after_id) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (trip.t_utc_ns, trip.run_id, trip.t_ns, trip.cause, trip.detail, _real(trip.value), trip.by,
-                 first),
-            )  # fmt: skip
-        return first is None
-
-    def current_trip(self) -> TripRecord | None:
-        """The trip that stands, with its first cause and those that came later; None when there is none."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                f"SELECT {_TRIP} FROM trips WHERE cleared_utc_ns IS NULL ORDER BY id"  # noqa: S608
-            ).fetchall()
-        return next(iter(_trips(rows)), None)
-
-    def clear_trip(self, who: str, reason: str) -> bool:
-        """Write down who took the reset on himself, and why; False when no trip stood."""
-        with self._db.writing(full=True) as con:
-            con.execute(
-                "UPDATE trips SET cleared_utc_ns = ?, cleared_by = ?, cleared_reason = ? "
-                "WHERE cleared_utc_ns IS NULL",
-                (time.time_ns(), who, reason),
+            taken = {i for (i,) in con.execute("SELECT id FROM runs WHERE id LIKE ?", (_stem(start) + "%",))}
+            record = RunRecord(
+                free_run_id(start, taken),
+                bench,
+                kind,
+                name,
+                build,
+                start,
+                mono0_ns,
+                clock_offset_ns,
+                bench_toml,
+                bench_json,
+                None,
+                note,
             )
-            done = con.changes()
-        return done > 0
+            self.add_run(record, calibrations)
+        return record
 
-    def list_trips(self, run_id: str | None = None) -> list[TripRecord]:
-        """Trips of a run, or of all, oldest first, each with the causes that came later."""
+    def add_run(self, record: RunRecord, calibrations: Mapping[str, int] | None = None) -> None:
+        """Write down a run that was begun without the logbook; the same run again changes nothing.
+
+        Parameters
+        ----------
+        record : RunRecord
+            See `free_run_id` for its id.
+        calibrations : mapping of str to int, optional
+            With which of them (channel to id) it is recorded.
+
+        Raises
+        ------
+        RequestRefused
+            When another run has this id.
+        """
+        r = record
+        with self._db.writing(full=True) as con:
+            before = con.execute("SELECT bench, start_utc_ns FROM runs WHERE id = ?", (r.id,)).fetchone()
+            if before is not None:
+                if before != (r.bench, r.start_utc_ns):
+                    raise RequestRefused(
+                        "another run has this id", place=r.id, remedy="begin the run again, under a free one"
+                    )
+                return
+            con.execute(
+                f"INSERT INTO runs ({_RUN}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
+                (r.id, r.bench, r.kind, r.name, r.build, r.start_utc_ns, r.mono0_ns, r.clock_offset_ns,
+                 r.bench_toml, r.bench_json, r.ended_ns, r.note, r.rows, r.touched_utc_ns),
+            )  # fmt: skip
+            con.executemany(
+                "INSERT INTO run_calibrations VALUES (?, ?, ?)",
+                [(r.id, channel, given) for channel, given in (calibrations or {}).items()],
+            )
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make all that is written within the block, by this thread, one commit that survives a power cut.
+
+        What raises within it and is caught there undoes itself alone; what leaves the block undoes all.
+        """
+        with self._db.writing(full=True):
+            yield
+
+    def get_run(self, run_id: str) -> RunRecord:
+        """The run's record.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        with self._db.reading() as con:
+            row = con.execute(f"SELECT {_RUN} FROM runs WHERE id = ?", (run_id,)).fetchone()  # noqa: S608
+        if row is None:
+            raise _no_run(run_id)
+        return RunRecord(*row)
+
+    def list_runs(
+        self, limit: int = 100, kind: str | None = None, bench: str | None = None
+    ) -> list[RunRecord]:
+        """Records of at most `limit` runs, newest first; of one kind and one bench when given."""
         with self._db.reading() as con:
             rows = con.execute(
-                f"SELECT {_TRIP} FROM trips WHERE ?1 IS NULL OR (run_id = ?1 AND after_id IS NULL) "  # noqa: S608
-                "OR after_id IN (SELECT id FROM trips WHERE run_id = ?1) ORDER BY id",
+                f"SELECT {_RUN} FROM runs WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR bench = ?2) "  # noqa: S608
+                "ORDER BY start_utc_ns DESC, rowid DESC LIMIT ?3",
+                (kind, bench, limit),
+            ).fetchall()
+        return [RunRecord(*row) for row in rows]
+
+    def open_run(self, bench: str) -> RunRecord | None:
+        """The run or standby of the bench that has not ended; the newest when there are several."""
+        with self._db.reading() as con:
+            row = con.execute(
+                f"SELECT {_RUN} FROM runs WHERE bench = ? AND ended_ns IS NULL "  # noqa: S608
+                "AND kind IN ('run', 'standby') ORDER BY start_utc_ns DESC, rowid DESC LIMIT 1",
+                (bench,),
+            ).fetchone()
+        return None if row is None else RunRecord(*row)
+
+    def stop_run(self, run_id: str, ended_ns: int) -> None:
+        """End a run at its own time `ended_ns` [ns]; a run that has ended keeps its end.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        self._change_run(run_id, "ended_ns = coalesce(ended_ns, ?)", (ended_ns,))
+
+    def rename_run(
+        self, run_id: str, *, name: str | None = None, build: str | None = None, note: str | None = None
+    ) -> None:
+        """Change a run's title, build or note; None leaves what is there.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        self._change_run(
+            run_id,
+            "name = coalesce(?, name), build = coalesce(?, build), note = coalesce(?, note)",
+            (name, build, note),
+        )
+
+    def touch_run(
+        self, run_id: str, utc_ns: int, rows: int | None = None, *, wait_s: float | None = None
+    ) -> None:
+        """Say that samples were stored at `utc_ns`, and how many the run has now; an unknown run is ignored.
+
+        With `wait_s` it gives up with StoreBusy after so long [s].
+        """
+        with self._db.writing(wait_s=wait_s) as con:
+            con.execute(
+                "UPDATE runs SET touched_utc_ns = ?, rows = coalesce(?, rows) WHERE id = ?",
+                (utc_ns, rows, run_id),
+            )
+
+    def forget_run(self, run_id: str) -> None:
+        """Remove a run's record, marks, links and forecasts. Its trips and alarms stay, as a record of
+        safety, and its fills, which stand by themselves."""
+        with self._db.writing(full=True) as con:
+            con.execute("DELETE FROM runs WHERE id = ?", (run_id,))
+            con.execute("DELETE FROM marks WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM links WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM gaps WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM run_calibrations WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))
+            con.execute("UPDATE fills SET run_id = NULL, t_ns = NULL WHERE run_id = ?", (run_id,))
+
+    def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:
+        with self._db.writing(full=True) as con:
+            con.execute(f"UPDATE runs SET {what} WHERE id = ?", (*values, run_id))  # noqa: S608
+            changed = con.changes()
+        if not changed:
+            raise _no_run(run_id)
+
+    # -- marks -----------------------------------------------------------------------------------
+
+    def add_mark(self, run_id: str, t_ns: int, kind: str, text: str, who: str = "") -> int:
+        """Pin words to an instant of a run; returns the mark's id."""
+        with self._db.writing(full=True) as con:
+            return added(
+                con,
+                "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
+                (run_id, t_ns, kind, text, who),
+            )
+
+    def list_marks(self, run_id: str) -> list[Mark]:
+        """The run's marks in order of time."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT id, run_id, t_ns, kind, text, who FROM marks WHERE run_id = ? ORDER BY t_ns, id",
                 (run_id,),
             ).fetchall()
-        return _trips(rows)
+        return [Mark(*row) for row in rows]
+
+    # -- gaps ------------------------------------------------------------------------------------
+
+    def add_gap(self, gap: Gap) -> None:
+        """Write down samples that are not kept. A gap may be told while it grows: one of the
+        same run, source and start replaces what was said before."""
+        with self._db.writing(full=True) as con:
+            con.execute(
+                "INSERT OR REPLACE INTO gaps (run_id, source, start_ns, end_ns, samples, why) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (gap.run_id, gap.source, gap.start_ns, gap.end_ns, gap.samples, gap.why),
+            )
+
+    def list_gaps(self, run_id: str) -> list[Gap]:
+        """The run's gaps in order of time."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT run_id, start_ns, end_ns, samples, why, source FROM gaps WHERE run_id = ? "
+                "ORDER BY start_ns, source",
+                (run_id,),
+            ).fetchall()
+        return [Gap(*row) for row in rows]
+
+    # -- links -------------------------------------------------------------------------------------
+
+    def save_links(self, run_id: str, source: str, counters: Mapping[str, Any]) -> None:
+        """Keep a source's counters for a run; replaces what was kept."""
+        with self._db.writing() as con:
+            con.execute("INSERT OR REPLACE INTO links VALUES (?, ?, ?)", (run_id, source, text_of(counters)))
+
+    def load_links(self, run_id: str) -> dict[str, dict[str, Any]]:
+        """The counters of a run, by source."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                "SELECT source, body FROM links WHERE run_id = ? ORDER BY source", (run_id,)
+            ).fetchall()
+            return {source: orjson.loads(body) for source, body in rows}
 
     # -- state -------------------------------------------------------------------------------------
 
@@ -123,18 +324,32 @@ class Logbook(LookBook):
             return None if row is None else orjson.loads(row[0])
 
 
-def _real(value: float | None) -> float | None:
-    return None if value is None else float(value)
+def free_run_id(start_utc_ns: int, taken: Container[str] = ()) -> str:
+    """An id for a run that begins then: its second in UTC, and the milliseconds too when that is taken.
+
+    It needs no file. A run that begins a millisecond after one of the same id gets another, so that two have
+    the same only if neither knew of the other and both began in the same second.
+    """
+    stem = _stem(start_utc_ns)
+    if stem not in taken:
+        return stem
+    number = start_utc_ns // 1_000_000 % 1000
+    while (run_id := f"{stem}-{number:03d}") in taken:
+        number += 1
+    return run_id
 
 
-def _trips(rows: Sequence[tuple[Any, ...]]) -> list[TripRecord]:
-    """Trips by their first cause, in order, each with what came after it."""
-    firsts: dict[int, TripRecord] = {}
-    for *values, after_id in rows:
-        trip = TripRecord(*values)
-        first = firsts.get(after_id)
-        if first is None:
-            firsts[trip.id] = trip
-        else:
-            firsts[after_id] = replace(first, later=(*first.later, trip))
-    return list(firsts.values())
+def start_in_id(run_id: str) -> int:
+    """The start that a run's id says, to a second [ns since 1970-01-01 UTC]; 0 for one of another form."""
+    try:
+        return int(datetime.strptime(run_id[:15] + "Z", "%Y%m%d-%H%M%S%z").timestamp()) * 1_000_000_000
+    except ValueError:
+        return 0
+
+
+def _stem(start_utc_ns: int) -> str:
+    return datetime.fromtimestamp(start_utc_ns // 1_000_000_000, UTC).strftime("%Y%m%d-%H%M%S")
+
+
+def _no_run(run_id: str) -> RunNotFound:
+    return RunNotFound("no such run", place=run_id, remedy="`lyewatch runs` lists them")

@@ -1,4 +1,4 @@
-"""The logbook's part on the comparisons that were asked for."""
+"""The logbook's looks: the comparisons that were asked for."""
 
 from __future__ import annotations
 
@@ -7,19 +7,22 @@ from typing import Any
 
 import orjson
 
-from daq.store.logbook.measures import MeasureBook
+from daq.store._database import Database
+from daq.store.logbook._sql import text_of
 from daq.store.logbook.records import LookRecord
-from daq.store.logbook.runs import text_of
 
 __all__ = ["LookBook"]
 
 _LOOK = "bench, first, second, metric, runs, t_utc_ns, kind, low, high"
 
 
-class LookBook(MeasureBook):
-    """Looks at two builds. See `Logbook`, which is one."""
+class LookBook:
+    """Looks at two builds."""
 
-    def add_look(self, look: LookRecord) -> LookRecord:
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def add(self, look: LookRecord) -> LookRecord:
         """Keep a look; returns it with its id. One at the same data is kept once, as it was first taken."""
         key = look.bench, look.first, look.second, look.metric, text_of([list(r) for r in look.runs])
         with self._db.writing(full=True) as con:
@@ -35,7 +38,7 @@ class LookBook(MeasureBook):
             ).fetchone()
         return replace(look, id=int(given))
 
-    def list_looks(self, bench: str, first: str, second: str, metric: str) -> list[LookRecord]:
+    def of(self, bench: str, first: str, second: str, metric: str) -> list[LookRecord]:
         """Every look at two builds, whichever of them came first, oldest first."""
         with self._db.reading() as con:
             rows = con.execute(

@@ -10,7 +10,7 @@ __all__ = [
     "AlarmTransition",
     "CalibrationRecord",
     "FillRecord",
-    "Foretold",
+    "ForecastLog",
     "Gap",
     "LookRecord",
     "Mark",
@@ -72,7 +72,7 @@ class RunRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Foretold:
+class ForecastLog:
     """What one watch foresaw of a run, as it was said at the time.
 
     Attributes

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from daq.frame import NO_SEQ, Block, Status, plain_status
 from daq.store._arrow import arrow_of, numpy_of
 from daq.store._blocks import spans_of
-from daq.store.logbook.records import CalibrationRecord, RunRecord
+from daq.store.logbook import CalibrationRecord, RunRecord
 from daq.store.protocol import Segment, SegmentAbout
 
 __all__ = ["ROW_GROUP", "about_in", "merge_files", "read_file", "segment_in", "write_file"]

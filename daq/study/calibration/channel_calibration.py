@@ -117,7 +117,7 @@ def calibrate(
 
 def keep(store: Store, bench: Bench, calibration: Calibration) -> Calibration:
     """Put a calibration into the logbook; runs that begin from now on use it."""
-    record = store.logbook.add_calibration(
+    record = store.logbook.calibrations.add(
         CalibrationRecord(
             bench=bench.name,
             channel=calibration.channel,
@@ -210,13 +210,13 @@ def recalibrated_bench(store: Store, record: RunRecord, bench: Bench, which: str
     if which == "none":
         return bench.calibrated({})
     if which == "newest":
-        found = read_calibrations(store.logbook.newest_calibrations(record.bench))
+        found = read_calibrations(store.logbook.calibrations.newest(record.bench))
         return bench.calibrated({**bench.calibrations, **found})
     if not which.isdigit():
         raise UsageError(
             "is no calibration", place="calibration", value=which, remedy="give its number, newest, or none"
         )
-    kept = store.logbook.get_calibration(int(which))
+    kept = store.logbook.calibrations.get(int(which))
     if kept.bench != record.bench:
         raise RequestRefused(
             f"is of another bench, {kept.bench!r}", place=f"calibration {kept.id}", remedy="choose another"

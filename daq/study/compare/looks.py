@@ -29,8 +29,8 @@ def with_looks(store: Store, comparisons: Sequence[Comparison]) -> list[Comparis
             continue
         look = _look(c)
         try:
-            look = store.logbook.add_look(look)
-            before = store.logbook.list_looks(look.bench, look.first, look.second, look.metric)
+            look = store.logbook.looks.add(look)
+            before = store.logbook.looks.of(look.bench, look.first, look.second, look.metric)
         except StoreError:
             before = []
         others = tuple(k for k in before if k.id < look.id or (k.id > look.id and k.runs != look.runs))

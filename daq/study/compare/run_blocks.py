@@ -144,7 +144,7 @@ def read_run(
             start += CHUNK_NS
             progress(min(1.0, start / whole))
 
-    fills = store.logbook.list_fills(run_id=record.id)
+    fills = store.logbook.fills.find(run_id=record.id)
     return run_blocks(bench, pieces(), block_s=block_s, record=record, fills=fills)
 
 

@@ -111,7 +111,7 @@ def fill_by_gate(
     }
     made = made_in_run(store, record, form_in_run(bench, said), gate.start_ns)
     kept = record.kind != "standby"
-    return store.logbook.add_fill(
+    return store.logbook.fills.add(
         fill_record(
             made,
             bench=record.bench,
@@ -142,7 +142,7 @@ def fills_by_edges(
         finder.add(t_ns, value)
     if columns.span_ns is not None:
         finder.add(columns.span_ns[1] + 2 * BOUNCE_NS, 0.0)
-    kept: Sequence[FillRecord] = store.logbook.list_fills(run_id=record.id)
+    kept: Sequence[FillRecord] = store.logbook.fills.find(run_id=record.id)
     out, refused = [], []
     for gate in finder.taken():
         if any(f.t_ns is not None and abs(f.t_ns - gate.start_ns) <= SAME_NS for f in kept):

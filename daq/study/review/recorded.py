@@ -59,22 +59,22 @@ def review_run(
     if calibration is not None:
         bench = recalibrated_bench(store, record, was, calibration)
         blocks = recalibrated(was, bench, blocks, imported=record.kind == "import")
-    foretold = store.logbook.load_foretold(record.id) if calibration is None else None
+    forecast_log = store.logbook.forecasts.load(record.id) if calibration is None else None
     made = review(
         bench,
         list(blocks.values()),
         record=record,
         marks=store.logbook.list_marks(record.id),
-        alarms=store.logbook.list_transitions(record.id),
+        alarms=store.logbook.alarms.transitions(record.id),
         links=store.logbook.load_links(record.id),
-        trips=store.logbook.list_trips(record.id),
+        trips=store.logbook.trips.of(record.id),
         forecaster=foreseer if forecasts else None,
-        foretold=foretold,
+        forecast_log=forecast_log,
         calibrated_as=was,
         against=compared,
         not_kept=store.logbook.list_gaps(record.id),
         lost=lost,
         missing=store.missing_samples(record.id),
-        fills=store.logbook.list_fills(run_id=record.id),
+        fills=store.logbook.fills.find(run_id=record.id),
     )
     return Recorded(record, bench, blocks, made)

@@ -28,7 +28,7 @@ from daq.measure import (
     measure,
     overdue,
 )
-from daq.store import FillRecord, Foretold, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
+from daq.store import FillRecord, ForecastLog, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
 from daq.study.fill import fills_dict, gas_by_fills, run_fills
 from daq.study.review.alarm_load import alarm_load, alarm_summary
 from daq.study.review.efficiency_map import efficiency_map
@@ -53,7 +53,7 @@ __all__ = ["SCHEMA", "Review", "review"]
 
 SCHEMA = "lyewatch.review/1"
 STEP_NS = 1_000_000_000
-FORETOLD_EVERY_NS, LATE_NS = 60_000_000_000, 2_000_000_000
+FORECAST_EVERY_NS, LATE_NS = 60_000_000_000, 2_000_000_000
 """Forecasts are kept so often, and what keeps them is at most so far behind the samples [ns]."""
 FINDING_SHARE = 0.1
 """A finding is told of a phase when so much of its windows have it."""
@@ -98,7 +98,7 @@ def review(
     links: Mapping[str, Any] | None = None,
     trips: Sequence[TripRecord] = (),
     forecaster: Callable[[Bench], Forecaster | None] | None = None,
-    foretold: Foretold | None = None,
+    forecast_log: ForecastLog | None = None,
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
     against: Mapping[str, Any] | None = None,
@@ -121,7 +121,7 @@ def review(
         What the logbook has of it. Without alarm transitions the run goes through the watch again.
     forecaster : callable, optional
         Makes what foresees, for the `forecasts` and `warnings`.
-    foretold : Foretold, optional
+    forecast_log : ForecastLog, optional
         Those that were made at the time: if they are of the whole run the watch followed all of it, its
         `alarms` are whole too, and nothing is made again.
     window_s : float, optional
@@ -155,9 +155,9 @@ def review(
     recorded_again = False
     forecasts: list[dict[str, Any]] = []
     warnings: list[dict[str, Any]] = []
-    if foretold is not None and alarms is not None and _tells_all(foretold, columns):
+    if forecast_log is not None and alarms is not None and _tells_all(forecast_log, columns):
         if forecaster is not None:
-            forecasts, warnings = list(foretold.forecasts), list(foretold.warnings)
+            forecasts, warnings = list(forecast_log.forecasts), list(forecast_log.warnings)
     elif not recorded or forecaster is not None:
         again = watch_again(suited, blocks, None if forecaster is None else forecaster(suited))
         forecasts, warnings = list(again.forecasts), list(again.warnings)
@@ -229,10 +229,10 @@ def _measured(bench: Bench, columns: Columns, steps: int) -> Measured:
     return measure(bench, bins, ends, steps)
 
 
-def _tells_all(foretold: Foretold, columns: Columns) -> bool:
+def _tells_all(forecast_log: ForecastLog, columns: Columns) -> bool:
     """Whether it goes from the run's first sample to its last minute."""
     first, last = columns.span_ns or (0, 0)
-    return foretold.from_ns <= first and foretold.until_ns > last - FORETOLD_EVERY_NS - LATE_NS
+    return forecast_log.from_ns <= first and forecast_log.until_ns > last - FORECAST_EVERY_NS - LATE_NS
 
 
 # -- parts -------------------------------------------------------------------------------------------------

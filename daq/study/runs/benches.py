@@ -26,7 +26,7 @@ def recorded_bench(store: Store, record: RunRecord) -> Bench:
         bench = _parsed(record.bench_toml).named(path)
     except BenchFileError:
         bench = parse_bench(record.bench_toml, path)  # says it of this run's file
-    return bench.calibrated(read_calibrations(store.logbook.run_calibrations(record.id)))
+    return bench.calibrated(read_calibrations(store.logbook.calibrations.of_run(record.id)))
 
 
 @lru_cache(maxsize=16)

@@ -98,9 +98,9 @@ def import_log(
             with store.logbook.together():
                 store.logbook.add_run(replace(record, rows=sum(map(len, blocks.values()))))
                 for transition in again.transitions:
-                    store.logbook.add_transition(record.id, transition)
-                store.logbook.begin_foretold(record.id, 0)
-                store.logbook.add_foretold(record.id, again.forecasts, again.warnings, last_ns)
+                    store.logbook.alarms.add(record.id, transition)
+                store.logbook.forecasts.begin(record.id, 0)
+                store.logbook.forecasts.add(record.id, again.forecasts, again.warnings, last_ns)
         except BaseException:
             store.delete_run(record.id)
             raise

@@ -13,8 +13,8 @@ import pytest
 from daq.bench import Bench
 from daq.forecast import Forecaster
 from daq.frame import Block
-from daq.service.foretold import ForetoldDuty
-from daq.store import Foretold, Logbook, RunRecord
+from daq.service.forecast_log import ForecastLogKeeper
+from daq.store import ForecastLog, Logbook, RunRecord
 from daq.study.review import review
 from daq.watch import Watch, foreseer
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
@@ -31,8 +31,10 @@ def _at_once(book: Logbook, do: Callable[[Logbook], object]) -> None:
     do(book)
 
 
-def _live(made: Bench, run: Block, book: Logbook, record: RunRecord, seconds: int = SECONDS) -> ForetoldDuty:
-    duty, watch = ForetoldDuty(partial(_at_once, book), made), Watch(made, forecaster=foreseer(made))
+def _live(
+    made: Bench, run: Block, book: Logbook, record: RunRecord, seconds: int = SECONDS
+) -> ForecastLogKeeper:
+    duty, watch = ForecastLogKeeper(partial(_at_once, book), made), Watch(made, forecaster=foreseer(made))
     duty.follow(watch, record)
     for second in range(5, seconds + 1, 5):
         duty.fed(int(run.t_ns[(second - 5) * HZ]))
@@ -55,9 +57,9 @@ def test_a_review_tells_what_was_said_live(book: Logbook) -> None:
     made, run = bench(ALL), _run()
     record = book.create_run(bench=made.name, bench_toml=made.text)
     _live(made, run, book, record)
-    told = book.load_foretold(record.id)
+    told = book.forecasts.load(record.id)
     again = review(made, [run], alarms=[], forecaster=foreseer).as_dict()
-    kept = review(made, [run], alarms=[], forecaster=_never, foretold=told).as_dict()
+    kept = review(made, [run], alarms=[], forecaster=_never, forecast_log=told).as_dict()
     assert len(kept["forecasts"]) >= 20
     assert kept["warnings"]
     for key in ("forecasts", "warnings", "forecasts_checked", "hindsight"):
@@ -71,27 +73,27 @@ def test_what_is_not_of_the_whole_run_is_made_again(book: Logbook) -> None:
     made, run = bench(ALL), _run()
     record = book.create_run(bench=made.name, bench_toml=made.text)
     _live(made, run, book, record, seconds=900)
-    told = book.load_foretold(record.id)
+    told = book.forecasts.load(record.id)
     assert told is not None
     for part in (told, replace(told, from_ns=600 * S, until_ns=SECONDS * S)):
         with pytest.raises(AssertionError, match="made again"):
-            review(made, [run], alarms=[], forecaster=_never, foretold=part)
+            review(made, [run], alarms=[], forecaster=_never, forecast_log=part)
     # Nor is it of a run whose alarms nobody kept.
-    whole = Foretold(0, SECONDS * S, (), ())
+    whole = ForecastLog(0, SECONDS * S, (), ())
     with pytest.raises(AssertionError, match="made again"):
-        review(made, [run], forecaster=_never, foretold=whole)
+        review(made, [run], forecaster=_never, forecast_log=whole)
 
 
 def test_a_watch_that_comes_later_keeps_nothing(book: Logbook) -> None:
     made, run = bench(ALL), _run()
     record = book.create_run(bench=made.name, bench_toml=made.text)
     duty = _live(made, run, book, record, seconds=300)
-    assert book.load_foretold(record.id) is not None
+    assert book.forecasts.load(record.id) is not None
     duty.follow(Watch(made, forecaster=foreseer(made)), record)
     duty.leave()
     duty.fed(300 * S)
     duty.record()
-    assert book.load_foretold(record.id) is None
+    assert book.forecasts.load(record.id) is None
 
 
 @pytest.mark.parametrize("kind", ["standby", "run"])
@@ -100,4 +102,4 @@ def test_nothing_is_kept_of_a_standby_or_by_another_bench_file(book: Logbook, ki
     text = made.text if kind == "standby" else made.text + "\n# changed since\n"
     record = book.create_run(bench=made.name, kind=kind, bench_toml=text)
     _live(made, run, book, record, seconds=120)
-    assert book.load_foretold(record.id) is None
+    assert book.forecasts.load(record.id) is None

@@ -9,10 +9,10 @@ from daq.bench import Bench
 from daq.store import Logbook, RunRecord
 from daq.watch import Watch
 
-__all__ = ["ForetoldDuty"]
+__all__ = ["ForecastLogKeeper"]
 
 
-class ForetoldDuty:
+class ForecastLogKeeper:
     """Keeps one watch's forecasts of one run, one a minute, and its warnings.
 
     Parameters
@@ -46,7 +46,7 @@ class ForetoldDuty:
         """Keep nothing more of this run, nor what was: the watch has not followed it from its beginning."""
         if self._run is not None:
             run_id = self._run.id
-            self._write(lambda logbook: logbook.forget_foretold(run_id))
+            self._write(lambda logbook: logbook.forecasts.forget(run_id))
         self._run = self._watch = None
 
     def fed(self, t_ns: int) -> None:
@@ -64,8 +64,8 @@ class ForetoldDuty:
 
         def write(logbook: Logbook) -> None:
             if begins:
-                logbook.begin_foretold(run_id, from_ns)
-            logbook.add_foretold(run_id, waiting, warnings, until_ns)
+                logbook.forecasts.begin(run_id, from_ns)
+            logbook.forecasts.add(run_id, waiting, warnings, until_ns)
 
         self._write(write)
 

@@ -1,4 +1,4 @@
-"""The logbook's part on what people measure beside the runs: timed fills and calibrations."""
+"""The logbook's calibrations, and which of them each run was recorded with."""
 
 from __future__ import annotations
 
@@ -9,62 +9,24 @@ from typing import Any
 import orjson
 
 from daq.errors import RequestRefused
-from daq.store.logbook.forecasts import ForetoldBook
-from daq.store.logbook.records import CalibrationRecord, FillRecord
-from daq.store.logbook.runs import added, text_of
+from daq.store._database import Database
+from daq.store.logbook._sql import added, text_of
+from daq.store.logbook.records import CalibrationRecord
 
-__all__ = ["MeasureBook"]
+__all__ = ["CalibrationBook"]
 
-_FILL = "bench, build, t_utc_ns, body, run_id, t_ns, who, note"
 _CALIBRATION = "bench, channel, t_utc_ns, who, reference, due_utc_ns, body"
 _STANDS: dict[str, Any] = {"withdrawn_utc_ns": None, "withdrawn_by": "", "withdrawn_reason": ""}
 _WITHDRAWN = "id, withdrawn_utc_ns, withdrawn_by, withdrawn_reason"
 
 
-class MeasureBook(ForetoldBook):
-    """Fills and calibrations. See `Logbook`, which is one."""
+class CalibrationBook:
+    """Calibrations of channels."""
 
-    # -- fills -----------------------------------------------------------------------------------
+    def __init__(self, db: Database) -> None:
+        self._db = db
 
-    def add_fill(self, fill: FillRecord) -> FillRecord:
-        """Keep a timed fill; returns it with its id."""
-        with self._db.writing(full=True) as con:
-            given = added(con, f"INSERT INTO fills ({_FILL}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-                    (fill.bench, fill.build, fill.t_utc_ns, text_of(fill.body), fill.run_id, fill.t_ns,
-                 fill.who, fill.note),
-            )  # fmt: skip
-        return replace(fill, id=given)
-
-    def list_fills(
-        self,
-        *,
-        bench: str | None = None,
-        run_id: str | None = None,
-        build: str | None = None,
-        since_utc_ns: int | None = None,
-        until_utc_ns: int | None = None,
-        limit: int = 1000,
-    ) -> list[FillRecord]:
-        """The newest `limit` fills that fit all that is given, oldest first."""
-        with self._db.reading() as con:
-            rows = con.execute(
-                f"SELECT {_FILL}, id FROM fills WHERE (?1 IS NULL OR bench = ?1) "  # noqa: S608
-                "AND (?2 IS NULL OR run_id = ?2) AND (?3 IS NULL OR build = ?3) "
-                "AND (?4 IS NULL OR t_utc_ns >= ?4) AND (?5 IS NULL OR t_utc_ns < ?5) "
-                "ORDER BY t_utc_ns DESC, id DESC LIMIT ?6",
-                (bench, run_id, build, since_utc_ns, until_utc_ns, limit),
-            ).fetchall()
-        return [_fill(row) for row in reversed(rows)]
-
-    def forget_fill(self, fill_id: int) -> bool:
-        """Remove a fill that went wrong; False when there is none of that id."""
-        with self._db.writing(full=True) as con:
-            con.execute("DELETE FROM fills WHERE id = ?", (fill_id,))
-            return con.changes() > 0
-
-    # -- calibrations ----------------------------------------------------------------------------
-
-    def add_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
+    def add(self, calibration: CalibrationRecord) -> CalibrationRecord:
         """Keep a calibration; returns it with its id. Runs that begin from now on use it."""
         c = calibration
         with self._db.writing(full=True) as con:
@@ -75,9 +37,9 @@ class MeasureBook(ForetoldBook):
             )
         return replace(c, id=given)
 
-    def restore_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
+    def restore(self, calibration: CalibrationRecord) -> CalibrationRecord:
         """Keep a calibration again that was lost, under its id unless another has it; returns it as kept."""
-        given_before = self.list_calibrations(calibration.bench, calibration.channel)
+        given_before = self.of_bench(calibration.bench, calibration.channel)
         unnumbered = replace(calibration, id=0, **_STANDS)
         same = [c for c in given_before if replace(c, id=0, **_STANDS) == unnumbered]
         if same:
@@ -94,7 +56,7 @@ class MeasureBook(ForetoldBook):
             )  # fmt: skip
         return replace(c, id=given)
 
-    def get_calibration(self, calibration_id: int) -> CalibrationRecord:
+    def get(self, calibration_id: int) -> CalibrationRecord:
         """One calibration, whether it stands or not.
 
         Raises
@@ -112,17 +74,17 @@ class MeasureBook(ForetoldBook):
             )
         return found[0]
 
-    def list_calibrations(self, bench: str, channel: str | None = None) -> list[CalibrationRecord]:
+    def of_bench(self, bench: str, channel: str | None = None) -> list[CalibrationRecord]:
         """All calibrations of a bench, or of one of its channels, by their dates, withdrawn ones too."""
         return self._calibrations(
             "WHERE bench = ?1 AND (?2 IS NULL OR channel = ?2) ORDER BY t_utc_ns, id", (bench, channel)
         )
 
-    def newest_calibrations(self, bench: str) -> dict[str, CalibrationRecord]:
+    def newest(self, bench: str) -> dict[str, CalibrationRecord]:
         """The newest standing calibration of each channel that has one."""
-        return {c.channel: c for c in self.list_calibrations(bench) if c.withdrawn_utc_ns is None}
+        return {c.channel: c for c in self.of_bench(bench) if c.withdrawn_utc_ns is None}
 
-    def withdraw_calibration(self, calibration_id: int, who: str, reason: str) -> bool:
+    def withdraw(self, calibration_id: int, who: str, reason: str) -> bool:
         """Say that a calibration was wrong: no later run uses it, runs that did still say so.
 
         False when it had been withdrawn already or there is none.
@@ -136,7 +98,7 @@ class MeasureBook(ForetoldBook):
             done = con.changes()
         return done > 0
 
-    def run_calibrations(self, run_id: str) -> dict[str, CalibrationRecord]:
+    def of_run(self, run_id: str) -> dict[str, CalibrationRecord]:
         """The calibrations that a run was recorded with, by channel."""
         found = self._calibrations(
             "JOIN run_calibrations AS pinned ON pinned.calibration_id = calibrations.id "
@@ -150,11 +112,6 @@ class MeasureBook(ForetoldBook):
         with self._db.reading() as con:
             rows = con.execute(f"SELECT {columns} FROM calibrations {which}", values).fetchall()  # noqa: S608
         return [_calibration(row) for row in rows]
-
-
-def _fill(row: tuple[Any, ...]) -> FillRecord:
-    bench, build, t_utc_ns, body, *rest = row
-    return FillRecord(bench, build, t_utc_ns, orjson.loads(body), *rest)
 
 
 def _calibration(row: tuple[Any, ...]) -> CalibrationRecord:
