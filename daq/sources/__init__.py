@@ -12,10 +12,11 @@ from daq.sources.base import Source, SourceEnded
 from daq.sources.clock import DeviceClock, MsUnwrapper
 from daq.sources.counters import LinkCounters
 from daq.sources.decoder import Decoder, WireDecoder
-from daq.sources.events import Reply, Sink, SourceEvent
+from daq.sources.events import Sink, SourceEvent
 from daq.sources.line import LineSource
 from daq.sources.outbox import Command
 from daq.sources.ports import HeardLine, Listened, PortInfo, list_ports, listen
+from daq.sources.reading import Reply
 from daq.sources.recording import RecordedFrame, RecordingSource, read_csv_frames
 from daq.sources.scpi import ScpiSource
 from daq.sources.serial_port import SerialPort

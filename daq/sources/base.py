@@ -19,11 +19,10 @@ from daq.frame import Frame
 from daq.sources.backoff import Backoff
 from daq.sources.clock import ClockMode, DeviceClock
 from daq.sources.counters import LinkCounters
-from daq.sources.decoder import Heard
-from daq.sources.events import EventKind, Reply, Sink, SourceEvent
+from daq.sources.events import EventKind, Sink, SourceEvent
 from daq.sources.outbox import Command, Outbox
+from daq.sources.reading import Heard, Hello, Reading, Reply
 from daq.sources.sequence import SequenceTracker
-from daq.sources.wire import WIRE_VERSION, WireFrame, WireHello, WireReply
 from daq.sources.witness import Witness
 
 __all__ = ["Source", "SourceEnded"]
@@ -272,19 +271,19 @@ class Source(ABC):
     # -- what was heard ------------------------------------------------------------------------------------
 
     def _accept(self, received_ns: int, heard: Heard) -> None:
-        if isinstance(heard, WireFrame):
+        if isinstance(heard, Reading):
             self._accept_frame(received_ns, heard)
-        elif isinstance(heard, WireReply):
+        elif isinstance(heard, Reply):
             self.counters.replies += 1
-            self._outbox.answered(heard.n)
-            words = f"command {heard.n} " + (
+            self._outbox.answered(heard.number)
+            words = f"command {heard.number} " + (
                 "done" if heard.ok else f"refused: {heard.why or 'no reason given'}"
             )
-            self._event("reply", words, Reply(heard.n, heard.ok, heard.why))
+            self._event("reply", words, heard)
         else:
             self._accept_hello(heard)
 
-    def _accept_frame(self, received_ns: int, heard: WireFrame) -> None:
+    def _accept_frame(self, received_ns: int, heard: Reading) -> None:
         counters = self.counters
         verdict = self._sequence.see(heard.seq, heard.ms, heard.fields)
         if verdict.kind == "duplicate":
@@ -314,13 +313,13 @@ class Source(ABC):
             counters.dropped += 1
             counters.last_error = f"a frame was not taken: {type(exc).__name__}: {exc}"
 
-    def _accept_hello(self, heard: WireHello) -> None:
+    def _accept_hello(self, heard: Hello) -> None:
         began_anew = self.counters.good > 0
         self._sequence.restart()
         self._clock.restart()
         words = f"{heard.name} says hello, format version {heard.version}"
-        if heard.version != WIRE_VERSION:
-            words += f"; this program reads version {WIRE_VERSION}, so expect refused lines"
+        if heard.problem:
+            words += f"; {heard.problem}"
             self.counters.last_error = words
         self._event("hello", words)
         if began_anew:

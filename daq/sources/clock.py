@@ -16,7 +16,7 @@ from collections import deque
 from itertools import pairwise
 from typing import Final, Literal
 
-from daq.sources.wire import MAX_COUNT
+from daq.sources.reading import MAX_COUNT
 
 __all__ = ["ClockMode", "DeviceClock", "MsUnwrapper"]
 

@@ -7,20 +7,11 @@ from typing import Protocol
 from daq.errors import ChecksumError, FrameError
 from daq.sources.counters import LinkCounters
 from daq.sources.outbox import Command
+from daq.sources.reading import Heard
 from daq.sources.splitter import Splitter
-from daq.sources.wire import (
-    Crc,
-    WireCommand,
-    WireFrame,
-    WireHello,
-    WireReply,
-    decode_line,
-    encode_command,
-)
+from daq.sources.wire import Crc, WireCommand, decode_line, encode_command
 
-__all__ = ["Decoder", "Heard", "WireDecoder"]
-
-Heard = WireFrame | WireReply | WireHello
+__all__ = ["Decoder", "WireDecoder"]
 
 
 class Decoder(Protocol):

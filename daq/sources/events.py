@@ -6,21 +6,13 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from daq.frame import Frame
+from daq.sources.reading import Reply
 
-__all__ = ["EventKind", "Reply", "Sink", "SourceEvent"]
+__all__ = ["EventKind", "Sink", "SourceEvent"]
 
 EventKind = Literal[
     "opened", "lost", "reopened", "reply", "hello", "notice", "silent", "restarted", "ended", "failed"
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """A device's answer to the command of that number: done, or refused with one word of reason."""
-
-    number: int
-    ok: bool
-    why: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

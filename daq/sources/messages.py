@@ -9,9 +9,9 @@ from daq.bench import MqttSpec
 from daq.errors import ChecksumError, FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters
-from daq.sources.decoder import Heard
+from daq.sources.reading import Heard, Reading
 from daq.sources.senml import decode_pack, pack_frames
-from daq.sources.wire import WireCommand, WireFrame, decode_line
+from daq.sources.wire import WireCommand, decode_line
 from daq.sources.witness import Witness, shown
 
 __all__ = ["MessageDecoder"]
@@ -50,7 +50,7 @@ class MessageDecoder:
                 self._line(line, heard)
         return heard
 
-    def _pack(self, payload: bytes) -> list[WireFrame]:
+    def _pack(self, payload: bytes) -> list[Reading]:
         try:
             frames = pack_frames(decode_pack(payload), self._spec.names, self._spec.written_units)
         except FrameError as exc:
@@ -66,7 +66,7 @@ class MessageDecoder:
             self._refused(payload, "the pack holds no number")
         return frames
 
-    def _again(self, payload: bytes, frames: list[WireFrame]) -> bool:
+    def _again(self, payload: bytes, frames: list[Reading]) -> bool:
         """Whether a pack that counts nothing, but says when it was measured, has come before."""
         if not frames or any(f.seq != NO_SEQ or f.ms is None for f in frames):
             return False
@@ -89,7 +89,7 @@ class MessageDecoder:
                 self._counters.malformed += 1
                 self._refused(line, "a command was heard: a node says what it measured")
                 return
-            if isinstance(said, WireFrame):
+            if isinstance(said, Reading):
                 self._witness.took(shown(line), dict(said.fields))
             heard.append(said)
 

@@ -21,12 +21,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from pymodbus.pdu import ModbusPDU
+
 from daq.bench import ModbusSpec
+from daq.bench.modbus_spec import WRITES
 from daq.errors import FrameError, PortError
-from daq.frame import NO_SEQ
-from daq.sources.base import Source
-from daq.sources.decoder import Heard
-from daq.sources.modbus_cut import ModbusCut
 from daq.sources.modbus_format import (
     ECHO,
     Answer,
@@ -38,10 +37,9 @@ from daq.sources.modbus_format import (
     write,
 )
 from daq.sources.modbus_map import ReadBlock, read_blocks
-from daq.sources.outbox import Command
-from daq.sources.polling import Notices, Poll, Timetable, as_count
-from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
-from daq.sources.wire import WireFrame, WireReply
+from daq.sources.polled import Asked, Cut, PolledSource
+from daq.sources.polling import Poll
+from daq.sources.serial_port import SerialPort
 
 __all__ = ["ModbusSource"]
 
@@ -62,22 +60,19 @@ class _Unit:
     quiet_until_ns: int = 0
 
 
-@dataclass(slots=True)
-class _Asked:
+@dataclass(slots=True, kw_only=True)
+class _Asked(Asked[ReadBlock]):
     """The question that is out; without a poll it asks for a word back, or is the write that cuts."""
 
     unit: _Unit
-    sent_ns: int
     frame: bytes
-    words: str
     number: int
-    poll: Poll[ReadBlock] | None
     sent_back: bool = False
     cuts: bool = False
 
 
-class ModbusSource(Source):
-    """Units whose registers are read; each answer becomes a frame of its own, timed halfway.
+class ModbusSource(PolledSource[ReadBlock, _Asked]):
+    """Units whose registers are read.
 
     Parameters
     ----------
@@ -99,33 +94,19 @@ class ModbusSource(Source):
         rng: random.Random | None = None,
         now: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        super().__init__(
-            name,
-            place=spec.port,
-            clock=spec.clock,
-            silent_after_s=spec.silent_after_s,
-            reopen_when_silent_s=TCP_SILENCE_S + spec.silent_after_s if over_network(spec.port) else None,
-            rng=rng,
-            now=now,
-        )
-        self._spec = spec
-        self._timeout_ns = round(spec.timeout_s * 1e9)
-        self._gap_ns = 0 if spec.tcp else round(frame_gap_s(spec.baud) * 1e9)
         blocks = read_blocks(spec.registers, spec.period_s)
-        self._polls = Timetable([Poll(block, round(block.period_s * 1e9)) for block in blocks])
-        self._cut = None if spec.supply is None else ModbusCut(spec.supply)
+        polls = [Poll(block, round(block.period_s * 1e9)) for block in blocks]
+        super().__init__(name, spec, polls, rng=rng, now=now)
+        self._spec = spec
+        self._gap_ns = 0 if spec.tcp else round(frame_gap_s(spec.baud) * 1e9)
         units = {block.unit for block in blocks} | (set() if spec.supply is None else {spec.supply.unit})
         self._units = {unit: _Unit(unit) for unit in sorted(units)}
         self._line: RtuLine | TcpStream = TcpStream() if spec.tcp else RtuLine(set(self._units))
         self._dice = rng or random.Random()  # noqa: S311 - a word to tell answers apart, not a secret
-        self._port: SerialPort | None = None
-        self._asked: _Asked | None = None
         self._free_ns = 0
         self._number = 0
         self._sends_back = False
         self._sent_back = 0
-        self._notices = Notices()
-        self._said: list[tuple[int, Heard]] = []
 
     # -- the driver ----------------------------------------------------------------------------------------
 
@@ -138,53 +119,8 @@ class ModbusSource(Source):
             unit.doubt, unit.unechoed = True, 0
         self._polls.restart(self._now())
 
-    def _close(self) -> None:
-        port, self._port = self._port, None
-        if port is not None:
-            port.close()
-
-    def _wake(self) -> None:
-        port = self._port
-        if port is not None:
-            port.wake()
-
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
-        assert self._port is not None
-        now = self._now()
-        if self._asked is None and now >= self._free_ns:
-            self._ask_next(now)
-        chunk = self._port.read(min(timeout_s, self._wait_s(self._now())))
-        received_ns = self._now()
-        if chunk:
-            self._free_ns = received_ns + self._gap_ns
-            for answer in self._answers(chunk):
-                self._hear(answer, received_ns)
-        asked = self._asked
-        if asked is not None and received_ns - asked.sent_ns > self._timeout_ns:
-            self._asked = None
-            self._not_answered(asked, received_ns)
-        said, self._said = self._said, []
-        return said
-
-    def _say(self, command: Command) -> None:
-        assert command.number is not None  # the outbox numbers every command
-        cut = self._cut
-        if cut is None:
-            raise PortError("this Modbus source only reads", place=self.name, value=command.action)
-        if command.action not in ("trip", "reset"):
-            raise PortError("this supply takes no such command", place=self.name, value=command.action)
-        now = self._now()
-        if command.action == "reset":
-            # Nothing is sent: the output is switched on again by hand, at the supply.
-            self._said.append((now, WireReply(command.number, True)))
-            return
-        cut.order(command.number, now)  # and written as soon as the line is free
-
-    def send(self, command: Command) -> int:
-        """See `Source`. Modbus knows no heartbeat, so none is sent; 0 is returned for it."""
-        if self._cut is not None and command.action == "beat":
-            return 0
-        return super().send(command)
+    def _trip(self, cut: Cut, number: int, now: int) -> None:
+        cut.order(number, now)  # and written as soon as the line is free
 
     def _silence(self) -> str:
         return (
@@ -194,35 +130,40 @@ class ModbusSource(Source):
 
     # -- asking --------------------------------------------------------------------------------------------
 
-    def _write_off(self, cut: ModbusCut) -> None:
+    def _write_off(self, cut: Cut) -> None:
         """Write what cuts the supply."""
         assert self._port is not None
-        spec = cut.spec
-        pdu = write(spec.unit, cut.function, spec.address, spec.off)
-        self._number = self._number % 0xFFFF + 1
-        pdu.transaction_id = self._number
-        frame = self._line.encode(pdu)
+        spec = self._spec.supply
+        assert spec is not None
+        frame = self._encoded(write(spec.unit, WRITES[spec.write], spec.address, spec.off))
         now = self._now()
-        self._asked = _Asked(self._units[spec.unit], now, frame, cut.words, self._number, None, cuts=True)
+        words = f"unit {spec.unit} write {spec.write} {spec.address} = {spec.off}"
+        unit = self._units[spec.unit]
+        self._asked = _Asked(words=words, sent_ns=now, unit=unit, frame=frame, number=self._number, cuts=True)
         cut.written(now)
         self._port.write(frame)
 
-    def _poll_of_current(self, cut: ModbusCut) -> Poll[ReadBlock]:
-        return next(
-            poll
-            for poll in self._polls.polls
-            if any(r.field == cut.spec.current for r in poll.question.registers)
-        )
+    def _encoded(self, pdu: ModbusPDU) -> bytes:
+        self._number = self._number % 0xFFFF + 1
+        pdu.transaction_id = self._number
+        return self._line.encode(pdu)
+
+    def _poll_of_current(self) -> Poll[ReadBlock]:
+        assert self._spec.supply is not None
+        current = self._spec.supply.current
+        return next(p for p in self._polls.polls if any(r.field == current for r in p.question.registers))
 
     def _ask_next(self, now: int) -> None:
+        if now < self._free_ns:
+            return
         cut = self._cut
         if cut is not None and cut.open(now) and cut.off_due:
             self._write_off(cut)
             return
         poll = self._polls.due(now)
         if cut is not None and cut.read_now(now):
-            cut.asked(now)
-            poll = self._poll_of_current(cut)
+            cut.wait(now)
+            poll = self._poll_of_current()
         if poll is None:
             return
         block, unit = poll.question, self._units[poll.question.unit]
@@ -240,17 +181,14 @@ class ModbusSource(Source):
         self, unit: _Unit, function: int, address: int, count: int, words: str, poll: Poll[ReadBlock] | None
     ) -> None:
         assert self._port is not None
-        question = query(unit.number, function, address, count)
-        self._number = self._number % 0xFFFF + 1
-        question.transaction_id = self._number
-        frame = self._line.encode(question)
+        frame = self._encoded(query(unit.number, function, address, count))
         number = address if poll is None else self._number
-        self._asked = _Asked(unit, self._now(), frame, words, number, poll)
+        self._asked = _Asked(
+            words=words, sent_ns=self._now(), poll=poll, unit=unit, frame=frame, number=number
+        )
         self._port.write(frame)
 
     def _wait_s(self, now: int) -> float:
-        if self._asked is not None:
-            return max(0.0, (self._asked.sent_ns + self._timeout_ns - now) / 1e9)
         soon_s = math.inf
         if self._cut is not None and self._cut.open(now):
             soon_s = 0.0 if self._cut.off_due else 0.05
@@ -262,6 +200,11 @@ class ModbusSource(Source):
                 poll.due_ns = max(poll.due_ns, until_ns)
 
     # -- hearing -------------------------------------------------------------------------------------------
+
+    def _hear(self, chunk: bytes, received_ns: int) -> None:
+        self._free_ns = received_ns + self._gap_ns
+        for answer in self._answers(chunk):
+            self._answered(answer, received_ns)
 
     def _answers(self, chunk: bytes) -> Iterable[Answer]:
         line = self._line
@@ -294,7 +237,7 @@ class ModbusSource(Source):
         for unit in self._units.values():
             unit.doubt = True
 
-    def _hear(self, answer: Answer, received_ns: int) -> None:
+    def _answered(self, answer: Answer, received_ns: int) -> None:
         asked = self._asked
         if asked is None or not self._belongs(answer, asked):
             self.counters.late += 1
@@ -308,11 +251,12 @@ class ModbusSource(Source):
         asked.unit.unechoed = 0
         if asked.cuts:
             if answer.exception:
-                self._not_written(asked, exception_words(answer.exception), received_ns)
+                # It is repeated by whoever ordered it.
+                self._notice(f"{asked.words}: {exception_words(answer.exception)}", received_ns)
         elif asked.poll is None:
             asked.unit.doubt = False
         elif answer.exception:
-            self._refused(asked, asked.poll, answer.exception, received_ns)
+            self._refused(asked, asked.poll.question, answer.exception, received_ns)
         else:
             self._read(asked, asked.poll, answer, received_ns)
 
@@ -320,9 +264,9 @@ class ModbusSource(Source):
         if answer.unit != asked.unit.number:
             return False
         if asked.cuts:
-            assert self._cut is not None
+            assert self._spec.supply is not None
             same = not self._spec.tcp or answer.transaction == asked.number
-            return same and answer.function == self._cut.function
+            return same and answer.function == WRITES[self._spec.supply.write]
         if asked.poll is None:
             wanted = asked.number.to_bytes(2, "big")
             return answer.function == ECHO and (answer.exception != 0 or answer.echo == wanted)
@@ -339,37 +283,26 @@ class ModbusSource(Source):
             self.witness.refused(f"{answer.size} bytes", exc.message, asked=asked.words)
             self._failed(asked.unit, poll, received_ns)
             return
-        self._give(asked, poll, fields, received_ns)
+        self._read_fields(asked, fields, received_ns)
         self.witness.took(_shown(answer), fields, asked=asked.words)
 
-    def _refused(self, asked: _Asked, poll: Poll[ReadBlock], code: int, received_ns: int) -> None:
+    def _refused(self, asked: _Asked, block: ReadBlock, code: int, received_ns: int) -> None:
         """The unit is there and says that it has no value: that is bad, not missing."""
         words = exception_words(code)
         self.counters.device_errors += 1
-        self.counters.last_error = f"{asked.words}: {words}"
         self.witness.refused(words, "the unit refuses", asked=asked.words)
-        if code not in _BUSY and self._notices.fresh(self.counters.last_error, received_ns):
-            self._event("notice", self.counters.last_error)
-        fields = {r.field: math.nan for r in poll.question.registers}
-        self._give(asked, poll, fields, received_ns)
+        if code in _BUSY:
+            self.counters.last_error = f"{asked.words}: {words}"
+        else:
+            self._notice(f"{asked.words}: {words}", received_ns)
+        fields = {r.field: math.nan for r in block.registers}
+        self._read_fields(asked, fields, received_ns)
 
-    def _give(self, asked: _Asked, poll: Poll[ReadBlock], fields: dict[str, float], received_ns: int) -> None:
-        poll.answered(received_ns)
-        seq, ms = as_count(fields.pop("seq", None)), as_count(fields.pop("ms", None))
-        self.counters.overrange += sum(math.isnan(value) for value in fields.values())
-        age_ns = (received_ns - asked.sent_ns) // 2
-        frame = WireFrame(fields, NO_SEQ if seq is None else seq, ms, True, age_ns)
-        self._said.append((received_ns, frame))
-        number = None if self._cut is None else self._cut.read(fields, asked.sent_ns)
-        if self._cut is not None and number is not None:
-            self._said.append((received_ns, WireReply(number, True)))
-            self._event("notice", f"the output is cut: {self._cut.amps:.3g} A flow")
-
-    def _not_written(self, asked: _Asked, why: str, now: int) -> None:
-        """The write that cuts was refused or not answered; it is repeated by whoever ordered it."""
-        self.counters.last_error = f"{asked.words}: {why}"
-        if self._notices.fresh(self.counters.last_error, now):
-            self._event("notice", self.counters.last_error)
+    def _read_fields(self, asked: _Asked, fields: dict[str, float], received_ns: int) -> None:
+        self._give(asked, fields, received_ns, checked=True)
+        supply = self._spec.supply
+        if self._cut is not None and supply is not None and supply.current in fields:
+            self._flows(self._cut, fields[supply.current], asked, received_ns)
 
     def _not_answered(self, asked: _Asked, now: int) -> None:
         counters, line = self.counters, self._line
@@ -388,7 +321,7 @@ class ModbusSource(Source):
             line.restart()
         if asked.cuts:
             asked.unit.doubt = True
-            self._not_written(asked, problem, now)
+            self._notice(f"{asked.words}: {problem}", now)
         elif asked.poll is None:
             asked.unit.unechoed += 1
             asked.unit.quiet_until_ns = now + max(_LEAST_QUIET_NS, 2 * self._timeout_ns)

@@ -24,9 +24,9 @@ from daq.bench import MqttSpec
 from daq.broker.link import broker_error, heed, let_go, make_client, refused
 from daq.errors import LyewatchError, PortError
 from daq.sources.base import Source
-from daq.sources.decoder import Heard
 from daq.sources.messages import MessageDecoder
 from daq.sources.outbox import Command
+from daq.sources.reading import Heard
 from daq.sources.witness import Witness
 
 __all__ = ["MqttSource"]

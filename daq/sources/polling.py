@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
-from daq.sources.wire import MAX_COUNT
+from daq.sources.reading import MAX_COUNT
 
 __all__ = ["Notices", "Poll", "Timetable", "as_count"]
 

@@ -16,11 +16,12 @@ from typing import Any, Final, Literal
 from daq.bench.scpi_spec import check_question
 from daq.errors import ChecksumError, FrameError, PortError
 from daq.frame import NO_SEQ
+from daq.sources.reading import Hello, Reading
 from daq.sources.scpi_format import is_identity
 from daq.sources.serial_port import SerialPort, over_network
 from daq.sources.splitter import Splitter
 from daq.sources.text_guess import guess_text
-from daq.sources.wire import WireFrame, WireHello, decode_line
+from daq.sources.wire import decode_line
 from daq.sources.witness import shown
 
 __all__ = ["BAUDS", "FRAMINGS", "Recognised", "ask_scpi", "hear", "identify", "rate_of"]
@@ -139,7 +140,7 @@ def _made_out(
 def _as_line(
     port: str, baud: int, lines: Sequence[tuple[float, bytes]], texts: list[str], seconds: float
 ) -> Recognised | None:
-    frames: list[tuple[float, WireFrame]] = []
+    frames: list[tuple[float, Reading]] = []
     decimals: dict[str, int] = {}
     about, spoilt = "", 0
     for t, raw in lines:
@@ -148,9 +149,9 @@ def _as_line(
         except FrameError as exc:
             spoilt += isinstance(exc, ChecksumError)
             continue
-        if isinstance(said, WireHello):
+        if isinstance(said, Hello):
             about = f"{said.name} says hello"
-        elif isinstance(said, WireFrame):
+        elif isinstance(said, Reading):
             frames.append((t, said))
             for word in raw.decode("ascii", "replace").split():
                 name, _, number = word.partition("=")
@@ -177,7 +178,7 @@ def _as_line(
     )
 
 
-def _times(frames: Sequence[tuple[float, WireFrame]]) -> list[float]:
+def _times(frames: Sequence[tuple[float, Reading]]) -> list[float]:
     """When frames were measured [s]: by the device's own clock where it has one, which no port delays."""
     own = [frame.ms for _, frame in frames if frame.ms is not None]
     if len(own) == len(frames) and own == sorted(own):

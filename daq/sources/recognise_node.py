@@ -15,11 +15,10 @@ from daq.bench import BrokerAddress, MqttSpec
 from daq.broker.look import Overheard, look
 from daq.errors import FrameError, PortError
 from daq.sources.counters import LinkCounters
-from daq.sources.decoder import Heard
 from daq.sources.messages import MessageDecoder
+from daq.sources.reading import Heard, Reading
 from daq.sources.recognise import Recognised, rate_of
 from daq.sources.senml import decode_pack, field_of
-from daq.sources.wire import WireFrame
 from daq.sources.witness import shown
 
 __all__ = ["hear_nodes"]
@@ -95,17 +94,17 @@ def _node(
 
 def _read(
     spec: BrokerAddress, topic: str, form: str, said: Sequence[Overheard]
-) -> tuple[list[float], list[WireFrame]] | None:
+) -> tuple[list[float], list[Reading]] | None:
     try:
         node = MqttSpec.model_validate({"kind": "mqtt", "host": spec.host, "topic": topic, "format": form})
     except ValidationError:
         return None
     decoder = MessageDecoder(LinkCounters(), node)
     times: list[float] = []
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     for message in said:
         heard: list[Heard] = decoder.feed(message.payload)
-        good = [h for h in heard if isinstance(h, WireFrame)]
+        good = [h for h in heard if isinstance(h, Reading)]
         if good:
             times.append(message.t_s)
             frames += good

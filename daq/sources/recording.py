@@ -20,9 +20,8 @@ from daq.errors import PortError
 from daq.frame import NO_SEQ
 from daq.sources.base import Source, SourceEnded
 from daq.sources.clock import ClockMode
-from daq.sources.decoder import Heard
 from daq.sources.outbox import Command
-from daq.sources.wire import MAX_COUNT, WireFrame
+from daq.sources.reading import MAX_COUNT, Heard, Reading
 
 __all__ = ["RecordedFrame", "RecordingSource", "read_csv_frames"]
 
@@ -108,10 +107,10 @@ class RecordingSource(Source):
             return 0.0
         return frame.elapsed_s / self._speed - (self._now() - self._began_ns) / 1e9
 
-    def _as_heard(self, frame: RecordedFrame) -> WireFrame:
+    def _as_heard(self, frame: RecordedFrame) -> Reading:
         number = next(self._numbers)
         seq = number if frame.seq == NO_SEQ else frame.seq
-        return WireFrame(frame.fields, seq & MAX_COUNT, round(frame.elapsed_s * 1e3) & MAX_COUNT)
+        return Reading(frame.fields, seq & MAX_COUNT, round(frame.elapsed_s * 1e3) & MAX_COUNT)
 
     def _say(self, command: Command) -> None:
         self.commands.append(command)

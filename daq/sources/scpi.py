@@ -14,22 +14,17 @@ from __future__ import annotations
 import math
 import random
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from daq.bench import ScpiQuery, ScpiSpec
 from daq.errors import FrameError, PortError
-from daq.frame import NO_SEQ
-from daq.sources.base import Source
-from daq.sources.decoder import Heard
-from daq.sources.outbox import Command
-from daq.sources.polling import Notices, Poll, Timetable, as_count
-from daq.sources.scpi_cut import SupplyCut
-from daq.sources.scpi_format import is_identity, parse_error, parse_numbers
-from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
+from daq.sources.polled import Asked, Cut, PolledSource
+from daq.sources.polling import Poll
+from daq.sources.scpi_format import is_identity, parse_error, parse_number, parse_numbers
+from daq.sources.serial_port import SerialPort
 from daq.sources.splitter import Splitter
-from daq.sources.wire import WireFrame, WireReply
 from daq.sources.witness import shown
 
 __all__ = ["IDENTIFY", "NEXT_ERROR", "ScpiSource"]
@@ -42,21 +37,16 @@ _SYNC_PAUSE_NS: Final = 100_000_000
 _LONGEST_PAUSE_NS: Final = 2_000_000_000
 
 
-@dataclass(slots=True)
-class _Asked:
-    """The question that is out."""
-
-    purpose: Literal["identity", "poll", "errors", "current"]
-    text: str
-    sent_ns: int
-    poll: Poll[ScpiQuery] | None = None
+_Purpose = Literal["identity", "poll", "errors", "current"]
 
 
-class ScpiSource(Source):
-    """A SCPI instrument; each answer becomes a frame of its own.
+@dataclass(slots=True, kw_only=True)
+class _Asked(Asked[ScpiQuery]):
+    purpose: _Purpose
 
-    A frame's time is halfway between question and answer, which is wrong by half of the time between them at
-    the most.
+
+class ScpiSource(PolledSource[ScpiQuery, _Asked]):
+    """A SCPI instrument.
 
     Parameters
     ----------
@@ -81,23 +71,12 @@ class ScpiSource(Source):
         rng: random.Random | None = None,
         now: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        super().__init__(
-            name,
-            place=spec.port,
-            clock=spec.clock,
-            silent_after_s=spec.silent_after_s,
-            reopen_when_silent_s=TCP_SILENCE_S + spec.silent_after_s if over_network(spec.port) else None,
-            rng=rng,
-            now=now,
-        )
+        polls = [Poll(q, round((q.period_s or spec.period_s) * 1e9)) for q in spec.queries]
+        super().__init__(name, spec, polls, rng=rng, now=now)
         self.identity: str | None = None
         self._spec = spec
-        self._timeout_ns = round(spec.timeout_s * 1e9)
-        self._polls = Timetable([Poll(q, round((q.period_s or spec.period_s) * 1e9)) for q in spec.queries])
-        self._port: SerialPort | None = None
         self._splitter = Splitter(_LONGEST_ANSWER)
         self._overlong = 0
-        self._asked: _Asked | None = None
         self._synced = False
         self._sync_tries = 0
         self._sync_ns = 0
@@ -105,9 +84,6 @@ class ScpiSource(Source):
         self._errors_ns: int | None = 0
         self._errors_failed = 0
         self._errors_read = 0
-        self._notices = Notices()
-        self._cut = None if spec.supply is None else SupplyCut(spec.supply)
-        self._said: list[tuple[int, Heard]] = []
 
     # -- the driver ----------------------------------------------------------------------------------------
 
@@ -120,52 +96,15 @@ class ScpiSource(Source):
         self._sync_ns = self._errors_ns = 0
         self._polls.restart(self._now())
 
-    def _close(self) -> None:
-        port, self._port = self._port, None
-        if port is not None:
-            port.close()
-
-    def _wake(self) -> None:
-        port = self._port
-        if port is not None:
-            port.wake()
-
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
-        assert self._port is not None
-        if self._asked is None:
-            self._ask_next(self._now())
-        chunk = self._port.read(min(timeout_s, self._wait_s(self._now())))
-        received_ns = self._now()
-        for line in self._lines(chunk):
-            self._line(line, received_ns)
-        asked = self._asked
-        if asked is not None and received_ns - asked.sent_ns > self._timeout_ns:
-            self._asked = None
-            self._not_answered(asked, received_ns)
-        said, self._said = self._said, []
-        return said
-
-    def _say(self, command: Command) -> None:
-        assert command.number is not None  # the outbox numbers every command
-        cut = self._cut
-        if cut is None or command.action not in ("trip", "reset"):
-            raise PortError("this instrument takes no such command", place=self.name, value=command.action)
-        now = self._now()
-        if command.action == "reset":
-            # Nothing is sent: the output is switched on again by hand, at the instrument.
-            self._said.append((now, WireReply(command.number, True)))
-            return
+    def _trip(self, cut: Cut, number: int, now: int) -> None:
         if cut.open(now) and self._asked is not None:
             # It was cut a moment ago and is being asked what flows: to break in would lose the answer.
-            cut.off_due = True
-        else:
-            self._write_off(cut)
-            self._asked, self._synced, self._sync_tries, self._sync_ns = None, False, 0, now
-        cut.order(command.number, now)
-
-    def send(self, command: Command) -> int:
-        """See `Source`. SCPI knows no heartbeat, so none is sent; 0 is returned for it."""
-        return 0 if command.action == "beat" else super().send(command)
+            cut.order(number, now)
+            return
+        self._write_off()
+        cut.order(number, now)
+        cut.written(now)
+        self._asked, self._synced, self._sync_tries, self._sync_ns = None, False, 0, now
 
     def _silence(self) -> str:
         if self.identity is None or not self._synced:
@@ -185,10 +124,12 @@ class ScpiSource(Source):
                 # somebody else has left in it.
                 self._ask("identity", IDENTIFY)
             return
-        if cut is not None and cut.ask_now(now):
+        if cut is not None and cut.read_now(now):
             if cut.off_due:
-                self._write_off(cut)
-            self._ask("current", cut.spec.current)
+                self._write_off()
+                cut.written(now)
+            assert self._spec.supply is not None
+            self._ask("current", self._spec.supply.current)
         elif self._errors_ns is not None and now >= self._errors_ns:
             self._ask("errors", NEXT_ERROR)
         else:
@@ -196,26 +137,19 @@ class ScpiSource(Source):
             if poll is not None:
                 self._ask("poll", poll.question.ask, poll)
 
-    def _ask(
-        self,
-        purpose: Literal["identity", "poll", "errors", "current"],
-        text: str,
-        poll: Poll[ScpiQuery] | None = None,
-    ) -> None:
+    def _ask(self, purpose: _Purpose, text: str, poll: Poll[ScpiQuery] | None = None) -> None:
         assert self._port is not None
-        self._asked = _Asked(purpose, text, self._now(), poll)
+        self._asked = _Asked(words=text, sent_ns=self._now(), poll=poll, purpose=purpose)
         self._port.write(text.encode("ascii") + self._spec.line_end.encode("ascii"))
 
-    def _write_off(self, cut: SupplyCut) -> None:
+    def _write_off(self) -> None:
         assert self._port is not None
+        assert self._spec.supply is not None
         end = self._spec.line_end
         # The line end first: a question of ours may have broken off half-way.
-        self._port.write(f"{end}{cut.spec.off}{end}".encode("ascii"))
-        cut.off_due = False
+        self._port.write(f"{end}{self._spec.supply.off}{end}".encode("ascii"))
 
     def _wait_s(self, now: int) -> float:
-        if self._asked is not None:
-            return max(0.0, (self._asked.sent_ns + self._timeout_ns - now) / 1e9)
         if not self._synced:
             return max(0.0, (self._sync_ns - now) / 1e9)
         verifying = self._cut is not None and self._cut.open(now)
@@ -223,9 +157,11 @@ class ScpiSource(Source):
 
     # -- hearing -------------------------------------------------------------------------------------------
 
+    def _hear(self, chunk: bytes, received_ns: int) -> None:
+        for line in self._lines(chunk):
+            self._line(line, received_ns)
+
     def _lines(self, chunk: bytes) -> list[str]:
-        if not chunk:
-            return []
         lines = self._splitter.feed(chunk)
         head = self._splitter.take_head()
         if head is not None:
@@ -238,7 +174,7 @@ class ScpiSource(Source):
 
     def _line(self, text: str, received_ns: int) -> None:
         asked = self._asked
-        if not text or (asked is not None and text == asked.text):
+        if not text or (asked is not None and text == asked.words):
             return  # some ports echo what is sent
         if asked is not None and asked.purpose == "identity":
             self._identified(text)
@@ -254,11 +190,11 @@ class ScpiSource(Source):
                 elif asked.purpose == "errors":
                     self._error_read(text, received_ns)
                 else:
-                    self._current_read(text, received_ns)
+                    self._current_read(asked, text, received_ns)
             except FrameError as exc:
                 self.counters.malformed += 1
-                self.counters.last_error = f"{asked.text}: {exc}"
-                self.witness.refused(shown(text), exc.message, asked=asked.text)
+                self.counters.last_error = f"{asked.words}: {exc}"
+                self.witness.refused(shown(text), exc.message, asked=asked.words)
                 self._failed(asked, received_ns)
                 self._doubt(exc.message)
 
@@ -267,22 +203,13 @@ class ScpiSource(Source):
         names = asked.poll.question.names
         values = parse_numbers(text, len(names))
         fields = dict(zip(names, values, strict=True))
-        seq, ms = as_count(fields.pop("seq", None)), as_count(fields.pop("ms", None))
-        for name, value in fields.items():
-            if not math.isfinite(value):
-                fields[name] = math.nan
-                self.counters.overrange += 1
-        asked.poll.answered(received_ns)
-        self.witness.took(shown(text), fields, asked=asked.text)
-        frame = WireFrame(
-            fields, NO_SEQ if seq is None else seq, ms, False, (received_ns - asked.sent_ns) // 2
-        )
-        self._said.append((received_ns, frame))
+        self._give(asked, fields, received_ns, checked=False)
+        self.witness.took(shown(text), fields, asked=asked.words)
 
     def _not_answered(self, asked: _Asked, now: int) -> None:
         self.counters.timeouts += 1
-        self.counters.last_error = f"no answer to {asked.text} within {self._spec.timeout_s:g} s"
-        self.witness.refused("", f"no answer within {self._spec.timeout_s:g} s", asked=asked.text)
+        self.counters.last_error = f"no answer to {asked.words} within {self._spec.timeout_s:g} s"
+        self.witness.refused("", f"no answer within {self._spec.timeout_s:g} s", asked=asked.words)
         if asked.purpose == "identity":
             self._sync_ns = now + min(_LONGEST_PAUSE_NS, _SYNC_PAUSE_NS << self._sync_tries)
             self._sync_tries = min(self._sync_tries + 1, 10)
@@ -348,17 +275,12 @@ class ScpiSource(Source):
         if error.code == 0:
             return
         self.counters.device_errors += 1
-        words = f"reports {error} ({error.group} error)"
-        self.counters.last_error = f"the instrument {words}"
-        if self._notices.fresh(words, now):
-            self._event("notice", f"the instrument {words}")
+        self._notice(f"the instrument reports {error} ({error.group} error)", now)
 
-    def _current_read(self, text: str, now: int) -> None:
+    def _current_read(self, asked: _Asked, text: str, now: int) -> None:
         assert self._cut is not None
-        number = self._cut.read(text, now)
-        amps = self._cut.amps
-        if number is not None:
-            self._said.append((now, WireReply(number, True)))
-            self._event("notice", f"the output is cut: {amps:.3g} A flow")
-        else:
-            self.counters.last_error = f"after {self._cut.spec.off} it still reads {amps:.3g} A"
+        assert self._spec.supply is not None
+        amps = parse_number(text)
+        self._cut.wait(now)
+        if not self._flows(self._cut, amps, asked, now):
+            self.counters.last_error = f"after {self._spec.supply.off} it still reads {amps:.3g} A"

@@ -17,7 +17,7 @@ import orjson
 from daq.bench.units import turned_into
 from daq.errors import FrameError
 from daq.frame import NO_SEQ
-from daq.sources.wire import MAX_COUNT, WireFrame
+from daq.sources.reading import MAX_COUNT, Reading
 
 __all__ = ["MAX_RECORDS", "SENML_VERSION", "Record", "decode_pack", "field_of", "pack_frames", "resolve"]
 
@@ -123,7 +123,7 @@ def pack_frames(
     records: Iterable[Record],
     names: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
-) -> list[WireFrame]:
+) -> list[Reading]:
     """One frame for each time of a pack's records (as `decode_pack` gives them), in the order of time.
 
     A record's field is what `names` calls it, or the last part of its name. The fields `seq` and `ms` are
@@ -174,14 +174,14 @@ def _in_unit(record: Record, value: float, wanted: str) -> float:
     return factor * value * turned[0] + turned[1]
 
 
-def _frame(time_s: float, fields: dict[str, float]) -> WireFrame:
+def _frame(time_s: float, fields: dict[str, float]) -> Reading:
     seq, ms = _count("seq", fields.pop("seq", None)), _count("ms", fields.pop("ms", None))
     age_ns = 0
     if time_s < _ABSOLUTE_S:
         age_ns = max(0, round(-time_s * 1e9))
     elif ms is None:
         ms = math.floor(time_s * 1e3 + 0.5) & MAX_COUNT
-    return WireFrame(fields, NO_SEQ if seq is None else seq, ms, True, age_ns)
+    return Reading(fields, NO_SEQ if seq is None else seq, ms, True, age_ns)
 
 
 def _count(name: str, value: float | None) -> int | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from daq.frame import NO_SEQ
-from daq.sources.wire import MAX_COUNT
+from daq.sources.reading import MAX_COUNT
 
 __all__ = ["SequenceTracker", "Verdict"]
 

@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable
 from daq.sources.base import Source
 from daq.sources.clock import ClockMode
 from daq.sources.counters import LinkCounters
-from daq.sources.decoder import Decoder, Heard
+from daq.sources.decoder import Decoder
 from daq.sources.outbox import Command
+from daq.sources.reading import Heard
 
 __all__ = ["StreamSource"]
 

@@ -18,11 +18,10 @@ from daq.bench.text_spec import PREFIX, compile_pattern
 from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters
-from daq.sources.decoder import Heard
 from daq.sources.outbox import Command
+from daq.sources.reading import MAX_COUNT, Heard, Reading
 from daq.sources.serial_port import PortSource
 from daq.sources.splitter import Splitter
-from daq.sources.wire import MAX_COUNT, WireFrame
 from daq.sources.witness import Witness, shown
 
 __all__ = ["TextDecoder", "TextSource"]
@@ -93,7 +92,7 @@ class TextDecoder:
             "a text meter takes no commands", value=command.action, remedy="let another source do it"
         )
 
-    def _decode(self, line: bytes) -> WireFrame | None:
+    def _decode(self, line: bytes) -> Reading | None:
         text = _text(line)
         if not text:
             return None
@@ -103,7 +102,7 @@ class TextDecoder:
         over = sum(math.isnan(value) for value in fields.values())
         self._counters.overrange += over
         self._witness.took(shown(text), fields, problem="over range, or no number" if over else "")
-        return WireFrame(fields, NO_SEQ if seq is None else seq, ms, False)
+        return Reading(fields, NO_SEQ if seq is None else seq, ms, False)
 
     def _words(self, text: str) -> dict[str, str]:
         if self._spec.columns:

@@ -13,8 +13,8 @@ from pydantic import ValidationError
 
 from daq.bench import TextSpec
 from daq.sources.counters import LinkCounters
+from daq.sources.reading import Reading
 from daq.sources.text import TextDecoder
-from daq.sources.wire import WireFrame
 
 __all__ = ["TextGuess", "guess_text"]
 
@@ -296,7 +296,7 @@ def _try(keys: dict[str, Any], lines: Sequence[str]) -> tuple[int, dict[str, flo
     matched, values = 0, dict[str, float]()
     for line in lines:
         for said in decoder.feed(line.encode() + b"\n"):
-            if isinstance(said, WireFrame):
+            if isinstance(said, Reading):
                 matched += 1
                 values |= {n: v for n, v in said.fields.items() if math.isfinite(v) or n not in values}
     return matched, values

@@ -17,25 +17,22 @@ import binascii
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final, Literal, NoReturn
 
 from daq.errors import ChecksumError, FrameError
 from daq.frame import NO_SEQ
+from daq.sources.reading import MAX_COUNT, Hello, Reading, Reply
 
 __all__ = [
     "MAX_COMMAND_NUMBER",
-    "MAX_COUNT",
     "MAX_LINE_BYTES",
     "WIRE_VERSION",
     "Crc",
     "Line",
     "TripCause",
     "WireCommand",
-    "WireFrame",
-    "WireHello",
-    "WireReply",
     "checksum",
     "decode_line",
     "encode_command",
@@ -47,8 +44,6 @@ __all__ = [
 WIRE_VERSION: Final = 1
 MAX_LINE_BYTES: Final = 240
 """Longest line, its LF included [bytes]."""
-MAX_COUNT: Final = 0xFFFFFFFF
-"""Largest `seq` and `ms`: both are unsigned 32-bit and wrap to 0."""
 MAX_COMMAND_NUMBER: Final = 0xFFFF
 """Largest `n` of a command; the one after it is 1."""
 
@@ -66,40 +61,6 @@ class TripCause(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class WireFrame:
-    """Numbers by field name; `seq` is `NO_SEQ` and `ms` None where a foreign device sends none.
-
-    `age_ns` is how long before its receipt a foreign device is known to have measured [ns].
-    """
-
-    fields: Mapping[str, float]
-    seq: int = NO_SEQ
-    ms: int | None = None
-    checked: bool = True
-    age_ns: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class WireReply:
-    """A device's answer to command `n`: done, or refused and `why` in one word."""
-
-    n: int
-    ok: bool
-    why: str | None = None
-    checked: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class WireHello:
-    """What a device says at power-up; `extra` holds words that a later minor revision may add."""
-
-    name: str
-    version: int
-    extra: Mapping[str, str] = field(default_factory=dict)
-    checked: bool = True
-
-
-@dataclass(frozen=True, slots=True)
 class WireCommand:
     """What the host tells the device: `trip`, `reset` or `beat`, numbered."""
 
@@ -108,7 +69,7 @@ class WireCommand:
     checked: bool = True
 
 
-Line = WireFrame | WireReply | WireHello | WireCommand
+Line = Reading | Reply | Hello | WireCommand
 
 _NAME = r"[a-z][a-z0-9_]{0,23}"
 # At most two exponent digits: with fifteen digits before the point nothing can overflow to infinity.
@@ -180,7 +141,7 @@ def decode_line(line: bytes, *, crc: Crc = "required") -> Line:
     return _frame(text, checked, bare=crc == "optional")
 
 
-def _frame(text: str, checked: bool, *, bare: bool) -> WireFrame:
+def _frame(text: str, checked: bool, *, bare: bool) -> Reading:
     # One match over the whole line is several times cheaper than a check of each word.
     if not _FRAME_RE.fullmatch(text):
         _explain(text)
@@ -193,7 +154,7 @@ def _frame(text: str, checked: bool, *, bare: bool) -> WireFrame:
         _malformed("a frame carries both seq and ms", text)
     if not pairs:
         _malformed("the frame carries no values", text)
-    return WireFrame(
+    return Reading(
         {name: float(value) for name, value in pairs.items()},
         NO_SEQ if seq_text is None else _count("seq", seq_text, MAX_COUNT),
         None if ms_text is None else _count("ms", ms_text, MAX_COUNT),
@@ -201,7 +162,7 @@ def _frame(text: str, checked: bool, *, bare: bool) -> WireFrame:
     )
 
 
-def _reply(words: dict[str, str], checked: bool) -> WireReply:
+def _reply(words: dict[str, str], checked: bool) -> Reply:
     n = _count("ack", words["ack"], MAX_COMMAND_NUMBER)
     ok = words.get("ok")
     if ok not in ("0", "1"):
@@ -209,15 +170,18 @@ def _reply(words: dict[str, str], checked: bool) -> WireReply:
     why = words.get("why")
     if why is not None and not _NAME_RE.fullmatch(why):
         _malformed("the reason of a reply is one lower-case word", why)
-    return WireReply(n, ok == "1", why, checked)
+    return Reply(n, ok == "1", why, checked)
 
 
-def _hello(words: dict[str, str], checked: bool) -> WireHello:
+def _hello(words: dict[str, str], checked: bool) -> Hello:
     name = words.pop("hello")
     if not _DEVICE_RE.fullmatch(name):
         _malformed("a device's name is up to 32 letters, digits, dots, dashes and underscores", name)
     version = _count("version", words.pop("version", ""), MAX_COMMAND_NUMBER)
-    return WireHello(name, version, words, checked)
+    problem = ""
+    if version != WIRE_VERSION:
+        problem = f"this program reads version {WIRE_VERSION}, so expect refused lines"
+    return Hello(name, version, words, checked, problem)
 
 
 def _command(words: dict[str, str], checked: bool) -> WireCommand:

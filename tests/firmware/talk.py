@@ -7,7 +7,8 @@ import tty
 from types import TracebackType
 from typing import Self
 
-from daq.sources.wire import Line, WireFrame, WireReply, decode_line, encode_command
+from daq.sources.reading import Reading, Reply
+from daq.sources.wire import Line, decode_line, encode_command
 from tests.firmware.emulator import Emulator
 from tests.waiting import wait_until
 
@@ -44,7 +45,7 @@ class Talk:
         self._written += os.write(self._handle, data)
         self.emulator.wait_received(self._written)
 
-    def ask(self, action: str, *, within_ms: float = 100.0) -> WireReply:
+    def ask(self, action: str, *, within_ms: float = 100.0) -> Reply:
         """A command, and its reply; the format allows 100 ms for it."""
         self._number += 1
         self.send(encode_command(action, self._number))
@@ -52,21 +53,21 @@ class Talk:
         while waited < within_ms:
             waited += 5.0
             for line in self.run(5.0):
-                if isinstance(line, WireReply) and line.n == self._number:
+                if isinstance(line, Reply) and line.number == self._number:
                     return line
         raise AssertionError(f"no reply to do={action} within {within_ms:g} ms")
 
-    def frames(self) -> list[WireFrame]:
+    def frames(self) -> list[Reading]:
         """All the frames so far."""
-        return [line for line in self.lines if isinstance(line, WireFrame)]
+        return [line for line in self.lines if isinstance(line, Reading)]
 
-    def frame_after(self, ms: float) -> WireFrame:
+    def frame_after(self, ms: float) -> Reading:
         """Let time pass [ms], and then take the newest frame."""
-        heard = [line for line in self.run(ms) if isinstance(line, WireFrame)]
+        heard = [line for line in self.run(ms) if isinstance(line, Reading)]
         assert heard, "no frame"
         return heard[-1]
 
-    def timed_frame(self) -> tuple[WireFrame, int, int]:
+    def timed_frame(self) -> tuple[Reading, int, int]:
         """A frame, the middle of the window that it is of, and when it was heard [us of virtual time].
 
         Volts that step up on the way tell it: the share of the window after the step is the mean over the
@@ -83,7 +84,7 @@ class Talk:
         assert 0.1 < share < 0.9, "the step was not within the window"
         return frame, stepped_us + round((share - 0.5) * 1000.0 * FRAME_MS), heard_us
 
-    def _next_frame(self) -> WireFrame:
+    def _next_frame(self) -> Reading:
         before = len(self.frames())
         while len(self.frames()) == before:
             self.run(1.0)

@@ -8,7 +8,8 @@ from typing import Literal
 
 import pytest
 
-from daq.sources.wire import TripCause, WireHello, encode_command
+from daq.sources.reading import Hello
+from daq.sources.wire import TripCause, encode_command
 from tests.firmware.board import BOARD
 from tests.firmware.emulator import Emulator
 from tests.firmware.talk import Talk
@@ -189,7 +190,7 @@ def test_no_restart_closes_it(
     assert len(board.moves) == 2
     assert talk.frames()[-1].fields["trip"] == latch
     assert talk.frames()[-1].seq < 10
-    hello = [line for line in talk.lines if isinstance(line, WireHello)]
+    hello = [line for line in talk.lines if isinstance(line, Hello)]
     assert [line.extra["reset"] for line in hello] == ["power", why, why]
 
 
@@ -205,7 +206,7 @@ def test_a_chip_that_no_longer_measures_is_reset(board: Emulator, talk: Talk, re
     board.poke(register, 0)
     talk.run(900.0)
     assert opened_us(board) - stopped_us < 500_000
-    hello = [line for line in talk.lines if isinstance(line, WireHello)]
+    hello = [line for line in talk.lines if isinstance(line, Hello)]
     assert [line.extra["reset"] for line in hello] == ["power", "watchdog"]
 
 
@@ -228,7 +229,7 @@ def test_the_self_test_finds(
     spoil(board)
     board.reset("power")
     talk.run(350.0)
-    hello = [line for line in talk.lines if isinstance(line, WireHello)]
+    hello = [line for line in talk.lines if isinstance(line, Hello)]
     assert hello[-1].extra["test"] == "failed"
     assert talk.frames()[-1].fields["fault"] == fault
     assert talk.ask("reset").why == why

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from crccheck.crc import Crc16Ibm3740
 
-from daq.sources.wire import WireFrame, WireHello, WireReply, encode_command, encode_frame
+from daq.sources.reading import Hello, Reading, Reply
+from daq.sources.wire import encode_command, encode_frame
 from tests.firmware.emulator import Emulator
 from tests.firmware.talk import Talk
 
@@ -14,8 +15,8 @@ def test_hello_then_frames_without_gaps(board: Emulator, talk: Talk) -> None:
     board.set_flow(1.2)
     lines = talk.run(3050.0)
     hello, *frames = lines
-    assert hello == WireHello("torch-head", 1, {"reset": "power", "test": "ok"})
-    assert all(isinstance(line, WireFrame) and line.checked for line in frames)
+    assert hello == Hello("torch-head", 1, {"reset": "power", "test": "ok"})
+    assert all(isinstance(line, Reading) and line.checked for line in frames)
     assert [frame.seq for frame in talk.frames()] == list(range(30))
     # By the board's clock; a mean belongs to the middle of its window.
     times = [frame.ms for frame in talk.frames()]
@@ -46,14 +47,14 @@ def test_checksums_are_those_of_the_catalogue(talk: Talk) -> None:
 
 def test_every_command_is_answered_once_with_its_number(talk: Talk) -> None:
     talk.run(250.0)
-    assert talk.ask("beat") == WireReply(1, True)
-    assert talk.ask("trip") == WireReply(2, True)
-    assert talk.ask("reset") == WireReply(3, True)
-    assert talk.ask("purge") == WireReply(4, False, "unknown")
+    assert talk.ask("beat") == Reply(1, True)
+    assert talk.ask("trip") == Reply(2, True)
+    assert talk.ask("reset") == Reply(3, True)
+    assert talk.ask("purge") == Reply(4, False, "unknown")
     talk.send(encode_command("beat", 0xFFFF))
     talk.run(300.0)
-    replies = [line for line in talk.lines if isinstance(line, WireReply)]
-    assert [reply.n for reply in replies] == [1, 2, 3, 4, 0xFFFF]
+    replies = [line for line in talk.lines if isinstance(line, Reply)]
+    assert [reply.number for reply in replies] == [1, 2, 3, 4, 0xFFFF]
 
 
 @pytest.mark.parametrize(
@@ -74,7 +75,7 @@ def test_what_is_no_whole_command_is_not_acted_on(board: Emulator, talk: Talk, l
     talk.run(250.0)
     talk.send(b"\n" + line)
     talk.run(250.0)
-    assert [kind for kind in talk.lines if isinstance(kind, WireReply)] == []
+    assert [kind for kind in talk.lines if isinstance(kind, Reply)] == []
     assert board.moves == []
     talk.send(b"\n")
     assert talk.ask("reset").ok
@@ -86,7 +87,7 @@ def test_a_command_in_pieces_between_empty_lines(board: Emulator, talk: Talk) ->
         talk.send(bytes([byte]))
         talk.run(3.0)
     talk.run(50.0)
-    assert WireReply(9, True) in talk.lines
+    assert Reply(9, True) in talk.lines
     assert board.closed
 
 
@@ -96,7 +97,7 @@ def test_no_frame_is_lost_while_the_host_says_much(talk: Talk) -> None:
         talk.send(encode_command("beat", n))
         talk.run(20.0)
     talk.run(200.0)
-    replies = [line.n for line in talk.lines if isinstance(line, WireReply)]
+    replies = [line.number for line in talk.lines if isinstance(line, Reply)]
     assert replies == list(range(1, 61))
     seqs = [frame.seq for frame in talk.frames()]
     assert seqs == list(range(len(seqs)))

@@ -17,8 +17,8 @@ from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters
 from daq.sources.messages import MessageDecoder
+from daq.sources.reading import Reading
 from daq.sources.senml import Record, decode_pack, pack_frames, resolve
-from daq.sources.wire import WireFrame
 
 NOW = 1.495587631e9
 """When the authors had their own tool resolve the examples whose times are relative."""
@@ -287,7 +287,7 @@ unit = "degF"
     (heard,) = decoder.feed(
         b'[{"n":"v","u":"mV","v":11535},{"n":"shunt","u":"mV","v":25.0},{"n":"temp","u":"Cel","v":20.0}]'
     )
-    assert isinstance(heard, WireFrame)
+    assert isinstance(heard, Reading)
     # the shunt's millivolts are turned into amps by the channel's own scale, and taken as they come
     assert heard.fields == pytest.approx({"v": 11.535, "shunt": 25.0, "temp": 68.0})
     room = bench.channels["room_temp"]

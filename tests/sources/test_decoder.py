@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.sources import Command, LinkCounters, WireDecoder
-from daq.sources.decoder import Heard
-from daq.sources.wire import WireFrame, decode_line, encode_command, encode_frame, encode_hello, encode_reply
+from daq.sources.reading import Heard, Reading
+from daq.sources.wire import decode_line, encode_command, encode_frame, encode_hello, encode_reply
 
 LINE = encode_frame(1234, 56789, {"volts": 12.345, "amps": -8.21, "temp": 41.3, "relay": 1})
 AFTER = encode_frame(1235, 56889, {"volts": 12.346, "amps": -8.2, "temp": 41.4, "relay": 1})
@@ -91,13 +91,13 @@ def test_a_whole_line_at_the_beginning_is_taken_for_its_checksum() -> None:
     counters = LinkCounters()
     assert WireDecoder(counters).feed(LINE + AFTER) == ORIGINALS[:2]
     assert WireDecoder(counters, "optional").feed(b"olts=1\nvolts=2\n") == [
-        WireFrame({"volts": 2.0}, checked=False)
+        Reading({"volts": 2.0}, checked=False)
     ]
 
 
 def test_hellos_and_replies_are_heard_and_echoes_are_not() -> None:
     heard, counters = hear(encode_hello("torch") + encode_reply(3, True) + encode_command("trip", 3))
-    assert [type(said).__name__ for said in heard] == ["WireHello", "WireReply"]
+    assert [type(said).__name__ for said in heard] == ["Hello", "Reply"]
     assert counters.malformed == 1
     assert "echo" in (counters.last_error or "")
 

@@ -12,7 +12,8 @@ import pytest
 
 from daq.errors import PortError
 from daq.sources import list_ports, listen, ports
-from daq.sources.wire import WireFrame, encode_frame
+from daq.sources.reading import Reading
+from daq.sources.wire import encode_frame
 from tests.sources.peers import PtyPeer
 
 FRAMES = b"".join(encode_frame(n, 100 * n, {"volts": 12.0 + n}) for n in range(30))
@@ -50,7 +51,7 @@ def test_a_good_device_needs_no_advice(peer: PtyPeer) -> None:
         heard = listen(peer.url, 115200, 20.0)
     assert heard.advice == []
     assert (heard.good >= 20, heard.refused) == (True, 0)
-    assert isinstance(heard.lines[0].said, WireFrame)
+    assert isinstance(heard.lines[0].said, Reading)
     assert heard.lines[0].raw in FRAMES
     assert heard.beginning
     assert (heard.port, heard.baud) == (peer.url, 115200)

@@ -16,7 +16,7 @@ from daq.bench import TextSpec, parse_bench
 from daq.errors import BenchFileError, FrameError
 from daq.examples import example_text
 from daq.sources import Command, LinkCounters, TextDecoder, TextSource, make_source
-from daq.sources.wire import WireFrame
+from daq.sources.reading import Reading
 from daq.sources.witness import Witness, shown
 from tests.sources.peers import Listener, PtyPeer
 
@@ -25,13 +25,13 @@ def spec(**keys: Any) -> TextSpec:
     return TextSpec(port="/dev/ttyUSB1", **keys)
 
 
-def heard(description: TextSpec, *lines: str | bytes) -> tuple[list[WireFrame], LinkCounters, Witness]:
+def heard(description: TextSpec, *lines: str | bytes) -> tuple[list[Reading], LinkCounters, Witness]:
     """What a decoder makes of lines, after the head that it throws away."""
     counters, witness = LinkCounters(), Witness()
     decoder = TextDecoder(counters, description, witness)
     data = b"\n" + b"".join((s.encode() if isinstance(s, str) else s) + b"\r\n" for s in lines)
     frames = decoder.feed(data)
-    assert all(isinstance(frame, WireFrame) for frame in frames)
+    assert all(isinstance(frame, Reading) for frame in frames)
     return frames, counters, witness  # type: ignore[return-value]
 
 
@@ -96,7 +96,7 @@ def test_half_a_line_at_opening_is_never_a_reading() -> None:
     assert decoder.feed(b"12.5\r\n") == []
     assert counters.partial == 1
     (frame,) = decoder.feed(b"112.6\r\n")
-    assert isinstance(frame, WireFrame)
+    assert isinstance(frame, Reading)
     assert frame.fields == {"volts": 112.6}
     decoder.restart()
     assert decoder.feed(b"6\r\n") == []
@@ -206,7 +206,7 @@ def test_no_bytes_raise(data: bytes) -> None:
         counters = LinkCounters()
         decoder = TextDecoder(counters, description)
         for frame in decoder.feed(b"\n" + data):
-            assert isinstance(frame, WireFrame)
+            assert isinstance(frame, Reading)
             assert not any(math.isinf(value) for value in frame.fields.values())
 
 

@@ -15,14 +15,11 @@ from hypothesis import strategies as st
 
 from daq.errors import ChecksumError, FrameError
 from daq.frame import NO_SEQ
+from daq.sources.reading import MAX_COUNT, Hello, Reading, Reply
 from daq.sources.wire import (
-    MAX_COUNT,
     MAX_LINE_BYTES,
     Crc,
     WireCommand,
-    WireFrame,
-    WireHello,
-    WireReply,
     checksum,
     decode_line,
     encode_command,
@@ -52,11 +49,11 @@ def test_every_line_of_the_specification_decodes() -> None:
     lines = re.findall(r"^ {4}((?:seq|hello|do|ack)=.* \*[0-9A-F]{4})$", text, re.MULTILINE)
     said = [decode_line(line.encode()) for line in lines]
     assert said == [
-        WireFrame({"volts": 12.345, "amps": 8.21, "temp": 41.3, "relay": 1, "trip": 0}, 1234, 56789),
-        WireHello("torch-head", 1),
+        Reading({"volts": 12.345, "amps": 8.21, "temp": 41.3, "relay": 1, "trip": 0}, 1234, 56789),
+        Hello("torch-head", 1),
         WireCommand("trip", 17),
-        WireReply(17, True),
-        WireReply(18, False, "hot"),
+        Reply(17, True),
+        Reply(18, False, "hot"),
     ]
 
 
@@ -80,7 +77,7 @@ def test_what_is_encoded_decodes_to_nine_digits(
     seq: int, ms: int, fields: dict[str, float], crc: bool
 ) -> None:
     frame = decode_line(encode_frame(seq, ms, fields, crc=crc), crc="optional")
-    assert isinstance(frame, WireFrame)
+    assert isinstance(frame, Reading)
     assert (frame.seq, frame.ms, frame.checked) == (seq, ms, crc)
     assert list(frame.fields) == list(fields)
     for name, value in fields.items():
@@ -89,18 +86,18 @@ def test_what_is_encoded_decodes_to_nine_digits(
 
 def test_counts_wrap_when_encoded() -> None:
     frame = decode_line(encode_frame(MAX_COUNT + 1, MAX_COUNT + 6, {"volts": 1}))
-    assert isinstance(frame, WireFrame)
+    assert isinstance(frame, Reading)
     assert (frame.seq, frame.ms) == (0, 5)
 
 
 @pytest.mark.parametrize("ending", [b"", b"\n", b"\r\n", b"\r"])
 def test_a_line_with_any_ending(ending: bytes) -> None:
-    assert decode_line(encode_hello("torch-head").strip() + ending) == WireHello("torch-head", 1)
+    assert decode_line(encode_hello("torch-head").strip() + ending) == Hello("torch-head", 1)
 
 
 def test_words_may_come_in_another_order_and_with_more_spaces() -> None:
-    assert decode_line(sealed("volts=1   ms=7 seq=3 ")) == WireFrame({"volts": 1.0}, 3, 7)
-    assert decode_line(sealed("seq=3 ms=7 volts=1")) == WireFrame({"volts": 1.0}, 3, 7)
+    assert decode_line(sealed("volts=1   ms=7 seq=3 ")) == Reading({"volts": 1.0}, 3, 7)
+    assert decode_line(sealed("seq=3 ms=7 volts=1")) == Reading({"volts": 1.0}, 3, 7)
 
 
 @pytest.mark.parametrize(
@@ -109,7 +106,7 @@ def test_words_may_come_in_another_order_and_with_more_spaces() -> None:
 )
 def test_numbers_that_are_taken(text: str, value: float) -> None:
     frame = decode_line(sealed(f"seq=1 ms=1 volts={text} "))
-    assert isinstance(frame, WireFrame)
+    assert isinstance(frame, Reading)
     assert frame.fields["volts"] == value
 
 
@@ -178,16 +175,14 @@ def test_a_checksum_that_does_not_fit_says_what_would() -> None:
 def test_foreign_lines_are_taken_unchecked_only_when_asked() -> None:
     with pytest.raises(FrameError, match="no checksum"):
         decode_line(b"volts=12.5 amps=3")
-    assert decode_line(b"volts=12.5 amps=3", crc="optional") == WireFrame(
+    assert decode_line(b"volts=12.5 amps=3", crc="optional") == Reading(
         {"volts": 12.5, "amps": 3.0}, NO_SEQ, None, checked=False
     )
 
 
 def test_later_words_of_hello_and_reply_are_passed_over() -> None:
-    assert decode_line(sealed("hello=torch version=2 build=a1=b ")) == WireHello(
-        "torch", 2, {"build": "a1=b"}
-    )
-    assert decode_line(sealed("ack=3 ok=0 why=hot limit=65 ")) == WireReply(3, False, "hot")
+    assert decode_line(sealed("hello=torch version=2 build=a1=b ")) == Hello("torch", 2, {"build": "a1=b"})
+    assert decode_line(sealed("ack=3 ok=0 why=hot limit=65 ")) == Reply(3, False, "hot")
 
 
 def test_the_longest_line_and_one_longer() -> None:
@@ -197,8 +192,8 @@ def test_the_longest_line_and_one_longer() -> None:
     room = MAX_LINE_BYTES - len(encode_frame(1, 1, fields))
     line = encode_frame(10**room, 1, fields)
     assert len(line) == MAX_LINE_BYTES
-    assert isinstance(decode_line(line), WireFrame)
-    assert isinstance(decode_line(line[:-1] + b"\r\n"), WireFrame)
+    assert isinstance(decode_line(line), Reading)
+    assert isinstance(decode_line(line[:-1] + b"\r\n"), Reading)
     with pytest.raises(FrameError, match="longer than 240"):
         encode_frame(10 ** (room + 1), 1, fields)
     with pytest.raises(FrameError, match="longer than 240"):

@@ -10,9 +10,10 @@ import numpy as np
 
 from daq.bench import Bench, parse_bench
 from daq.frame import Block
+from daq.sources.reading import Reading
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
 from daq.sources.virtual_bench.parameters import StackParameters
-from daq.sources.wire import WireFrame, decode_line
+from daq.sources.wire import decode_line
 from tests.study.stored_runs import bench_text
 
 __all__ = ["LEVELS", "made_sweep", "sweep_stack", "sweep_text"]
@@ -53,7 +54,7 @@ def made_sweep(
     )
     device = VirtualDevice(made, seed=seed, clock=lambda: 0.0)
     bench = parse_bench(sweep_text(), Path("bench.toml"))
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     for level in levels:
         if by_volts:
             made.volts_set = level
@@ -63,7 +64,7 @@ def made_sweep(
             device.advance(1.0)
             for line in b"".join(device.take_output()).splitlines()[::every]:
                 said = decode_line(line)
-                if isinstance(said, WireFrame):
+                if isinstance(said, Reading):
                     frames.append(said)
     values = {
         n: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])

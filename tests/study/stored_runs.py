@@ -10,8 +10,9 @@ import numpy as np
 from daq.bench import Bench, parse_bench
 from daq.cli.demo import demo_bench_text
 from daq.frame import Block
+from daq.sources.reading import Reading
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
-from daq.sources.wire import WireFrame, decode_line
+from daq.sources.wire import decode_line
 from daq.store import Store
 
 __all__ = ["START_NS", "bench_text", "sent", "store_run"]
@@ -39,12 +40,12 @@ def sent(
     device = VirtualDevice(
         VirtualStack(replace(scenario, stack=stack, site=site)), seed=seed, clock=lambda: 0.0
     )
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     for _ in range(seconds):
         device.advance(1.0)
         for line in b"".join(device.take_output()).splitlines()[::every]:
             said = decode_line(line)
-            if isinstance(said, WireFrame):
+            if isinstance(said, Reading):
                 frames.append(said)
     values = {
         n: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])

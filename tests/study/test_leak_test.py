@@ -22,8 +22,9 @@ from daq.errors import BenchFileError, UsageError
 from daq.frame import Block
 from daq.measure import Columns
 from daq.quantity import Quantity
+from daq.sources.reading import Reading
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
-from daq.sources.wire import WireFrame, decode_line
+from daq.sources.wire import decode_line
 from daq.study.leak.changes import not_to_be_had, variants
 from daq.study.leak.evaluate import LeakTest, leak_test, run_conditions, stated_conditions
 from daq.study.leak.predict import Conditions, predict
@@ -212,7 +213,7 @@ def raised_slowly(leak_siemens: float) -> tuple[Bench, Block, float]:
     leaky = replace(scenario.parameters.stack, leak_siemens=leak_siemens)
     stack = VirtualStack(replace(scenario.parameters, stack=leaky))
     device = VirtualDevice(stack, seed=4, clock=lambda: 0.0)
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     leaked = []
     for second in range(1800):
         stack.volts_set = 13.2 * min(max((second - 30) / 600.0, 0.0), 1.0)
@@ -221,7 +222,7 @@ def raised_slowly(leak_siemens: float) -> tuple[Bench, Block, float]:
             leaked.append(stack.truth()["leak_amps"])
         for line in b"".join(device.take_output()).splitlines():
             said = decode_line(line)
-            if isinstance(said, WireFrame):
+            if isinstance(said, Reading):
                 frames.append(said)
     values = {
         n: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])

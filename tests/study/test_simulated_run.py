@@ -16,8 +16,9 @@ import pytest
 from daq.bench import Bench, parse_bench
 from daq.cli.demo import demo_bench_text
 from daq.frame import Block
+from daq.sources.reading import Reading
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
-from daq.sources.wire import WireFrame, decode_line
+from daq.sources.wire import decode_line
 from daq.study.review import review
 
 
@@ -30,7 +31,7 @@ def simulated(
     made = parse_bench(demo_bench_text("unused", scenario=name), Path("bench.toml"))
     stack = VirtualStack(scenario.parameters)
     device = VirtualDevice(stack, seed=4, clock=lambda: 0.0)
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     truth: list[dict[str, float]] = []
     for second in range(seconds):
         if second == fan_stops_s:
@@ -39,7 +40,7 @@ def simulated(
         truth.append(stack.truth())
         for line in b"".join(device.take_output()).splitlines():
             said = decode_line(line)
-            if isinstance(said, WireFrame):
+            if isinstance(said, Reading):
                 frames.append(said)
     values = {
         name: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])

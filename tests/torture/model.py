@@ -40,7 +40,8 @@ from daq.reader import Answer, ChannelAddress, ChannelClient, Reader, latch, rec
 from daq.reader.timebase import Clocks
 from daq.service import create_app
 from daq.sources import Command, Source, SourceEvent
-from daq.sources.events import Reply, Sink
+from daq.sources.events import Sink
+from daq.sources.reading import Reply
 from daq.store import Store
 from tests.waiting import wait_until
 

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from daq.bench import Bench
 from daq.frame import Block
+from daq.sources.reading import Reading
 from daq.sources.virtual_bench import VirtualDevice, VirtualStack, load_scenario
-from daq.sources.wire import WireFrame, decode_line, encode_command
+from daq.sources.wire import decode_line, encode_command
 from daq.stillness import Stillness, StillnessRule, stillness_rule
 from daq.watch import Watch, replay
 from tests.study.stored_runs import bench_text, sent
@@ -145,7 +146,7 @@ def test_a_current_of_another_source_is_held_against_the_relays_last_word() -> N
 def test_a_relay_that_opens_stops_the_current_in_time(scenario: str) -> None:
     """The virtual head's relay takes its time and its readings lag; that is no welded relay."""
     device = VirtualDevice(VirtualStack(load_scenario(scenario).parameters), seed=2, clock=lambda: 0.0)
-    frames: list[WireFrame] = []
+    frames: list[Reading] = []
     for second in range(120):
         if second in (40, 90):
             device.feed(encode_command("trip", second))
@@ -153,7 +154,7 @@ def test_a_relay_that_opens_stops_the_current_in_time(scenario: str) -> None:
             device.feed(encode_command("reset", 60))
         device.advance(1.0)
         said = [decode_line(line) for line in b"".join(device.take_output()).splitlines()]
-        frames += [f for f in said if isinstance(f, WireFrame)]
+        frames += [f for f in said if isinstance(f, Reading)]
     made = bench(ALL)
     names = {"volts": "volts", "amps": "amps", "lye_temp": "temp", "gas_flow": "flow", "relay": "relay"}
     whole = block(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 
+from daq.sources.reading import Hello, Reading, Reply
 from daq.sources.virtual_bench import VirtualBench, VirtualDevice, VirtualMeter
-from daq.sources.wire import TripCause, WireFrame, WireHello, WireReply, decode_line, encode_command
+from daq.sources.wire import TripCause, decode_line, encode_command
 
 DEADLINE_S = 20.0
 """Long, because the machine may be loaded; every wait ends as soon as its condition holds."""
@@ -20,33 +21,33 @@ def wait_for(condition: Callable[[], bool], what: str) -> None:
         time.sleep(0.005)
 
 
-def frames(lines: Iterable[bytes]) -> list[WireFrame]:
+def frames(lines: Iterable[bytes]) -> list[Reading]:
     """The frames among lines, every one of which must be of the format."""
-    return [said for line in lines if isinstance(said := decode_line(line), WireFrame)]
+    return [said for line in lines if isinstance(said := decode_line(line), Reading)]
 
 
-def replies(lines: Iterable[bytes]) -> list[WireReply]:
+def replies(lines: Iterable[bytes]) -> list[Reply]:
     """The replies among lines."""
-    return [said for line in lines if isinstance(said := decode_line(line), WireReply)]
+    return [said for line in lines if isinstance(said := decode_line(line), Reply)]
 
 
-def hellos(lines: Iterable[bytes]) -> list[WireHello]:
+def hellos(lines: Iterable[bytes]) -> list[Hello]:
     """The hellos among lines."""
-    return [said for line in lines if isinstance(said := decode_line(line), WireHello)]
+    return [said for line in lines if isinstance(said := decode_line(line), Hello)]
 
 
-def next_frames(bench: VirtualBench, seconds: float) -> list[WireFrame]:
+def next_frames(bench: VirtualBench, seconds: float) -> list[Reading]:
     """Advance and return the head's frames."""
     bench.advance(seconds)
     return frames(bench.head.take_output())
 
 
-def tell(device: VirtualDevice | VirtualMeter, action: str, n: int = 1) -> WireReply:
+def tell(device: VirtualDevice | VirtualMeter, action: str, n: int = 1) -> Reply:
     """Send a command and return the one reply to it."""
     device.take_output()
     device.feed(encode_command(action, n))
     (reply,) = replies(device.take_output())
-    assert reply.n == n
+    assert reply.number == n
     return reply
 
 

@@ -157,7 +157,7 @@ def test_commands_come_in_pieces_of_any_size(size: int) -> None:
     data = encode_command("beat", 1) + b"\r\n" + encode_command("trip", 2)
     for at in range(0, len(data), size):
         device.feed(data[at : at + size])
-    assert [(r.n, r.ok) for r in replies(device.take_output())] == [(1, True), (2, True)]
+    assert [(r.number, r.ok) for r in replies(device.take_output())] == [(1, True), (2, True)]
 
 
 def test_what_is_no_sound_command_is_not_acted_on_and_not_answered() -> None:

@@ -14,9 +14,10 @@ import pytest
 import serial
 
 from daq.errors import LyewatchError, PortError
+from daq.sources.reading import Reading, Reply
 from daq.sources.virtual_bench import SCENARIOS, BenchServer, Event, VirtualBench, has_pty, serve
 from daq.sources.virtual_bench import serve as serve_package
-from daq.sources.wire import TripCause, WireFrame, WireReply, decode_line, encode_command
+from daq.sources.wire import TripCause, decode_line, encode_command
 from tests.sources.virtual_bench.helpers import DEADLINE_S, frames, replies, wait_for
 
 WAYS = ["pty", "tcp"] if has_pty() else ["tcp"]
@@ -61,12 +62,12 @@ class Reader:
             self.read()
         return self.lines
 
-    def reply(self, n: int) -> WireReply:
+    def reply(self, n: int) -> Reply:
         end = time.monotonic() + DEADLINE_S
         while True:
             for line in self.lines[1:]:
                 said = decode_line(line)
-                if isinstance(said, WireReply) and said.n == n:
+                if isinstance(said, Reply) and said.number == n:
                     return said
             assert time.monotonic() < end, f"no reply to {n} in {DEADLINE_S} s"
             self.read()
@@ -156,7 +157,7 @@ def test_a_reader_that_does_not_read_holds_nothing_up(way: str, tmp_path: Path) 
         wait_for(lambda: server.bench.elapsed_s > before + 50.0, "the bench to go on")
         lines = Reader(line).until(250)[1:]
         said = [decode_line(text) for text in lines]  # every line is whole
-    seqs = [f.seq for f in said if isinstance(f, WireFrame)]
+    seqs = [f.seq for f in said if isinstance(f, Reading)]
     assert seqs == sorted(seqs)
     assert seqs[-1] - seqs[0] >= len(seqs)
 
@@ -254,4 +255,4 @@ def test_replies_come_between_frames(tmp_path: Path) -> None:
         for n in range(1, 60):
             line.write(encode_command("beat", n))
         reader.reply(59)
-        assert [r.n for r in replies(reader.lines[1:])][-1] == 59
+        assert [r.number for r in replies(reader.lines[1:])][-1] == 59
