@@ -1,7 +1,28 @@
-"""How studies are shown: text, HTML parts, charts and the JSON Schemas."""
+"""How studies are shown: one document for terminal and page, charts, pictures and the JSON Schemas."""
 
-from daq.study.render.charts import Line, Mark, Panel, Span, draw
-from daq.study.render.html import cautions, page, table
+from daq.study.render.charts import Line, Mark, Panel, Span, draw, draw_shares
+from daq.study.render.document import (
+    CAUTIONS,
+    Cautions,
+    Cell,
+    Document,
+    Facts,
+    Heading,
+    Inline,
+    Items,
+    Key,
+    KeyFigure,
+    KeyFigures,
+    Paragraph,
+    Part,
+    Picture,
+    Section,
+    Strong,
+    Table,
+    Text,
+    Title,
+)
+from daq.study.render.html import as_html, cautions, page, table
 from daq.study.render.pictures import (
     FIRST,
     FIRST_PALE,
@@ -15,9 +36,11 @@ from daq.study.render.pictures import (
     styled,
 )
 from daq.study.render.schemas import schema_of
+from daq.study.render.terminal import as_text
 from daq.study.render.text import clock_words, date_words, duration_words, number_words
 
 __all__ = [
+    "CAUTIONS",
     "FIRST",
     "FIRST_PALE",
     "INK",
@@ -25,14 +48,35 @@ __all__ = [
     "QUIET",
     "SECOND",
     "SECOND_PALE",
+    "Cautions",
+    "Cell",
+    "Document",
+    "Facts",
+    "Heading",
+    "Inline",
+    "Items",
+    "Key",
+    "KeyFigure",
+    "KeyFigures",
     "Line",
     "Mark",
     "Panel",
+    "Paragraph",
+    "Part",
+    "Picture",
+    "Section",
     "Span",
+    "Strong",
+    "Table",
+    "Text",
+    "Title",
+    "as_html",
+    "as_text",
     "cautions",
     "clock_words",
     "date_words",
     "draw",
+    "draw_shares",
     "duration_words",
     "figure",
     "number_words",

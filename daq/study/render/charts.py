@@ -8,7 +8,7 @@ one sample is lost. A gap stays a gap.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -17,7 +17,7 @@ import numpy as np
 from daq.measure import FloatArray, IntArray
 from daq.store import envelope_of
 
-__all__ = ["Line", "Mark", "Panel", "Span", "draw", "nice_ticks", "time_ticks"]
+__all__ = ["Line", "Mark", "Panel", "Span", "draw", "draw_shares", "nice_ticks", "time_ticks"]
 
 WIDTH, LEFT, RIGHT = 1000.0, 62.0, 12.0
 TOP, BOTTOM = 20.0, 6.0
@@ -136,6 +136,27 @@ def draw(panels: Sequence[Panel], from_s: float, to_s: float, spans: Sequence[Sp
         out.append(f'<text class="tick" x="{x:.1f}" y="{y + 15:.1f}" text-anchor="{anchor}">{text}</text>')
     out.append("</svg>")
     return "\n".join(out)
+
+
+def draw_shares(label: str, shares: Mapping[str, float]) -> str:
+    """Shares of a whole side by side as one bar, each under its class of the style sheet.
+
+    Parameters
+    ----------
+    label : str
+        What the bar shows.
+    shares : mapping of str to float
+        Class to share [1]; a negative share has no width.
+    """
+    x, parts = 0.0, []
+    for style, share in shares.items():
+        width = WIDTH * max(0.0, share)
+        parts.append(f'<rect class="{style}" x="{x:.1f}" y="0" width="{width:.1f}" height="26"/>')
+        x += width
+    return (
+        f'<svg role="img" aria-label="{escape(label)}" viewBox="0 0 1000 26" preserveAspectRatio="none">'
+        f"{''.join(parts)}</svg>"
+    )
 
 
 def _described(panel: Panel) -> str:

@@ -1,4 +1,4 @@
-"""What pages of the study have in common: the shell, the cautions, tables."""
+"""Documents as self-contained pages: no script, no requests, made to print on A4 or Letter."""
 
 from __future__ import annotations
 
@@ -6,21 +6,39 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
-__all__ = ["CAUTIONS", "cautions", "page", "table"]
-
-CAUTIONS = (
-    (
-        "The gas is hydrogen and oxygen already mixed and can detonate; lye burns skin and blinds; supplies "
-        "start fires. These numbers are no permission to run a stack unattended, and software is never its "
-        "only protection."
-    ),
-    "Nothing here claims that fuel is saved. Local codes, and licensed people for mains and gas, come first.",
+from daq.study.render.document import (
+    CAUTIONS,
+    Cautions,
+    Cell,
+    Document,
+    Facts,
+    Heading,
+    Inline,
+    Items,
+    Key,
+    KeyFigures,
+    Paragraph,
+    Part,
+    Picture,
+    Section,
+    Strong,
+    Table,
+    Text,
+    Title,
 )
+
+__all__ = ["as_html", "cautions", "page", "table"]
+
 MOST_ROWS = 60
 
 
+def as_html(document: Document) -> str:
+    """The document as a page."""
+    return page(document.title, [_part(p) for p in document.parts])
+
+
 def page(title: str, parts: Iterable[str]) -> str:
-    """A self-contained page, no script and no requests, made to print on A4 or Letter."""
+    """A self-contained page of what is HTML already."""
     style = files("daq.study").joinpath("report.css").read_text(encoding="utf-8")
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -33,30 +51,106 @@ def page(title: str, parts: Iterable[str]) -> str:
 
 def cautions() -> str:
     """What must stand beside every result."""
-    return (
-        '<aside class="cautions" aria-label="Cautions">'
-        + "".join(f"<p>{escape(c)}</p>" for c in CAUTIONS)
-        + "</aside>"
-    )
+    return _part(Cautions())
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[str]], caption: str, numeric: int = 0) -> str:
-    """Rows under headings; the first column heads its row, the last `numeric` stand to the right."""
-    if not rows:
+    """A table alone, see `Table`."""
+    return _part(Table(headings, rows, caption, numeric))
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _part(part: Part, level: int = 2) -> str:
+    match part:
+        case Title(text, facts, sentences):
+            listed = "" if facts is None else _part(facts)
+            return f"<header><h1>{escape(text)}</h1>{listed}{_paragraphs(sentences)}</header>"
+        case Cautions():
+            return f'<aside class="cautions" aria-label="Cautions">{_paragraphs(CAUTIONS)}</aside>'
+        case Heading(text):
+            return f"<h{level}>{escape(text)}</h{level}>"
+        case Paragraph(text):
+            return f"<p>{_inline(text)}</p>" if text else ""
+        case Facts(facts):
+            listed = "".join(f"<div><dt>{escape(k)}</dt><dd>{escape(v)}</dd></div>" for k, v in facts)
+            return f'<dl class="facts">{listed}</dl>'
+        case Items(items, ordered):
+            kind = "ol" if ordered else "ul"
+            listed = "".join(f"<li>{escape(text)}</li>" for text in items)
+            return f"<{kind}>{listed}</{kind}>" if listed else ""
+        case Picture(svg, caption, style):
+            beneath = f"<figcaption>{_inline(caption)}</figcaption>" if caption else ""
+            return f"<figure{_class(style)}>{svg}{beneath}</figure>"
+        case Section(heading, parts, note, style):
+            inside = f"<h{level}>{escape(heading + note)}</h{level}>" + "".join(
+                _part(p, level + 1) for p in parts
+            )
+            return f"<section{_class(style)}>{inside}</section>" if level == 2 else inside
+        case KeyFigures():
+            return _key_figures(part)
+        case Table():
+            return _table(part)
+
+
+def _class(style: str) -> str:
+    return f' class="{style}"' if style else ""
+
+
+def _paragraphs(texts: Sequence[str]) -> str:
+    return "".join(f"<p>{escape(text)}</p>" for text in texts)
+
+
+def _inline(text: Text) -> str:
+    def one(part: Inline) -> str:
+        match part:
+            case Strong(words):
+                return f"<strong>{escape(words)}</strong>"
+            case Key(style):
+                return f'<span class="key {style}"></span>'
+            case _:
+                return escape(part)
+
+    return escape(text) if isinstance(text, str) else "".join(one(part) for part in text)
+
+
+def _key_figures(shown: KeyFigures) -> str:
+    cards = "".join(
+        f'<div class="card {f.style}"><span class="label">{escape(f.label)}</span>'
+        f'<span class="value">{escape(f.value)}</span></div>'
+        for f in shown.figures
+    )
+    return f'<section class="cards" aria-label="{escape(shown.label)}">{cards}</section>'
+
+
+def _table(shown: Table) -> str:
+    """Column and row headings carry their scope; what stands to the right is marked by a class."""
+    if not shown.rows:
         return ""
-    n = len(headings)
-    aligned = [' class="n"' if i >= n - numeric else "" for i in range(n)]
-    head = "".join(f'<th scope="col"{a}>{escape(h)}</th>' for h, a in zip(headings, aligned, strict=True))
+    n = len(shown.headings)
+    aligned = ["n" if i >= n - shown.numeric else "" for i in range(n)]
+    head = "".join(
+        f'<th scope="col"{_class(a)}>{escape(h)}</th>' for h, a in zip(shown.headings, aligned, strict=True)
+    )
     lines = []
-    for row in rows[:MOST_ROWS]:
-        cells = "".join(f"<td{a}>{escape(c)}</td>" for c, a in zip(row[1:], aligned[1:], strict=True))
-        lines.append(f'<tr><th scope="row">{escape(row[0])}</th>{cells}</tr>')
-    more = (
-        f"<p>… and {len(rows) - MOST_ROWS} more; the JSON form of the review has all.</p>"
-        if len(rows) > MOST_ROWS
-        else ""
-    )
-    return (
-        f"<section><h2>{escape(caption)}</h2><table><thead><tr>{head}</tr></thead>"
-        f"<tbody>{''.join(lines)}</tbody></table>{more}</section>"
-    )
+    for row in shown.rows[:MOST_ROWS]:
+        cells = "".join(_cell(c, a) for c, a in zip(row[1:], aligned[1:], strict=True))
+        lines.append(f'<tr><th scope="row">{_inline_cell(row[0])}</th>{cells}</tr>')
+    body = f"<thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+    if shown.style:
+        return f"<table{_class(shown.style)}><caption>{escape(shown.caption)}</caption>{body}"
+    left_out = len(shown.rows) - MOST_ROWS
+    more = f"<p>… and {left_out} more; the JSON form of the review has all.</p>" if left_out > 0 else ""
+    return f"<section><h2>{escape(shown.caption)}</h2><table>{body}{more}</section>"
+
+
+def _cell(cell: str | Cell, align: str) -> str:
+    style = cell.style if isinstance(cell, Cell) else ""
+    return f"<td{_class(style or align)}>{_inline_cell(cell)}</td>"
+
+
+def _inline_cell(cell: str | Cell) -> str:
+    if isinstance(cell, str):
+        return escape(cell)
+    return escape(cell.text) + (f"<small>{escape(cell.note)}</small>" if cell.note else "")

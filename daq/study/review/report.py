@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape
 from typing import Any
 
 import numpy as np
@@ -13,35 +12,39 @@ from daq.frame import Block
 from daq.measure import NUMBERS, UNITS, Columns, unit_words
 from daq.quantity import shown
 from daq.study.render import (
+    Cautions,
+    Cell,
+    Document,
+    Facts,
+    Heading,
+    Inline,
+    Items,
+    Key,
+    KeyFigure,
+    KeyFigures,
     Line,
     Mark,
     Panel,
+    Paragraph,
+    Part,
+    Picture,
+    Section,
     Span,
-    cautions,
+    Strong,
+    Table,
+    Title,
+    as_html,
     clock_words,
     date_words,
     draw,
+    draw_shares,
     duration_words,
     number_words,
-    page,
-    table,
 )
 from daq.study.review.run_review import Review
-from daq.study.review.summary import TOTALS, WEIGHED, peak_words, total_label, total_words
+from daq.study.review.summary import WEIGHED, peak_words, totals_part
 
-__all__ = [
-    "against_part",
-    "alarm_part",
-    "forecast_part",
-    "forecast_words",
-    "heat_part",
-    "heat_rows",
-    "html_report",
-    "load_rows",
-    "map_part",
-    "second_witness_part",
-    "spent_part",
-]
+__all__ = ["html_report", "load_rows", "percent_words"]
 
 
 _MAPS = (
@@ -58,9 +61,9 @@ FILLED = (
 _SHADES = 5
 
 
-def second_witness_part(body: Mapping[str, Any]) -> str:
+def second_witness_part(body: Mapping[str, Any]) -> list[Part]:
     """The run's timed fills, and what a balance under the reservoir says."""
-    out = ""
+    out: list[Part] = []
     fills, weighing = body["fills"], body["weighing"]
     if fills:
         rows = []
@@ -73,37 +76,37 @@ def second_witness_part(body: Mapping[str, Any]) -> str:
                 rows.append([label, shown(mean["value"], mean["u95"], unit).text, scatter, str(mean["n"])])
         of_run = "; the gas of the whole run goes by them" if fills["gas_of_the_run"] else ""
         caption = f"Timed fills of this run, dry gas at {body['reference']}{of_run}"
-        out += table(["Number", "Mean", "Scatter of one fill", "Fills"], rows, caption, numeric=3)
+        out.append(Table(["Number", "Mean", "Scatter of one fill", "Fills"], rows, caption, numeric=3))
     if weighing:
         rows = [[label, number_words(weighing[key])] for key, label in WEIGHED]
         if weighing["flow_meter"]:
             rows.append(["Dry gas by the flow meter", number_words(weighing["flow_meter"])])
         caption = f"The reservoir, weighed over {duration_words(weighing['seconds'])}"
-        out += table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1)
-    return f"<section><h2>Fills and balance</h2>{out}</section>" if out else ""
+        out.append(Table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1))
+    return [Section("Fills and balance", out)] if out else []
 
 
-def map_part(body: Mapping[str, Any]) -> str:
+def map_part(body: Mapping[str, Any]) -> list[Part]:
     """Efficiency over temperature and current, as a table whose ground grows darker with the value."""
     fields = body["map"]["fields"]
-    out = []
+    out: list[Part] = []
     for key, label in _MAPS:
         known = [f for f in fields if f["numbers"][key]["value"] is not None]
         if known:
-            out.append(_map(body["map"], known, key, label, body["reference"]))
+            basis = f", dry gas at {body['reference']}" if key == "mmw_dry_ref" else ""
+            out.append(_map(known, key, label + basis))
             if key == "mmw_dry_ref" and len(known) < 2:
                 break
     if not out:
-        return ""
-    return (
-        "<section><h2>Efficiency over temperature and current</h2>"
-        + "".join(out)
-        + "<p>Each field is all gas over all energy (or charge) of its undisturbed time, ± U (k = 2). "
-        "Where a field is empty the run was there for less than a minute.</p></section>"
+        return []
+    words = (
+        "Each field is all gas over all energy (or charge) of its undisturbed time, ± U (k = 2). "
+        "Where a field is empty the run was there for less than a minute."
     )
+    return [Section("Efficiency over temperature and current", [*out, Paragraph(words)])]
 
 
-def _map(whole: Mapping[str, Any], known: Any, key: str, label: str, reference: str) -> str:
+def _map(known: Sequence[Mapping[str, Any]], key: str, caption: str) -> Table:
     values = [f["numbers"][key]["value"] for f in known]
     # What differs by less than U is not shaded apart.
     blur = max((f["numbers"][key]["u95"] or 0.0 for f in known), default=0.0)
@@ -111,26 +114,19 @@ def _map(whole: Mapping[str, Any], known: Any, key: str, label: str, reference: 
     columns = sorted({(f["temp_from"], f["temp_to"]) for f in known})
     rows = sorted({(f["amps_from"], f["amps_to"]) for f in known}, reverse=True)
     at = {(f["temp_from"], f["amps_from"]): f for f in known}
-    head = "".join(f'<th scope="col">{a:g} to {b:g} °C</th>' for a, b in columns)
-    lines = []
-    for a, b in rows:
-        cells = []
-        for t, _ in columns:
-            f = at.get((t, a))
-            if f is None:
-                cells.append("<td></td>")
-                continue
-            n = f["numbers"][key]
-            shade = round((_SHADES - 1) * (n["value"] - low) / span)
-            words = shown(n["value"], n["u95"], "").text
-            cells.append(
-                f'<td class="shade{shade}">{words}<small>{duration_words(f["seconds"])}</small></td>'
-            )
-        lines.append(f'<tr><th scope="row">{a:g} to {b:g} A</th>{"".join(cells)}</tr>')
-    basis = f", dry gas at {escape(reference)}" if key == "mmw_dry_ref" else ""
-    return (
-        f'<table class="map"><caption>{escape(label)}{basis}</caption><thead><tr><th scope="col">Current</th>'
-        f"{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+
+    def cell(f: Mapping[str, Any] | None) -> Cell:
+        if f is None:
+            return Cell()
+        n = f["numbers"][key]
+        shade = round((_SHADES - 1) * (n["value"] - low) / span)
+        return Cell(shown(n["value"], n["u95"], "").text, duration_words(f["seconds"]), f"shade{shade}")
+
+    return Table(
+        ["Current", *(f"{a:g} to {b:g} °C" for a, b in columns)],
+        [[f"{a:g} to {b:g} A", *(cell(at.get((t, a))) for t, _ in columns)] for a, b in rows],
+        caption,
+        style="map",
     )
 
 
@@ -156,60 +152,51 @@ def heat_rows(balance: Mapping[str, Any]) -> list[list[str]]:
     return rows
 
 
-def heat_part(body: Mapping[str, Any]) -> str:
+def heat_part(body: Mapping[str, Any]) -> list[Part]:
     """The heat balance."""
     balance = body["heat_balance"]
-    why = "" if balance["reason"] is None else f"<p>C and R can not be told: {escape(balance['reason'])}.</p>"
-    rows = heat_rows(balance)
-    out = table(["Heat balance", "Value ± U (k = 2)", "Meaning"], rows, "Heat balance of the whole run")
-    return out + why
+    why = "" if balance["reason"] is None else f"C and R can not be told: {balance['reason']}."
+    headings = ["Heat balance", "Value ± U (k = 2)", "Meaning"]
+    return [Table(headings, heat_rows(balance), "Heat balance of the whole run"), Paragraph(why)]
 
 
-def spent_part(body: Mapping[str, Any]) -> str:
+def spent_part(body: Mapping[str, Any]) -> list[Part]:
     """Where a hundred watts went, as a bar of three parts with their words beneath."""
     head = body["headline"]
     if head is None or any(head["spent"][k]["value"] is None for k in ("gas", "vapour", "heat")):
-        return ""
+        return []
+    label = f"Of every 100 W, {head['phase']}"
     names = {"gas": "energy of the gas (HHV)", "vapour": "steam that it carries", "heat": "heat"}
-    x, parts, words = 0.0, [], []
+    caption: list[Inline] = [Strong(label), ":"]
     for key, name in names.items():
         share = head["spent"][key]
-        width = 1000.0 * max(0.0, float(share["value"]))
-        parts.append(f'<rect class="spent-{key}" x="{x:.1f}" y="0" width="{width:.1f}" height="26"/>')
-        x += width
-        number = {
-            "value": 100 * share["value"],
-            "u95": 100 * share["u95"] if share["u95"] else None,
-            "unit": "W",
-        }
-        words.append(f'<span class="key spent-{key}"></span>{escape(name)} {number_words(number)}')
-    label = f"Of every 100 W, {head['phase']}"
-    return (
-        f'<figure class="spent"><svg role="img" aria-label="{escape(label)}" viewBox="0 0 1000 26" '
-        f'preserveAspectRatio="none">{"".join(parts)}</svg><figcaption><strong>{escape(label)}</strong>: '
-        f"{' '.join(words)}</figcaption></figure>"
-    )
+        u95 = 100 * share["u95"] if share["u95"] else None
+        caption += [" ", Key(f"spent-{key}"), f"{name} {shown(100 * share['value'], u95, 'W').text}"]
+    bar = draw_shares(label, {f"spent-{key}": float(head["spent"][key]["value"]) for key in names})
+    return [Picture(bar, caption, "spent")]
 
 
-def against_part(body: Mapping[str, Any]) -> str:
+def against_part(body: Mapping[str, Any]) -> list[Part]:
     """What changed against the reference run."""
     found = body["against"]
     if not found:
-        return ""
+        return []
     rows = [[d["label"], *d["words"]] for d in found["differences"] if d["words"]]
     headings = ["Result", "Reference run", "This run", "Difference, 95 %"]
     title = f"Against run {found['run']} {found['name']}".strip()
-    out = table(headings, rows, title, numeric=3) or f"<section><h2>{escape(title)}</h2></section>"
-    out += f"<p><strong>{escape(found['sentence'])}</strong></p>"
     changes = [[c["key"], _plain(c["was"]), _plain(c["now"])] for c in found["bench_changes"]]
-    return out + table(["Key of the bench file", "Was", "Is"], changes, "What was changed in the bench file")
+    return [
+        Table(headings, rows, title, numeric=3) if rows else Section(title),
+        Paragraph([Strong(found["sentence"])]),
+        Table(["Key of the bench file", "Was", "Is"], changes, "What was changed in the bench file"),
+    ]
 
 
 def _plain(value: Any) -> str:
     return "–" if value is None else str(value)
 
 
-def alarm_part(body: Mapping[str, Any]) -> str:
+def alarm_part(body: Mapping[str, Any]) -> list[Part]:
     """The alarms of a review, and their rates."""
     rows = [
         [
@@ -224,12 +211,13 @@ def alarm_part(body: Mapping[str, Any]) -> str:
     ]
     caption = "Alarms" + (", computed from the samples" if body["alarms_recomputed"] else "")
     if not rows:
-        return f"<section><h2>{caption}</h2><p>None.</p></section>"
+        return [Section(caption, [Paragraph("None.")])]
     headings = ["First at", "Priority", "Cause", "Stood for", "Raised", "At the end"]
-    out = table(headings, rows, caption, numeric=3)
-    return out + table(
-        ["Measure", "This run", "Aim"], load_rows(body["alarm_load"]), "Alarm rates by EEMUA 191"
-    )
+    rates = load_rows(body["alarm_load"])
+    return [
+        Table(headings, rows, caption, numeric=3),
+        Table(["Measure", "This run", "Aim"], rates, "Alarm rates by EEMUA 191"),
+    ]
 
 
 def load_rows(load: Mapping[str, Any]) -> list[list[str]]:
@@ -257,33 +245,32 @@ def percent_words(share: float) -> str:
     return f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
 
 
-def forecast_part(body: Mapping[str, Any]) -> str:
+def forecast_part(body: Mapping[str, Any]) -> list[Part]:
     """What was foreseen against what happened: did the bands hold, did warnings come, how far off it was."""
     told = body["hindsight"]
     if not told["stretches"]:
-        return ""
+        return []
     lead = (
         "A forecast speaks of present conditions, so it is judged only for as long as nobody changed them. "
         "Bands are the 5 and 95 % points."
     )
     bands = forecast_words(body["forecasts_checked"])
-    out = [
-        f"<section><h2>Forecasts against what happened</h2><p>{lead}</p><p>{escape(bands)}</p></section>",
-        table(
-            ["Warned at", "What came of it", "Lead"], _warning_rows(told["warnings"]), "Warnings", numeric=1
-        ),
+    warned = ["Warned at", "What came of it", "Lead"]
+    out: list[Part] = [
+        Section("Forecasts against what happened", [Paragraph(lead), Paragraph(bands)]),
+        Table(warned, _warning_rows(told["warnings"]), "Warnings", numeric=1),
     ]
     if told["missed"]:
         at = ", ".join(clock_words(t) for t in told["missed"])
-        out.append(f"<p><strong>No warning stood before the limit was crossed at {escape(at)}.</strong></p>")
+        out.append(Paragraph([Strong(f"No warning stood before the limit was crossed at {at}.")]))
     times, ends = _stretch_rows(told["stretches"])
     headings = ["At", "Time to the limit, said", "Band", "It was", "Error"]
-    out.append(table(headings, times, "Time to the limit", numeric=4))
+    out.append(Table(headings, times, "Time to the limit", numeric=4))
     headings = ["At", "Of the rise", "Settles at, said", "Band", "It settled at", "Error"]
-    out.append(table(headings, ends, "Settling temperature", numeric=5))
+    out.append(Table(headings, ends, "Settling temperature", numeric=5))
     if not (times or ends or told["warnings"]):
-        out.append("<p>In no stretch of it did the lye cross its limit or settle.</p>")
-    return "".join(out)
+        out.append(Paragraph("In no stretch of it did the lye cross its limit or settle."))
+    return out
 
 
 def forecast_words(checked: Mapping[str, Any]) -> str:
@@ -358,34 +345,34 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
     run = body["run"]
     title = f"Run {run['id'] or ''} {run['name']}".strip() or "Run"
     columns = Columns.from_blocks(series)
-    parts = [
+    parts: list[Part] = [
         _head(body, title),
-        cautions(),
+        Cautions(),
         _key_facts(body),
-        spent_part(body),
-        against_part(body),
-        _findings(body["findings"]),
-        "<h2>Trends</h2>",
+        *spent_part(body),
+        *against_part(body),
+        *_findings(body["findings"]),
+        Heading("Trends"),
         _trends(review, columns, body),
-        _totals(body),
-        map_part(body),
-        _phases(body["phases"]),
-        heat_part(body),
-        second_witness_part(body),
+        totals_part(body),
+        *map_part(body),
+        *_phases(body["phases"]),
+        *heat_part(body),
+        *second_witness_part(body),
         _limits(body),
-        alarm_part(body),
-        forecast_part(body),
+        *alarm_part(body),
+        *forecast_part(body),
         _events(body),
-        _data(body),
+        *_data(body),
         _rests_on(body),
     ]
-    return page(title, parts)
+    return as_html(Document(title, parts))
 
 
 # -- head --------------------------------------------------------------------------------------------------
 
 
-def _head(body: Mapping[str, Any], title: str) -> str:
+def _head(body: Mapping[str, Any], title: str) -> Title:
     run = body["run"]
     facts = (
         ("Bench", run["bench"]),
@@ -395,31 +382,24 @@ def _head(body: Mapping[str, Any], title: str) -> str:
         ("Powered", duration_words(body["powered_s"])),
         ("Reference for dry gas", body["reference"]),
     )
-    listed = "".join(f"<div><dt>{escape(k)}</dt><dd>{escape(str(v))}</dd></div>" for k, v in facts)
-    note = f"<p>{escape(run['note'])}</p>" if run["note"] else ""
-    return f'<header><h1>{escape(title)}</h1><dl class="facts">{listed}</dl>{note}</header>'
+    return Title(title, Facts(facts), [run["note"]] if run["note"] else [])
 
 
-def _key_facts(body: Mapping[str, Any]) -> str:
+def _key_facts(body: Mapping[str, Any]) -> KeyFigures:
     numbers = _best_numbers(body)
     temp = body["channels"].get("lye_temp")
     raised = len(body["alarm_summary"])
-    cards: list[tuple[str, str, str]] = []
+    figures = []
     if temp is not None:
-        worst = _worst_level(body)
-        cards.append(("Peak lye temperature", peak_words(temp), worst))
+        figures.append(KeyFigure("Peak lye temperature", peak_words(temp), _worst_level(body)))
     for key in ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "energy_efficiency_hhv"):
         if numbers is not None and numbers[key]["value"] is not None:
             label = next(n.label for n in NUMBERS if n.key == key)
-            cards.append((label, number_words(numbers[key]), ""))
-    cards.append(("Alarms", str(raised) if raised else "none", "" if not raised else "abnormal"))
+            figures.append(KeyFigure(label, number_words(numbers[key])))
+    figures.append(KeyFigure("Alarms", str(raised) if raised else "none", "abnormal" if raised else ""))
     if body["trips"]:
-        cards.append(("Supply cut", clock_words(body["trips"][0]["t_s"]), "abnormal"))
-    return '<section class="cards" aria-label="Key figures">' + "".join(
-        f'<div class="card {style}"><span class="label">{escape(k)}</span>'
-        f'<span class="value">{escape(v)}</span></div>'
-        for k, v, style in cards
-    ) + "</section>"  # fmt: skip
+        figures.append(KeyFigure("Supply cut", clock_words(body["trips"][0]["t_s"]), "abnormal"))
+    return KeyFigures("Key figures", figures)
 
 
 def _best_numbers(body: Mapping[str, Any]) -> Mapping[str, Any] | None:
@@ -443,7 +423,7 @@ def _worst_level(body: Mapping[str, Any]) -> str:
 # -- trends ------------------------------------------------------------------------------------------------
 
 
-def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> str:
+def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> Part:
     bench, w = review.bench, review.windows
     u, v, t = w.u95, w.value, w.end_ns
 
@@ -478,13 +458,12 @@ def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> str:
     spans += [Span(g["from_s"], g["from_s"] + g["seconds"], "gap") for g in body["gaps"]["list"]]
     svg = draw(panels, body["from_s"], body["to_s"], spans)
     if not svg:
-        return "<p>No samples to draw.</p>"
-    return (
-        f'<figure>{svg}<figcaption><span class="key off"></span>no current '
-        '<span class="key odd"></span>disturbed <span class="key gap"></span>gap in the data. Channels: mean '
-        "of each stretch, with its lowest and highest sample shaded. Numbers: means over "
-        f"{body['window_s']:g} s, shaded by ± U (k = 2).</figcaption></figure>"
+        return Paragraph("No samples to draw.")
+    words = (
+        "gap in the data. Channels: mean of each stretch, with its lowest and highest sample shaded. "
+        f"Numbers: means over {body['window_s']:g} s, shaded by ± U (k = 2)."
     )
+    return Picture(svg, [Key("off"), "no current ", Key("odd"), "disturbed ", Key("gap"), words])
 
 
 def _marks(bench: Bench, channel: str) -> list[Mark]:
@@ -499,23 +478,12 @@ def _marks(bench: Bench, channel: str) -> list[Mark]:
 # -- tables ------------------------------------------------------------------------------------------------
 
 
-def _totals(body: Mapping[str, Any]) -> str:
-    rows = [
-        [total_label(label, body["totals"][key]), total_words(body["totals"][key])]
-        for key, label in TOTALS
-        if body["totals"][key]["value"] is not None
-    ]
-    return table(["Total", "Value ± U (k = 2)"], rows, "Totals", numeric=1)
-
-
-def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
-    if not phases:
-        return ""
+def _phases(phases: Sequence[Mapping[str, Any]]) -> list[Part]:
     rows = [
         [p["phase"], clock_words(p["from_s"]), clock_words(p["to_s"]), duration_words(p["duration_s"])]
         for p in phases
     ]
-    out = table(["Phase", "From", "To", "Duration"], rows, "Phases", numeric=3)
+    out: list[Part] = [Table(["Phase", "From", "To", "Duration"], rows, "Phases", numeric=3)]
     # The longest powered phases, as many as stand side by side on a page.
     picked = sorted(
         sorted(
@@ -532,10 +500,10 @@ def _phases(phases: Sequence[Mapping[str, Any]]) -> str:
         numbers = [p["numbers"][spec.key] for p in picked]
         if any(n["value"] is not None for n in numbers):
             lines.append([spec.label, *(number_words(n) for n in numbers)])
-    return out + table(headings, lines, "Means of each number, ± U (k = 2)", numeric=len(picked))
+    return [*out, Table(headings, lines, "Means of each number, ± U (k = 2)", numeric=len(picked))]
 
 
-def _limits(body: Mapping[str, Any]) -> str:
+def _limits(body: Mapping[str, Any]) -> Table:
     rows = []
     for x in body["limits"]:
         side = "below" if x["level"].startswith("low") else "above"
@@ -543,10 +511,10 @@ def _limits(body: Mapping[str, Any]) -> str:
         first = "–" if x["first_at_s"] is None else clock_words(x["first_at_s"])
         limit = f"{x['limit']:g} {unit_words(x['unit'])}"
         rows.append([x["channel"], x["level"].replace("_", " "), f"{side} {limit}", spent, first])
-    return table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
+    return Table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
 
 
-def _events(body: Mapping[str, Any]) -> str:
+def _events(body: Mapping[str, Any]) -> Table:
     events = [
         (t["t_s"], "trip", f"{t['detail'] or t['cause']}; by {t['by'] or 'the guard'}") for t in body["trips"]
     ]
@@ -556,10 +524,10 @@ def _events(body: Mapping[str, Any]) -> str:
     ]
     events += [(w["raised_s"], "warning", w["reason"]) for w in body["warnings"]]
     rows = [[clock_words(t), kind, text] for t, kind, text in sorted(events)]
-    return table(["At", "What", "Words"], rows, "Trips, warnings and marks")
+    return Table(["At", "What", "Words"], rows, "Trips, warnings and marks")
 
 
-def _data(body: Mapping[str, Any]) -> str:
+def _data(body: Mapping[str, Any]) -> list[Part]:
     rows = []
     for source, count in body["samples"].items():
         link = body["links"].get(source, {})
@@ -569,36 +537,32 @@ def _data(body: Mapping[str, Any]) -> str:
         longest = duration_words(max((g["seconds"] for g in own), default=0.0)) if own else "–"
         rows.append([source, str(count), str(missing), str(len(own)), longest, str(errors) if link else "–"])
     headings = ["Source", "Samples", "Frames missing", "Gaps", "Longest gap", "Link errors"]
-    out = table(headings, rows, "Data", numeric=5)
-    if body["clock_steps"]:
-        steps = [[clock_words(s["t_s"]), s["text"]] for s in body["clock_steps"]]
-        out += table(["At", "What"], steps, "Steps of the computer's clock; the run's own time went on")
+    steps = [[clock_words(s["t_s"]), s["text"]] for s in body["clock_steps"]]
     bad = [[c, *(str(n[k]) for k in ("uncertain", "bad", "missing"))] for c, n in body["bad_values"].items()]
-    return out + table(
-        ["Channel", "Uncertain", "Bad", "Missing"], bad, "Values that were not good", numeric=3
-    )
+    return [
+        Table(headings, rows, "Data", numeric=5),
+        Table(["At", "What"], steps, "Steps of the computer's clock; the run's own time went on"),
+        Table(["Channel", "Uncertain", "Bad", "Missing"], bad, "Values that were not good", numeric=3),
+    ]
 
 
-def _findings(findings: Sequence[Mapping[str, Any]]) -> str:
-    if not findings:
-        return ""
-    out = ["<section class='findings'><h2>Findings</h2>"]
+def _findings(findings: Sequence[Mapping[str, Any]]) -> list[Part]:
+    out: list[Part] = []
     for f in findings:
         where = ", ".join(
             f"{p['phase']} from {clock_words(p['from_s'])} ({100 * p['share']:.0f} %)" for p in f["phases"]
         )
-        seen = f"Seen in: {escape(where)}. " if where else ""
-        causes = "".join(f"<li>{escape(c)}</li>" for c in f["causes"])
-        out.append(f"<h3>{escape(f['text'])}</h3><p>{seen}Likely causes:</p><ol>{causes}</ol>")
-    return "".join(out) + "</section>"
+        seen = f"Seen in: {where}. " if where else ""
+        causes = Items(f["causes"], ordered=True)
+        out.append(Section(f["text"], [Paragraph(f"{seen}Likely causes:"), causes]))
+    return [Section("Findings", out, style="findings")] if out else []
 
 
-def _rests_on(body: Mapping[str, Any]) -> str:
-    said = [*body["assumptions"], *body["notes"]]
-    items = "".join(f"<li>{escape(text)}</li>" for text in said)
-    listed = f"<ul>{items}</ul>" if said else ""
-    return (
-        f"<section><h2>What these numbers rest on</h2>{listed}<p>± U is the expanded uncertainty, k = 2 "
-        "(JCGM 100:2008): accuracy as the bench file states it, resolution, and noise with its "
-        f"autocorrelation. Schema of the data behind this page: {escape(body['schema'])}.</p></section>"
+def _rests_on(body: Mapping[str, Any]) -> Section:
+    words = (
+        "± U is the expanded uncertainty, k = 2 (JCGM 100:2008): accuracy as the bench file states it, "
+        "resolution, and noise with its autocorrelation. Schema of the data behind this page: "
+        f"{body['schema']}."
     )
+    said = Items([*body["assumptions"], *body["notes"]])
+    return Section("What these numbers rest on", [said, Paragraph(words)])

@@ -6,10 +6,24 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from daq.measure import NUMBERS
-from daq.study.render import clock_words, date_words, duration_words, number_words
+from daq.study.render import (
+    Document,
+    Facts,
+    Items,
+    Paragraph,
+    Part,
+    Section,
+    Table,
+    Title,
+    as_text,
+    clock_words,
+    date_words,
+    duration_words,
+    number_words,
+)
 from daq.study.review.run_review import Review
 
-__all__ = ["date_words", "duration_words", "peak_words", "summary_text", "total_label", "total_words"]
+__all__ = ["peak_words", "summary_text", "total_words", "totals_part"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -46,66 +60,66 @@ def summary_text(review: Review) -> str:
     """The review as readable lines, at most some 100 characters wide."""
     body = review.as_dict()
     run = body["run"]
-    lines = [
-        f"Run {run['id'] or '(not stored)'}  {run['name']}".rstrip(),
+    title = f"Run {run['id'] or '(not stored)'}  {run['name']}".rstrip()
+    facts = [
         f"Bench {run['bench']}, build {run['build']}, started {date_words(run['start_utc_ns'])}",
         f"Duration {duration_words(body['duration_s'])}, powered {duration_words(body['powered_s'])}",
         f"Dry gas at {body['reference']}; ± is the expanded uncertainty, k = 2",
-        "",
     ]
-    lines += _against(body) + _totals(body) + _peaks(body) + _phases(body["phases"]) + _heat(body)
-    lines += _weighing(body) + _alarms(body) + _data(body) + _findings(body)
-    return "\n".join(lines).rstrip()
+    parts: list[Part] = [Title(title, sentences=facts)]
+    parts += [*_against(body), totals_part(body), *_peaks(body), *_phases(body["phases"]), _heat(body)]
+    parts += [*_weighing(body), _alarms(body), _data(body), *_findings(body)]
+    return as_text(Document(title, parts))
 
 
-def _against(body: Mapping[str, Any]) -> list[str]:
+def _against(body: Mapping[str, Any]) -> list[Part]:
     found = body["against"]
     if not found:
         return []
-    lines = [f"AGAINST RUN {found['run']}  {found['name']}".rstrip(), f"  {found['sentence']}"]
-    lines += [
-        f"  {d['label']:<28}{d['words'][0]} then, {d['words'][1]} now: {d['words'][2]}"
+    told = [
+        (d["label"], f"{d['words'][0]} then, {d['words'][1]} now: {d['words'][2]}")
         for d in found["differences"]
         if d["words"]
     ]
-    lines += [f"  {c['key']}: {c['was']} then, {c['now']} now" for c in found["bench_changes"][:MOST_LINES]]
-    return [*lines, ""]
+    changes = [f"{c['key']}: {c['was']} then, {c['now']} now" for c in found["bench_changes"][:MOST_LINES]]
+    parts: list[Part] = [Paragraph(found["sentence"]), Facts(told), Items(changes)]
+    return [Section("Against run", parts, note=f" {found['run']}  {found['name']}".rstrip())]
 
 
-def _weighing(body: Mapping[str, Any]) -> list[str]:
-    said = body["weighing"]
-    if not said:
+def _weighing(body: Mapping[str, Any]) -> list[Part]:
+    found = body["weighing"]
+    if not found:
         return []
-    lines = [f"WEIGHED over {duration_words(said['seconds'])}"]
-    for key, label in WEIGHED:
-        lines.append(f"  {label:<28}{number_words(said[key])}")
-    if said["flow_meter"]:
-        lines.append(f"  {'Dry gas by the flow meter':<28}{number_words(said['flow_meter'])}")
-    return [*lines, ""]
+    facts = [(label, number_words(found[key])) for key, label in WEIGHED]
+    if found["flow_meter"]:
+        facts.append(("Dry gas by the flow meter", number_words(found["flow_meter"])))
+    return [Section("Weighed", [Facts(facts)], note=f" over {duration_words(found['seconds'])}")]
 
 
-def _heat(body: Mapping[str, Any]) -> list[str]:
+def _heat(body: Mapping[str, Any]) -> Section:
     balance = body["heat_balance"]
     if balance["capacity"]["value"] is None:
-        return ["HEAT BALANCE", f"  C and R can not be told: {balance['reason']}", ""]
+        return Section("Heat balance", [Paragraph(f"C and R can not be told: {balance['reason']}")])
     labels = (
         ("capacity", "Heat capacity"),
         ("resistance", "Thermal resistance"),
         ("time_constant", "Time constant"),
         ("room", "Room"),
     )
-    return ["HEAT BALANCE", *(f"  {label:<28}{number_words(balance[k])}" for k, label in labels), ""]
+    return Section("Heat balance", [Facts([(label, number_words(balance[k])) for k, label in labels])])
 
 
-def _totals(body: Mapping[str, Any]) -> list[str]:
-    lines = ["TOTALS"]
-    for key, label in TOTALS:
-        if body["totals"][key]["value"] is not None:
-            lines.append(f"  {total_label(label, body['totals'][key]):<28}{total_words(body['totals'][key])}")
-    return [*lines, ""] if len(lines) > 1 else []
+def totals_part(body: Mapping[str, Any]) -> Table:
+    """The totals of a review."""
+    rows = [
+        [_total_label(label, body["totals"][key]), total_words(body["totals"][key])]
+        for key, label in TOTALS
+        if body["totals"][key]["value"] is not None
+    ]
+    return Table(["Total", "Value ± U (k = 2)"], rows, "Totals", numeric=1)
 
 
-def total_label(label: str, total: Mapping[str, Any]) -> str:
+def _total_label(label: str, total: Mapping[str, Any]) -> str:
     """What a total is called: water with what it was told by."""
     by = total.get("by")
     return f"{label}, by {by}" if by else label
@@ -135,110 +149,97 @@ def peak_words(channel: Mapping[str, Any]) -> str:
     return number_words({"value": channel["max"], "u95": channel["max_u95"], "unit": channel["unit"]})
 
 
-def _peaks(body: Mapping[str, Any]) -> list[str]:
+def _peaks(body: Mapping[str, Any]) -> list[Part]:
     temp = body["channels"].get("lye_temp")
     if temp is None:
         return []
-    lines = [
-        "TEMPERATURE",
-        f"  Peak lye temperature        {peak_words(temp)} at {clock_words(temp['max_at_s'])}",
-    ]
+    facts = [("Peak lye temperature", f"{peak_words(temp)} at {clock_words(temp['max_at_s'])}")]
     for limit in body["limits"]:
         if limit["channel"] != "lye_temp":
             continue
-        label = f"{limit['level']} {limit['limit']:g} °C"
         side = "Below" if limit["level"].startswith("low") else "Above"
         spent = duration_words(limit["seconds_beyond"]) if limit["samples_beyond"] else "never"
         first = "" if limit["first_at_s"] is None else f", first at {clock_words(limit['first_at_s'])}"
-        lines.append(f"  {side + ' ' + label:<28}{spent}{first}")
-    return [*lines, ""]
+        facts.append((f"{side} {limit['level']} {limit['limit']:g} °C", f"{spent}{first}"))
+    return [Section("Temperature", [Facts(facts)])]
 
 
-def _phases(phases: Sequence[Mapping[str, Any]]) -> list[str]:
-    if not phases:
-        return []
-    lines = ["PHASES"]
+def _phases(phases: Sequence[Mapping[str, Any]]) -> list[Part]:
+    out = []
     for phase in phases:
         span = f"{clock_words(phase['from_s'])} to {clock_words(phase['to_s'])}"
-        lines.append(f"  {phase['phase']}, {span} ({duration_words(phase['duration_s'])})")
+        facts = []
         if phase["phase"] in ("warm-up", "steady") and phase["numbers"]:
             for spec in NUMBERS:
                 number = phase["numbers"][spec.key]
                 if spec.key in PHASE_NUMBERS and number["value"] is not None:
-                    lines.append(f"    {spec.label:<26}{number_words(number)}")
-    return [*lines, ""]
+                    facts.append((spec.label, number_words(number)))
+        heading = f"{phase['phase']}, {span} ({duration_words(phase['duration_s'])})"
+        out.append(Section(heading, [Facts(facts)]))
+    return [Section("Phases", out)] if out else []
 
 
-def _alarms(body: Mapping[str, Any]) -> list[str]:
+def _alarms(body: Mapping[str, Any]) -> Section:
     summary, trips = body["alarm_summary"], body["trips"]
-    lines = ["ALARMS" + (" (computed from the samples)" if body["alarms_recomputed"] else "")]
+    lines = []
     for line in summary[:MOST_LINES]:
         often = "" if line["raised"] == 1 else f", raised {line['raised']} times"
         lines.append(
-            f"  {clock_words(line['first_at_s'])}  {line['priority']:<8} {line['cause']}"
+            f"{clock_words(line['first_at_s'])}  {line['priority']:<8} {line['cause']}"
             f" (stood {duration_words(line['standing_s'])}{often}, now {line['state']})"
         )
     if len(summary) > MOST_LINES:
-        lines.append(f"  and {len(summary) - MOST_LINES} more")
+        lines.append(f"and {len(summary) - MOST_LINES} more")
     if not summary:
-        lines.append("  none")
+        lines.append("none")
     lines += [
-        f"  {clock_words(t['t_s'])}  TRIP     {t['detail'] or t['cause']} (by {t['by'] or 'the guard'})"
+        f"{clock_words(t['t_s'])}  TRIP     {t['detail'] or t['cause']} (by {t['by'] or 'the guard'})"
         for t in trips
     ]
     judged = body["hindsight"]["warnings"]
     for i, warning in enumerate(body["warnings"][:MOST_LINES]):
-        lines.append(f"  {clock_words(warning['raised_s'])}  warning  {warning['reason']}")
+        lines.append(f"{clock_words(warning['raised_s'])}  warning  {warning['reason']}")
         if i < len(judged):
             lead = judged[i]["lead_s"]
             after = "" if lead is None else f", {duration_words(lead)} later"
-            lines.append(f"                    it came to: {judged[i]['words']}{after}")
+            lines.append(f"                  it came to: {judged[i]['words']}{after}")
     checked = body["forecasts_checked"]
     if checked["checked"]:
         lines.append(
-            f"  In {checked['held']} of {checked['checked']} forecasts that could be checked what came lay "
+            f"In {checked['held']} of {checked['checked']} forecasts that could be checked what came lay "
             f"in the band, which should hold {100 * checked['band']:.0f} of a hundred"
         )
     load = body["alarm_load"]
     if load["per_10_min"] is not None and load["raised"]:
-        lines.append(f"  {load['per_10_min']:.2g} in ten minutes on average, {load['rating']} (EEMUA 191)")
-    return [*lines, ""]
+        lines.append(f"{load['per_10_min']:.2g} in ten minutes on average, {load['rating']} (EEMUA 191)")
+    return Section(
+        "Alarms", [Items(lines)], note=" (computed from the samples)" if body["alarms_recomputed"] else ""
+    )
 
 
-def _data(body: Mapping[str, Any]) -> list[str]:
-    gaps, bad = body["gaps"], body["bad_values"]
-    lines = [
-        "DATA",
-        "  Samples                     " + ", ".join(f"{s} {n}" for s, n in body["samples"].items()),
+def _data(body: Mapping[str, Any]) -> Section:
+    gaps, marks = body["gaps"], body["marks"]
+    facts = [
+        ("Samples", ", ".join(f"{s} {n}" for s, n in body["samples"].items())),
+        ("Gaps", f"{gaps['count']}, {duration_words(gaps['seconds'])} in all" if gaps["count"] else "none"),
     ]
-    gap_words = f"{gaps['count']}, {duration_words(gaps['seconds'])} in all" if gaps["count"] else "none"
-    lines.append(f"  Gaps                        {gap_words}")
     missing = {s: n for s, n in gaps["missing_frames"].items() if n}
     if missing:
-        lines.append("  Frames that never came      " + ", ".join(f"{s} {n}" for s, n in missing.items()))
-    for channel, counts in bad.items():
-        lines.append(f"  {channel:<28}" + ", ".join(f"{n} {word}" for word, n in counts.items() if n))
+        facts.append(("Frames that never came", ", ".join(f"{s} {n}" for s, n in missing.items())))
+    for channel, counts in body["bad_values"].items():
+        facts.append((channel, ", ".join(f"{n} {word}" for word, n in counts.items() if n)))
     for source, link in body["links"].items():
         errors = {k: link[k] for k in LINK_ERRORS if link.get(k)}
         words = ", ".join(f"{v} {k.replace('_', ' ')}" for k, v in errors.items()) or "no errors"
-        lines.append(f"  Link {source:<23}{words}")
-    for mark in body["marks"][:MOST_LINES]:
-        lines.append(f"  {clock_words(mark['t_s'])}  {mark['kind']}: {mark['text']}")
-    if len(body["marks"]) > MOST_LINES:
-        lines.append(f"  and {len(body['marks']) - MOST_LINES} more marks")
-    return [*lines, ""]
+        facts.append((f"Link {source}", words))
+    lines = [f"{clock_words(m['t_s'])}  {m['kind']}: {m['text']}" for m in marks[:MOST_LINES]]
+    if len(marks) > MOST_LINES:
+        lines.append(f"and {len(marks) - MOST_LINES} more marks")
+    return Section("Data", [Facts(facts), Items(lines)])
 
 
-def _findings(body: Mapping[str, Any]) -> list[str]:
-    lines: list[str] = []
-    if body["findings"]:
-        lines.append("FINDINGS")
-        for finding in body["findings"]:
-            lines.append(f"  {finding['text']}")
-            lines += [f"    {i}. {cause}" for i, cause in enumerate(finding["causes"], 1)]
-        lines.append("")
-    said = [*body["assumptions"], *body["notes"]]
-    if said:
-        lines.append("THESE NUMBERS REST ON")
-        lines += [f"  {text}" for text in said]
-    return lines
+def _findings(body: Mapping[str, Any]) -> list[Part]:
+    found = [Section(f["text"], [Items(f["causes"], ordered=True)]) for f in body["findings"]]
+    rests_on = [*body["assumptions"], *body["notes"]]
+    out: list[Part] = [Section("Findings", found)] if found else []
+    return [*out, Section("These numbers rest on", [Items(rests_on)])] if rests_on else out
