@@ -40,7 +40,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Fit and compare."""
     from daq.study.polarisation import (
-        as_dict,
         polarisation_page,
         polarisation_picture,
         polarisation_text,
@@ -54,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     made = polarise(swept, by=args.by)
     written = write_forms(args, lambda: polarisation_page(made), lambda: polarisation_picture(made, "png"))
     if args.json:
-        print_json(as_dict(made))
+        print_json(made.as_dict())
     else:
         print("\n\n".join([polarisation_text(made), *written]))
     return 0 if all(b.fit is not None for b in made.builds) else 1

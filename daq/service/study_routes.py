@@ -92,10 +92,8 @@ async def polarisation(
     request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
 ) -> dict[str, Any]:
     """Cells' volts taken apart, as `lyewatch polarisation --json` prints it."""
-    from daq.study.polarisation import as_dict
-
     store = live_of(request).store
-    return await run_in_threadpool(lambda: as_dict(_polarised(store, runs, by)))
+    return await run_in_threadpool(lambda: _polarised(store, runs, by).as_dict())
 
 
 @router.get("/polarisation.html")
@@ -148,7 +146,7 @@ async def plan_page(
 @router.get("/schemas/{name}")
 async def schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a study's machine form: review, card, compare, polarisation, leak or plan."""
-    from daq.study.render import schema_of
+    from daq.study.schemas import schema_of
 
     return schema_of(name)
 

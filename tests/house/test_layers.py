@@ -12,6 +12,7 @@ ROOMS = (
     "cli",
     "fleet",
     "service",
+    "study.schemas",
     "study.polarisation",
     "study.review",
     "study.compare",

@@ -150,7 +150,7 @@ def test_a_shared_error_moves_the_parts_as_the_fit_moves() -> None:
         )
         shift = moved.parts - linear.parts
         for key in ("ohmic_ohm_cm2", "activation_volts", "ohmic_volts", "cell_volts"):
-            k = PARTS.index(key)
+            k = list(PARTS).index(key)
             assert linear.carried[name][k] == pytest.approx(shift[k], rel=0.06, abs=2e-4), (name, key)
 
 

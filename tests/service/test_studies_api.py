@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 from daq.bench import load_bench
 from daq.service import create_app
 from daq.store import Store
-from daq.study.render.schemas import NAMES, schema_of
+from daq.study.schemas import NAMES, schema_of
 from tests.study.made_sweep import made_sweep, sweep_text
 from tests.study.stored_runs import sent, store_run
 

@@ -78,10 +78,10 @@ def raised(
 def measured(made: Bench, stack: TafelStack, *, amps: float = 15.0, **how: float) -> tuple[LeakTest, float]:
     volts = stack.volts(amps)
     conditions = Conditions(
+        "as stated",
         Quantity(volts, 0.02, "V", label="volts"),
         Quantity(amps, 0.05, "A", label="amps"),
         Quantity(25.0, 0.3, "degC", label="lye_temp"),
-        "as stated",
     )
     block = raised(made, stack, **how)  # type: ignore[arg-type]
     return leak_test(made, conditions, ramp_blocks=[block]), stack.leak(amps)

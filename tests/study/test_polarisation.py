@@ -19,10 +19,11 @@ from daq.physics import FARADAY, GAS_CONSTANT, KELVIN, conductivity_gilliam_s_cm
 from daq.physics.polarisation import LN10
 from daq.sources.virtual_bench.parameters import StackParameters
 from daq.store import Store
-from daq.study.polarisation.curves import SweptRun, part_differences, polarise, swept_blocks
+from daq.study.polarisation.curves import polarise, side_by_side, swept_blocks
 from daq.study.polarisation.fit import Points, fit_parts
 from daq.study.polarisation.page import polarisation_page
-from daq.study.polarisation.words import as_dict, polarisation_text, sentence
+from daq.study.polarisation.result import BuildCurve, SweptRun
+from daq.study.polarisation.words import polarisation_text
 from tests.study.made_run import torch, workshop_run
 from tests.study.made_sweep import made_sweep, sweep_stack, sweep_text
 from tests.study.stored_runs import bench_text, sent, store_run
@@ -84,7 +85,7 @@ def test_what_the_simulation_is_made_of_is_found(by_volts: bool) -> None:
 
 def test_sanding_changed_the_activation_and_not_the_ohms() -> None:
     made = polarise([swept(), swept(SANDED, build="B: sanded", seed=2)])
-    (found,) = made.differences
+    (found,) = (c.differences for c in made.comparisons)
     by_part = {d.part: d for d in found}
     t = made.reference_c + KELVIN
     expected = -GAS_CONSTANT * t / (sweep_stack().transfer * FARADAY) * math.log(SANDED)
@@ -92,7 +93,7 @@ def test_sanding_changed_the_activation_and_not_the_ohms() -> None:
     assert act.low <= expected <= act.high
     assert act.high - act.low < 0.03, "errors of the meters that both runs share cancel"
     assert not by_part["ohmic_volts"].told
-    said = sentence(made, 0)
+    said = made.comparisons[0].sentence
     assert "changed the activation part" in said
     assert "ohmic not told apart" in said
     assert "can not separate the build from the day" in said
@@ -104,7 +105,7 @@ def test_an_ohmic_change_is_told_as_one() -> None:
     )
     wide = replace(swept_blocks(bench, [block]), build="B: wide gaps")
     made = polarise([swept(), wide])
-    by_part = {d.part: d for d in made.differences[0]}
+    by_part = {d.part: d for d in made.comparisons[0].differences}
     more = 1e-3 * made.at_density * 0.3 / float(conductivity_gilliam_s_cm(made.reference_c, 0.2))
     assert by_part["ohmic_volts"].low <= more <= by_part["ohmic_volts"].high
     assert by_part["ohmic_volts"].low > 0.0
@@ -121,7 +122,7 @@ def test_steps_that_did_not_settle_are_left_out_and_say_why() -> None:
     assert made.builds[0].fit is None
     assert "held for" in made.builds[0].reason
     assert "no curve" in polarisation_text(made)
-    json.dumps(as_dict(made), allow_nan=False)
+    json.dumps(made.as_dict(), allow_nan=False)
 
 
 def test_a_run_without_a_sweep_says_so() -> None:
@@ -233,18 +234,15 @@ def test_a_fit_at_its_bound_says_so(ohms: float, slope: float, words: str) -> No
         run = swept()
         healthy = polarise([run])
         assert healthy.builds[0].fit is not None
-        curve = replace(healthy.builds[0], name="bound", fit=fit, points=points)
-        said = replace(
-            healthy,
-            builds=(healthy.builds[0], curve),
-            differences=(part_differences(healthy.builds[0].fit, fit),),
-        )
-        by_part = {d.part: d for d in said.differences[0]}
+        own = healthy.builds[0]
+        curve = BuildCurve.of("bound", own.runs, points, own.leaks, fit, "", own.notes)
+        said = side_by_side(healthy.reference_c, healthy.at_density, [own, curve])
+        by_part = {d.part: d for d in said.comparisons[0].differences}
         assert not by_part["ohmic_volts"].told
         assert by_part["cell_volts"].reason == ""
-        assert "has no parts to be told by" in sentence(said, 0)
+        assert "has no parts to be told by" in said.comparisons[0].sentence
         assert "AT ITS BOUND" in polarisation_text(said)
-        assert as_dict(said)["builds"][1]["at_bounds"]
+        assert said.as_dict()["builds"][1]["at_bounds"]
         assert "ended at its bound" in polarisation_page(said)
     else:
         assert fit.at_bounds == ()

@@ -15,10 +15,9 @@ from daq.study.compare.form import as_dict as compare_dict
 from daq.study.compare.planning import plan
 from daq.study.leak.evaluate import leak_test, run_conditions, stated_conditions
 from daq.study.polarisation.curves import polarise, swept_blocks
-from daq.study.polarisation.words import as_dict as polarisation_dict
-from daq.study.render.schemas import NAMES, schema_of
 from daq.study.review import review
 from daq.study.review.card import card_dict
+from daq.study.schemas import NAMES, schema_of
 from tests.study.made_pairs import made_run
 from tests.study.made_run import torch, workshop_run
 from tests.watch.workshop import bench as any_bench
@@ -64,7 +63,7 @@ def test_leaks_and_polarisations_keep_to_theirs() -> None:
     found = run_conditions(torch(), workshop_run())
     assert found is not None
     check("leak", leak_test(torch(), found[0], deficit=found[1], ramp_blocks=workshop_run()).as_dict())
-    check("polarisation", polarisation_dict(polarise([swept_blocks(torch(), workshop_run())])))
+    check("polarisation", polarise([swept_blocks(torch(), workshop_run())]).as_dict())
 
 
 def test_another_name_is_refused() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -19,8 +20,10 @@ from daq.study.runs import recorded_bench
 __all__ = [
     "DAY_SD",
     "MOST_REPEATS",
+    "STATED_WORDS",
     "Days",
     "Outlook",
+    "StatedBy",
     "days_of",
     "repeats_in",
     "repeats_of",
@@ -53,6 +56,14 @@ resistance by 5 % (judgement). Leak is the gas that is missing: its scatter is t
 share of itself."""
 
 
+StatedBy: TypeAlias = Literal["nobody", "bench file", "asked"]
+STATED_WORDS: dict[StatedBy, str] = {
+    "nobody": "assumed",
+    "bench file": "stated in the bench file",
+    "asked": "stated",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Days:
     """What is known of a bench's days before its builds are compared.
@@ -69,7 +80,7 @@ class Days:
     """
 
     sd: float = DAY_SD
-    stated: str = "nobody"
+    stated: StatedBy = "nobody"
     others: tuple[RunBlocks, ...] = ()
 
 

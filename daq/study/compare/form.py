@@ -13,6 +13,7 @@ from daq.measure import FloatArray, unit_words
 from daq.quantity import shown
 from daq.study.compare.band import Curve
 from daq.study.compare.comparison import Comparison, Difference, Group
+from daq.study.compare.days import STATED_WORDS
 from daq.study.compare.looks import left_out, looks_words
 from daq.study.compare.verdict import DAY, amount_words, span_words, verdict
 from daq.study.render import date_words
@@ -255,7 +256,7 @@ def _days(c: Comparison) -> str:
     seen, stated = d.outlook.scatter, f"{100.0 * d.days.sd:g} %"
     if d.days.sd == 0.0:
         return "Days are taken as alike: as was asked, the interval holds the runs' own noise alone."
-    who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[d.days.stated]
+    who = STATED_WORDS[d.days.stated]
     if not d.between_dof:
         return (
             f"No build was run twice: from day to day {stated} is {who}, a half-t scale that holds up to "

@@ -14,16 +14,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import Field
 from scipy.special import chdtri
 
 from daq.errors import UsageError
 from daq.stats import Calls, Repeats, calls, fit_records
-from daq.study.compare.days import DAY_SD, LARGE, Days, repeats_of
+from daq.study.compare.days import DAY_SD, LARGE, STATED_WORDS, Days, StatedBy, repeats_of
 from daq.study.compare.match import METRICS, records_of
 from daq.study.compare.run_blocks import RunBlocks
+from daq.study.render import FORM, Count, Known, Named, NotNegative, Share, Unsaid, form_of
 
 __all__ = ["SCHEMA", "Choice", "Plan", "order", "plan", "plan_text"]
 
@@ -36,37 +38,61 @@ MOST_RUNS = 60
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """So many runs of each build, each so long, and the chance that they tell; and how many it takes on
-    average, with a look after each pair.
+    """So many runs of each build, each so long, and the chance that they tell.
+
+    Attributes
+    ----------
+    hours : float
+        Of each run, once warm [h].
+    runs_each : int
+    power : float
+        Chance of telling by then [1].
+    expected : float
+        Runs of each that it takes on average, with a look after each pair.
+    total_hours : float
+        Of both builds with warm-ups [h].
     """
 
-    hours: float
-    runs_each: int
-    power: float
-    expected: float
-
-    @property
-    def total_hours(self) -> float:
-        """Of both builds with warm-ups [h]."""
-        return 2 * self.runs_each * (self.hours + WARM_UP_H)
+    hours: NotNegative
+    runs_each: Count
+    power: Share
+    expected: Annotated[NotNegative, Field(serialization_alias="expected_runs_each")]
+    total_hours: NotNegative
 
 
 @dataclass(frozen=True, slots=True)
+class Best:
+    """The choice that takes the least time, as `Choice`, and the order of its runs."""
+
+    hours: NotNegative
+    runs_each: Count
+    expected: Annotated[NotNegative, Field(serialization_alias="expected_runs_each")]
+    order: tuple[str, ...]
+    power: Unsaid[float]
+    total_hours: Unsaid[float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What is proposed, and what it rests on.
 
     Attributes
     ----------
+    metric : str
+        Key of what is planned for.
     detect, power : float
-        Difference to be told, as a share of MMW, and the chance wanted of telling it [1].
+        Difference to be told, as a share of it, and the chance wanted of telling it [1].
     noise_1h : float
         Standard deviation of a run's mean over an hour from its own noise [1].
     day_sd : float
         From run to run beyond that [1].
     day_sd_high : float
         What it may be instead: end of its one-sided 90 % interval; NaN where it is assumed.
+    day_sd_assumed : bool
+    day_sd_stated, day_sd_stated_by : float, str
+        What was stated of the days, and by whom.
     repeats : int
-        Degrees of freedom behind it; 0 where it is assumed.
+        Degrees of freedom behind `day_sd`; 0 where it is assumed.
     meters : float
         Standard uncertainty of one run's mean from errors of its meters that are others on another day, and
         so do not cancel: the comparison's interval counts them beside the runs' scatter [1].
@@ -74,31 +100,31 @@ class Plan:
         Where most of it comes from.
     runs : int
         Runs looked at.
-    days : Days
-        What was stated of the days.
-    seen : Repeats or None
-        What repeats say of them.
     choices : tuple of Choice
-        By length; the `best` takes the least time.
+        By length.
+    best : Best or None
+        None where none would tell.
+    seen : Repeats or None
+        What repeats say of the days.
     """
 
-    detect: float
-    power: float
-    noise_1h: float
-    day_sd: float
-    day_sd_high: float
-    repeats: int
-    meters: float
-    meters_from: str
-    runs: int
-    days: Days
-    seen: Repeats | None
-    choices: tuple[Choice, ...]
-
-    @property
-    def best(self) -> Choice | None:
-        """The one that takes the least time; None where none would tell."""
-        return min(self.choices, key=lambda c: (c.total_hours, c.runs_each), default=None)
+    metric: str
+    detect: Share
+    power: Share
+    noise_1h: Annotated[NotNegative, Field(serialization_alias="noise_of_an_hour")]
+    day_sd: NotNegative
+    day_sd_high: Known
+    day_sd_assumed: bool
+    day_sd_stated: Share
+    day_sd_stated_by: StatedBy
+    repeats: Count
+    meters: Annotated[NotNegative, Field(serialization_alias="meters_of_a_run")]
+    meters_from: Annotated[Named, Field(serialization_alias="meters_mostly_from")]
+    runs: Annotated[Count, Field(serialization_alias="runs_looked_at")]
+    choices: tuple[Choice, ...] = ()
+    best: Best | None = None
+    seen: Unsaid[Repeats | None] = None
+    __pydantic_config__ = FORM
 
     def calls(self, difference: float, hours: float) -> Calls:
         """How soon a difference, as a share of MMW, is told by runs of that length."""
@@ -106,7 +132,7 @@ class Plan:
             math.log1p(difference),
             self.day_sd,
             self.noise_1h**2 / hours,
-            self.days.sd,
+            self.day_sd_stated,
             LARGE * DAY_SD,
             seen=() if self.seen is None else (self.seen,),
             meters=self.meters,
@@ -114,42 +140,8 @@ class Plan:
         )
 
     def as_dict(self) -> dict[str, Any]:
-        """For JSON; `schema` names its version. Shares of MMW [1]."""
-        best = self.best
-        return {
-            "schema": SCHEMA,
-            "metric": "mmw_dry_ref",
-            "detect": self.detect,
-            "power": self.power,
-            "noise_of_an_hour": self.noise_1h,
-            "day_sd": self.day_sd,
-            "day_sd_high": self.day_sd_high if math.isfinite(self.day_sd_high) else None,
-            "day_sd_assumed": self.repeats == 0,
-            "day_sd_stated": self.days.sd,
-            "day_sd_stated_by": self.days.stated,
-            "repeats": self.repeats,
-            "meters_of_a_run": self.meters,
-            "meters_mostly_from": self.meters_from or None,
-            "runs_looked_at": self.runs,
-            "choices": [
-                {
-                    "hours": c.hours,
-                    "runs_each": c.runs_each,
-                    "power": c.power,
-                    "expected_runs_each": c.expected,
-                    "total_hours": c.total_hours,
-                }
-                for c in self.choices
-            ],
-            "best": None
-            if best is None
-            else {
-                "hours": best.hours,
-                "runs_each": best.runs_each,
-                "expected_runs_each": best.expected,
-                "order": order(best.runs_each),
-            },
-        }
+        """For JSON. Shares of MMW [1]."""
+        return form_of(self, SCHEMA)
 
 
 def order(runs_each: int, first: str = "A", second: str = "B") -> list[str]:
@@ -199,17 +191,43 @@ def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8, days:
     else:
         day, high = days.sd, math.nan
     meters, meters_from = _meters(kept)
-    repeats = 0 if seen is None else seen.dof
     made = Plan(
-        detect, wanted, noise_1h, day, high, repeats, meters, meters_from, len(kept), days, seen, ()
-    )  # fmt: skip
+        metric=METRICS[0].key,
+        detect=detect,
+        power=wanted,
+        noise_1h=noise_1h,
+        day_sd=day,
+        day_sd_high=high,
+        day_sd_assumed=seen is None,
+        day_sd_stated=days.sd,
+        day_sd_stated_by=days.stated,
+        repeats=0 if seen is None else seen.dof,
+        meters=meters,
+        meters_from=meters_from,
+        runs=len(kept),
+        seen=seen,
+    )
     choices = []
     for length in LENGTHS_H:
         found = made.calls(detect, length)
         n = found.needed(wanted)
         if n is not None:
-            choices.append(Choice(length, n, found.by(n), found.expected(n)))
-    return replace(made, choices=tuple(choices))
+            total = 2 * n * (length + WARM_UP_H)
+            choices.append(Choice(length, n, found.by(n), found.expected(n), total))
+    least = min(choices, key=lambda c: (c.total_hours, c.runs_each), default=None)
+    best = (
+        None
+        if least is None
+        else Best(
+            least.hours,
+            least.runs_each,
+            least.expected,
+            tuple(order(least.runs_each)),
+            least.power,
+            least.total_hours,
+        )
+    )
+    return replace(made, choices=tuple(choices), best=best)
 
 
 def _meters(runs: Sequence[RunBlocks]) -> tuple[float, str]:
@@ -243,7 +261,7 @@ def plan_text(made: Plan) -> str:
         told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
         lines = [
             f"To tell a difference of {share} in gas per watt: {told}.",
-            f"In the order {' '.join(order(best.runs_each))}, with a look after each pair.",
+            f"In the order {' '.join(best.order)}, with a look after each pair.",
             f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
             f"On average {best.expected:.1f} runs of each will do.",
         ]
@@ -254,10 +272,8 @@ def plan_text(made: Plan) -> str:
         most = f"may be up to {100 * made.day_sd_high:.1f} %"
         lines.append(f"  from run to run               {day:<9}from {made.repeats} repeats; {most}")
     else:
-        who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}
-        lines.append(
-            f"  from run to run               {day:<9}{who[made.days.stated]}: no build was run twice"
-        )
+        who = STATED_WORDS[made.day_sd_stated_by]
+        lines.append(f"  from run to run               {day:<9}{who}: no build was run twice")
         lines.append("  Run one build twice without changing anything, and plan again.")
     if made.meters > 0.0:
         meters = f"{100 * made.meters:.2f} %"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from daq.study.compare.days import STATED_WORDS
 from daq.study.compare.planning import Plan, order, plan_text
 from daq.study.render import FIRST, INK, QUIET, SECOND, cautions, figure, page, rendered, styled, table
 
@@ -55,7 +56,7 @@ def plan_page(made: Plan) -> str:
     high = (
         f"up to {100 * made.day_sd_high:.1f} %"
         if made.repeats
-        else f"{_stated(made)}: no build was run twice"
+        else f"{STATED_WORDS[made.day_sd_stated_by]}: no build was run twice"
     )
     scatter = [
         ["a run's own noise, over 1 h", f"{100 * made.noise_1h:.2f} %", f"{made.runs} runs looked at"],
@@ -74,12 +75,6 @@ def plan_page(made: Plan) -> str:
     return page("Plan of a comparison", parts)
 
 
-def _stated(made: Plan) -> str:
-    return {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[
-        made.days.stated
-    ]
-
-
 # -- drawing -----------------------------------------------------------------------------------------------
 
 
@@ -96,7 +91,7 @@ def _drawn(made: Plan, title: str) -> Figure:
             0.03, 0.022,
             "Chance of telling, with a look after each pair of runs and a false call in no more than 5 of "
             f"100 series; scatter from run to run {100 * made.day_sd:.2f} %"
-            f"{'' if made.repeats else f' {_stated(made)}'}. Simulated.",
+            f"{'' if made.repeats else f' {STATED_WORDS[made.day_sd_stated_by]}'}. Simulated.",
             fontsize=9.5, color=QUIET,
         )  # fmt: skip
     return drawn
@@ -127,7 +122,7 @@ def _order(axes: Any, made: Plan) -> None:
     """The runs as blocks in the order to take them."""
     best = made.best
     assert best is not None
-    names = order(best.runs_each)[:24]
+    names = best.order[:24]
     per_row = 4
     for k, name in enumerate(names):
         x, y = k % per_row, k // per_row
@@ -141,7 +136,7 @@ def _order(axes: Any, made: Plan) -> None:
     axes.set_ylim(max(3.2, -(-len(names) // per_row) + 0.2), -0.1)
     axes.set_aspect("equal", anchor="NW")
     axes.axis("off")
-    more = len(order(best.runs_each)) - len(names)
+    more = len(best.order) - len(names)
     axes.set_title("Order, against drift" + (f" (and {more} more)" if more else ""))
 
 

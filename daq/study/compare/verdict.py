@@ -12,7 +12,7 @@ from typing import Literal
 from daq.measure import unit_words
 from daq.study.compare.bench_differences import differing_words
 from daq.study.compare.comparison import Comparison, Difference
-from daq.study.compare.days import MOST_RUNS
+from daq.study.compare.days import MOST_RUNS, STATED_WORDS
 from daq.study.compare.match import MetricSpec
 
 __all__ = ["DAY", "Verdict", "amount_words", "days_words", "span_words", "verdict"]
@@ -112,7 +112,7 @@ def days_words(d: Difference) -> str:
     """On what scatter of days it rests, where that is stated and not seen; empty else."""
     if d.days is None or d.between_dof or d.outlook is None or d.days.sd == 0.0:
         return ""
-    who = {"nobody": "assumed", "bench file": "stated in the bench file", "asked": "stated"}[d.days.stated]
+    who = STATED_WORDS[d.days.stated]
     return f" if runs of one build scatter by {_share(d.days.sd)} %, as is {who}"
 
 

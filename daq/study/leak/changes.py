@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
 
 from daq.bench import Bench, GeometrySpec, PortSpec, SlotSpec
-from daq.quantity import Quantity
 from daq.study.leak.predict import Conditions, Prediction, geometry_of, inputs_of, predicted
+from daq.study.render import FORM, AmountOf
 
 __all__ = ["Variant", "not_to_be_had", "variants"]
 
@@ -17,14 +19,16 @@ __all__ = ["Variant", "not_to_be_had", "variants"]
 class Variant:
     """A change to the geometry, and what it would give."""
 
-    name: str
+    name: Annotated[str, Field(serialization_alias="change")]
     words: str
-    prediction: Prediction
-    saves: Quantity
+    leak: AmountOf
+    """Mean leak current per cell then [A]."""
+    saves: AmountOf
     """Leak current less [A]."""
-    gains: Quantity | None
+    gains: Annotated[AmountOf | None, Field(serialization_alias="gas_gained")]
     """Gas more, as a share of the present gas [1]."""
     limits: tuple[str, ...]
+    __pydantic_config__ = FORM
 
 
 def variants(bench: Bench, conditions: Conditions) -> tuple[Prediction, list[Variant]]:
@@ -41,7 +45,7 @@ def variants(bench: Bench, conditions: Conditions) -> tuple[Prediction, list[Var
         gains = None
         if now.lost_share is not None and then.lost_share is not None:
             gains = ((1.0 - then.lost_share) / (1.0 - now.lost_share) - 1.0).named("")
-        out.append(Variant(name, words, then, saves, gains, limits))
+        out.append(Variant(name, words, then.leak, saves, gains, limits))
     return now, out
 
 

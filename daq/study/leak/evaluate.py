@@ -9,19 +9,21 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import Field
 
 from daq.bench import Bench
 from daq.errors import PhysicsRangeError, UsageError
 from daq.frame import Block
 from daq.measure import Assessor, Columns, IntArray, Numbers, assess_windows
 from daq.quantity import Quantity
-from daq.study.leak.changes import Variant, variants
+from daq.study.leak.changes import Variant, not_to_be_had, variants
 from daq.study.leak.predict import LIMITS, Conditions, Prediction, lye_conductivity
 from daq.study.leak.ramp import Ramp, find_ramps, ramp_leak
 from daq.study.leak.unequal_plates import UNEQUAL_U, unequal_plates
+from daq.study.render import FORM, AmountOf, NotNegative, Unsaid, form_of, plain
 from daq.study.runs import Phase, as_read, find_phases
 from daq.watch import suited_to
 
@@ -71,8 +73,19 @@ class Estimate:
 
     kind: str
     words: str
-    leak: Quantity
+    leak: AmountOf
     limits: tuple[str, ...]
+    __pydantic_config__ = FORM
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Two estimates, by their kinds, and the normalised error between them; up to 1 they agree."""
+
+    a: str
+    b: str
+    normalised_error: NotNegative
+    agree: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,82 +94,42 @@ class LeakTest:
 
     Attributes
     ----------
-    bench : Bench
+    bench, stack, build : str
+        Names.
+    reference : str
+        Condition at which gas not made is counted.
     conditions : Conditions
     prediction : Prediction or None
         None where the bench file has no geometry.
     variants : tuple of Variant
+    not_to_be_had : str
+        Why moving the openings is not among them; empty where it is.
     ramps : tuple of Ramp
     estimates : tuple of Estimate
         Those that could be made.
+    agreement : tuple of Agreement
+        Of each two of them.
     missing : tuple of str
         Why the others could not.
     """
 
-    bench: Bench
+    bench: str
+    stack: Unsaid[str]
+    build: str
+    reference: str
     conditions: Conditions
-    prediction: Prediction | None
-    variants: tuple[Variant, ...]
+    prediction: Annotated[Prediction | None, Field(serialization_alias="predicted")]
+    variants: Annotated[tuple[Variant, ...], Field(serialization_alias="changes")]
+    not_to_be_had: Unsaid[str]
     ramps: tuple[Ramp, ...]
     estimates: tuple[Estimate, ...]
+    agreement: tuple[Agreement, ...]
     missing: tuple[str, ...]
-
-    def agreement(self) -> list[tuple[str, str, float]]:
-        """Pairs of estimates with their normalised error; up to 1 they agree."""
-        out = []
-        for a, b in itertools.combinations(self.estimates, 2):
-            spread = math.hypot(plain(a.leak.u95), plain(b.leak.u95))
-            apart = abs(plain(a.leak.value) - plain(b.leak.value))
-            out.append((a.kind, b.kind, apart / spread if spread > 0.0 else math.inf))
-        return out
+    __pydantic_config__ = FORM
 
     def as_dict(self) -> dict[str, Any]:
-        """For JSON; `schema` names its version."""
-        c, p = self.conditions, self.prediction
-        return {
-            "schema": SCHEMA,
-            "bench": self.bench.name,
-            "build": self.bench.stack.build,
-            "reference": reference_of(self.bench),
-            "conditions": {
-                "from": c.words,
-                "volts": number(c.volts),
-                "amps": None if c.amps is None else number(c.amps),
-                "lye_temp": number(c.lye_temp),
-            },
-            "predicted": None if p is None else _prediction(p),
-            "changes": [
-                {
-                    "change": v.name,
-                    "words": v.words,
-                    "leak": number(v.prediction.leak),
-                    "saves": number(v.saves),
-                    "gas_gained": None if v.gains is None else number(v.gains),
-                    "limits": list(v.limits),
-                }
-                for v in self.variants
-            ],
-            "ramps": [
-                {
-                    "from_s": r.from_s,
-                    "to_s": r.to_s,
-                    "points": r.points,
-                    "volts_per_min": r.volts_per_min,
-                    "lye_temp": number(r.lye_temp),
-                    "conductance": number(r.conductance),
-                    "offset_volts": number(r.offset_volts),
-                }
-                for r in self.ramps
-            ],
-            "estimates": [
-                {"kind": e.kind, "words": e.words, "leak": number(e.leak), "limits": list(e.limits)}
-                for e in self.estimates
-            ],
-            "agreement": [
-                {"a": a, "b": b, "normalised_error": e, "agree": e <= 1.0} for a, b, e in self.agreement()
-            ],
-            "missing": list(self.missing),
-        }
+        """For JSON."""
+        return form_of(self, SCHEMA)
 
 
 def stated_conditions(
@@ -187,10 +160,10 @@ def stated_conditions(
     if temp_c is None:
         words += f"; lye at {DEFAULT_TEMP_C:g} ± {2 * DEFAULT_TEMP_U:g} °C assumed"
     return Conditions(
+        words,
         volts=_stated(bench, "volts", v, "V", STATED_U * v),
         amps=None if i is None else _stated(bench, "amps", i, "A", STATED_U * i),
         lye_temp=temp,
-        words=words,
     )
 
 
@@ -221,7 +194,7 @@ def run_conditions(bench: Bench, blocks: Sequence[Block]) -> tuple[Conditions, Q
     temp = mean("lye_temp", "degC")
     if not math.isfinite(plain(temp.value)):
         temp = Quantity(DEFAULT_TEMP_C, DEFAULT_TEMP_U, "degC", label="lye_temp")
-    conditions = Conditions(mean("volts", "V"), mean("amps", "A"), temp, words)
+    conditions = Conditions(words, mean("volts", "V"), mean("amps", "A"), temp)
     if not (math.isfinite(plain(conditions.volts.value)) and math.isfinite(plain(mean("amps", "A").value))):
         return None
     return conditions, leak if math.isfinite(plain(leak.value)) else None
@@ -283,30 +256,29 @@ def leak_test(
             else "missing gas: no run was named; name one with --run"
         )
     return LeakTest(
-        bench, conditions, prediction, tuple(changed), tuple(ramps), tuple(estimates), tuple(missing)
+        bench=bench.name,
+        stack=bench.stack.name,
+        build=bench.stack.build,
+        reference=Assessor(bench).reference.words,
+        conditions=conditions,
+        prediction=prediction,
+        variants=tuple(changed),
+        not_to_be_had=not_to_be_had(bench),
+        ramps=tuple(ramps),
+        estimates=tuple(estimates),
+        agreement=tuple(itertools.starmap(_agreement, itertools.combinations(estimates, 2))),
+        missing=tuple(missing),
     )
 
 
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def number(quantity: Quantity) -> dict[str, Any]:
-    """A scalar quantity as JSON says it."""
-    value, u95 = plain(quantity.value), plain(quantity.u95)
-    known = math.isfinite(value)
-    return {
-        "value": value if known else None,
-        "u95": u95 if known and math.isfinite(u95) and u95 > 0.0 else None,
-        "unit": quantity.unit or "1",
-    }
-
-
-def plain(value: Any) -> float:
-    return float(np.asarray(value).reshape(-1)[0])
-
-
-def reference_of(bench: Bench) -> str:
-    return Assessor(bench).reference.words
+def _agreement(a: Estimate, b: Estimate) -> Agreement:
+    spread = math.hypot(plain(a.leak.u95), plain(b.leak.u95))
+    apart = abs(plain(a.leak.value) - plain(b.leak.value))
+    error = apart / spread if spread > 0.0 else math.inf
+    return Agreement(a.kind, b.kind, error, error <= 1.0)
 
 
 def _stated(bench: Bench, channel: str, value: float, unit: str, otherwise_u: float) -> Quantity:
@@ -367,23 +339,3 @@ def _ramp_estimate(
         except PhysicsRangeError as exc:
             limit = f"{_UNEQUAL_UNKNOWN} The geometry was of no help: {exc.message}."
     return Estimate("slow rise", words, (leak * factor).named("A"), (*_RAMP_LIMITS, limit))
-
-
-def _prediction(p: Prediction) -> dict[str, Any]:
-    past, gaps = (
-        list(zip(np.asarray(q.value).tolist(), np.asarray(q.u95).tolist(), strict=True))
-        for q in (p.past, p.by_gap)
-    )
-    return {
-        "leak": number(p.leak),
-        "lost_gas": number(p.lost_gas),
-        "lost_share": None if p.lost_share is None else number(p.lost_share),
-        "heat": number(p.heat),
-        "conductivity": number(p.kappa),
-        "driving_volts": number(p.step_volts),
-        "past_each_plate": [
-            {"plate": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(past)
-        ],
-        "by_gap": [{"gap": k + 1, "value": v, "u95": u, "unit": "A"} for k, (v, u) in enumerate(gaps)],
-        "limits": list(LIMITS),
-    }

@@ -8,12 +8,22 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from daq.measure import unit_words
-from daq.quantity import Quantity, shown
-from daq.study.leak.changes import not_to_be_had
-from daq.study.leak.evaluate import LeakTest, plain, reference_of
-from daq.study.leak.words import each_said
-from daq.study.render import FIRST, INK, PALE, QUIET, SECOND, cautions, figure, page, rendered, styled, table
+from daq.study.leak.evaluate import LeakTest
+from daq.study.leak.words import each_said, said
+from daq.study.render import (
+    FIRST,
+    INK,
+    PALE,
+    QUIET,
+    SECOND,
+    cautions,
+    figure,
+    page,
+    plain,
+    rendered,
+    styled,
+    table,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,8 +41,7 @@ MOST_CHANGES = 7
 
 def leak_picture(test: LeakTest, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
-    stack = test.bench.stack
-    title = f"Leak of {stack.name}, {stack.build}"
+    title = f"Leak of {test.stack}, {test.build}"
     words = "; ".join(f"{_KINDS[e.kind]} {said(e.leak)}" for e in test.estimates) or "nothing to tell it by"
     return rendered(
         _drawn(test, title), form, title=title, description=f"Mean leak current per cell: {words}."
@@ -41,8 +50,8 @@ def leak_picture(test: LeakTest, form: Literal["svg", "png"] = "svg") -> bytes:
 
 def leak_page(test: LeakTest) -> str:
     """The page."""
-    stack, c = test.bench.stack, test.conditions
-    title = f"Leak of {stack.name}, build {stack.build}"
+    c = test.conditions
+    title = f"Leak of {test.stack}, build {test.build}"
     at = f"At {conditions_said(test)} ({c.words})."
     parts = [
         f"<header><h1>{escape(title)}</h1><p>{escape(at)}</p></header>",
@@ -53,8 +62,8 @@ def leak_page(test: LeakTest) -> str:
     rows = [[_KINDS[e.kind], said(e.leak), e.words] for e in test.estimates]
     parts.append(table(["Estimate", "Value ± U (k = 2)", "How"], rows, "Mean leak current per cell"))
     pairs = [
-        [f"{a} and {b}", f"{error:.2f}", "agree" if error <= 1.0 else "do not agree"]
-        for a, b, error in test.agreement()
+        [f"{p.a} and {p.b}", f"{p.normalised_error:.2f}", "agree" if p.agree else "do not agree"]
+        for p in test.agreement
     ]
     parts.append(table(["Pair", "Normalised error", "Up to 1 they agree"], pairs, "Do they agree?"))
     p = test.prediction
@@ -62,7 +71,7 @@ def leak_page(test: LeakTest) -> str:
         facts = [
             ["Lye without bubbles", said(p.kappa)],
             ["Drives the leak past each plate", said(p.step_volts)],
-            [f"Gas not made, dry at {reference_of(test.bench)}", said(p.lost_gas)],
+            [f"Gas not made, dry at {test.reference}", said(p.lost_gas)],
             ["Heat", said(p.heat)],
         ]
         if p.lost_share is not None:
@@ -74,7 +83,7 @@ def leak_page(test: LeakTest) -> str:
     changes = [
         [
             v.words,
-            said(v.prediction.leak),
+            said(v.leak),
             said(v.saves),
             "–" if v.gains is None else said(v.gains, percent=True),
         ]
@@ -83,9 +92,8 @@ def leak_page(test: LeakTest) -> str:
     parts.append(
         table(["Change", "Leaks then", "Less", "Gas more"], changes, "What a change would gain", numeric=3)
     )
-    no = not_to_be_had(test.bench)
-    if changes and no:
-        parts.append(f"<p>Not to be had by {escape(no)}.</p>")
+    if changes and test.not_to_be_had:
+        parts.append(f"<p>Not to be had by {escape(test.not_to_be_had)}.</p>")
     limits = [f"{e.kind}: {text}" for e in test.estimates for text in e.limits]
     limits += [f"{v.words}: {text}" for v in test.variants for text in v.limits]
     limits += [f"not told by {m}" for m in test.missing]
@@ -98,13 +106,6 @@ def conditions_said(test: LeakTest) -> str:
     """Volts, amps where they are known, and temperature."""
     c = test.conditions
     return ", ".join(said(q) for q in (c.volts, c.amps, c.lye_temp) if q is not None)
-
-
-def said(quantity: Quantity, *, percent: bool = False) -> str:
-    """With U and unit."""
-    factor = 100.0 if percent else 1.0
-    unit = "%" if percent else unit_words(quantity.unit)
-    return shown(factor * plain(quantity.value), factor * plain(quantity.u95), unit).text
 
 
 # -- drawing -----------------------------------------------------------------------------------------------

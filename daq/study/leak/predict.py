@@ -7,8 +7,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Annotated, TypeVar
 
 import numpy as np
+from pydantic import Field, PlainSerializer
 
 from daq.bench import Bench, GeometrySpec, PortSpec, SlotSpec
 from daq.errors import BenchFileError, PhysicsRangeError, UsageError
@@ -26,6 +28,7 @@ from daq.physics import (
     slot_resistance_ohm,
 )
 from daq.quantity import Quantity, propagate
+from daq.study.render import FORM, AmountOf, Count
 
 __all__ = ["LIMITS", "Conditions", "Prediction", "lye_conductivity", "predict"]
 
@@ -61,12 +64,17 @@ LIMITS = (
 )
 
 
+_Each = TypeVar("_Each", "PlateAmount", "GapAmount")
+
+
 @dataclass(frozen=True, slots=True)
 class Conditions:
     """At which the leak is asked for.
 
     Attributes
     ----------
+    words : str
+        Where these come from.
     volts : Quantity
         Across the stack [V].
     amps : Quantity or None
@@ -74,14 +82,13 @@ class Conditions:
         out.
     lye_temp : Quantity
         [degC]
-    words : str
-        Where these come from.
     """
 
-    volts: Quantity
-    amps: Quantity | None
-    lye_temp: Quantity
-    words: str
+    words: Annotated[str, Field(serialization_alias="from")]
+    volts: AmountOf
+    amps: AmountOf | None
+    lye_temp: AmountOf
+    __pydantic_config__ = FORM
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +123,31 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
+class PlateAmount:
+    """Of one neutral plate, counted from the positive end, with its expanded uncertainty."""
+
+    plate: Count
+    value: float
+    u95: float
+    unit: str = "A"
+
+
+@dataclass(frozen=True, slots=True)
+class GapAmount:
+    """Of one gap, counted from the positive end, with its expanded uncertainty."""
+
+    gap: Count
+    value: float
+    u95: float
+    unit: str = "A"
+
+
+def _of_each(quantity: Quantity, kind: type[_Each]) -> list[_Each]:
+    pairs = zip(np.asarray(quantity.value).tolist(), np.asarray(quantity.u95).tolist(), strict=True)
+    return [kind(k, v, u) for k, (v, u) in enumerate(pairs, start=1)]
+
+
+@dataclass(frozen=True, slots=True)
 class Prediction:
     """What leaks.
 
@@ -140,14 +172,22 @@ class Prediction:
         Mean voltage that drives the leak past a plate [V].
     """
 
-    leak: Quantity
-    past: Quantity
-    by_gap: Quantity
-    lost_gas: Quantity
-    heat: Quantity
-    lost_share: Quantity | None
-    kappa: Quantity
-    step_volts: Quantity
+    leak: AmountOf
+    lost_gas: AmountOf
+    lost_share: AmountOf | None
+    heat: AmountOf
+    kappa: Annotated[AmountOf, Field(serialization_alias="conductivity")]
+    step_volts: Annotated[AmountOf, Field(serialization_alias="driving_volts")]
+    past: Annotated[
+        Quantity,
+        PlainSerializer(lambda q: _of_each(q, PlateAmount), return_type=list[PlateAmount]),
+        Field(serialization_alias="past_each_plate"),
+    ]
+    by_gap: Annotated[
+        Quantity, PlainSerializer(lambda q: _of_each(q, GapAmount), return_type=list[GapAmount])
+    ]
+    limits: tuple[str, ...] = LIMITS
+    __pydantic_config__ = FORM
 
 
 def lye_conductivity(bench: Bench, lye_temp: Quantity) -> Quantity:

@@ -20,6 +20,7 @@ from daq.measure import Columns, FloatArray
 from daq.physics import v_rev
 from daq.quantity import Quantity, correlated, propagate
 from daq.stats import cosine_scores, cosines_for, least_squares
+from daq.study.render import FORM, AmountOf, Count, Unsaid
 from daq.study.runs import as_read
 
 __all__ = ["Ramp", "find_ramps", "leak_of_line", "ramp_leak"]
@@ -52,31 +53,32 @@ class Ramp:
     ----------
     from_s, to_s : float
         In the run [s].
+    points : int
+    volts_per_min : float
+        How fast the voltage rose [V/min].
     lye_temp : Quantity
         Mean over it [degC]; 25 with a wide uncertainty where it is not measured.
     conductance : Quantity
         G [S].
     offset_volts : Quantity
         V0 [V].
-    points : int
+    intercept : Quantity
+        Of the line, ``-G V0`` [A].
     volts, amps : float64[points]
         What the line was laid through.
     """
 
     from_s: float
     to_s: float
-    lye_temp: Quantity
-    conductance: Quantity
-    offset_volts: Quantity
-    intercept: Quantity
-    points: int
-    volts: FloatArray
-    amps: FloatArray
-
-    @property
-    def volts_per_min(self) -> float:
-        """How fast the voltage rose [V/min]."""
-        return float(60.0 * (self.volts[-1] - self.volts[0]) / (self.to_s - self.from_s))
+    points: Count
+    volts_per_min: float
+    lye_temp: AmountOf
+    conductance: AmountOf
+    offset_volts: AmountOf
+    intercept: Unsaid[Quantity]
+    volts: Unsaid[FloatArray]
+    amps: Unsaid[FloatArray]
+    __pydantic_config__ = FORM
 
 
 def ramp_range(bench: Bench, lye_temp_c: float) -> tuple[float, float] | None:
@@ -194,11 +196,12 @@ def _line(bench: Bench, t_s: FloatArray, volts: FloatArray, amps: FloatArray, te
     return Ramp(
         from_s=float(t_s[0]),
         to_s=float(t_s[-1]),
+        points=int(volts.size),
+        volts_per_min=float(60.0 * (volts[-1] - volts[0]) / (float(t_s[-1]) - float(t_s[0]))),
         lye_temp=_mean_temp(bench, temp[np.isfinite(temp)]),
         conductance=g,
         offset_volts=offset,
         intercept=intercept,
-        points=int(volts.size),
         volts=volts,
         amps=amps,
     )

@@ -8,45 +8,47 @@ import numpy as np
 
 from daq.measure import unit_words
 from daq.quantity import Quantity, shown
-from daq.study.leak.changes import Variant, not_to_be_had
-from daq.study.leak.evaluate import LeakTest, plain, reference_of
+from daq.study.leak.changes import Variant
+from daq.study.leak.evaluate import LeakTest
 from daq.study.leak.predict import Prediction
+from daq.study.render import plain
 
-__all__ = ["each_said", "leak_text"]
+__all__ = ["each_said", "leak_text", "said"]
 
 
 def leak_text(test: LeakTest) -> str:
     """The result as readable lines."""
-    bench, c = test.bench, test.conditions
-    at = [str(_said(c.volts)), *([str(_said(c.amps))] if c.amps is not None else []), str(_said(c.lye_temp))]
+    c = test.conditions
+    at = [said(c.volts), *([said(c.amps)] if c.amps is not None else []), said(c.lye_temp)]
     lines = [
-        f"Leak of {bench.stack.name}, build {bench.stack.build}, on bench {bench.name}",
+        f"Leak of {test.stack}, build {test.build}, on bench {test.bench}",
         f"At {', '.join(at)} ({c.words}); ± is the expanded uncertainty, k = 2",
         "",
         "MEAN LEAK CURRENT PER CELL",
     ]
-    lines += [f"  {e.kind:<14}{_said(e.leak):<18}{e.words}" for e in test.estimates]
+    lines += [f"  {e.kind:<14}{said(e.leak):<18}{e.words}" for e in test.estimates]
     lines += [f"  not told by {m}" for m in test.missing]
-    for a, b, error in test.agreement():
-        verdict = "agree" if error <= 1.0 else "do not agree"
-        lines.append(f"  {a} and {b} {verdict} (normalised error {error:.2f}; up to 1 is agreement)")
+    for pair in test.agreement:
+        agree = "agree" if pair.agree else "do not agree"
+        error = f"normalised error {pair.normalised_error:.2f}; up to 1 is agreement"
+        lines.append(f"  {pair.a} and {pair.b} {agree} ({error})")
     if test.prediction is not None:
         lines += [
             "",
-            *_prediction_lines(test.prediction, reference_of(bench)),
+            *_prediction_lines(test.prediction, test.reference),
             "",
             *_change_lines(test.variants),
-            *([f"  {no}"] if (no := not_to_be_had(bench)) else []),
+            *([f"  {test.not_to_be_had}"] if test.not_to_be_had else []),
         ]
     for ramp in test.ramps:
         lines += [
             "",
             (
                 f"SLOW RISE from {ramp.from_s / 60:.1f} to {ramp.to_s / 60:.1f} min, "
-                f"about {ramp.volts_per_min:.2g} V/min, lye {_said(ramp.lye_temp)}"
+                f"about {ramp.volts_per_min:.2g} V/min, lye {said(ramp.lye_temp)}"
             ),
-            f"  conductance end to end      {_said(ramp.conductance)}",
-            f"  taken by the end plates     {_said(ramp.offset_volts)}",
+            f"  conductance end to end      {said(ramp.conductance)}",
+            f"  taken by the end plates     {said(ramp.offset_volts)}",
         ]
     lines += ["", "WHAT THIS HOLDS FOR"]
     for e in test.estimates:
@@ -64,23 +66,24 @@ def each_said(quantity: Quantity) -> list[str]:
     return [shown(float(v), float(u), unit).text for v, u in zip(values, u95, strict=True)]
 
 
-def _said(quantity: Quantity, *, percent: bool = False) -> str:
-    if percent:
-        return shown(100.0 * plain(quantity.value), 100.0 * plain(quantity.u95), "%").text
-    return shown(plain(quantity.value), plain(quantity.u95), unit_words(quantity.unit)).text
+def said(quantity: Quantity, *, percent: bool = False) -> str:
+    """With U and unit."""
+    factor = 100.0 if percent else 1.0
+    unit = "%" if percent else unit_words(quantity.unit)
+    return shown(factor * plain(quantity.value), factor * plain(quantity.u95), unit).text
 
 
 def _prediction_lines(p: Prediction, reference: str) -> list[str]:
     lines = [
         "PREDICTED FROM THE GEOMETRY",
-        f"  lye without bubbles         {_said(p.kappa)}",
-        f"  driven past each plate by   {_said(p.step_volts)}",
-        f"  leak current                {_said(p.leak)}",
-        f"  gas not made                {_said(p.lost_gas)}, dry at {reference}",
-        f"  heat                        {_said(p.heat)}",
+        f"  lye without bubbles         {said(p.kappa)}",
+        f"  driven past each plate by   {said(p.step_volts)}",
+        f"  leak current                {said(p.leak)}",
+        f"  gas not made                {said(p.lost_gas)}, dry at {reference}",
+        f"  heat                        {said(p.heat)}",
     ]
     if p.lost_share is not None:
-        lines.insert(5, f"  share of the gas            {_said(p.lost_share, percent=True)}")
+        lines.insert(5, f"  share of the gas            {said(p.lost_share, percent=True)}")
     past, gaps = each_said(p.past), each_said(p.by_gap)
     if len(set(past)) == 1:
         lines.append(f"  past each neutral plate     {past[0]}, alike past all {len(past)}")
@@ -100,7 +103,7 @@ def _prediction_lines(p: Prediction, reference: str) -> list[str]:
 def _change_lines(changed: Sequence[Variant]) -> list[str]:
     lines = ["WHAT A CHANGE WOULD GAIN"]
     for v in changed:
-        gas = "" if v.gains is None else f", gas {_said(v.gains, percent=True)} more"
-        lines.append(f"  {v.words}: leaks {_said(v.prediction.leak)}, {_said(v.saves)} less{gas}")
+        gas = "" if v.gains is None else f", gas {said(v.gains, percent=True)} more"
+        lines.append(f"  {v.words}: leaks {said(v.leak)}, {said(v.saves)} less{gas}")
         lines += [f"    {text}" for text in v.limits]
     return lines

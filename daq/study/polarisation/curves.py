@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import stdtrit
@@ -20,17 +19,22 @@ from daq.measure import FloatArray
 from daq.store import RunRecord, Store
 from daq.study.polarisation.fit import PARTS, Points, PolarisationFit, fit_parts
 from daq.study.polarisation.points import Leak, joined, points_of
-from daq.study.polarisation.steps import Sweep, find_steps
+from daq.study.polarisation.result import (
+    BuildComparison,
+    BuildCurve,
+    PartDifference,
+    Polarisation,
+    SweptRun,
+)
+from daq.study.polarisation.steps import find_steps
+from daq.study.polarisation.words import basis, sentence
 from daq.study.runs import recorded_bench
 
 __all__ = [
     "COMPARED",
-    "BuildCurve",
-    "PartDifference",
-    "Polarisation",
-    "SweptRun",
     "part_differences",
     "polarise",
+    "side_by_side",
     "swept_blocks",
     "swept_run",
 ]
@@ -39,84 +43,6 @@ COMPARED = ("ohmic_volts", "activation_volts", "cell_volts")
 """The parts that builds are compared by, all at one current density [V]."""
 LEAK_ROUNDS = 2
 """So often the leak is worked out again with the ohmic drop that the fit before told."""
-
-
-@dataclass(frozen=True, slots=True)
-class SweptRun:
-    """A run and the steps found in it."""
-
-    run_id: str
-    name: str
-    build: str
-    start_utc_ns: int | None
-    sweep: Sweep
-
-
-@dataclass(frozen=True, slots=True)
-class BuildCurve:
-    """A build's steps and the curve through them.
-
-    Attributes
-    ----------
-    name : str
-    runs : tuple of SweptRun
-    points : Points or None
-    leaks : tuple of Leak or None
-        Of each run.
-    fit : PolarisationFit or None
-    reason : str
-        Why there is no fit.
-    notes : tuple of str
-    """
-
-    name: str
-    runs: tuple[SweptRun, ...]
-    points: Points | None
-    leaks: tuple[Leak | None, ...]
-    fit: PolarisationFit | None
-    reason: str
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PartDifference:
-    """One part of one build less the first build's, with its 95 % interval [V]."""
-
-    part: str
-    value: float
-    low: float
-    high: float
-    reason: str = ""
-    """Why the part can not be told at all; empty where it can."""
-
-    @property
-    def told(self) -> bool:
-        """Whether it is told apart from none."""
-        return not self.reason and (self.low > 0.0 or self.high < 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Polarisation:
-    """Builds side by side.
-
-    Attributes
-    ----------
-    reference_c, at_density : float
-        Where the parts hold [degC, mA/cm2]; NaN without any settled step.
-    builds : tuple of BuildCurve
-    differences : tuple of tuple of PartDifference
-        Of each build after the first that has a fit, if the first has one; empty for one without.
-    """
-
-    reference_c: float
-    at_density: float
-    builds: tuple[BuildCurve, ...]
-    differences: tuple[tuple[PartDifference, ...], ...]
-
-    @property
-    def repeated(self) -> bool:
-        """Whether every build has more than one run."""
-        return all(len(b.runs) > 1 for b in self.builds)
 
 
 def swept_run(store: Store, record: RunRecord) -> SweptRun:
@@ -156,15 +82,11 @@ def polarise(runs: Sequence[SweptRun], *, by: str = "build") -> Polarisation:
     gathered = [_gathered(name, members) for name, members in grouped]
     usable = [p for p, *_ in gathered if p is not None]
     if not usable:
-        return Polarisation(
-            math.nan,
-            math.nan,
-            tuple(
-                BuildCurve(name, members, None, (), None, _why_none(members), notes)
-                for (name, members), (_, _, notes) in zip(grouped, gathered, strict=True)
-            ),
-            tuple(() for _ in grouped[1:]),
-        )
+        curves = [
+            BuildCurve.of(name, members, None, (), None, _why_none(members), notes)
+            for (name, members), (_, _, notes) in zip(grouped, gathered, strict=True)
+        ]
+        return side_by_side(math.nan, math.nan, curves)
     reference_c = float(round(float(np.concatenate([p.lye_temp for p in usable]).mean())))
     at_density = _common_density(usable)
     builds = []
@@ -181,13 +103,21 @@ def polarise(runs: Sequence[SweptRun], *, by: str = "build") -> Polarisation:
                     fit = fit_parts(points, reference_c=reference_c, at_density=at_density)
             except LyewatchError as exc:
                 reason = f"{exc.message} ({exc.value}); {exc.remedy}"
-        builds.append(BuildCurve(name, members, points, leaks, fit, reason, notes))
-    first = builds[0].fit
-    differences = tuple(
-        () if first is None or other.fit is None else part_differences(first, other.fit)
-        for other in builds[1:]
-    )
-    return Polarisation(reference_c, at_density, tuple(builds), differences)
+        builds.append(BuildCurve.of(name, members, points, leaks, fit, reason, notes))
+    return side_by_side(reference_c, at_density, builds)
+
+
+def side_by_side(reference_c: float, at_density: float, builds: Sequence[BuildCurve]) -> Polarisation:
+    """Curves that hold at one temperature [degC] and current density [mA/cm2], as one result."""
+    first, others = builds[0], builds[1:]
+    at = f"at {at_density:g} mA/cm² and {reference_c:.0f} °C"
+    repeated = all(len(b.runs) > 1 for b in builds)
+    comparisons = []
+    for other in others:
+        found = () if first.fit is None or other.fit is None else part_differences(first.fit, other.fit)
+        said = sentence(first, other, found, at, repeated=repeated)
+        comparisons.append(BuildComparison(first.name, other.name, said, found))
+    return Polarisation(reference_c, at_density, tuple(builds), tuple(comparisons), tuple(basis(builds)))
 
 
 # -- parts -------------------------------------------------------------------------------------------------
@@ -238,7 +168,7 @@ def part_differences(first: PolarisationFit, other: PolarisationFit) -> tuple[Pa
     bound = "a fit ended at its bound, so that its ohmic and activation part are not those of the stack"
     reason = bound if first.at_bounds or other.at_bounds else ""
     for part in COMPARED:
-        k = PARTS.index(part)
+        k = list(PARTS).index(part)
         value = float(other.parts[k] - first.parts[k])
         own = [(float(f.parts_u[k]), f.dof) for f in (first, other)]
         u2 = sum(u * u for u, _ in own)
@@ -249,5 +179,5 @@ def part_differences(first: PolarisationFit, other: PolarisationFit) -> tuple[Pa
             shared += (b - a) ** 2
         half = math.hypot(float(stdtrit(min(dof, 1e9), 0.975)) * math.sqrt(u2), 1.96 * math.sqrt(shared))
         why = reason if part != "cell_volts" else ""
-        out.append(PartDifference(part, value, value - half, value + half, why))
+        out.append(PartDifference(part, value, value - half, value + half, reason=why))
     return tuple(out)

@@ -24,7 +24,8 @@ from scipy.special import stdtrit
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
 from daq.physics.constants import GAS_CONSTANT, KELVIN
-from daq.physics.polarisation import LN10
+from daq.physics.polarisation import LN10, transfer_coefficient
+from daq.study.render import Amount
 
 __all__ = ["PARTS", "Points", "PolarisationFit", "fit_parts"]
 
@@ -53,8 +54,16 @@ known (judgement)."""
 LAW_V = 1e-3
 """No law of three parts holds to better than this: the least scatter that is counted with [V] (judgement)."""
 
-PARTS = ("ohmic_ohm_cm2", "tafel_v_decade", "ln_exchange", "ohmic_volts", "activation_volts", "cell_volts")
-"""What `PolarisationFit.parts` holds, in this order."""
+PARTS = {
+    "ohmic_ohm_cm2": "ohm cm2",
+    "tafel_v_decade": "V/decade",
+    "ln_exchange": "ln(mA/cm2)",
+    "ohmic_volts": "V",
+    "activation_volts": "V",
+    "cell_volts": "V",
+}
+"""What `PolarisationFit.parts` holds, in this order, and in which units."""
+_INDEX = {part: k for k, part in enumerate(PARTS)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +149,19 @@ class PolarisationFit:
 
     def part(self, key: str) -> tuple[float, float]:
         """Value and expanded uncertainty of one of `PARTS`."""
-        k = PARTS.index(key)
+        k = _INDEX[key]
         return float(self.parts[k]), float(self.u95[k])
+
+    def amounts(self) -> dict[str, Amount]:
+        """`PARTS` with their expanded uncertainties, and what else the curve stands on."""
+        return {
+            **{p: Amount(*self.part(p), unit) for p, unit in PARTS.items()},
+            "reversible_volts": Amount(self.reversible_at, None, "V"),
+            "activation_energy": Amount(float(self.theta[3]), None, "J/mol"),
+            "transfer_coefficient": Amount(
+                float(transfer_coefficient(float(self.theta[1]), self.reference_c)), None, "1"
+            ),
+        }
 
     def volts(self, density: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Reversible, ohmic and activation part at `reference_c` over current densities [V]."""
@@ -196,7 +216,7 @@ def fit_parts(points: Points, *, reference_c: float, at_density: float) -> Polar
         for name, (dj, dv, dt) in points.carried.items()
     }
     u = np.sqrt(np.clip(np.diag(parts_cov), 0.0, None))
-    ohmic, act = PARTS.index("ohmic_volts"), PARTS.index("activation_volts")
+    ohmic, act = _INDEX["ohmic_volts"], _INDEX["activation_volts"]
     product = float(u[ohmic] * u[act])
     return PolarisationFit(
         reference_c=reference_c,

@@ -5,15 +5,13 @@ from __future__ import annotations
 from html import escape
 
 from daq.quantity import shown
-from daq.study.polarisation.curves import Polarisation
 from daq.study.polarisation.picture import polarisation_picture
+from daq.study.polarisation.result import Polarisation
 from daq.study.polarisation.words import (
     MOST_UNUSED,
     PART_LABELS,
-    basis,
     difference_words,
     part_words,
-    sentence,
     unused_words,
 )
 from daq.study.render import cautions, clock_words, date_words, page, table
@@ -25,8 +23,8 @@ def polarisation_page(made: Polarisation) -> str:
     """The page."""
     title = f"Polarisation of {', '.join(b.name for b in made.builds)}"
     parts = [f"<header><h1>{escape(title)}</h1></header>", cautions()]
-    for k in range(len(made.builds) - 1):
-        parts.append(f"<p><strong>{escape(sentence(made, k))}</strong></p>")
+    for comparison in made.comparisons:
+        parts.append(f"<p><strong>{escape(comparison.sentence)}</strong></p>")
     fitted = [b for b in made.builds if b.fit is not None]
     if fitted:
         picture = polarisation_picture(made, "svg").decode("utf-8")
@@ -41,9 +39,9 @@ def polarisation_page(made: Polarisation) -> str:
         rows.append(["Scatter of the steps", *(f"{1e3 * b.fit.rms:.2g} mV" for b in fitted if b.fit)])
         caption = f"Parts at {made.at_density:g} mA/cm² and {made.reference_c:.0f} °C, ± U for 95 %"
         parts.append(table(["Part", *(b.name for b in fitted)], rows, caption, numeric=len(fitted)))
-    for k, found in enumerate(made.differences):
-        rows = [[PART_LABELS[d.part], difference_words(d)] for d in found]
-        caption = f"{made.builds[k + 1].name} less {made.builds[0].name}, 95 % intervals"
+    for comparison in made.comparisons:
+        rows = [[PART_LABELS[d.part], difference_words(d)] for d in comparison.differences]
+        caption = f"{comparison.second} less {comparison.first}, 95 % intervals"
         parts.append(table(["Part", "Difference"], rows, caption, numeric=1))
     steps = [
         [
@@ -76,6 +74,6 @@ def polarisation_page(made: Polarisation) -> str:
         for r in b.runs
     ]
     parts.append(table(["Build", "Run", "Name", "Started"], runs, "Runs"))
-    said = "".join(f"<li>{escape(text)}</li>" for text in basis(made))
+    said = "".join(f"<li>{escape(text)}</li>" for text in made.rests_on)
     parts.append(f"<section><h2>What this holds for</h2><ul>{said}</ul></section>")
     return page(title, parts)

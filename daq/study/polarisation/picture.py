@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from daq.study.polarisation.curves import BuildCurve, Polarisation
-from daq.study.polarisation.fit import PARTS
-from daq.study.polarisation.words import part_words, sentence
+from daq.study.polarisation.result import BuildCurve, Polarisation
+from daq.study.polarisation.words import part_words
 from daq.study.render import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
 
 if TYPE_CHECKING:
@@ -25,7 +24,7 @@ _FILLS = (("reversible", "#c9d2da", ""), ("activation", "#7f98ad", "///"), ("ohm
 
 def polarisation_picture(made: Polarisation, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
-    said = " ".join(sentence(made, k) for k in range(len(made.builds) - 1)) or _of_one(made.builds[0])
+    said = " ".join(c.sentence for c in made.comparisons) or _of_one(made.builds[0])
     title = "Polarisation of " + ", ".join(b.name for b in made.builds)
     return rendered(_drawn(made, title, said), form, title=title, description=said)
 
@@ -80,11 +79,10 @@ def _curves(axes: Any, made: Polarisation) -> None:
 
 def _stack(axes: Any, made: Polarisation, fitted: list[BuildCurve]) -> None:
     """Each build's volts at the common current density, taken apart."""
-    act, ohmic = PARTS.index("activation_volts"), PARTS.index("ohmic_volts")
     for y, curve in enumerate(fitted):
         fit = curve.fit
         assert fit is not None
-        sizes = (fit.reversible_at, float(fit.parts[act]), float(fit.parts[ohmic]))
+        sizes = (fit.reversible_at, fit.part("activation_volts")[0], fit.part("ohmic_volts")[0])
         left = 0.0
         words = (f"{sizes[0]:.3f} V", part_words(curve, "activation_volts"), part_words(curve, "ohmic_volts"))
         for (name, colour, hatch), size, text in zip(_FILLS, sizes, words, strict=True):
@@ -104,7 +102,7 @@ def _stack(axes: Any, made: Polarisation, fitted: list[BuildCurve]) -> None:
     axes.set_ylim(len(fitted) - 0.35, -0.75)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    axes.set_xlim(0.0, 1.06 * max(float(b.fit.parts[PARTS.index("cell_volts")]) for b in fitted if b.fit))
+    axes.set_xlim(0.0, 1.06 * max(b.fit.part("cell_volts")[0] for b in fitted if b.fit))
     axes.set_xlabel("V per cell")
     axes.set_title(f"Where the volts go at {made.at_density:g} mA/cm²")
     axes.grid(visible=False, axis="y")

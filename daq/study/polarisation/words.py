@@ -1,23 +1,19 @@
-"""A polarisation as JSON and as readable lines."""
+"""A polarisation in words."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from typing import Any
+from collections.abc import Sequence
 
-from daq.physics.polarisation import transfer_coefficient
 from daq.quantity import shown
-from daq.study.polarisation.curves import BuildCurve, PartDifference, Polarisation
-from daq.study.polarisation.fit import PARTS
+from daq.study.polarisation.result import BuildCurve, PartDifference, Polarisation
 from daq.study.polarisation.steps import Sweep
 from daq.study.render import clock_words, date_words
 
-__all__ = ["LIMITS", "PART_LABELS", "SCHEMA", "as_dict", "part_words", "polarisation_text", "sentence"]
+__all__ = ["LIMITS", "PART_LABELS", "part_words", "polarisation_text", "sentence"]
 
 _DAY = "One run of each can not separate the build from the day: repeat both, in the order A B B A."
-
-SCHEMA = "lyewatch.polarisation/1"
 
 PART_LABELS = {
     "ohmic_volts": "Ohmic part",
@@ -33,14 +29,6 @@ _UNITS = {
     "ohmic_ohm_cm2": ("Ω cm²", 1.0),
     "tafel_v_decade": ("mV/decade", 1e3),
     "ln_exchange": ("ln(mA/cm²)", 1.0),
-}
-_JSON_UNITS = {
-    "ohmic_volts": "V",
-    "activation_volts": "V",
-    "cell_volts": "V",
-    "ohmic_ohm_cm2": "ohm cm2",
-    "tafel_v_decade": "V/decade",
-    "ln_exchange": "ln(mA/cm2)",
 }
 MIXED = -0.98
 MOST_UNUSED = 6
@@ -76,14 +64,30 @@ def difference_words(d: PartDifference) -> str:
     return f"{'higher' if d.value > 0.0 else 'lower'} by {near:.0f} to {far:.0f} {unit}"
 
 
-def sentence(made: Polarisation, k: int) -> str:
-    """What build `k` + 1 does otherwise than the first, in one sentence."""
-    first, other = made.builds[0], made.builds[k + 1]
-    found = {d.part: d for d in made.differences[k]}
+def sentence(
+    first: BuildCurve,
+    other: BuildCurve,
+    differences: Sequence[PartDifference],
+    at: str,
+    *,
+    repeated: bool,
+) -> str:
+    """What a build does otherwise than the first, in one sentence.
+
+    Parameters
+    ----------
+    first, other : BuildCurve
+    differences : sequence of PartDifference
+        None where one of them has no fit.
+    at : str
+        Where the parts hold, in words.
+    repeated : bool
+        Whether every build has more than one run.
+    """
+    found = {d.part: d for d in differences}
     if not found:
         lacking = first if first.fit is None else other
         return f"Cannot tell: {lacking.name} has no curve: {lacking.reason}."
-    at = f"at {made.at_density:g} mA/cm² and {made.reference_c:.0f} °C"
     act, ohmic = found["activation_volts"], found["ohmic_volts"]
     if act.told and ohmic.told:
         what = "changed both parts"
@@ -95,7 +99,7 @@ def sentence(made: Polarisation, k: int) -> str:
         what = "is not told apart in either part"
         if act.reason:
             what = "has no parts to be told by"
-    days = "" if made.repeated else f" {_DAY}"
+    days = "" if repeated else f" {_DAY}"
     return (
         f"{other.name} against {first.name} {what} {at}: activation {difference_words(act)}, ohmic "
         f"{difference_words(ohmic)}, volts per cell {difference_words(found['cell_volts'])}.{days}"
@@ -114,15 +118,15 @@ def unused_words(sweep: Sweep) -> list[str]:
     return [f"{len(unused)} stretches between {first} and {last} {words}: {counted}"]
 
 
-def basis(made: Polarisation) -> list[str]:
+def basis(builds: Sequence[BuildCurve]) -> list[str]:
     """What it rests on and where it ends, in plain words."""
-    out = [n for b in made.builds for n in b.notes]
-    out += [f"{b.name}: {text}" for b in made.builds if b.fit is not None for text in b.fit.at_bounds]
-    for b in made.builds:
-        if b.fit is not None and b.fit.mixing < MIXED:
+    out = [n for b in builds for n in b.notes]
+    out += [f"{b.name}: {text}" for b in builds for text in b.at_bounds]
+    for b in builds:
+        if b.mixing is not None and b.mixing < MIXED:
             out.append(
                 f"{b.name}: ohmic and activation part are hard to tell apart by these steps (correlation "
-                f"{b.fit.mixing:.3f}); steps at a tenth of the current would part them"
+                f"{b.mixing:.3f}); steps at a tenth of the current would part them"
             )
     return [*dict.fromkeys(out), *LIMITS]
 
@@ -130,8 +134,8 @@ def basis(made: Polarisation) -> list[str]:
 def polarisation_text(made: Polarisation) -> str:
     """Readable lines."""
     lines: list[str] = []
-    for k in range(len(made.builds) - 1):
-        lines += [sentence(made, k), ""]
+    for comparison in made.comparisons:
+        lines += [comparison.sentence, ""]
     if math.isfinite(made.reference_c):
         lines += [
             f"Parts of a cell's volts at {made.at_density:g} mA/cm², {made.reference_c:.0f} °C; ± U for 95 %",
@@ -161,91 +165,5 @@ def polarisation_text(made: Polarisation) -> str:
         for run in curve.runs:
             lines += [f"  {text}" for text in unused_words(run.sweep)]
         lines.append("")
-    lines += ["WHAT THIS HOLDS FOR", *(f"  {text}" for text in basis(made))]
+    lines += ["WHAT THIS HOLDS FOR", *(f"  {text}" for text in made.rests_on)]
     return "\n".join(lines)
-
-
-def as_dict(made: Polarisation) -> dict[str, Any]:
-    """For JSON; `schema` names its version."""
-    known = math.isfinite(made.reference_c)
-    return {
-        "schema": SCHEMA,
-        "lye_temp": {"value": made.reference_c if known else None, "unit": "degC"},
-        "current_density": {"value": made.at_density if known else None, "unit": "mA/cm2"},
-        "builds": [_build(b) for b in made.builds],
-        "comparisons": [
-            {
-                "first": made.builds[0].name,
-                "second": made.builds[k + 1].name,
-                "sentence": sentence(made, k),
-                "differences": [
-                    {
-                        "part": d.part,
-                        "value": d.value,
-                        "low95": d.low,
-                        "high95": d.high,
-                        "unit": "V",
-                        "reason": d.reason or None,
-                    }
-                    for d in found
-                ],
-            }
-            for k, found in enumerate(made.differences)
-        ],
-        "rests_on": basis(made),
-    }
-
-
-# -- parts -------------------------------------------------------------------------------------------------
-
-
-def _build(curve: BuildCurve) -> dict[str, Any]:
-    fit = curve.fit
-    parts: dict[str, Any] | None = None
-    if fit is not None:
-        parts = {p: {"value": fit.part(p)[0], "u95": fit.part(p)[1], "unit": _JSON_UNITS[p]} for p in PARTS}
-        parts["reversible_volts"] = {"value": fit.reversible_at, "u95": None, "unit": "V"}
-        parts["activation_energy"] = {"value": float(fit.theta[3]), "u95": None, "unit": "J/mol"}
-        parts["transfer_coefficient"] = {
-            "value": float(transfer_coefficient(float(fit.theta[1]), fit.reference_c)),
-            "u95": None,
-            "unit": "1",
-        }
-    return {
-        "name": curve.name,
-        "runs": [
-            {"id": r.run_id or None, "name": r.name, "start_utc_ns": r.start_utc_ns} for r in curve.runs
-        ],
-        "parts": parts,
-        "reason": curve.reason or None,
-        "at_bounds": [] if fit is None else list(fit.at_bounds),
-        "scatter_volts": None if fit is None else fit.rms,
-        "mixing": None if fit is None else fit.mixing,
-        "leaks": [
-            None if x is None else {"value": x.siemens, "u95": x.u95, "unit": "S"} for x in curve.leaks
-        ],
-        "steps": [
-            {
-                "run": r.run_id or None,
-                "from_s": s.from_s,
-                "to_s": s.to_s,
-                "density": _number(s.density, s.u95[0], "mA/cm2"),
-                "cell_volts": _number(s.cell_volts, s.u95[1], "V"),
-                "lye_temp": _number(s.lye_temp, s.u95[2], "degC"),
-                "used": not s.reason,
-                "reason": s.reason or None,
-            }
-            for r in curve.runs
-            for s in r.sweep.steps
-        ],
-        "notes": list(curve.notes),
-    }
-
-
-def _number(value: float, u95: float, unit: str) -> dict[str, Any]:
-    known = math.isfinite(value)
-    return {
-        "value": value if known else None,
-        "u95": u95 if known and math.isfinite(u95) else None,
-        "unit": unit,
-    }

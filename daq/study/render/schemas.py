@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from daq.errors import UsageError
 from daq.measure import NUMBERS
 
-__all__ = ["NAMES", "schema_of"]
+__all__ = ["WRITTEN", "written_schema"]
 
 Schema = dict[str, Any]
 
@@ -424,152 +423,17 @@ _COMPARE = _object(
     }
 )
 
-_PLAN = _object(
-    {
-        "metric": TEXT,
-        "detect": SHARE,
-        "power": SHARE,
-        "noise_of_an_hour": SPAN,
-        "day_sd": SPAN,
-        "day_sd_high": _maybe("number"),
-        "day_sd_assumed": YES,
-        "repeats": COUNT,
-        "runs_looked_at": COUNT,
-        "choices": _list(
-            _object(
-                {"hours": SPAN, "runs_each": COUNT, "power": SHARE, "total_hours": SPAN},
-                {"expected_runs_each": SPAN},
-            )
-        ),
-        "best": _or_null(
-            _object(
-                {"hours": SPAN, "runs_each": COUNT, "order": _list({"enum": ["A", "B"]})},
-                {"expected_runs_each": SPAN},
-            )
-        ),
-    },
-    {
-        "day_sd_stated": SHARE,
-        "day_sd_stated_by": {"enum": ["nobody", "bench file", "asked"]},
-        "meters_of_a_run": SPAN,
-        "meters_mostly_from": _maybe("string"),
-    },
-)
-
-_LEAK = _object(
-    {
-        "bench": TEXT,
-        "build": TEXT,
-        "reference": TEXT,
-        "conditions": _object({"from": TEXT, "volts": NUMBER, "amps": _or_null(NUMBER), "lye_temp": NUMBER}),
-        "predicted": _or_null(
-            _object(
-                {
-                    "leak": NUMBER,
-                    "lost_gas": NUMBER,
-                    "lost_share": _or_null(NUMBER),
-                    "heat": NUMBER,
-                    "conductivity": NUMBER,
-                    "driving_volts": NUMBER,
-                    "past_each_plate": _list(NUMBER),
-                    "by_gap": _list(NUMBER),
-                    "limits": _list(TEXT),
-                }
-            )
-        ),
-        "changes": _list(
-            _object(
-                {
-                    "change": TEXT,
-                    "words": TEXT,
-                    "leak": NUMBER,
-                    "saves": NUMBER,
-                    "gas_gained": _or_null(NUMBER),
-                    "limits": _list(TEXT),
-                }
-            )
-        ),
-        "ramps": _list(_object({"from_s": REAL, "to_s": REAL, "points": COUNT, "conductance": NUMBER})),
-        "estimates": _list(_object({"kind": TEXT, "words": TEXT, "leak": NUMBER, "limits": _list(TEXT)})),
-        "agreement": _list(_object({"a": TEXT, "b": TEXT, "normalised_error": SPAN, "agree": YES})),
-        "missing": _list(TEXT),
-    }
-)
-
-_POLARISATION = _object(
-    {
-        "lye_temp": NUMBER,
-        "current_density": NUMBER,
-        "builds": _list(
-            _object(
-                {
-                    "name": TEXT,
-                    "runs": _list(_object({"id": _maybe("string"), "name": TEXT})),
-                    "parts": _or_null(_by_name(NUMBER)),
-                    "reason": _maybe("string"),
-                    "scatter_volts": _maybe("number"),
-                    "mixing": _maybe("number"),
-                    "leaks": _list(_or_null(NUMBER)),
-                    "steps": _list(
-                        _object(
-                            {
-                                "from_s": REAL,
-                                "to_s": REAL,
-                                "density": NUMBER,
-                                "cell_volts": NUMBER,
-                                "lye_temp": NUMBER,
-                                "used": YES,
-                                "reason": _maybe("string"),
-                            }
-                        )
-                    ),
-                    "notes": _list(TEXT),
-                }
-            )
-        ),
-        "comparisons": _list(
-            _object(
-                {
-                    "first": TEXT,
-                    "second": TEXT,
-                    "sentence": TEXT,
-                    "differences": _list(
-                        _object({"part": TEXT, "value": REAL, "low95": REAL, "high95": REAL, "unit": TEXT})
-                    ),
-                }
-            )
-        ),
-        "rests_on": _list(TEXT),
-    }
-)
-
 _SCHEMAS = {
     "review": (_REVIEW, 1),
     "card": (_CARD, 1),
     "compare": (_COMPARE, 1),
-    "plan": (_PLAN, 1),
-    "leak": (_LEAK, 1),
-    "polarisation": (_POLARISATION, 1),
 }
-NAMES = tuple(_SCHEMAS)
-"""Studies whose machine form has a schema."""
+WRITTEN = tuple(_SCHEMAS)
+"""Studies whose schema is written here; those of others are made from their types."""
 
 
-def schema_of(name: str) -> Schema:
-    """The schema of one study's machine form.
-
-    Raises
-    ------
-    UsageError
-        For another name than those of `NAMES`.
-    """
-    if name not in _SCHEMAS:
-        raise UsageError(
-            "is no study with a machine form",
-            place="schema",
-            value=name,
-            remedy=f"ask for {', '.join(NAMES)}",
-        )
+def written_schema(name: str) -> Schema:
+    """The schema of one of `WRITTEN`."""
     body, version = _SCHEMAS[name]
     tag = f"lyewatch.{name}/{version}"
     return {
