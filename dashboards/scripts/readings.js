@@ -101,9 +101,9 @@ export class Readings {
     this.far = new Figures(specs.filter(({ large }) => large).slice(0, 4), "Readings now, large", "now-far");
     this.alarm = make("p", { class: "far-alarm", role: "status" });
     this.close = make("button", { type: "button" }, "Back to the page");
-    const foot = make("div", { class: "far-foot" }, this.close);
-    this.cut = new CutButton(foot); // the page's own is behind this view
-    this.view = make("dialog", { class: "far", "aria-label": "Bench view" }, this.alarm, this.far.root, foot);
+    this.foot = make("div", { class: "far-foot" }, this.close);
+    this.cut = null;
+    this.view = make("dialog", { class: "far", "aria-label": "Bench view" }, this.alarm, this.far.root, this.foot);
     this.open = make("button", { type: "button", class: "far-open", "aria-keyshortcuts": KEY, title: `One key: ${KEY}` }, "Bench view");
     place.append(this.row.root, this.open);
     document.body.append(this.view);
@@ -137,6 +137,7 @@ export class Readings {
   }
 
   #show() {
+    this.cut = new CutButton(this.foot); // the page's own lies behind this view
     this.view.showModal();
     this.view.requestFullscreen?.().catch(() => {}); // where it is not allowed the view fills the window
     this.#stayAwake();
@@ -154,6 +155,7 @@ export class Readings {
   #left() {
     this.lock?.release();
     this.lock = null;
+    this.foot.replaceChildren(this.close);
     if (document.fullscreenElement) document.exitFullscreen();
     this.open.focus();
   }

@@ -131,7 +131,6 @@ export class Sound {
         : "";
     say(this.words, words);
     tag(this.words, "level", words ? "medium" : "");
-    show(this.words, words !== "");
     show(this.notify, "Notification" in window && isSecureContext && Notification.permission === "default");
   }
 

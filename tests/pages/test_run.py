@@ -90,6 +90,7 @@ def test_dragging_over_a_chart_zooms_all_and_fetches_again(
     page: Page, bench: FakeBench, serving: Serving
 ) -> None:
     _open(page, serving)
+    page.locator("#amps .u-over").scroll_into_view_if_needed()
     box = page.locator("#amps .u-over").bounding_box()
     assert box is not None
     y = box["y"] + box["height"] / 2
