@@ -18,7 +18,7 @@ DEMO ?=
 TORTURE ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test quick check format speed torture clean
+.PHONY: help setup demo test quick coverage check format speed torture clean
 
 help: ## This list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
@@ -45,6 +45,11 @@ test: setup check ## Every check and every test; as root it installs the system 
 quick: setup ## Unit tests alone, in parallel: no browser, no server, nothing slow
 	$(PYTEST) $(PARALLEL) -q -m 'not (alone or browser or server or slow)' $(TESTS)
 
+coverage: setup ## Which lines of daq the tests run, child processes included; build/coverage has the pages
+	@bash tests/install_servers.sh
+	$(PYTEST) $(PARALLEL) --cov -m 'not alone' $(TESTS) || $(NONE_MATCHED)
+	$(PYTEST) --cov --cov-append --cov-report=term --cov-report=html -m alone $(TESTS) || $(NONE_MATCHED)
+
 check: setup ## Format, lint, strict types and unused code
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
@@ -64,5 +69,5 @@ torture: setup ## Faults, kills and power cuts, an hour of them as root; writes 
 	$(BIN)/python -m tests.torture $(TORTURE)
 
 clean: ## Remove what was built, and .venv; recordings are left alone
-	rm -rf $(VENV) build dist daq/_built .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage
+	rm -rf $(VENV) build dist daq/_built .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage*
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -12,7 +12,19 @@ import pytest
 
 from tests.house.source_files import ROOT
 
-TARGETS = ("setup", "demo", "test", "quick", "check", "format", "speed", "torture", "clean", "help")
+TARGETS = (
+    "setup",
+    "demo",
+    "test",
+    "quick",
+    "coverage",
+    "check",
+    "format",
+    "speed",
+    "torture",
+    "clean",
+    "help",
+)
 
 
 def make(*arguments: str, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:
