@@ -58,9 +58,8 @@ def _list(store: Store, records: list[RunRecord], as_json: bool) -> int:
     for record in records:
         held = store.segments.rows_by_backend(record.id)
         rows.append({"id": record.id, "name": record.name, "open": record.ended_ns is None, **held})
-    refused = [
-        {"run": r.run_id, "piece": r.name, "reasons": dict(r.reasons)} for r in store.archive.dead_letters()
-    ]
+    letters = store.archive.dead_letters()
+    refused = [{"run": r.run_id, "piece": r.name, "reasons": dict(r.reasons)} for r in letters]
     if as_json:
         print_json({"runs": rows, "refused": refused})
         return 0
@@ -68,8 +67,9 @@ def _list(store: Store, records: list[RunRecord], as_json: bool) -> int:
     print_table(
         headings, [[str(r["id"]), str(r["name"]), *(f"{r[k]:,}" for k in headings[2:])] for r in rows]
     )
-    for entry in refused:
-        print(f"refused of {entry['run']}: {entry['rows']} samples: {entry['reason']}")
+    for one in letters:
+        for reason, count in one.reasons.items():
+            print(f"refused of {one.run_id}: {count:,} samples: {reason}")
     return 0
 
 

@@ -5,7 +5,7 @@ stop.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -19,11 +19,11 @@ from daq.cli import main
 from daq.errors import RequestRefused, StoreCorrupt
 from daq.examples import example_text
 from daq.frame import Block
-from daq.store import Archive, ParquetBackend, Store
-from daq.store.archive import difference
-from daq.store.influxdb import InfluxBackend, ServerAway
+from daq.store import Archive, ParquetBackend, SegmentAbout, Store
+from daq.store.archive import ArchivePlaces, difference
+from daq.store.influxdb import InfluxBackend, InfluxPlace, ServerAway
 from tests.influx_daemon import shared_server
-from tests.store.made import assert_same, block, sample
+from tests.store.made import assert_same, block, sample, segment_for
 
 START_NS = 1_700_000_000_000_000_000
 
@@ -166,3 +166,21 @@ def test_the_command_moves_and_lists(
         same(store, run, wanted)
     assert main(["archive", run, "--to", "segments", "--store", str(bench.store_folder), "--json"]) == 0
     assert orjson.loads(capsys.readouterr().out)["moved"] == [{"id": run, "rows": 701}]
+
+
+def test_what_a_server_refused_is_listed_with_its_reason(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    places = ArchivePlaces("influxdb", InfluxPlace("http://127.0.0.1:1", "bucket"), "bench")
+    (tmp_path / "archive.json").write_bytes(orjson.dumps(asdict(places)))
+    with Store(tmp_path, writer=True) as store:
+        run = store.logbook.create_run(bench="b", start_utc_ns=START_NS).id
+        remote = store.archive.backend("influxdb")
+        assert isinstance(remote, InfluxBackend)
+        made = block("stack", 9)
+        reasons = ["field type conflict"] * 2 + ["outside the retention policy"]
+        remote.letters.keep(segment_for(made, run), made, SegmentAbout(), [1, 4, 8], reasons)
+    assert main(["archive", "--store", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+    assert f"refused of {run}: 2 samples: field type conflict" in out
+    assert f"refused of {run}: 1 samples: outside the retention policy" in out
