@@ -18,10 +18,12 @@ from daq.alarms.rule_kinds import (
 )
 from daq.alarms.rules import FORESEEN, TOLD, alarm_rules, alarm_units, check_alarms, foreseen_rules
 from daq.alarms.settings import alarm_table
+from daq.alarms.states import PRIORITIES
 
 __all__ = [
     "BRIEF_STEPS",
     "FORESEEN",
+    "PRIORITIES",
     "TOLD",
     "Alarm",
     "AlarmDesk",

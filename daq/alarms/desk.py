@@ -8,14 +8,12 @@ from typing import Any
 from daq.alarms.detectors import Edge
 from daq.alarms.lifecycle import Alarm, State
 from daq.alarms.rule_kinds import ExternalRule, Rule
-from daq.alarms.states import Transition
+from daq.alarms.states import PRIORITIES, Transition
 from daq.errors import RequestRefused
-from daq.forecast import iso_utc
 from daq.measure import unit_words
+from daq.utc import iso_utc
 
 __all__ = ["AlarmDesk"]
-
-_ORDER = ("critical", "high", "medium", "low")
 
 
 class AlarmDesk:
@@ -52,7 +50,7 @@ class AlarmDesk:
             for a in self.alarms.values()
             if a.state is not State.NORMAL and (a.state is not State.SUPPRESSED or a.active)
         ]
-        standing.sort(key=lambda a: (_ORDER.index(a.spec.priority), a.since_ns, a.spec.name))
+        standing.sort(key=lambda a: (PRIORITIES.index(a.spec.priority), a.since_ns, a.spec.name))
         return [self._standing(a) for a in standing]
 
     def all_alarms(self) -> list[dict[str, Any]]:
@@ -73,14 +71,13 @@ class AlarmDesk:
     def _standing(self, alarm: Alarm) -> dict[str, Any]:
         spec, until_ns = alarm.spec, alarm.shelved_until_ns
         left = self.time_left.get(spec.name) if alarm.active else None
-        until_utc = None if until_ns is None else iso_utc(self.start_utc_ns, until_ns)
         return {
             "alarm": spec.name,
             "title": spec.title,
             "state": str(alarm.state),
             "active": alarm.active,
             "priority": str(spec.priority),
-            "since_utc": iso_utc(self.start_utc_ns, alarm.since_ns),
+            "since_utc": self._utc(alarm.since_ns),
             "since_s": alarm.since_ns / 1e9,
             "value": alarm.value,
             "limit": spec.limit,
@@ -89,12 +86,15 @@ class AlarmDesk:
             "do": spec.action,
             "t_s": spec.time_s if left is None else left(),
             "shelved_until_s": None if until_ns is None else until_ns / 1e9,
-            "shelved_until_utc": until_utc,
+            "shelved_until_utc": None if until_ns is None else self._utc(until_ns),
             "shelve_s": spec.shelve_s,
             "cuts": spec.cuts,
             "by": alarm.by,
             "why": alarm.why,
         }
+
+    def _utc(self, t_ns: int) -> str | None:
+        return iso_utc(None if self.start_utc_ns is None else self.start_utc_ns + t_ns)
 
     def set_condition(
         self, alarm: str, active: bool, *, t_ns: int, value: float | None = None, cause: str = ""
@@ -115,29 +115,12 @@ class AlarmDesk:
             )
         rule.pending.append((Edge(t_ns, active, value), cause or rule.spec.title))
 
-    def acknowledge(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person acknowledges. Raises RequestRefused when there is nothing to acknowledge."""
-        self._alarm(alarm).acknowledge(t_ns, who, note)
-
-    def reset_alarm(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person resets a latched alarm. Raises RequestRefused while its condition stands."""
-        self._alarm(alarm).reset(t_ns, who, note)
-
-    def shelve(self, alarm: str, *, who: str, note: str = "", t_ns: int, for_ns: int) -> None:
-        """A person puts an alarm aside for `for_ns` [ns]. Raises RequestRefused for more than is allowed."""
-        self._alarm(alarm).shelve(t_ns, who, note, for_ns / 1e9)
-
-    def unshelve(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person ends the shelving. Raises RequestRefused when it is not shelved."""
-        self._alarm(alarm).unshelve(t_ns, who, note)
-
-    def take_out_of_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person takes an alarm out of service. Raises RequestRefused when it is."""
-        self._alarm(alarm).take_out(t_ns, who, note)
-
-    def put_back_into_service(self, alarm: str, *, who: str, note: str = "", t_ns: int) -> None:
-        """A person puts it back. Raises RequestRefused when it is in service."""
-        self._alarm(alarm).put_back(t_ns, who, note)
+    def alarm(self, name: str) -> Alarm:
+        """An alarm, for a person to acknowledge, shelve, ... Raises RequestRefused when there is none."""
+        found = self.alarms.get(name)
+        if found is None:
+            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
+        return found
 
     def load_alarms(
         self, saved: Mapping[str, Any], *, off_since_ns: int | None = None, later_ns: int = 0
@@ -159,12 +142,6 @@ class AlarmDesk:
                 fresh.load(saved[name], later_ns=later_ns)
             elif fresh.spec.suppressed_while_off and off_since_ns is not None:
                 fresh.suppress(off_since_ns, True, "supply off")
-
-    def _alarm(self, name: str) -> Alarm:
-        found = self.alarms.get(name)
-        if found is None:
-            raise RequestRefused("no such alarm", place=name, remedy="see the list of alarms")
-        return found
 
     def _collect(self) -> None:
         made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]

@@ -19,11 +19,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from daq.bench import MAX_TIME_SHELVED_S
 
-__all__ = ["ASIDE", "LATCHED", "NEXT", "AlarmSpec", "Cutter", "Event", "Priority", "State", "Transition"]
+__all__ = [
+    "ASIDE",
+    "LATCHED",
+    "NEXT",
+    "PRIORITIES",
+    "AlarmSpec",
+    "Cutter",
+    "Event",
+    "Priority",
+    "State",
+    "Transition",
+]
 
 
 Cutter = Literal["reader", "watch"]
@@ -50,6 +61,10 @@ class Priority(StrEnum):
     HIGH = "high"
     MEDIUM = "medium"
     LOW = "low"
+
+
+PRIORITIES: Final = tuple(Priority)
+"""From the most urgent to the least."""
 
 
 class Event(StrEnum):

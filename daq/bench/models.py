@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, PrivateAttr, model_validator
 
 from daq.bench._table import Name, NotNegative, Positive
@@ -101,6 +103,14 @@ class SupplySpec(_Table):
     """With ``pwm``: whether volts are sensed across the stack or before the switch, where they are steady."""
     off_volts: tuple[NotNegative, NotNegative] | None = None
     """With ``pwm``: between what limits the stack's own volts lie while the switch is open [V]."""
+
+    def flows(self, amps: float) -> bool:
+        """Whether a current [A] flows, in whichever direction; False for NaN: not known."""
+        return abs(amps) > self.powered_above_amps
+
+    def drives(self, amps: ArrayLike) -> NDArray[np.bool_]:
+        """Where the supply drives the stack, of mean currents [A]; False for NaN and for reversed current."""
+        return np.nan_to_num(amps) > self.powered_above_amps
 
     @model_validator(mode="after")
     def _chopped_alone(self) -> SupplySpec:

@@ -68,6 +68,8 @@ class SourceSpec(Table):
 
 
 class PortedSpec(SourceSpec):
+    """A source on a port."""
+
     port: Port
 
     @property

@@ -17,11 +17,13 @@ from fastapi.staticfiles import StaticFiles
 import daq
 from daq.bench import KNOWN_CHANNELS
 from daq.errors import LyewatchError, RunNotFound, SourceError
+from daq.fleet.answers import FleetAnswer, FleetBench, FleetHealth, FleetSeries
 from daq.fleet.listener import Listener
 from daq.fleet.overview import Overview
 from daq.fleet.series import Series
 from daq.fleet.settings import Fleet
 from daq.service.access import COOKIE, Access
+from daq.service.answers import REFUSALS, answer
 from daq.service.assets import chart_dir, pages_dir
 
 __all__ = ["create_fleet_app"]
@@ -64,6 +66,7 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         title="lyewatch fleet",
         version=daq.__version__,
         description="All benches that publish to one broker.",
+        responses=REFUSALS,
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
@@ -74,7 +77,15 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
 
-    @app.get("/api/health")
+    def heard_of(bench: str) -> dict[str, Any]:
+        found = overview.bench(bench)
+        if found is None:
+            raise RunNotFound(
+                "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
+            )
+        return found
+
+    @app.get("/api/health", response_model=FleetHealth, responses={503: {"model": FleetHealth}})
     async def health() -> JSONResponse:
         """Whether the overview hears the broker; 503 with the reason where it does not."""
         failure: BaseException | None = app.state.failure
@@ -89,7 +100,7 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         }
         return JSONResponse(said, status_code=200 if why is None else 503)
 
-    @app.get("/api/fleet")
+    @app.get("/api/fleet", response_model=FleetAnswer)
     async def benches() -> Response:
         """All benches, the worst first, as of `utc_ns`."""
         now = time.time_ns()
@@ -97,29 +108,21 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         # As bytes: the framework's own way takes fifty times as long, several times a second for each page.
         return Response(orjson.dumps(said), media_type="application/json")
 
-    @app.get("/api/fleet/{bench}")
-    async def bench(bench: str) -> dict[str, Any]:
+    @app.get("/api/fleet/{bench}", response_model=FleetBench)
+    async def bench(bench: str) -> Response:
         """One bench with what it says of itself."""
-        found = overview.bench(bench)
-        if found is None:
-            raise RunNotFound(
-                "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
-            )
+        found = heard_of(bench)
         units = {c: KNOWN_CHANNELS[c].unit for c in found["values"] if c in KNOWN_CHANNELS}
-        return {**found, "units": units}
+        return answer({**found, "units": units})
 
-    @app.get("/api/fleet/{bench}/series")
+    @app.get("/api/fleet/{bench}/series", response_model=FleetSeries)
     async def last(
         bench: str,
         seconds: Annotated[float, Query(gt=0, le=86_400, description="how far back [s]")] = 600.0,
-    ) -> dict[str, Any]:
+    ) -> Response:
         """The last minutes of a bench, lowest and highest value in spans of equal time."""
-        found = overview.bench(bench)
-        if found is None:
-            raise RunNotFound(
-                "has not been heard of", place=bench, remedy="see /api/fleet for those that have"
-            )
-        return await asyncio.to_thread(series.last, bench, sorted(found["values"]), seconds=seconds)
+        channels = sorted(heard_of(bench)["values"])
+        return answer(await asyncio.to_thread(series.last, bench, channels, seconds=seconds))
 
     _add_pages(app)
     return app

@@ -44,6 +44,7 @@ class Forecast:
 
 
 def band_of(values: FloatArray) -> Band:
+    """Median, 5 % and 95 % of an ensemble's values; None where they are infinite."""
     ordered = np.sort(values)
     n = len(ordered)
     picked = (ordered[n // 2], ordered[int(0.05 * n)], ordered[-1 - int(0.05 * n)])

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, Protocol
 
 from daq.measure import Finding
+from daq.utc import iso_utc
 
-__all__ = ["Assessment", "Forecaster", "iso_utc"]
+__all__ = ["Assessment", "Forecaster"]
 
 
 class Forecaster(Protocol):
@@ -61,7 +61,7 @@ class Assessment:
         return {
             "run": self.run,
             "t": self.t_ns / 1e9,
-            "utc": iso_utc(self.start_utc_ns, self.t_ns),
+            "utc": iso_utc(None if self.start_utc_ns is None else self.start_utc_ns + self.t_ns),
             "window_s": self.window_s,
             "reference": self.reference,
             "numbers": self.numbers,
@@ -69,11 +69,3 @@ class Assessment:
             "assumptions": list(self.assumptions),
             "forecast": self.forecast,
         }
-
-
-def iso_utc(start_ns: int | None, t_ns: int) -> str | None:
-    """Wall time of an instant of the run, UTC, ISO 8601; None where the run's start is not known."""
-    if start_ns is None:
-        return None
-    text = datetime.fromtimestamp((start_ns + t_ns) / 1e9, UTC).isoformat(timespec="milliseconds")
-    return text.replace("+00:00", "Z")

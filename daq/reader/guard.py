@@ -235,7 +235,7 @@ class Guard:
 
     @property
     def _flowing(self) -> bool:
-        return abs(self._amps.value) > self.bench.supply.powered_above_amps
+        return self.bench.supply.flows(self._amps.value)
 
     @property
     def _fresh_amps(self) -> bool:

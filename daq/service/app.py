@@ -25,6 +25,7 @@ from daq.errors import (
 )
 from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
+from daq.service.answers import REFUSALS
 from daq.service.feed import Connect
 from daq.service.fill_gates import FillGates
 from daq.service.live import Live
@@ -112,10 +113,8 @@ def create_app(
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
-    app.include_router(live_routes.router, prefix="/api")
-    app.include_router(run_routes.router, prefix="/api")
-    app.include_router(fill_routes.router, prefix="/api")
-    app.include_router(study_routes.router, prefix="/api")
+    for part in (live_routes, run_routes, fill_routes, study_routes):
+        app.include_router(part.router, prefix="/api", responses=REFUSALS)
     pages.add_pages(app)
     return app
 

@@ -7,16 +7,18 @@ import time
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from daq.bench import Bench
 from daq.errors import RequestRefused, UsageError
+from daq.service.answers import Done, answer
 from daq.service.bodies import FillMarkBody, FillStartBody, FillStopBody, WhoBody
+from daq.service.fill_answers import EdgeFills, Fills, KeptFill, StartedFill
 from daq.service.live import Live
 from daq.service.live_routes import live_of
-from daq.service.words import iso_utc
 from daq.store import FillRecord
+from daq.utc import iso_utc
 
 __all__ = ["router"]
 
@@ -28,10 +30,10 @@ _OURS = ("run", "t_s", "started_utc", "stopped_t_s", "stopped_utc_ns", "who", "n
 """What an open fill says beside the form."""
 
 
-@router.get("/fills")
+@router.get("/fills", response_model=Fills)
 async def fills(
     request: Request, limit: int = Query(50, ge=1, le=10_000), run: str | None = Query(None)
-) -> dict[str, Any]:
+) -> Response:
     """The fill that is running, if one is, and those of the logbook, newest first; dry gas counted at the
     bench file's reference. Beside them, for each build that has several of these, their means and
     repeatability."""
@@ -45,11 +47,11 @@ async def fills(
             "builds": _builds(kept, reference),
         }
 
-    return {"open": live.open_fill, **await run_in_threadpool(listed)}
+    return answer({"open": live.open_fill, **await run_in_threadpool(listed)})
 
 
-@router.post("/runs/{run_id}/fills")
-async def mark(request: Request, run_id: str, body: FillMarkBody) -> dict[str, Any]:
+@router.post("/runs/{run_id}/fills", response_model=KeptFill)
+async def mark(request: Request, run_id: str, body: FillMarkBody) -> Response:
     """A fill marked afterwards on a run's trend: worked out over that stretch, and kept."""
     live = live_of(request)
     if body.to_s <= body.from_s:
@@ -74,11 +76,12 @@ async def mark(request: Request, run_id: str, body: FillMarkBody) -> dict[str, A
         said["seconds"] = body.to_s - body.from_s
         return _made(live, fill, said, body.who, body.note, bench)
 
-    return {"ok": True, "fill": _told(await run_in_threadpool(made), live.bench.site.reference)}
+    fill = _told(await run_in_threadpool(made), live.bench.site.reference)
+    return answer({"ok": True, "fill": fill})
 
 
-@router.post("/runs/{run_id}/fills/edges")
-async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> dict[str, Any]:
+@router.post("/runs/{run_id}/fills/edges", response_model=EdgeFills)
+async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> Response:
     """Every fill that the run's level switch timed and that is not kept yet."""
     live = live_of(request)
     who = body.who if body else "level switch"
@@ -89,11 +92,12 @@ async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> d
         return fills_by_edges(live.store, live.store.logbook.get_run(run_id), who=who)
 
     kept, refused = await run_in_threadpool(found)
-    return {"ok": True, "fills": [_told(r, live.bench.site.reference) for r in kept], "refused": refused}
+    told = [_told(r, live.bench.site.reference) for r in kept]
+    return answer({"ok": True, "fills": told, "refused": refused})
 
 
-@router.post("/fills/start")
-async def start(request: Request, body: FillStartBody) -> dict[str, Any]:
+@router.post("/fills/start", response_model=StartedFill)
+async def start(request: Request, body: FillStartBody) -> Response:
     """The vessel begins to fill now."""
     live = live_of(request)
     now_ns, utc_ns = live.now_ns, time.time_ns()
@@ -123,11 +127,11 @@ async def start(request: Request, body: FillStartBody) -> dict[str, Any]:
         **said,
     }
     live.set_fill(open_fill)
-    return {"ok": True, "open": open_fill}
+    return answer({"ok": True, "open": open_fill})
 
 
-@router.post("/fills/stop")
-async def stop(request: Request, body: FillStopBody) -> dict[str, Any]:
+@router.post("/fills/stop", response_model=KeptFill)
+async def stop(request: Request, body: FillStopBody) -> Response:
     """The vessel is full now: the fill is worked out and kept.
 
     Where that is refused (a temperature that can not be), the stop stands, and is asked for again with what
@@ -148,28 +152,28 @@ async def stop(request: Request, body: FillStopBody) -> dict[str, Any]:
             _made, live, fill, said, body.who or fill["who"], body.note or fill["note"]
         )
         live.set_fill(None)
-    return {"ok": True, "fill": _told(record, live.bench.site.reference)}
+    return answer({"ok": True, "fill": _told(record, live.bench.site.reference)})
 
 
-@router.post("/fills/drop")
-async def drop(request: Request, body: WhoBody | None = None) -> dict[str, Any]:
+@router.post("/fills/drop", response_model=Done)
+async def drop(request: Request, body: WhoBody | None = None) -> Response:
     """The fill that is running went wrong: nothing is kept of it."""
     live = live_of(request)
     async with live.fill_lock:
         _open(live)
         live.set_fill(None)
-    return {"ok": True}
+    return answer({"ok": True})
 
 
-@router.post("/fills/{number}/forget")
-async def forget(request: Request, number: int, body: WhoBody | None = None) -> dict[str, Any]:
+@router.post("/fills/{number}/forget", response_model=Done)
+async def forget(request: Request, number: int, body: WhoBody | None = None) -> Response:
     """A kept fill went wrong: it is taken out of the logbook again."""
     logbook = live_of(request).store.logbook
     if not await run_in_threadpool(logbook.fills.forget, number):
         raise RequestRefused(
             "no such fill is kept", place=f"fill {number}", remedy="somebody may have taken it out already"
         )
-    return {"ok": True}
+    return answer({"ok": True})
 
 
 def _open(live: Live) -> dict[str, Any]:

@@ -38,12 +38,12 @@ from daq.service.words import (
     alarm_words,
     archive_words,
     data_words,
-    iso_utc,
     recording_words,
     supply_words,
     trip_dict,
 )
 from daq.store import CalibrationRecord, RunRecord, Store
+from daq.utc import iso_utc
 from daq.watch import Watch, foreseer
 
 __all__ = ["OPEN_FILL", "Live", "Publishing"]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, Final
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Header, Query, Request, Response
 from fastapi.responses import JSONResponse, StreamingResponse
 
+from daq.alarms import Alarm
 from daq.measure import NUMBERS, reference_words
+from daq.service.answers import Alarms, BenchAnswer, Done, Health, Operated, Recent, State, answer
 from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
@@ -15,6 +18,11 @@ from daq.service.live import Live
 __all__ = ["router"]
 
 router = APIRouter(tags=["live"])
+STREAM: Final[dict[str, Any]] = {
+    "description": "Events named samples, assessment (as in /api/recent), state (as /api/state answers) and "
+    "alarm, each with JSON as its data.",
+    "content": {"text/event-stream": {"schema": {"type": "string"}}},
+}
 
 
 def live_of(request: Request) -> Live:
@@ -23,8 +31,8 @@ def live_of(request: Request) -> Live:
     return live
 
 
-@router.get("/health")
-async def health(request: Request) -> JSONResponse:
+@router.get("/health", response_model=Health, responses={503: {"model": Health}})
+async def health(request: Request) -> Response:
     """Whether every part works: reader, recording, watch, forecast, messages; 503 with the reason if not."""
     live, failure = live_of(request), request.app.state.failure
     said = live.health()
@@ -34,12 +42,12 @@ async def health(request: Request) -> JSONResponse:
     return JSONResponse(said, status_code=200 if said["status"] == "ok" else 503)
 
 
-@router.get("/bench")
-async def bench(request: Request) -> dict[str, Any]:
+@router.get("/bench", response_model=BenchAnswer)
+async def bench(request: Request) -> Response:
     """What the bench is, its channels with limits, the numbers that are computed, and the cautions."""
     b = live_of(request).bench
     limits = {n: limit.model_dump(exclude_none=True) for n, limit in b.limits.items()}
-    return {
+    said = {
         "name": b.name,
         "description": b.bench.description,
         "stack": b.stack.model_dump(),
@@ -55,21 +63,22 @@ async def bench(request: Request) -> dict[str, Any]:
         "cautions": list(CAUTIONS),
         "reset_cautions": list(RESET_CAUTIONS),
     }
+    return answer(said)
 
 
-@router.get("/state")
-async def state(request: Request) -> dict[str, Any]:
+@router.get("/state", response_model=State)
+async def state(request: Request) -> Response:
     """The status band: supply, data, alarms, trip, links."""
-    return live_of(request).state()
+    return answer(live_of(request).state())
 
 
-@router.get("/recent")
-async def recent(request: Request, seconds: float = Query(600, gt=0, le=7200)) -> dict[str, Any]:
+@router.get("/recent", response_model=Recent)
+async def recent(request: Request, seconds: float = Query(600, gt=0, le=7200)) -> Response:
     """The last seconds of the run, to fill a page's trends."""
-    return await live_of(request).recent(seconds)
+    return answer(await live_of(request).recent(seconds))
 
 
-@router.get("/stream")
+@router.get("/stream", response_class=StreamingResponse, responses={200: STREAM})
 async def stream(
     request: Request,
     after: int | None = Query(None, ge=0, description="the number of the last event that was seen"),
@@ -86,77 +95,51 @@ async def stream(
     )
 
 
-@router.get("/alarms")
-async def alarms(request: Request) -> dict[str, Any]:
+@router.get("/alarms", response_model=Alarms)
+async def alarms(request: Request) -> Response:
     """Every alarm that is not normal, and every alarm that there is."""
     watch = live_of(request).watch
-    return {"standing": watch.alarm_states(), "all": watch.all_alarms()}
+    return answer({"standing": watch.alarm_states(), "all": watch.all_alarms()})
 
 
-@router.post("/alarms/{alarm}/acknowledge")
-async def acknowledge(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/acknowledge", response_model=Operated)
+async def acknowledge(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
     """Acknowledge an alarm."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.acknowledge(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.acknowledge(t_ns, body.who, body.note))
 
 
-@router.post("/alarms/{alarm}/reset")
-async def reset_alarm(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/reset", response_model=Operated)
+async def reset_alarm(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
     """Reset a latched alarm whose condition has gone."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.reset_alarm(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.reset(t_ns, body.who, body.note))
 
 
-@router.post("/alarms/{alarm}/shelve")
-async def shelve(request: Request, alarm: str, body: ShelveBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/shelve", response_model=Operated)
+async def shelve(request: Request, alarm: str, body: ShelveBody) -> Response:
     """Put an alarm aside for some minutes."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.shelve(
-            alarm, who=body.who, note=body.note, t_ns=live.now_ns, for_ns=int(body.minutes * 60e9)
-        ),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.shelve(t_ns, body.who, body.note, body.minutes * 60.0))
 
 
-@router.post("/alarms/{alarm}/unshelve")
-async def unshelve(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/unshelve", response_model=Operated)
+async def unshelve(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
     """End an alarm's shelving before its time."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.unshelve(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.unshelve(t_ns, body.who, body.note))
 
 
-@router.post("/alarms/{alarm}/out-of-service")
-async def take_out_of_service(request: Request, alarm: str, body: AsideBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/out-of-service", response_model=Operated)
+async def take_out_of_service(request: Request, alarm: str, body: AsideBody) -> Response:
     """Take an alarm out of service, until somebody puts it back."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.take_out_of_service(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.take_out(t_ns, body.who, body.note))
 
 
-@router.post("/alarms/{alarm}/into-service")
-async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeBody) -> dict[str, Any]:
+@router.post("/alarms/{alarm}/into-service", response_model=Operated)
+async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
     """Put an alarm back into service."""
-    return _operate(
-        request,
-        alarm,
-        lambda live: live.watch.put_back_into_service(alarm, who=body.who, note=body.note, t_ns=live.now_ns),
-    )
+    return _operate(request, alarm, lambda a, t_ns: a.put_back(t_ns, body.who, body.note))
 
 
-@router.post("/top-up")
-async def top_up(request: Request, body: TopUpBody) -> dict[str, Any]:
+@router.post("/top-up", response_model=Done)
+async def top_up(request: Request, body: TopUpBody) -> Response:
     """Water was added: the count of what has been used goes back by that much, and a mark says so."""
     live = live_of(request)
     live.need_watch("top-up")
@@ -165,29 +148,29 @@ async def top_up(request: Request, body: TopUpBody) -> dict[str, Any]:
     await live.ask_reader("mark", {"kind": "note", "text": text, "t_ns": t_ns}, body.who)
     live.watch.topped_up(body.millilitres)
     live.keep_watch()
-    return {"ok": True, "message": text}
+    return answer({"ok": True, "message": text})
 
 
-@router.post("/trip")
-async def trip(request: Request, body: TripBody) -> dict[str, Any]:
+@router.post("/trip", response_model=Done)
+async def trip(request: Request, body: TripBody) -> Response:
     """Cut the supply."""
     said = await live_of(request).ask_reader(
         "trip", {"reason": body.reason}, body.who or "somebody at the page"
     )
-    return {"ok": True, "message": said}
+    return answer({"ok": True, "message": said})
 
 
-@router.post("/reset")
-async def reset(request: Request, body: ResetBody) -> dict[str, Any]:
+@router.post("/reset", response_model=Done)
+async def reset(request: Request, body: ResetBody) -> Response:
     """Give the supply back after a trip; refused while its cause stands."""
     said = await live_of(request).ask_reader("reset", {"reason": body.reason}, body.who)
-    return {"ok": True, "message": said}
+    return answer({"ok": True, "message": said})
 
 
-def _operate(request: Request, alarm: str, do: Any) -> dict[str, Any]:
+def _operate(request: Request, name: str, do: Callable[[Alarm, int], None]) -> Response:
     live = live_of(request)
-    live.need_watch(alarm)
-    do(live)
+    live.need_watch(name)
+    do(live.watch.alarm(name), live.now_ns)
     live.record_transitions()
     live.keep_watch()
-    return {"ok": True, "standing": live.watch.alarm_states()}
+    return answer({"ok": True, "standing": live.watch.alarm_states()})

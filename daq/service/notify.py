@@ -22,6 +22,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from daq.alarms import PRIORITIES
 from daq.bench import NotifySpec
 from daq.errors import UsageError
 
@@ -42,7 +43,6 @@ HUNG_AFTER_S: Final = 30.0
 MOST_HUNG: Final = 3
 """Threads of a receiver that hang; with more no further one is begun until one of them has ended."""
 NAMED_IN_GATHERED: Final = 8
-PRIORITIES: Final = ("critical", "high", "medium", "low")
 
 
 log = logging.getLogger(__name__)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, HTMLResponse
 from starlette.background import BackgroundTask
@@ -14,8 +14,19 @@ from starlette.background import BackgroundTask
 from daq.alarms import alarm_units
 from daq.errors import RequestRefused, UsageError
 from daq.service.access import REPORT_POLICY
+from daq.service.answers import PAGE, answer, document
 from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
 from daq.service.live_routes import live_of
+from daq.service.run_answers import (
+    Marked,
+    Marks,
+    Run,
+    RunOrder,
+    RunRecordAnswer,
+    Runs,
+    Series,
+    Transitions,
+)
 from daq.service.series import run_series, run_summary
 from daq.store import Store
 from daq.study.runs import recorded_bench
@@ -25,43 +36,50 @@ if TYPE_CHECKING:
 
 __all__ = ["router"]
 
+MEDIA: Final = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+
 router = APIRouter(tags=["runs"])
+TABLE: Final[dict[str, Any]] = {
+    "description": "The table, as CSV or as Parquet.",
+    "content": {media: {"schema": {"type": "string"}} for media in MEDIA.values()},
+}
 
 
-@router.get("/runs")
-async def runs(request: Request, limit: int = Query(100, ge=1, le=10_000)) -> dict[str, Any]:
+@router.get("/runs", response_model=Runs)
+async def runs(request: Request, limit: int = Query(100, ge=1, le=10_000)) -> Response:
     """The runs, newest first."""
     store = live_of(request).store
 
     def listed() -> list[dict[str, Any]]:
         return [run_summary(store, r) for r in store.logbook.list_runs(limit=limit) if r.kind != "standby"]
 
-    return {"runs": await run_in_threadpool(listed)}
+    return answer({"runs": await run_in_threadpool(listed)})
 
 
-@router.post("/runs")
-async def start(request: Request, body: StartBody) -> dict[str, Any]:
+@router.post("/runs", response_model=RunOrder)
+async def start(request: Request, body: StartBody) -> Response:
     """Start a run; one that is open ends."""
     said = await live_of(request).ask_reader("start", {"name": body.name, "build": body.build}, body.who)
-    return {"ok": True, "run": said}
+    return answer({"ok": True, "run": said})
 
 
-@router.post("/runs/current/stop")
-async def stop(request: Request, body: WhoBody | None = None) -> dict[str, Any]:
+@router.post("/runs/current/stop", response_model=RunOrder)
+async def stop(request: Request, body: WhoBody | None = None) -> Response:
     """End the run that is being recorded."""
     said = await live_of(request).ask_reader("stop", {}, body.who if body else "")
-    return {"ok": True, "run": said}
+    return answer({"ok": True, "run": said})
 
 
-@router.get("/runs/{run_id}")
-async def run(request: Request, run_id: str) -> dict[str, Any]:
+@router.get("/runs/{run_id}", response_model=RunRecordAnswer)
+async def run(request: Request, run_id: str) -> Response:
     """One run: who, what, when, its channels and its limits."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: run_summary(store, store.logbook.get_run(run_id), whole=True))
+    said = await run_in_threadpool(lambda: run_summary(store, store.logbook.get_run(run_id), whole=True))
+    return answer(said)
 
 
-@router.patch("/runs/{run_id}")
-async def rename(request: Request, run_id: str, body: RenameBody) -> dict[str, Any]:
+@router.patch("/runs/{run_id}", response_model=Run)
+async def rename(request: Request, run_id: str, body: RenameBody) -> Response:
     """Give a run another name or build tag."""
     live = live_of(request)
     store = live.store
@@ -72,10 +90,10 @@ async def rename(request: Request, run_id: str, body: RenameBody) -> dict[str, A
 
     said = await run_in_threadpool(renamed)
     await live.refresh_run()
-    return said
+    return answer(said)
 
 
-@router.get("/runs/{run_id}/series")
+@router.get("/runs/{run_id}/series", response_model=Series)
 async def series(
     request: Request,
     run_id: str,
@@ -83,18 +101,19 @@ async def series(
     points: int = Query(1000, ge=10, le=20_000),
     from_s: float | None = Query(None, ge=0),
     to_s: float | None = Query(None, ge=0),
-) -> dict[str, Any]:
+) -> Response:
     """Channels against time, as the lowest and the highest value of each of at most `points` spans."""
     store = live_of(request).store
     record = await run_in_threadpool(store.logbook.get_run, run_id)
     names = [n.strip() for n in channels.split(",") if n.strip()]
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise UsageError("is not after from_s", place="to_s", value=to_s, remedy="give a later end")
-    return await run_in_threadpool(run_series, store, record, names, points=points, from_s=from_s, to_s=to_s)
+    said = await run_in_threadpool(run_series, store, record, names, points=points, from_s=from_s, to_s=to_s)
+    return answer(said)
 
 
-@router.get("/runs/{run_id}/marks")
-async def marks(request: Request, run_id: str) -> dict[str, Any]:
+@router.get("/runs/{run_id}/marks", response_model=Marks)
+async def marks(request: Request, run_id: str) -> Response:
     """The run's marks."""
     store = live_of(request).store
 
@@ -103,18 +122,18 @@ async def marks(request: Request, run_id: str) -> dict[str, Any]:
         found = store.logbook.list_marks(run_id)
         return [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in found]
 
-    return {"marks": await run_in_threadpool(listed)}
+    return answer({"marks": await run_in_threadpool(listed)})
 
 
-@router.post("/runs/{run_id}/marks")
-async def add_mark(request: Request, run_id: str, body: MarkBody) -> dict[str, Any]:
+@router.post("/runs/{run_id}/marks", response_model=Marked)
+async def add_mark(request: Request, run_id: str, body: MarkBody) -> Response:
     """Pin a note to an instant of the run."""
     live = live_of(request)
     if live.run is not None and live.run.id == run_id:
         # Over the reader, who writes it down when the disk lets him.
         t_ns = live.now_ns if body.t_s is None else int(body.t_s * 1e9)
         await live.ask_reader("mark", {"kind": "note", "text": body.text, "t_ns": t_ns}, body.who)
-        return {"ok": True, "t_s": t_ns / 1e9}
+        return answer({"ok": True, "t_s": t_ns / 1e9})
     store, t_s = live.store, body.t_s
 
     def added() -> None:
@@ -126,11 +145,11 @@ async def add_mark(request: Request, run_id: str, body: MarkBody) -> dict[str, A
         store.logbook.add_mark(run_id, int(t_s * 1e9), "note", body.text, body.who)
 
     await run_in_threadpool(added)
-    return {"ok": True, "t_s": t_s}
+    return answer({"ok": True, "t_s": t_s})
 
 
-@router.get("/runs/{run_id}/alarms")
-async def alarms(request: Request, run_id: str) -> dict[str, Any]:
+@router.get("/runs/{run_id}/alarms", response_model=Transitions)
+async def alarms(request: Request, run_id: str) -> Response:
     """Every transition of every alarm of the run."""
     store = live_of(request).store
 
@@ -141,22 +160,24 @@ async def alarms(request: Request, run_id: str) -> dict[str, Any]:
             for t in store.logbook.alarms.transitions(run_id)
         ]
 
-    return {"alarms": await run_in_threadpool(listed)}
+    return answer({"alarms": await run_in_threadpool(listed)})
 
 
-@router.get("/runs/{run_id}/review")
+@router.get("/runs/{run_id}/review", responses={200: document("review")})
 async def review(
     request: Request,
     run_id: str,
     calibration: str | None = Query(None, description="work it out again with one: its number, newest, none"),
     against: str | None = Query(None, description="a reference run: what changed against it"),
-) -> dict[str, Any]:
+) -> Response:
     """The run's review, as `lyewatch review --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _reviewed(store, run_id, calibration, against).review.as_dict())
+    return answer(
+        await run_in_threadpool(lambda: _reviewed(store, run_id, calibration, against).review.as_dict())
+    )
 
 
-@router.get("/runs/{run_id}/report.html")
+@router.get("/runs/{run_id}/report.html", response_class=Response, responses={200: PAGE})
 async def report(
     request: Request,
     run_id: str,
@@ -172,12 +193,12 @@ async def report(
     return HTMLResponse(await run_in_threadpool(made), headers={"Content-Security-Policy": REPORT_POLICY})
 
 
-@router.get("/runs/{run_id}/export.{suffix}")
+@router.get("/runs/{run_id}/export.{suffix}", response_class=FileResponse, responses={200: TABLE})
 async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
     """The run's samples as one table: export.csv or export.parquet."""
     from daq.study.tables import export_samples
 
-    if suffix not in ("csv", "parquet"):
+    if suffix not in MEDIA:
         raise UsageError(
             "is no format to write", place="export", value=suffix, remedy="ask for csv or parquet"
         )
@@ -186,8 +207,9 @@ async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
     folder = tempfile.TemporaryDirectory(prefix="lyewatch-")
     file = Path(folder.name) / f"{run_id}.{suffix}"
     await run_in_threadpool(lambda: export_samples(store.read(run_id), record.start_utc_ns, file))
-    media = "text/csv" if suffix == "csv" else "application/vnd.apache.parquet"
-    return FileResponse(file, media_type=media, filename=file.name, background=BackgroundTask(folder.cleanup))
+    return FileResponse(
+        file, media_type=MEDIA[suffix], filename=file.name, background=BackgroundTask(folder.cleanup)
+    )
 
 
 def transition_dict(transition: Any) -> dict[str, Any]:

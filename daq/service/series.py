@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from daq.errors import UsageError
 from daq.measure import NUMBERS, RATIOS
-from daq.service.words import iso_utc
 from daq.store import RunRecord, Store
 from daq.study.runs import recorded_bench, window_numbers
+from daq.utc import iso_utc
 
 __all__ = ["run_series", "run_summary"]
 

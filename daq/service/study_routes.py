@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse
 
 from daq.errors import UsageError
 from daq.service.access import REPORT_POLICY
+from daq.service.answers import PAGE, answer, document
 from daq.service.live_routes import live_of
 from daq.store import RunRecord, Store
 
@@ -33,12 +34,16 @@ DAY_SD = Query(
 )
 DETECT = Query(..., gt=0, le=1, description="the share of gas per watt that is to be told, as 0.03")
 POWER = Query(0.8, gt=0, lt=1, description="the chance of telling it")
+CARD: Final[dict[str, Any]] = {
+    "description": "The picture.",
+    "content": {"image/png": {"schema": {"type": "string"}}},
+}
 NEWEST = 40
 MOST_RUNS = 200
 """So many runs are compared at the page's request; the command line takes any number."""
 
 
-@router.get("/runs/{run_id}/card.png")
+@router.get("/runs/{run_id}/card.png", response_class=Response, responses={200: CARD})
 async def card(request: Request, run_id: str) -> Response:
     """The run's result as one picture, 1200 by 630 pixels."""
     store = live_of(request).store
@@ -55,22 +60,22 @@ async def card(request: Request, run_id: str) -> Response:
     )
 
 
-@router.get("/compare")
+@router.get("/compare", responses={200: document("compare")})
 async def compare(
     request: Request,
     runs: str = RUNS,
     by: Literal["build", "run"] = BY,
     matters: float = MATTERS,
     day_sd: float | None = DAY_SD,
-) -> dict[str, Any]:
+) -> Response:
     """Builds compared by their runs, as `lyewatch compare --json` prints it. It counts as a look at them."""
     from daq.study.compare import as_dict
 
     store = live_of(request).store
-    return await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters, day_sd)))
+    return answer(await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters, day_sd))))
 
 
-@router.get("/compare.html")
+@router.get("/compare.html", response_class=Response, responses={200: PAGE})
 async def compare_page(
     request: Request,
     runs: str = RUNS,
@@ -87,16 +92,14 @@ async def compare_page(
     )
 
 
-@router.get("/polarisation")
-async def polarisation(
-    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
-) -> dict[str, Any]:
+@router.get("/polarisation", responses={200: document("polarisation")})
+async def polarisation(request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY) -> Response:
     """Cells' volts taken apart, as `lyewatch polarisation --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _polarised(store, runs, by).as_dict())
+    return answer(await run_in_threadpool(lambda: _polarised(store, runs, by).as_dict()))
 
 
-@router.get("/polarisation.html")
+@router.get("/polarisation.html", response_class=Response, responses={200: PAGE})
 async def polarisation_page(
     request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
 ) -> HTMLResponse:
@@ -107,14 +110,14 @@ async def polarisation_page(
     return _page(await run_in_threadpool(lambda: written(_polarised(store, runs, by))))
 
 
-@router.get("/runs/{run_id}/leak")
-async def leak(request: Request, run_id: str) -> dict[str, Any]:
+@router.get("/runs/{run_id}/leak", responses={200: document("leak")})
+async def leak(request: Request, run_id: str) -> Response:
     """The run's leak, told three ways, as `lyewatch leak --run RUN --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _leaked(store, run_id).as_dict())
+    return answer(await run_in_threadpool(lambda: _leaked(store, run_id).as_dict()))
 
 
-@router.get("/runs/{run_id}/leak.html")
+@router.get("/runs/{run_id}/leak.html", response_class=Response, responses={200: PAGE})
 async def leak_page(request: Request, run_id: str) -> HTMLResponse:
     """The same as one self-contained page."""
     from daq.study.leak import leak_page as written
@@ -123,16 +126,16 @@ async def leak_page(request: Request, run_id: str) -> HTMLResponse:
     return _page(await run_in_threadpool(lambda: written(_leaked(store, run_id))))
 
 
-@router.get("/plan")
+@router.get("/plan", responses={200: document("plan")})
 async def plan(
     request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
-) -> dict[str, Any]:
+) -> Response:
     """How many runs of which length would tell two builds apart, as `lyewatch plan --json` prints it."""
     store = live_of(request).store
-    return await run_in_threadpool(lambda: _planned(store, detect, power, day_sd).as_dict())
+    return answer(await run_in_threadpool(lambda: _planned(store, detect, power, day_sd).as_dict()))
 
 
-@router.get("/plan.html")
+@router.get("/plan.html", response_class=Response, responses={200: PAGE})
 async def plan_page(
     request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
 ) -> HTMLResponse:
@@ -143,12 +146,12 @@ async def plan_page(
     return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
 
 
-@router.get("/schemas/{name}")
-async def schema(name: str) -> dict[str, Any]:
+@router.get("/schemas/{name}", response_model=dict[str, Any])
+async def schema(name: str) -> Response:
     """The JSON Schema of a study's machine form: review, card, compare, polarisation, leak or plan."""
     from daq.study.schemas import schema_of
 
-    return schema_of(name)
+    return answer(schema_of(name))
 
 
 # -- parts -------------------------------------------------------------------------------------------------

@@ -23,6 +23,7 @@ REBUILD_NS = 1_800_000_000_000
 
 
 def blocks_of(samples: list[Sample]) -> list[Block]:
+    """Samples as one block a source."""
     by_source: dict[str, list[Sample]] = {}
     for sample in samples:
         by_source.setdefault(sample.source, []).append(sample)

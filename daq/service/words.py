@@ -5,17 +5,16 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
-from functools import lru_cache
 from typing import Any
 
+from daq.alarms import PRIORITIES
 from daq.bench import Bench
+from daq.utc import iso_utc
 
 __all__ = [
     "alarm_words",
     "archive_words",
     "data_words",
-    "iso_utc",
     "recording_words",
     "supply_words",
     "trip_dict",
@@ -24,18 +23,9 @@ __all__ = [
 CUT_WITHIN_NS = 2_000_000_000
 """A relay opens, and the news of it arrives, within this time of a trip [ns]."""
 
-_ORDER = ("critical", "high", "medium", "low")
 _UNACKNOWLEDGED = ("unacknowledged", "latched_unack")
 _BY_PEOPLE = ("shelved", "out_of_service")
 _ABNORMAL = (*_UNACKNOWLEDGED, "acknowledged", "latched_ack")
-
-
-@lru_cache(maxsize=64)
-def iso_utc(utc_ns: int | None) -> str | None:
-    """ISO 8601 with milliseconds, UTC."""
-    if utc_ns is None:
-        return None
-    return datetime.fromtimestamp(utc_ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def supply_words(
@@ -59,7 +49,7 @@ def supply_words(
     """
     reader = reader or {}
     amps, relay = latest.get("amps", math.nan), latest.get("relay", math.nan)
-    flowing = not math.isnan(amps) and abs(amps) > bench.supply.powered_above_amps
+    flowing = bench.supply.flows(amps)
     if trip is not None:
         if time.time_ns() - int(trip["t_utc_ns"]) < CUT_WITHIN_NS:
             return {"state": "tripped", "words": "The supply is being cut"}
@@ -142,7 +132,7 @@ def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) ->
     """Whether the alarms are clear; `blind` is why that can not be known now, None while it can."""
     shown = [a for a in standing if a["state"] in (*_ABNORMAL, "returned")]
     waiting = [a for a in shown if a["state"] in (*_UNACKNOWLEDGED, "returned")]
-    worst = min((a["priority"] for a in shown), key=_ORDER.index, default=None)
+    worst = min((a["priority"] for a in shown), key=PRIORITIES.index, default=None)
     aside = sum(a["state"] in _BY_PEOPLE for a in standing)
     beside = f" ({aside} put aside)" if aside else ""
     if not shown and blind is not None:
@@ -155,10 +145,8 @@ def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) ->
         number += ", others not known"
     if waiting:
         # The newest of the gravest: it is the one nobody has read yet.
-        gravest = min(_ORDER.index(a["priority"]) for a in waiting)
-        named = max(
-            (a for a in waiting if _ORDER.index(a["priority"]) == gravest), key=lambda a: str(a["since_utc"])
-        )
+        rank = {p: -i for i, p in enumerate(PRIORITIES)}
+        named = max(waiting, key=lambda a: (rank[a["priority"]], str(a["since_utc"])))
         words = f"{number}, {len(waiting)} to acknowledge: {named['title']}"
         return {
             "state": "unacknowledged",

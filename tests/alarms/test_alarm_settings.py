@@ -132,9 +132,9 @@ def test_the_alarms_of_one_run_go_on_in_the_next() -> None:
     first = Watch(made, start_utc_ns=0)
     first.feed([hot(100.0, 62.0)])
     first.tick(100 * S)
-    first.acknowledge("lye_temp.high", who="Ana", note="fan on", t_ns=100 * S)
-    first.shelve("lye_temp.warn", who="Bo", note="known", t_ns=100 * S, for_ns=50 * S)
-    first.take_out_of_service("volts.over", who="Bo", note="meter lent", t_ns=100 * S)
+    first.alarm("lye_temp.high").acknowledge(100 * S, "Ana", "fan on")
+    first.alarm("lye_temp.warn").shelve(100 * S, "Bo", "known", 50.0)
+    first.alarm("volts.over").take_out(100 * S, "Bo", "meter lent")
     saved = json.loads(json.dumps(first.save(), allow_nan=False))
     first.take_transitions()
 
@@ -194,7 +194,7 @@ def test_a_powered_bench_stays_powered_over_the_change() -> None:
     first = Watch(made)
     first.feed([run_of(60.0)])
     first.tick(60 * S)
-    first.acknowledge("volts.low", who="Ana", t_ns=60 * S)
+    first.alarm("volts.low").acknowledge(60 * S, "Ana")
     second = Watch(made)
     second.take_over(first.save(), now_ns=0, later_ns=-60 * S)
     second.feed([run_of(30.0)])
@@ -216,7 +216,7 @@ def test_put_into_service_by_a_person_it_stays_there_over_a_restart() -> None:
     first.feed([run_of(10.0)])
     first.tick(10 * S)
     assert states(first) == {"lye_temp.warn": "out_of_service"}
-    first.put_back_into_service("lye_temp.warn", who="Ana", t_ns=10 * S)
+    first.alarm("lye_temp.warn").put_back(10 * S, "Ana")
     second = Watch(made)
     second.load(json.loads(json.dumps(first.save())))
     assert states(second) == {}

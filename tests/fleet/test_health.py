@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from daq.cli.serve import serve_app
 from daq.fleet import app as fleet_app
@@ -16,6 +15,7 @@ from daq.fleet.app import create_fleet_app
 from daq.fleet.listener import Listener
 from daq.fleet.overview import Overview
 from daq.fleet.settings import Fleet
+from tests.documented import DocumentedClient
 from tests.waiting import wait_until
 
 
@@ -48,7 +48,7 @@ def listeners(monkeypatch: pytest.MonkeyPatch) -> list[Listener]:
 def test_a_broker_that_is_away_is_impaired_and_a_dead_link_is_a_failure(
     fleet: Fleet, listeners: list[Listener]
 ) -> None:
-    with TestClient(create_fleet_app(fleet), base_url="http://127.0.0.1:8738") as client:
+    with DocumentedClient(create_fleet_app(fleet), base_url="http://127.0.0.1:8738") as client:
         answer = client.get("/api/health")
         assert (answer.status_code, answer.json()["status"]) == (503, "impaired")
         state = client.app.state  # type: ignore[attr-defined]

@@ -37,6 +37,7 @@ ROOMS = (
     "physics",
     "quantity",
     "frame",
+    "utc",
     "errors",
 )
 """From top to bottom."""

@@ -18,6 +18,7 @@ from daq.examples import example_text
 from daq.reader import Reader
 from daq.service import create_app
 from daq.store import Store
+from tests.documented import DocumentedClient
 from tests.reader.device import PtyDevice
 
 __all__ = ["Rig"]
@@ -109,7 +110,7 @@ class Rig:
         """Stop the service for as long as the block lasts, then start another."""
         self.client.__exit__(None, None, None)
         yield
-        self.client = self._again = TestClient(create_app(self.bench), base_url="http://127.0.0.1:8737")
+        self.client = self._again = DocumentedClient(create_app(self.bench), base_url="http://127.0.0.1:8737")
         self.client.__enter__()
 
     def restart(self) -> None:
@@ -134,7 +135,7 @@ class Rig:
 
 @pytest.fixture
 def client(bench: Bench) -> Iterator[TestClient]:
-    with TestClient(create_app(bench), base_url="http://127.0.0.1:8737") as made:
+    with DocumentedClient(create_app(bench), base_url="http://127.0.0.1:8737") as made:
         yield made
 
 

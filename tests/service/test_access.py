@@ -9,6 +9,7 @@ from daq.bench import Bench
 from daq.errors import UsageError
 from daq.service import create_app
 from daq.service.access import is_loopback
+from tests.documented import DocumentedClient
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1", "127.8.8.8"])
@@ -56,7 +57,7 @@ def test_pages_carry_a_strict_policy(client: TestClient) -> None:
 def test_beyond_this_computer_a_token_is_needed(bench: Bench) -> None:
     with pytest.raises(UsageError, match="LYEWATCH_TOKEN"):
         create_app(bench, host="0.0.0.0", token="")
-    with TestClient(
+    with DocumentedClient(
         create_app(bench, host="0.0.0.0", token="s3cret"), base_url="http://127.0.0.1:8737"
     ) as client:
         assert client.get("/api/bench").status_code == 401

@@ -15,6 +15,7 @@ from starlette.testclient import TestClient
 from daq.bench import Bench
 from daq.reader import ChannelAddress, ChannelClient
 from daq.service import create_app
+from tests.documented import DocumentedClient
 from tests.reader.device import PtyDevice
 from tests.service.conftest import Rig
 from tests.service.receiver import LoopbackReceiver
@@ -46,7 +47,7 @@ def tables() -> str:
 def told(bench: Bench, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch) -> Iterator[TestClient]:
     """The service with a receiver of messages."""
     monkeypatch.setenv("LYEWATCH_NOTIFY_URLS", receiver.address())
-    with TestClient(create_app(bench), base_url="http://127.0.0.1:8737") as client:
+    with DocumentedClient(create_app(bench), base_url="http://127.0.0.1:8737") as client:
         yield client
 
 

@@ -21,6 +21,7 @@ from daq.service import live as live_module
 from daq.service.live import LOOKED_AT_FOR_S, SELDOM_NS, STEP_NS, Live
 from daq.store import Logbook, Store
 from daq.store.logbook import AlarmBook
+from tests.documented import DocumentedClient
 from tests.service.fake_reader import FakeReader
 from tests.waiting import wait_until
 
@@ -81,7 +82,7 @@ def serving(
     bench: Bench, reader: FakeReader, *, open_store: Callable[[], Store] | None = None
 ) -> Iterator[Bed]:
     app = create_app(bench, connect=reader.connect, open_store=open_store)
-    with TestClient(app, base_url="http://127.0.0.1:8737") as client:
+    with DocumentedClient(app, base_url="http://127.0.0.1:8737") as client:
         yield Bed(client, reader)
 
 
@@ -206,8 +207,9 @@ def test_a_write_that_hangs_delays_no_alarm_and_no_answer(bed: Bed, monkeypatch:
     finally:
         let.set()
     bed.until(lambda: bed.live.keeper.waiting == 0, "the writer")
-    kept = bed.live.store.logbook.alarms.transitions(bed.reader.record.id)
-    assert {"lye_temp.warn", "amps.over"} <= {t.alarm for t in kept}
+    logbook, run = bed.live.store.logbook, bed.reader.record.id
+    both = {"lye_temp.warn", "amps.over"}
+    bed.until(lambda: both <= {t.alarm for t in logbook.alarms.transitions(run)}, "both in the logbook")
 
 
 def test_the_watch_is_written_seldom(bed: Bed, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from daq.bench import Bench
 from daq.service import create_app
 from daq.service.publisher import Publisher
+from tests.documented import DocumentedClient
 from tests.service.fake_reader import FakeReader
 from tests.waiting import wait_until
 
@@ -39,7 +39,7 @@ def test_a_publisher_that_dies_is_an_alarm_and_begun_anew(
     reader = FakeReader(bench)
     reader.talk()
     try:
-        with TestClient(
+        with DocumentedClient(
             create_app(bench, connect=reader.connect), base_url="http://127.0.0.1:8737"
         ) as client:
 
@@ -61,7 +61,7 @@ def test_one_that_can_not_even_begin_ends_no_service(bench: Bench, monkeypatch: 
     reader = FakeReader(bench)
     reader.talk()
     try:
-        with TestClient(
+        with DocumentedClient(
             create_app(bench, connect=reader.connect), base_url="http://127.0.0.1:8737"
         ) as client:
             wait_until(lambda: "publishing" in client.get("/api/health").json()["troubles"], "it to be told")

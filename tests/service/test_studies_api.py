@@ -14,6 +14,7 @@ from daq.bench import load_bench
 from daq.service import create_app
 from daq.store import Store
 from daq.study.schemas import NAMES, schema_of
+from tests.documented import DocumentedClient
 from tests.study.made_sweep import made_sweep, sweep_text
 from tests.study.stored_runs import sent, store_run
 
@@ -32,7 +33,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClien
             ids.append(store_run(store, text, block, build=build, day=day))
         _, block = made_sweep(levels=(2.0, 3.5, 6.0, 10.0, 16.0), hold_s=70)
         ids.append(store_run(store, text, block, build="A", day=2, name="sweep"))
-    with TestClient(create_app(bench), base_url="http://127.0.0.1:8737") as client:
+    with DocumentedClient(create_app(bench), base_url="http://127.0.0.1:8737") as client:
         yield client, ids
 
 

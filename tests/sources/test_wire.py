@@ -181,7 +181,9 @@ def test_foreign_lines_are_taken_unchecked_only_when_asked() -> None:
 
 
 def test_later_words_of_hello_and_reply_are_passed_over() -> None:
-    assert decode_line(sealed("hello=torch version=2 build=a1=b ")) == Hello("torch", 2, {"build": "a1=b"})
+    assert decode_line(sealed("hello=torch version=2 build=a1=b ")) == Hello(
+        "torch", 2, {"build": "a1=b"}, problem="this program reads version 1, so expect refused lines"
+    )
     assert decode_line(sealed("ack=3 ok=0 why=hot limit=65 ")) == Reply(3, False, "hot")
 
 

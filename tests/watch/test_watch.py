@@ -232,10 +232,10 @@ def test_people_and_what_they_are_shown() -> None:
             assert shown[0]["limit"] == 65.0
             assert shown[0]["what"]
             assert shown[0]["do"]
-            watch.acknowledge("lye_temp.trip", who="Ana", note="seen", t_ns=50 * S)
+            watch.alarm("lye_temp.trip").acknowledge(50 * S, "Ana", "seen")
             with pytest.raises(RequestRefused, match="reset"):
-                watch.reset_alarm("lye_temp.trip", who="Ana", t_ns=50 * S)
-            watch.shelve("lye_temp.warn", who="Ana", note="known", t_ns=50 * S, for_ns=600 * S)
+                watch.alarm("lye_temp.trip").reset(50 * S, "Ana")
+            watch.alarm("lye_temp.warn").shelve(50 * S, "Ana", "known", 600.0)
     states = {a["alarm"]: a["state"] for a in watch.alarm_states()}
     assert states == {
         "lye_temp.trip": "latched_ack",
@@ -243,10 +243,10 @@ def test_people_and_what_they_are_shown() -> None:
         "lye_temp.warn": "shelved",
         "lye_temp.rate": "returned",
     }
-    watch.reset_alarm("lye_temp.trip", who="Ana", note="cooled", t_ns=121 * S)
+    watch.alarm("lye_temp.trip").reset(121 * S, "Ana", "cooled")
     assert "lye_temp.trip" not in {a["alarm"] for a in watch.alarm_states()}
     with pytest.raises(RequestRefused, match="no such alarm"):
-        watch.acknowledge("kettle.dry", who="Ana", t_ns=121 * S)
+        watch.alarm("kettle.dry").acknowledge(121 * S, "Ana")
     body = said.as_dict()
     assert json.loads(json.dumps(body, allow_nan=False)) == body
     assert set(body) == {

@@ -108,6 +108,7 @@ _COVARIATE = {"lye_temp": "temperature", "density": "current density", "cell_vol
 
 
 def usable(run: RunBlocks, metric: MetricSpec) -> NDArray[np.bool_]:
+    """Which blocks say something of this metric."""
     value = run.responses[metric.key].value
     known = np.isfinite(value)
     if metric.scale == "ratio":

@@ -198,7 +198,7 @@ def run_blocks(
         if phase.name in ("warm-up", "steady"):
             keep[phase.first : phase.last + 1] = True
     amps = numbers.value["amps"]
-    on = np.nan_to_num(amps) > suited.supply.powered_above_amps
+    on = suited.supply.drives(amps)
     keep &= on & ~_just_on(on, math.ceil(SETTLE_S / block_s))
     temp, cell = numbers.value["lye_temp"], numbers.value["cell_volts"]
     keep &= np.isfinite(temp) & np.isfinite(amps) & np.isfinite(cell)

@@ -138,7 +138,7 @@ def _held(bench: Bench, bins: Bins, resolution: Mapping[str, float]) -> list[tup
         there = seconds[row, 0] > 0.0
         series.append(np.divide(sums[row, 0], seconds[row, 0], out=np.full(there.size, np.nan), where=there))
     volts, amps = series
-    on = np.nan_to_num(amps) > bench.supply.powered_above_amps
+    on = bench.supply.drives(amps)
     touched = ~on | _jumps(amps, TOUCHED_AMPS, on, TOUCHED_DIGITS * resolution["amps"])
     touched |= _jumps(volts, TOUCHED_VOLTS, on, TOUCHED_DIGITS * resolution["volts"])
     edges = np.flatnonzero(np.diff(np.concatenate([[True], touched, [True]]).astype(np.int8)))

@@ -213,7 +213,7 @@ def _mean_room(room: Quantity) -> tuple[float, float]:
 def _heat(bench: Bench, balance: Balance) -> Quantity:
     """Heat that warms the stack; none while the supply is off, where meters show their own zero."""
     heat = heat_of_run(balance.flows, balance.seconds["flow"])
-    off = ~(np.nan_to_num(np.asarray(balance.flows["amps"].value)) > bench.supply.powered_above_amps)
+    off = ~bench.supply.drives(balance.flows["amps"].value)
     off &= np.isfinite(np.asarray(balance.flows["amps"].value))
     parts: Mapping[Any, Any] = {
         v: np.where(off, 0.0, np.nan_to_num(np.asarray(p))) for v, p in heat.parts.items()

@@ -266,7 +266,7 @@ def _grid(
 
 def _counts(bench: Bench, t_s: FloatArray, mass: FloatArray, amps: FloatArray) -> NDArray[np.bool_]:
     """Where the current had stood for a while."""
-    on = np.nan_to_num(amps) > bench.supply.powered_above_amps
+    on = bench.supply.drives(amps)
     before = np.concatenate([np.full(6, np.nan), amps[:-6]]) if amps.size > 6 else np.full(amps.shape, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         changed = ~on | (np.abs(amps - before) > CHANGED * np.abs(amps)) | ~np.isfinite(before)

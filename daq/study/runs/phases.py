@@ -80,7 +80,7 @@ def _labels(bench: Bench, numbers: Numbers, width: float) -> list[str]:
     amps, power, temp = (numbers.value[k] for k in ("amps", "power_w", "lye_temp"))
     drive = np.where(np.isfinite(power), power, amps)
     with_amps = np.isfinite(amps)
-    on = np.nan_to_num(amps) > bench.supply.powered_above_amps
+    on = bench.supply.drives(amps)
     if not with_amps.any():
         on = np.nan_to_num(power) > 1.0
     silent = ~with_amps & ~np.isfinite(power) & ~np.isfinite(temp)
