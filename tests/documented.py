@@ -9,7 +9,7 @@ from typing import Any
 from jsonschema import Draft202012Validator
 from starlette.testclient import TestClient
 
-from daq.study.render import schema_of
+from daq.study.schemas import schema_of
 
 __all__ = ["DocumentedClient", "answer_schemas"]
 

@@ -8,6 +8,7 @@ into the channel's scale and offset; thermometers keep their curves. Beyond its 
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Callable
 from functools import cached_property
 from typing import Annotated, Literal, Self, TypeAlias
 
@@ -16,11 +17,20 @@ from pydantic import Field, model_validator
 
 from daq.bench._table import Finite, Name, NotNegative, Positive, Table
 from daq.errors import PhysicsRangeError
-from daq.physics import Num, SteinhartHart
+from daq.physics import Num
+from daq.physics.flow_meters import flow_from_pulses_lpm
 from daq.physics.transducers import (
+    LOOP_HIGH_MA,
+    LOOP_LOW_MA,
+    SteinhartHart,
+    divider_input_v,
     divider_resistance_ohm,
+    hall_current_a,
+    loop_value,
     ntc_beta_temperature_c,
     pt_temperature_c,
+    shunt_current_a,
+    shunt_resistance_ohm,
     thermocouple_temperature_c,
 )
 
@@ -28,6 +38,13 @@ __all__ = ["SENSOR_KINDS", "AnySensor", "LineSensor", "Thermometer"]
 
 _END = 1e-6
 """A divider's tap this near to either end of its supply has a shorted or an open sensor [1]."""
+
+
+def _line(law: Callable[[float], Num], low: float = 0.0, high: float = 1.0) -> tuple[float, float]:
+    """Factor and offset of a law that is a straight line, by two numbers that it takes."""
+    start = float(law(low))
+    factor = (float(law(high)) - start) / (high - low)
+    return factor, start - low * factor
 
 
 class LineSensor(Table):
@@ -53,7 +70,8 @@ class Shunt(LineSensor):
 
     def line(self) -> tuple[float, float]:
         """Ohm's law."""
-        return 1e3 * self.rating_a / self.rating_mv, 0.0
+        ohm = shunt_resistance_ohm(self.rating_mv, self.rating_a)
+        return _line(lambda volts: shunt_current_a(volts, ohm))
 
 
 class Divider(LineSensor):
@@ -65,7 +83,7 @@ class Divider(LineSensor):
 
     def line(self) -> tuple[float, float]:
         """The input's volts."""
-        return (self.top_ohm + self.bottom_ohm) / self.bottom_ohm, 0.0
+        return _line(lambda volts: divider_input_v(volts, self.top_ohm, self.bottom_ohm))
 
 
 class Hall(LineSensor):
@@ -77,7 +95,8 @@ class Hall(LineSensor):
 
     def line(self) -> tuple[float, float]:
         """Volts from the middle over volts for an ampere."""
-        return 1.0 / self.volts_per_amp, -0.5 * self.supply_volts / self.volts_per_amp
+        rated = self.supply_volts
+        return _line(lambda volts: hall_current_a(volts, self.volts_per_amp, rated, rated))
 
 
 class Loop(LineSensor):
@@ -89,14 +108,15 @@ class Loop(LineSensor):
 
     def line(self) -> tuple[float, float]:
         """From 4 to 20 mA."""
-        slope = (self.at_20_ma - self.at_4_ma) / 16.0
-        return slope, self.at_4_ma - 4.0 * slope
+        return _line(self._value, 4.0, 20.0)
 
     def span(self) -> tuple[float, float] | None:
         """What 3.6 and 21 mA stand for."""
-        slope, offset = self.line()
-        ends = 3.6 * slope + offset, 21.0 * slope + offset
+        ends = self._value(LOOP_LOW_MA), self._value(LOOP_HIGH_MA)
         return min(ends), max(ends)
+
+    def _value(self, milliamps: float) -> float:
+        return float(loop_value(milliamps, self.at_4_ma, self.at_20_ma))
 
     @model_validator(mode="after")
     def _has_a_span(self) -> Self:
@@ -113,7 +133,7 @@ class Pulses(LineSensor):
 
     def line(self) -> tuple[float, float]:
         """``60 f / K``."""
-        return 60.0 / self.per_litre, 0.0
+        return _line(lambda rate: flow_from_pulses_lpm(rate, self.per_litre))
 
 
 class Thermometer(Table):

@@ -9,7 +9,6 @@ References
 .. [1] NIST Chemistry WebBook, Shomate equations (M. W. Chase, NIST-JANAF Thermochemical Tables, 4th ed. 1998)
    for H2, O2 and liquid water, with CODATA's enthalpies of formation.
 .. [2] R. L. LeRoy, C. T. Bowen, D. J. LeRoy, J. Electrochem. Soc. 127 (1980) 1954, DOI 10.1149/1.2130044.
-.. [3] O. Ulleberg, Int. J. Hydrogen Energy 28 (2003) 21, DOI 10.1016/S0360-3199(02)00033-2.
 """
 
 from __future__ import annotations
@@ -27,7 +26,6 @@ from daq.physics.constants import (
     GAS_CONSTANT,
     KELVIN,
     LHV_MOLAR,
-    M_H2,
     MIXED_GAS_PER_ELECTRON,
 )
 from daq.physics.lye import Electrolyte
@@ -36,21 +34,14 @@ from daq.physics.reference import ReferenceCondition
 
 __all__ = [
     "HHV_J_MOL",
-    "HHV_KWH_KG",
     "LHV_J_MOL",
-    "LHV_KWH_KG",
-    "hhv_kwh_per_m3",
-    "lhv_kwh_per_m3",
     "mmw_ceiling_faraday",
     "mmw_ceiling_reversible",
     "mmw_ceiling_thermoneutral",
     "reaction_enthalpy_j_mol",
-    "ulleberg_cell_voltage",
     "v_rev",
     "v_rev_in_lye",
-    "v_rev_leroy",
     "v_tn",
-    "v_tn_leroy",
     "voltage_efficiency_hhv",
     "watt_hours_per_litre",
 ]
@@ -59,10 +50,6 @@ HHV_J_MOL: Final = DELTA_H_298
 """Higher heating value of hydrogen at 25 degC [J/mol], CODATA."""
 LHV_J_MOL: Final = LHV_MOLAR
 """Lower heating value of hydrogen at 25 degC [J/mol], JANAF."""
-HHV_KWH_KG: Final = HHV_J_MOL / M_H2 / 3600.0
-"""Higher heating value of hydrogen [kWh/kg]."""
-LHV_KWH_KG: Final = LHV_J_MOL / M_H2 / 3600.0
-"""Lower heating value of hydrogen [kWh/kg]."""
 
 # [1]: A .. E of cp [J/(mol K)] against T/1000
 _H2 = (33.066178, -11.363417, 11.432816, -2.772874, -0.158558)
@@ -129,26 +116,6 @@ def v_rev(t_c: Num, *, outside: Outside = "raise") -> Num:
 
 
 @plain
-def v_rev_leroy(t_c: Num, *, outside: Outside = "raise") -> Num:
-    """Reversible voltage at 1 atm as LeRoy gives it [V], [2]; the one Ulleberg's equation was fitted with.
-
-    Parameters
-    ----------
-    t_c : float or array
-        Temperature [degC], 25 to 250.
-    """
-    t = within(t_c, 25.0, 250.0, place="v_rev_leroy", name="t_c", unit="degC", outside=outside) + KELVIN
-    return 1.5184 - 1.5421e-3 * t + 9.523e-5 * t * np.log(t) + 9.84e-8 * t * t
-
-
-@plain
-def v_tn_leroy(t_c: Num, *, outside: Outside = "raise") -> Num:
-    """Thermoneutral voltage that goes with `v_rev_leroy` by Gibbs and Helmholtz, ``U - T dU/dT`` [V]."""
-    t = within(t_c, 25.0, 250.0, place="v_tn_leroy", name="t_c", unit="degC", outside=outside) + KELVIN
-    return 1.5184 - 9.523e-5 * t - 9.84e-8 * t * t
-
-
-@plain
 def v_rev_in_lye(
     t_c: Num,
     mass_fraction: Num,
@@ -200,16 +167,6 @@ def voltage_efficiency_hhv(cell_volts: Num, t_c: Num = 25.0, *, outside: Outside
     return v_tn(t_c, outside=outside) / volts
 
 
-def hhv_kwh_per_m3(reference: ReferenceCondition) -> float:
-    """Higher heating value of a cubic metre of hydrogen at a reference condition [kWh/m3]."""
-    return HHV_J_MOL / reference.molar_volume_l / 3600.0
-
-
-def lhv_kwh_per_m3(reference: ReferenceCondition) -> float:
-    """Lower heating value of a cubic metre of hydrogen at a reference condition [kWh/m3]."""
-    return LHV_J_MOL / reference.molar_volume_l / 3600.0
-
-
 @plain
 def watt_hours_per_litre(
     cell_volts: Num, reference: ReferenceCondition, faradaic: Num = 1.0, *, outside: Outside = "raise"
@@ -254,43 +211,3 @@ def mmw_ceiling_reversible(t_c: Num, reference: ReferenceCondition, *, outside: 
     `t_c` is the lye's temperature [degC], 0 to 100.
     """
     return mmw_ceiling_faraday(v_rev(t_c, outside=outside), reference, outside=outside)
-
-
-@plain
-def ulleberg_cell_voltage(
-    current_density_ma_cm2: Num, t_c: Num, v_rev_volts: Num | None = None, *, outside: Outside = "raise"
-) -> Num:
-    """Cell voltage of a 26 kW, 7 bar alkaline stack [V], [3]; an example of a real curve, not a law.
-
-    ``U = U_rev + (r1 + r2 t) j + s log10((t1 + t2/t + t3/t^2) j + 1)``, j in A/m2.
-
-    Parameters
-    ----------
-    current_density_ma_cm2 : float or array
-        [mA/cm2], 0 to 350.
-    t_c : float or array
-        [degC], 30 to 80.
-    v_rev_volts : float or array, optional
-        Reversible voltage to stand on [V]; by default `v_rev_leroy`, at 1 atm. The stack's own data stand on
-        that of 7 bar and 30 % KOH, 47 mV higher.
-
-    Notes
-    -----
-    t1 is -0.1002 and the logarithm is to base 10: public codes disagree on both, and only this choice
-    meets the published data.
-    """
-    place = "ulleberg_cell_voltage"
-    t = within(t_c, 30.0, 80.0, place=place, name="t_c", unit="degC", outside=outside)
-    j = 10.0 * within(
-        current_density_ma_cm2,
-        0.0,
-        350.0,
-        place=place,
-        name="current_density_ma_cm2",
-        unit="mA/cm2",
-        outside=outside,
-    )
-    base = v_rev_leroy(t, outside=outside) if v_rev_volts is None else v_rev_volts
-    return (
-        base + (8.05e-5 - 2.5e-7 * t) * j + 0.185 * np.log10((-0.1002 + 8.424 / t + 247.3 / t**2) * j + 1.0)
-    )

@@ -13,9 +13,7 @@ from daq.physics.constants import (
     ELECTRONS_PER_H2,
     FARADAY,
     GAS_CONSTANT,
-    M_H2,
     M_H2O,
-    M_O2,
     MIXED_GAS_PER_ELECTRON,
 )
 from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition, reference_condition
@@ -27,12 +25,9 @@ __all__ = [
     "faradaic_efficiency",
     "gas_rate_lpm",
     "gas_rate_mol_s",
-    "h2_mass_rate_g_s",
     "h2_rate_mol_s",
     "mol_s_from_lpm",
     "molar_volume_l",
-    "o2_mass_rate_g_s",
-    "o2_rate_mol_s",
     "reference_condition",
     "water_rate_g_s",
 ]
@@ -78,24 +73,6 @@ def gas_rate_mol_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
 def h2_rate_mol_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
     """Hydrogen made by a stack [mol/s]: ``cells I faradaic / (2 F)``. Parameters as `gas_rate_mol_s`."""
     return _charge_rate("h2_rate_mol_s", current_a, cells, faradaic) / ELECTRONS_PER_H2
-
-
-@plain
-def o2_rate_mol_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Oxygen made by a stack [mol/s]: ``cells I faradaic / (4 F)``. Parameters as `gas_rate_mol_s`."""
-    return _charge_rate("o2_rate_mol_s", current_a, cells, faradaic) / (2.0 * ELECTRONS_PER_H2)
-
-
-@plain
-def h2_mass_rate_g_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Hydrogen made by a stack [g/s]. Parameters as `gas_rate_mol_s`."""
-    return M_H2 * h2_rate_mol_s(current_a, cells, faradaic)
-
-
-@plain
-def o2_mass_rate_g_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Oxygen made by a stack [g/s]. Parameters as `gas_rate_mol_s`."""
-    return M_O2 * o2_rate_mol_s(current_a, cells, faradaic)
 
 
 @plain

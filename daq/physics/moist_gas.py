@@ -21,17 +21,13 @@ from daq.physics._ranges import Num, Outside, plain, within
 from daq.physics.constants import ATMOSPHERE_KPA, GRAVITY, KELVIN
 from daq.physics.lye import Electrolyte, molality_mol_kg
 from daq.physics.reference import ReferenceCondition
-from daq.physics.water import dew_point_c, psat_water, psat_water_slope
+from daq.physics.water import psat_water, psat_water_slope
 
 __all__ = [
     "ALTITUDE_PRESSURE_U_KPA",
     "WetOver",
-    "altitude_from_pressure_m",
     "bubbler_head_kpa",
-    "dew_point_c",
     "dry_flow_at_reference",
-    "dry_fraction",
-    "metered_flow_from_dry",
     "pressure_from_altitude",
     "psat_water",
     "psat_water_slope",
@@ -175,21 +171,6 @@ def _vapour_and_pressure(place: str, vapour_kpa: Num, p_kpa: Num, outside: Outsi
 
 
 @plain
-def dry_fraction(vapour_kpa: Num, p_kpa: Num, *, outside: Outside = "raise") -> Num:
-    """Share of a moist gas that is gas [1]: ``(p - vapour) / p`` (Dalton).
-
-    Parameters
-    ----------
-    vapour_kpa : float or array
-        Pressure of the vapour [kPa], at most 99 % of `p_kpa`: beyond, the gas boils off the liquid.
-    p_kpa : float or array
-        Total absolute pressure [kPa], 20 to 1000.
-    """
-    vapour, p = _vapour_and_pressure("dry_fraction", vapour_kpa, p_kpa, outside)
-    return (p - vapour) / p
-
-
-@plain
 def vapour_per_dry(vapour_kpa: Num, p_kpa: Num, *, outside: Outside = "raise") -> Num:
     """Moles of vapour carried by a mole of dry gas [1]: ``vapour / (p - vapour)``. As `dry_fraction`."""
     vapour, p = _vapour_and_pressure("vapour_per_dry", vapour_kpa, p_kpa, outside)
@@ -238,20 +219,6 @@ def dry_flow_at_reference(
     return flow * _to_reference("dry_flow_at_reference", t_c, p_kpa, vapour_kpa, reference, outside)
 
 
-@plain
-def metered_flow_from_dry(
-    dry_flow: Num,
-    t_c: Num,
-    p_kpa: Num,
-    *,
-    vapour_kpa: Num,
-    reference: ReferenceCondition,
-    outside: Outside = "raise",
-) -> Num:
-    """Moist flow at the meter [unit of `dry_flow`]; inverse of `dry_flow_at_reference`, ranges as there."""
-    return dry_flow / _to_reference("metered_flow_from_dry", t_c, p_kpa, vapour_kpa, reference, outside)
-
-
 _EARTH_M = 6_356_766.0
 _SEA_K, _LAPSE = 288.15, 0.0065
 _EXPONENT = GRAVITY / (_LAPSE * 287.05287)
@@ -277,16 +244,6 @@ def pressure_from_altitude(altitude_m: Num, *, outside: Outside = "raise") -> Nu
     )
     geopotential = _EARTH_M * h / (_EARTH_M + h)
     return ATMOSPHERE_KPA * (1.0 - _LAPSE * geopotential / _SEA_K) ** _EXPONENT
-
-
-@plain
-def altitude_from_pressure_m(p_kpa: Num, *, outside: Outside = "raise") -> Num:
-    """Height in the standard atmosphere at which the pressure is `p_kpa` [m]; inverse, 22.7 to 127.8 kPa."""
-    p = within(
-        p_kpa, 22.7, 127.78, place="altitude_from_pressure_m", name="p_kpa", unit="kPa", outside=outside
-    )
-    geopotential = _SEA_K / _LAPSE * (1.0 - (p / ATMOSPHERE_KPA) ** (1.0 / _EXPONENT))
-    return _EARTH_M * geopotential / (_EARTH_M - geopotential)
 
 
 @plain

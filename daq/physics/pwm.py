@@ -30,8 +30,6 @@ __all__ = [
     "PowerEstimate",
     "PowerUnknown",
     "true_power",
-    "two_level_mean",
-    "two_level_rms",
 ]
 
 # A true-RMS meter may read a little below the mean on smooth direct current; more is a mistake.
@@ -75,18 +73,6 @@ class PowerEstimate:
     def u_w(self) -> Num:
         """Standard uncertainty of not knowing the waveform [W]: rectangular between the limits."""
         return (self.high - self.low) / (2.0 * math.sqrt(3.0))
-
-
-def two_level_mean(on: Num, off: Num, duty: Num) -> Num:
-    """Mean of a rectangular wave [unit of `on`]: `on` for the share `duty` [1] of the time, else `off`."""
-    share = within(duty, 0.0, 1.0, place="two_level_mean", name="duty", unit="")
-    return share * on + (1.0 - share) * off
-
-
-def two_level_rms(on: Num, off: Num, duty: Num) -> Num:
-    """RMS of a rectangular wave [unit of `on`]; parameters as `two_level_mean`."""
-    square = two_level_mean(np.square(on), np.square(off), duty)
-    return math.sqrt(square) if isinstance(square, float) else np.sqrt(square)
 
 
 def true_power(

@@ -14,7 +14,7 @@ import numpy as np
 from daq.physics._ranges import Num, Outside, plain, within
 from daq.physics.constants import KELVIN
 
-__all__ = ["dew_point_c", "latent_heat_j_kg", "psat_water", "psat_water_slope", "water_density_kg_m3"]
+__all__ = ["latent_heat_j_kg", "psat_water", "psat_water_slope", "water_density_kg_m3"]
 
 # [1], table 34
 _N = (
@@ -80,29 +80,6 @@ def psat_water_slope(t_c: Num, *, outside: Outside = "raise") -> Num:
     by_beta = 2.0 * a * beta + b
     theta_slope = 1.0 - _N[8] / (kelvin - _N[9]) ** 2
     return -4000.0 * beta**3 * by_theta / by_beta * theta_slope
-
-
-@plain
-def dew_point_c(vapour_kpa: Num, *, outside: Outside = "raise") -> Num:
-    """Temperature at which water vapour of this pressure is saturated [degC], [1] equation 31.
-
-    The inverse of `psat_water`.
-
-    Parameters
-    ----------
-    vapour_kpa : float or array
-        Pressure of the vapour [kPa], 0.611213 (0 degC) to 22064 (critical).
-    """
-    p = within(
-        vapour_kpa, 0.611212, 22064.0, place="dew_point_c", name="vapour_kpa", unit="kPa", outside=outside
-    )
-    beta = np.sqrt(np.sqrt(p / 1000.0))
-    e = beta * beta + _N[2] * beta + _N[5]
-    f = _N[0] * beta * beta + _N[3] * beta + _N[6]
-    g = _N[1] * beta * beta + _N[4] * beta + _N[7]
-    d = 2.0 * g / (-f - np.sqrt(f * f - 4.0 * e * g))
-    root = (_N[9] + d) ** 2 - 4.0 * (_N[8] + _N[9] * d)
-    return (_N[9] + d - np.sqrt(root)) / 2.0 - KELVIN
 
 
 @plain

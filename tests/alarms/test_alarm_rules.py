@@ -10,7 +10,7 @@ from daq.alarms.rules import FORESEEN, alarm_rules, alarm_units, warming_limit_c
 from daq.bench import load_bench
 from daq.errors import PhysicsRangeError
 from daq.frame import Block, Status
-from daq.physics import vapour_pressure_lye
+from daq.physics.moist_gas import vapour_pressure_lye
 from daq.watch import Watch, foreseer, replay_alarms
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of, steady
 

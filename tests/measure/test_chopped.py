@@ -17,10 +17,11 @@ from daq.bench import Bench
 from daq.errors import LyewatchError
 from daq.measure import Columns, Numbers, assess_windows
 from daq.measure.findings import find
-from daq.physics.pwm import true_power, two_level_mean, two_level_rms
+from daq.physics.pwm import true_power
 from daq.sources.virtual_bench import BenchParameters, VirtualStack
 from daq.sources.virtual_bench.parameters import SupplyParameters
 from tests.measure.test_efficiency import EDGES, plus_minus, u95, value, window
+from tests.published.rectangles import two_level_mean, two_level_rms
 from tests.watch.workshop import S, bench, block
 
 # 13.8 V behind 0.24 ohm onto a stack that holds 9 V: 20 A for 0.4 of the time, 110.40 W

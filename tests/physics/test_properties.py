@@ -10,10 +10,12 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-import daq.physics as ph
 from daq.errors import PhysicsRangeError
-from daq.physics import REFERENCE_CONDITIONS, SteinhartHart
-from daq.physics.transducers import ThermocoupleType
+from daq.physics import Num
+from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition
+from daq.physics.transducers import SteinhartHart, ThermocoupleType
+from tests.physics.everything import physics as ph
+from tests.published.ladder import duct_currents_closed_a, solve_ladder
 
 NORMAL = REFERENCE_CONDITIONS["0C_101.325kPa"]
 references = st.sampled_from(list(REFERENCE_CONDITIONS.values()))
@@ -23,7 +25,7 @@ flow = st.floats(0.001, 50.0)
 electrolytes: st.SearchStrategy[Literal["KOH", "NaOH"]] = st.sampled_from(["KOH", "NaOH"])
 
 
-def num(value: ph.Num) -> float:
+def num(value: Num) -> float:
     return float(np.asarray(value))
 
 
@@ -32,17 +34,14 @@ def num(value: ph.Num) -> float:
 
 @given(flow, gas_c, kpa, st.floats(0.0, 1.0), references)
 def test_dry_never_exceeds_wet(
-    f: float, t: float, p: float, humidity: float, ref: ph.ReferenceCondition
+    f: float, t: float, p: float, humidity: float, ref: ReferenceCondition
 ) -> None:
     vapour = ph.vapour_in_gas_kpa("water", t, humidity=humidity)
     assume(num(vapour) < 0.98 * p)
     dry = num(ph.dry_flow_at_reference(f, t, p, vapour_kpa=vapour, reference=ref))
     as_if_dry = num(ph.dry_flow_at_reference(f, t, p, vapour_kpa=0.0, reference=ref))
     assert 0.0 < dry <= as_if_dry
-    assert num(ph.dry_fraction(vapour, p)) == pytest.approx(dry / as_if_dry)
-    # and back again
-    back = ph.metered_flow_from_dry(dry, t, p, vapour_kpa=vapour, reference=ref)
-    assert num(back) == pytest.approx(f, rel=1e-12)
+    assert (p - num(vapour)) / p == pytest.approx(dry / as_if_dry)
 
 
 @given(gas_c, st.floats(0.01, 0.45), electrolytes)
@@ -66,24 +65,14 @@ def test_lye_without_hydroxide_is_water() -> None:
     )
 
 
-@given(st.floats(0.0, 372.0))
-def test_dew_point_returns(t: float) -> None:
-    assert num(ph.dew_point_c(ph.psat_water(t))) == pytest.approx(t, abs=1e-8)
-    # against a central difference of the same curve
-    if 0.01 < t < 370.0:
-        slope = (num(ph.psat_water(t + 1e-3)) - num(ph.psat_water(t - 1e-3))) / 2e-3
-        assert num(ph.psat_water_slope(t)) == pytest.approx(slope, rel=1e-5)
-
-
 @given(st.floats(0.1, 100.0), st.integers(1, 60), st.floats(0.3, 1.0), references)
-def test_faradays_law_returns(amps: float, cells: int, share: float, ref: ph.ReferenceCondition) -> None:
+def test_faradays_law_returns(amps: float, cells: int, share: float, ref: ReferenceCondition) -> None:
     rate = ph.gas_rate_mol_s(amps, cells, share)
     assert num(ph.current_for_gas_a(rate, cells, share)) == pytest.approx(amps, rel=1e-12)
     lpm = ph.gas_rate_lpm(amps, cells, share, reference=ref)
     assert num(ph.mol_s_from_lpm(lpm, ref)) == pytest.approx(num(rate), rel=1e-12)
     assert num(ph.faradaic_efficiency(lpm, amps, cells, reference=ref)) == pytest.approx(share, rel=1e-12)
-    h2, o2 = num(ph.h2_rate_mol_s(amps, cells, share)), num(ph.o2_rate_mol_s(amps, cells, share))
-    assert h2 + o2 == pytest.approx(num(rate), rel=1e-12)
+    assert 1.5 * num(ph.h2_rate_mol_s(amps, cells, share)) == pytest.approx(num(rate), rel=1e-12)
     assert num(ph.rescaled_flow(ph.rescaled_flow(1.0, ref, NORMAL), NORMAL, ref)) == pytest.approx(1.0)
 
 
@@ -96,7 +85,6 @@ def test_no_current_has_no_efficiency() -> None:
 def test_pressure_falls_with_height(metres: float, more: float) -> None:
     p = num(ph.pressure_from_altitude(metres))
     assert num(ph.pressure_from_altitude(min(metres + more, 11000.0))) < p
-    assert num(ph.altitude_from_pressure_m(p)) == pytest.approx(metres, abs=1e-6)
 
 
 # --------------------------------------------------------------------------- lye
@@ -161,32 +149,9 @@ def test_pressure_and_lye_raise_the_reversible_voltage(t: float, w: float, p: fl
 
 
 @given(st.floats(1.3, 3.0), st.floats(0.1, 1.0), references)
-def test_energy_per_litre_is_the_inverse_of_mmw(
-    volts: float, share: float, ref: ph.ReferenceCondition
-) -> None:
+def test_energy_per_litre_is_the_inverse_of_mmw(volts: float, share: float, ref: ReferenceCondition) -> None:
     mmw = num(ph.mmw_ceiling_faraday(volts, ref)) * share
     assert 1000.0 / 60.0 / mmw == pytest.approx(num(ph.watt_hours_per_litre(volts, ref, share)))
-
-
-@given(st.floats(0.1, 60.0), st.integers(1, 20), st.floats(1.0, 90.0), st.floats(0.1, 1.0))
-def test_power_is_accounted_for(amps: float, cells: int, t: float, share: float) -> None:
-    watts = amps * cells * 2.0
-    gas = ph.gas_power_w(amps, cells, share, t)
-    # at the thermoneutral voltage with every electron making gas, gas takes all
-    assert num(ph.gas_power_w(amps, cells, 1.0, t)) == pytest.approx(amps * cells * num(ph.v_tn(t)))
-    dry = ph.gas_rate_mol_s(amps, cells, share)
-    vapour = ph.vapour_power_w(dry, ph.vapour_pressure_lye(t, 0.2), 101.325, t)
-    heat = num(ph.heat_w(watts, gas, vapour))
-    assert heat + num(gas) + num(vapour) == pytest.approx(watts)
-    assert num(vapour) >= 0.0
-    assert num(ph.vapour_rate_g_s(dry, 0.0, 101.325)) == 0.0
-
-
-@given(st.floats(0.0, 1e5), st.floats(1.0, 500.0), st.floats(0.01, 5.0), st.floats(100.0, 1e5))
-def test_step_response_obeys_its_balance(t: float, heat: float, r: float, c: float) -> None:
-    rise, rate = num(ph.step_rise_k(t, heat, r, c)), num(ph.step_rate_k_s(t, heat, r, c))
-    # C dT/dt = heat - rise/R, at every instant
-    assert c * rate == pytest.approx(heat - num(ph.loss_w(rise, 0.0, r)), abs=1e-9 * heat)
 
 
 def test_thermal_mass_adds_up() -> None:
@@ -196,37 +161,7 @@ def test_thermal_mass_adds_up() -> None:
     assert num(ph.thermal_mass_j_k(0.0, 0.2, 3.0)) == 1500.0
 
 
-@given(st.floats(1.0, 200.0), st.floats(0.001, 0.05), st.floats(0.01, 1.0))
-def test_feedback_roots_are_balances(heat: float, alpha: float, r: float) -> None:
-    linear = num(ph.settled_rise_linear_k(heat, alpha, r))
-    if alpha * heat * r < 0.999:
-        assert heat * (1.0 + alpha * linear) == pytest.approx(linear / r, rel=1e-9)
-    if alpha * heat * r < 0.36:
-        stable = num(ph.settled_rise_exponential_k(heat, alpha, r))
-        tipping = num(ph.tipping_rise_k(heat, alpha, r))
-        assert linear <= stable < 1.0 / alpha < tipping
-        for rise in (stable, tipping):
-            assert heat * math.exp(alpha * rise) == pytest.approx(rise / r, rel=1e-6)
-
-
 # --------------------------------------------------------------------------- leaks
-
-
-@given(st.floats(0.1, 5.0), st.floats(0.5, 20.0), st.floats(0.05, 1.4))
-def test_ports_leak_more_when_wider_and_less_when_longer(
-    length: float, diameter: float, kappa: float
-) -> None:
-    r = num(ph.port_resistance_ohm(length, diameter, kappa))
-    assert num(ph.port_resistance_ohm(length, diameter * 1.1, kappa)) < r
-    assert num(ph.port_resistance_ohm(length * 1.1, diameter, kappa)) > r
-    # a square slot of a round hole's area differs by its access alone, which shape hardly moves
-    side = diameter * math.sqrt(math.pi) / 2.0
-    assert num(ph.slot_resistance_ohm(length, side, side, kappa)) == pytest.approx(r, rel=1e-9)
-    # and a long one of the same area lets current in more easily
-    assert num(ph.slot_resistance_ohm(length, 3.0 * side, side / 3.0, kappa)) < r
-    assert num(ph.slot_resistance_ohm(length, 3.0 * side, side / 3.0, kappa)) == pytest.approx(
-        num(ph.slot_resistance_ohm(length, side / 3.0, 3.0 * side, kappa))
-    )
 
 
 @given(
@@ -240,27 +175,27 @@ def test_ports_leak_more_when_wider_and_less_when_longer(
 def test_ladders_obey_kirchhoff(
     cells: int, volts: float, port: float, duct: float, amps: float, slope: float
 ) -> None:
-    got = ph.solve_ladder(cells, volts, port, duct, amps, cell_ohm=slope)
+    got = solve_ladder(cells, volts, port, duct, amps, cell_ohm=slope)
     assert got.port_a.sum() == pytest.approx(0.0, abs=1e-9)
     np.testing.assert_allclose(got.duct_a, got.duct_a[::-1], rtol=1e-9)
     assert (got.duct_a > 0.0).all()
     # each loop: step = port in + duct + port out
     drops = -port * got.port_a[:-1] + duct * got.duct_a + port * got.port_a[1:]
     np.testing.assert_allclose(drops, got.step_volts, rtol=1e-8)
-    closed = ph.duct_currents_closed_a(cells, volts, port, duct, amps, cell_ohm=slope)
+    closed = duct_currents_closed_a(cells, volts, port, duct, amps, cell_ohm=slope)
     # the closed form loses digits where 1 - cosh/cosh cancels
     np.testing.assert_allclose(closed, got.duct_a, rtol=1e-5)
     sealed = np.full(cells, port)
     sealed[0] = 1e12
-    less = ph.solve_ladder(cells, volts, sealed, duct, amps, cell_ohm=slope)
+    less = solve_ladder(cells, volts, sealed, duct, amps, cell_ohm=slope)
     assert less.lost_fraction < got.lost_fraction
 
 
 def test_ladder_refuses_wrong_lengths() -> None:
     with pytest.raises(PhysicsRangeError, match="port_ohm must be one number or 5"):
-        ph.solve_ladder(5, 2.0, np.ones(4), 1.0, 10.0)
+        solve_ladder(5, 2.0, np.ones(4), 1.0, 10.0)
     with pytest.raises(PhysicsRangeError, match="cells"):
-        ph.solve_ladder(1, 2.0, 1.0, 1.0, 10.0)
+        solve_ladder(1, 2.0, 1.0, 1.0, 10.0)
 
 
 # --------------------------------------------------------------------------- flow meters and transducers
@@ -282,14 +217,6 @@ def test_mixture_factor_lies_between_its_gases(a: float, b: float) -> None:
 def test_mixture_factor_refuses_what_is_no_mixture(shares: dict[str, float]) -> None:
     with pytest.raises(PhysicsRangeError, match="thermal_factor"):
         ph.thermal_factor(shares)
-
-
-@given(st.floats(0.001, 100.0), st.floats(1.0, 1e5))
-def test_counting_meters_return(lpm: float, k: float) -> None:
-    assert num(ph.flow_from_pulses_lpm(ph.pulse_rate_hz(lpm, k), k)) == pytest.approx(lpm)
-    assert num(ph.k_factor_per_l(k * lpm + 1.0, lpm)) == pytest.approx((k * lpm + 1.0) / lpm)
-    assert num(ph.flow_from_turns_lpm(lpm, 0.5)) == pytest.approx(0.5 * lpm)
-    assert num(ph.flow_from_bubbles_lpm(1000.0 * lpm, 0.1)) == pytest.approx(0.1 * lpm)
 
 
 @given(st.floats(-200.0, 850.0), st.sampled_from([100.0, 500.0, 1000.0]))
@@ -348,43 +275,6 @@ def test_steinhart_hart_stays_near_its_points() -> None:
         curve.temperature_c(1_000.0)
     with pytest.raises(PhysicsRangeError, match="-10 to 60 degC"):
         curve.resistance_ohm(80.0)
-
-
-@given(st.floats(0.01, 100.0), st.floats(1.0, 1e6), st.floats(1.0, 1e6))
-def test_dividers_return(volts: float, top: float, bottom: float) -> None:
-    tap = num(ph.divider_output_v(volts, top, bottom))
-    assert tap < volts
-    assert num(ph.divider_input_v(tap, top, bottom)) == pytest.approx(volts)
-    share = bottom / (top + bottom)
-    assume(1e-6 < share < 1.0 - 1e-6)
-    assert num(ph.divider_resistance_ohm(share, top)) == pytest.approx(bottom)
-    assert num(ph.divider_resistance_ohm(share, bottom, sensor_at_top=True)) == pytest.approx(top)
-
-
-@given(st.floats(-100.0, 100.0), st.floats(4.5, 5.5))
-def test_hall_sensors_return(amps: float, supply: float) -> None:
-    volts = ph.hall_output_v(amps, 0.02, supply)
-    assert num(ph.hall_current_a(volts, 0.02, supply)) == pytest.approx(amps, abs=1e-9)
-
-
-@given(st.floats(-500.0, 500.0), st.floats(1.0, 500.0), st.floats(0.0, 1.0), st.booleans())
-def test_loops_return(low: float, span: float, share: float, falling: bool) -> None:
-    high = low - span if falling else low + span
-    value = low + share * (high - low)
-    ma = ph.loop_current_ma(value, low, high)
-    assert num(ph.loop_value(ma, low, high)) == pytest.approx(value, abs=1e-9 * (abs(low) + span))
-
-
-@given(st.floats(0.1, 30.0), st.floats(0.5, 50.0), st.floats(0.0, 90.0))
-def test_leads_take_volts_and_power(metres: float, area: float, t: float) -> None:
-    r = num(ph.lead_resistance_ohm(metres, area, t))
-    assume(r < 0.1)
-    volts, amps = 13.2, 20.0
-    at_stack = num(ph.stack_volts(volts, amps, r))
-    assert at_stack < volts
-    # on direct current the two say the same
-    assert num(ph.stack_power_w(volts * amps, amps, r)) == pytest.approx(at_stack * amps)
-    assert num(ph.lead_resistance_ohm(metres, area, t, 0.001)) == pytest.approx(r + 0.001)
 
 
 def test_shunts() -> None:

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import PhysicsRangeError, RequestRefused
-from daq.physics import PowerUnknown, true_power, two_level_mean, two_level_rms
+from daq.physics.pwm import PowerUnknown, true_power
+from tests.published.rectangles import two_level_mean, two_level_rms
 
 
 @pytest.mark.parametrize(

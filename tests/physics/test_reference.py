@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import UsageError
-from daq.physics import REFERENCE_CONDITIONS, ReferenceCondition, reference_condition
+from daq.physics.reference import REFERENCE_CONDITIONS, ReferenceCondition, reference_condition
 
 
 @pytest.mark.parametrize("name", REFERENCE_CONDITIONS)

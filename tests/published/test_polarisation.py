@@ -18,7 +18,9 @@ import pytest
 from aec_modelling import datasets, electrolyte, fit_polarization
 
 from daq.errors import LyewatchError
-from daq.physics import FARADAY, GAS_CONSTANT, KELVIN, conductivity_gilliam_s_cm, v_rev_in_lye
+from daq.physics.cell_voltage import v_rev_in_lye
+from daq.physics.conductivity import conductivity_gilliam_s_cm
+from daq.physics.constants import FARADAY, GAS_CONSTANT, KELVIN
 from daq.physics.polarisation import (
     LN10,
     activation_volts,

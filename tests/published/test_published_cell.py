@@ -16,22 +16,14 @@ from thermo.electrochem import Laliberte_density, Laliberte_heat_capacity
 
 from daq.physics.cell_voltage import (
     HHV_J_MOL,
-    HHV_KWH_KG,
     LHV_J_MOL,
-    LHV_KWH_KG,
-    hhv_kwh_per_m3,
-    lhv_kwh_per_m3,
     mmw_ceiling_faraday,
     mmw_ceiling_reversible,
     mmw_ceiling_thermoneutral,
     reaction_enthalpy_j_mol,
-    ulleberg_cell_voltage,
     v_rev,
     v_rev_in_lye,
-    v_rev_leroy,
     v_tn,
-    v_tn_leroy,
-    voltage_efficiency_hhv,
     watt_hours_per_litre,
 )
 from daq.physics.conductivity import (
@@ -39,8 +31,7 @@ from daq.physics.conductivity import (
     conductivity_see_white_s_cm,
     strongest_conductivity,
 )
-from daq.physics.constants import DELTA_H_298, DELTA_S_298, FARADAY, M_H2, M_H2O, M_MIXED_GAS
-from daq.physics.heat import step_rate_k_s, step_rise_k
+from daq.physics.constants import DELTA_H_298, DELTA_S_298, M_H2, M_H2O, M_MIXED_GAS
 from daq.physics.lye import (
     density_gilliam_kg_m3,
     lye_density_kg_m3,
@@ -48,7 +39,7 @@ from daq.physics.lye import (
     molality_mol_kg,
     molarity_mol_l,
 )
-from daq.physics.moist_gas import altitude_from_pressure_m, bubbler_head_kpa, pressure_from_altitude
+from daq.physics.moist_gas import bubbler_head_kpa, pressure_from_altitude
 from daq.physics.reference import reference_condition
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 
@@ -88,10 +79,9 @@ def test_voltages_against_temperature(
     assert v_rev(t_c) == pytest.approx(float(thermo.standard_reversible_voltage(t_c + 273.15)), abs=2e-5)
     assert v_tn(t_c) == pytest.approx(float(thermo.thermoneutral_voltage(t_c + 273.15)), abs=2e-5)
     if rev_leroy is not None and tn_leroy is not None:
-        # LeRoy, Bowen, LeRoy 1980. Its thermoneutral voltage by Gibbs and Helmholtz: 0.06 mV
-        assert v_rev_leroy(t_c) == pytest.approx(rev_leroy, abs=6e-6)
-        assert v_tn_leroy(t_c) == pytest.approx(tn_leroy, abs=6e-5)
-        assert np.asarray(v_rev_leroy(t_c)) - np.asarray(v_rev(t_c)) == pytest.approx(2.5e-4, abs=1.5e-5)
+        # LeRoy, Bowen, LeRoy 1980, by an equation of their own: 0.24 mV above, and 0 to 0.25 mV
+        assert rev_leroy - np.asarray(v_rev(t_c)) == pytest.approx(2.5e-4, abs=1.5e-5)
+        assert tn_leroy - np.asarray(v_tn(t_c)) == pytest.approx(1.3e-4, abs=1.4e-4)
 
 
 @pytest.mark.parametrize("t_c", [0.5, 5.0, 10.0, 20.0, 25.0, 40.0, 60.0, 80.0, 99.0])
@@ -115,17 +105,6 @@ def test_reversible_voltage_in_lye(t_c: float, bar: float, volts: float) -> None
     theirs = float(electrochemistry.reversible_voltage(t_c + 273.15, bar, 0.30))
     assert theirs == pytest.approx(volts, abs=6e-6)
     assert np.asarray(v_rev_in_lye(t_c, 0.30, bar * 100.0)) + 2.5e-4 == pytest.approx(theirs, abs=3e-5)
-
-
-def test_heating_values() -> None:
-    # CODATA and JANAF; 2e-4 because dH itself is known to 1.4e-4
-    n, si, iso = (reference_condition(c) for c in ("0C_101.325kPa", "0C_100kPa", "15C_101.325kPa"))
-    assert pytest.approx(39.38589, rel=2e-6) == HHV_KWH_KG
-    assert pytest.approx(33.32236, rel=2e-6) == LHV_KWH_KG
-    assert [hhv_kwh_per_m3(c) for c in (n, si, iso)] == pytest.approx([3.54231, 3.49599, 3.35791], rel=3e-6)
-    assert [lhv_kwh_per_m3(c) for c in (n, si, iso)] == pytest.approx([2.99697, 2.95777, 2.84095], rel=3e-6)
-    assert pytest.approx(1.253175, abs=1e-6) == LHV_J_MOL / (2.0 * FARADAY)
-    assert voltage_efficiency_hhv(2.0) == pytest.approx(0.740605, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -267,37 +246,6 @@ def test_mixing_units_of_28_percent() -> None:
     assert 0.28 / 0.72 * np.asarray(water_density_kg_m3(25.0)) == pytest.approx(387.7, abs=0.06)
 
 
-@pytest.mark.parametrize(
-    ("t_c", "volts"),
-    [
-        (30.0, (1.6979, 1.7899, 1.9185, 2.0240)),
-        (40.0, (1.6450, 1.7356, 1.8616, 1.9647)),
-        (60.0, (1.5552, 1.6429, 1.7638, 1.8617)),
-        (80.0, (1.4651, 1.5493, 1.6646, 1.7573)),
-    ],
-)
-def test_ulleberg_curve(t_c: float, volts: tuple[float, ...]) -> None:
-    # Ulleberg 2003 with LeRoy's reversible voltage, evaluated independently; half of the last digit
-    assert ulleberg_cell_voltage(np.array([50.0, 100.0, 200.0, 300.0]), t_c) == pytest.approx(
-        np.array(volts), abs=5.1e-5
-    )
-
-
-def test_ulleberg_curve_meets_his_measured_points() -> None:
-    # aec-modelling's set "ulleberg" (PHOEBUS stack, digitised): 86 points at 30 to 80 degC, 7 bar, 30 % KOH.
-    # Standing on the reversible voltage of 7 bar the curve's bias is 1.4 mV, rms 4.3 mV; on that of 1 atm it
-    # is 47 mV low, a pure Nernst offset that shows our pressure and lye terms to be right.
-    data = datasets.load("ulleberg")
-    j, t_c, volts = data["j"].to_numpy(), data["T"].to_numpy() - 273.15, data["V"].to_numpy()
-    base = np.asarray(v_rev_in_lye(t_c, 0.30, 700.0)) + 2.5e-4
-    off = np.asarray(ulleberg_cell_voltage(j, t_c, base)) - volts
-    assert len(off) == 86
-    assert off.mean() == pytest.approx(1.4e-3, abs=3e-4)
-    assert np.sqrt((off**2).mean()) < 5e-3
-    cold = np.asarray(ulleberg_cell_voltage(j, t_c)) - volts
-    assert cold.mean() == pytest.approx(-47.1e-3, abs=1e-3)
-
-
 @pytest.mark.parametrize("name", ["ulleberg", "degroot_pressure", "degroot_temperature"])
 def test_no_measured_cell_runs_below_the_reversible_voltage(name: str) -> None:
     # measured cells at 7 to 30 bar and 30 to 80 degC: all above v_rev in their lye, most above v_tn
@@ -372,35 +320,11 @@ def test_latent_heat_and_density_of_water(t_c: float) -> None:
 )
 def test_standard_atmosphere(metres: float, kpa: float) -> None:
     assert pressure_from_altitude(metres) == pytest.approx(kpa, abs=6e-4)
-    assert altitude_from_pressure_m(pressure_from_altitude(metres)) == pytest.approx(metres, abs=1e-6)
 
 
 def test_bubbler_head() -> None:
     assert bubbler_head_kpa(100.0) == pytest.approx(0.97777, abs=6e-6)
     assert bubbler_head_kpa(100.0, 1266.0) == pytest.approx(1.2415, abs=6e-5)
-
-
-@pytest.mark.parametrize(
-    ("seconds", "rise", "per_minute"),
-    [
-        (0.0, 0.0, 1.8),
-        (400.0, 10.617562, 1.401841),
-        (1600.0, 30.341787, 0.662183),
-        (3200.0, 41.503906, 0.243604),
-        (8000.0, 47.676579, 0.012128),
-    ],
-)
-def test_lumped_step(seconds: float, rise: float, per_minute: float) -> None:
-    # closed form, C 2000 J/K, R 0.8 K/W, 60 W
-    assert step_rise_k(seconds, 60.0, 0.8, 2000.0) == pytest.approx(rise, abs=6e-7)
-    assert 60.0 * np.asarray(step_rate_k_s(seconds, 60.0, 0.8, 2000.0)) == pytest.approx(per_minute, abs=6e-7)
-
-
-def test_ulleberg_thermal_time_constant() -> None:
-    # Ulleberg 2003: R 0.167 K/W, C 625 kJ/K, 29 h: a rise of 1 - 1/e after that time
-    tau = 0.167 * 625e3
-    assert tau / 3600.0 == pytest.approx(29.0, rel=1e-2)
-    assert step_rise_k(tau, 1000.0, 0.167, 625e3) == pytest.approx(167.0 * (1.0 - math.exp(-1.0)))
 
 
 def test_safety_arithmetic() -> None:

@@ -13,7 +13,7 @@ import pytest
 from daq.bench import parse_bench
 from daq.cli import main
 from daq.errors import BenchFileError, StoreError
-from daq.physics import conductivity_gilliam_s_cm
+from daq.physics.conductivity import conductivity_gilliam_s_cm
 from daq.store import LookRecord, RunRecord, Store
 from daq.store.logbook import LookBook
 from daq.study.compare.bench_differences import bench_differences

@@ -15,7 +15,8 @@ from playwright.sync_api import Page
 from daq.bench import Bench
 from daq.cli import main
 from daq.frame import Block
-from daq.physics import FARADAY, GAS_CONSTANT, KELVIN, conductivity_gilliam_s_cm
+from daq.physics.conductivity import conductivity_gilliam_s_cm
+from daq.physics.constants import FARADAY, GAS_CONSTANT, KELVIN
 from daq.physics.polarisation import LN10
 from daq.sources.virtual_bench.parameters import StackParameters
 from daq.store import Store

@@ -13,7 +13,7 @@ import pytest
 from daq.bench import Bench
 from daq.cli import main
 from daq.frame import Block
-from daq.physics import thermal_mass_j_k
+from daq.physics.heat import thermal_mass_j_k
 from daq.sources.virtual_bench import load_scenario
 from daq.store import Mark, Store
 from daq.study.compare.against import bench_changes

@@ -9,22 +9,16 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
 from daq.physics._ranges import Num, Outside, plain, within
 
 __all__ = [
     "LOOP_HIGH_MA",
     "LOOP_LOW_MA",
     "divider_input_v",
-    "divider_output_v",
     "divider_resistance_ohm",
     "hall_current_a",
-    "hall_output_v",
-    "loop_current_ma",
     "loop_value",
     "shunt_current_a",
-    "shunt_power_w",
     "shunt_resistance_ohm",
 ]
 
@@ -63,13 +57,6 @@ def divider_input_v(output_v: Num, top_ohm: Num, bottom_ohm: Num) -> Num:
 
 
 @plain
-def divider_output_v(input_v: Num, top_ohm: Num, bottom_ohm: Num) -> Num:
-    """Voltage at the tap of a divider [V]; the inverse of `divider_input_v`."""
-    bottom = _ohm("divider_output_v", "bottom_ohm", bottom_ohm)
-    return input_v * bottom / (_ohm("divider_output_v", "top_ohm", top_ohm) + bottom)
-
-
-@plain
 def divider_resistance_ohm(share: Num, fixed_ohm: Num, *, sensor_at_top: bool = False) -> Num:
     """Resistance of a sensor in a divider fed from the converter's own reference [ohm].
 
@@ -104,13 +91,6 @@ def shunt_current_a(volts: Num, resistance_ohm: Num) -> Num:
     )
 
 
-@plain
-def shunt_power_w(amps_rms: Num, resistance_ohm: Num) -> Num:
-    """Heat in a shunt [W], ``I_rms^2 R``: keep it well below its rating, or its value drifts."""
-    r = within(resistance_ohm, 1e-9, 1e6, place="shunt_power_w", name="resistance_ohm", unit="ohm")
-    return amps_rms * amps_rms * r
-
-
 def _hall(place: str, sensitivity_v_a: Num, supply_v: Num, rated_supply_v: Num) -> tuple[Num, Num]:
     """Zero [V] and sensitivity [V/A] of a ratiometric sensor at its actual supply."""
     sensitivity = within(sensitivity_v_a, 1e-6, 10.0, place=place, name="sensitivity_v_a", unit="V/A")
@@ -142,13 +122,6 @@ def hall_current_a(
 
 
 @plain
-def hall_output_v(amps: Num, sensitivity_v_a: Num, supply_v: Num = 5.0, rated_supply_v: Num = 5.0) -> Num:
-    """Output of a ratiometric Hall sensor [V]; the inverse of `hall_current_a`."""
-    zero, sensitivity = _hall("hall_output_v", sensitivity_v_a, supply_v, rated_supply_v)
-    return zero + amps * sensitivity
-
-
-@plain
 def loop_value(current_ma: Num, low: float, high: float, *, outside: Outside = "raise") -> Num:
     """Value that a 4-20 mA loop carries [unit of `low` and `high`], a little beyond where it over-ranges.
 
@@ -174,19 +147,3 @@ def loop_value(current_ma: Num, low: float, high: float, *, outside: Outside = "
         outside=outside,
     )
     return low + (ma - 4.0) / 16.0 * (high - low)
-
-
-@plain
-def loop_current_ma(value: Num, low: float, high: float, *, outside: Outside = "raise") -> Num:
-    """Current of a 4-20 mA loop that carries `value` [mA]; the inverse of `loop_value`."""
-    span = within(abs(high - low), 1e-12, _INF, place="loop_current_ma", name="high - low", unit="")
-    ma = 4.0 + 16.0 * (value - low) / np.copysign(span, high - low)
-    return within(
-        ma,
-        LOOP_LOW_MA - 1e-9,
-        LOOP_HIGH_MA + 1e-9,
-        place="loop_current_ma",
-        name="current",
-        unit="mA",
-        outside=outside,
-    )

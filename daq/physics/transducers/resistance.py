@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
 
 import numpy as np
 
@@ -24,13 +23,11 @@ __all__ = [
     "ntc_beta_temperature_c",
     "pt_resistance_ohm",
     "pt_temperature_c",
-    "pt_tolerance_k",
 ]
 
 _A, _B, _C = 3.9083e-3, -5.775e-7, -4.183e-12
 
 # [1]: limits of error, constant and per kelvin. AA and C from memory of the standard.
-_CLASSES: Final = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.3, 0.005), "C": (0.6, 0.01)}
 
 
 def _ratio(t: Num) -> FloatArray:
@@ -96,26 +93,6 @@ def pt_temperature_c(resistance_ohm: Num, r0_ohm: float = 100.0, *, outside: Out
         slope = _A + 2.0 * _B * t + _C * (4.0 * cold - 300.0) * cold**2
         t = t - (_ratio(t) - ratio) / slope
     return t
-
-
-@plain
-def pt_tolerance_k(t_c: Num, accuracy_class: Literal["AA", "A", "B", "C"]) -> Num:
-    """Limit of error of a platinum thermometer by its class [K], [1]: ``constant + factor |t|``.
-
-    Parameters
-    ----------
-    t_c : float or array
-        [degC], -50 to 250, where all four classes hold for either construction or nearly so.
-    accuracy_class : {"AA", "A", "B", "C"}
-
-    Raises
-    ------
-    PhysicsRangeError
-        For a temperature out of range.
-    """
-    fixed, per_kelvin = _CLASSES[accuracy_class]
-    t = within(t_c, -50.0, 250.0, place="pt_tolerance_k", name="t_c", unit="degC")
-    return fixed + per_kelvin * np.abs(t)
 
 
 def _beta_inputs(place: str, beta_k: float, r25_ohm: float) -> tuple[Num, Num]:

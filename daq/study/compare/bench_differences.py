@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from daq.physics import conductivity_gilliam_s_cm
+from daq.physics.conductivity import conductivity_gilliam_s_cm
 from daq.study.compare.bench_facts import METERS
 from daq.study.compare.records import Group
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from daq.bench import Bench
 from daq.frame import Block
 from daq.measure import Assessor, Balance, Bins, Columns, FloatArray, IntArray, Measured, heat_of_run, measure
-from daq.physics import thermal_mass_j_k
+from daq.physics.heat import thermal_mass_j_k
 from daq.quantity import Quantity
 from daq.store import FillRecord, RunRecord, Store
 from daq.study.compare.bench_facts import bench_facts

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from daq.errors import UsageError
+from daq.physics.flow_meters import rescaled_flow
 from daq.physics.reference import reference_condition
 from daq.study.fill.result import FILL_NUMBERS
 
@@ -121,7 +122,7 @@ def at_reference(result: Mapping[str, Any], reference: str) -> dict[str, Any]:
         When either condition can not be read.
     """
     was, now = reference_condition(str(result["reference"])), reference_condition(reference)
-    ratio = now.molar_volume_l / was.molar_volume_l
+    ratio = rescaled_flow(1.0, was, now)
     out = dict(result)
     for name, power in _BY_VOLUME.items():
         factor = ratio**power

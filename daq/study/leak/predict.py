@@ -15,18 +15,11 @@ from pydantic import Field, PlainSerializer
 from daq.bench import Bench, GeometrySpec, PortSpec, SlotSpec
 from daq.errors import BenchFileError, PhysicsRangeError, UsageError
 from daq.measure import FloatArray
-from daq.physics import (
-    FARADAY,
-    MIXED_GAS_PER_ELECTRON,
-    LeakCurrents,
-    LeakNetwork,
-    access_resistance_ohm,
-    bubble_factor,
-    channel_resistance_ohm,
-    conductivity_gilliam_s_cm,
-    reference_condition,
-    slot_resistance_ohm,
-)
+from daq.physics.conductivity import bubble_factor, conductivity_gilliam_s_cm
+from daq.physics.constants import FARADAY, MIXED_GAS_PER_ELECTRON
+from daq.physics.leak_network import LeakCurrents, LeakNetwork
+from daq.physics.leak_path import access_resistance_ohm, channel_resistance_ohm, slot_resistance_ohm
+from daq.physics.reference import reference_condition
 from daq.quantity import Quantity, propagate
 from daq.study.render import FORM, AmountOf, Count
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.measure import Columns, FloatArray
-from daq.physics import v_rev
+from daq.physics.cell_voltage import v_rev
 from daq.quantity import Quantity, correlated, propagate
 from daq.stats import cosine_scores, cosines_for, least_squares
 from daq.study.render import FORM, AmountOf, Count, Unsaid

@@ -20,7 +20,7 @@ import numpy as np
 
 from daq.bench import Bench
 from daq.errors import PhysicsRangeError
-from daq.physics import v_rev
+from daq.physics.cell_voltage import v_rev
 from daq.quantity import Quantity, propagate
 from daq.study.leak.predict import Conditions, gap_ohm_of, geometry_of, inputs_of, network_of
 from daq.study.leak.ramp import Ramp, leak_of_line

@@ -24,7 +24,13 @@ from scipy.special import stdtrit
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
 from daq.physics.constants import GAS_CONSTANT, KELVIN
-from daq.physics.polarisation import LN10, transfer_coefficient
+from daq.physics.polarisation import (
+    LN10,
+    activation_volts,
+    exchange_density_ma_cm2,
+    ohmic_volts,
+    transfer_coefficient,
+)
 from daq.study.render import Amount
 
 __all__ = ["PARTS", "Points", "PolarisationFit", "fit_parts"]
@@ -168,8 +174,8 @@ class PolarisationFit:
         r, b, ln_j0, _ = self.theta
         return (
             np.full_like(density, self.reversible_at),
-            1e-3 * r * density,
-            b * np.arcsinh(0.5 * density * math.exp(-ln_j0)),
+            np.asarray(ohmic_volts(density, r)),
+            np.asarray(activation_volts(density, math.exp(ln_j0), b)),
         )
 
 
@@ -243,6 +249,7 @@ class _Model:
 
     def __init__(self, points: Points, reference_c: float) -> None:
         self.points = points
+        self.reference_c = reference_c
         self.t0 = reference_c + KELVIN
         at = np.array([reference_c])
         self.kappa_at = float(points.kappa(at)[0])
@@ -259,14 +266,15 @@ class _Model:
     ) -> FloatArray:
         r, b, ln_j0, energy = theta
         j = self.points.density if density is None else density
-        reversible, kappa, warmth, inverse = (
+        t_c = self.points.lye_temp if lye_temp is None else lye_temp
+        reversible, kappa, warmth, _ = (
             (self.reversible, self.kappa_ratio, self.warmth, self.inverse)
             if lye_temp is None
             else self._by_temperature(lye_temp)
         )
-        act = b * warmth * np.arcsinh(0.5 * j * np.exp(energy * inverse - ln_j0))
-        out: FloatArray = reversible + 1e-3 * r * kappa * j + act
-        return out
+        exchange = exchange_density_ma_cm2(t_c, math.exp(ln_j0), self.reference_c, energy)
+        act = activation_volts(j, exchange, b * warmth)
+        return np.asarray(reversible + ohmic_volts(j, r, kappa) + act)
 
     def fitted(self) -> FloatArray:
         """The best of fits from several starts; b and r stay above 0."""
@@ -360,8 +368,8 @@ def _at_bounds(theta: FloatArray) -> tuple[str, ...]:
 
 def _parts(theta: FloatArray, at_density: float, model: _Model) -> FloatArray:
     r, b, ln_j0, _ = theta
-    ohmic = 1e-3 * r * at_density
-    act = b * math.asinh(0.5 * at_density * math.exp(-ln_j0))
+    ohmic = float(ohmic_volts(at_density, r))
+    act = float(activation_volts(at_density, math.exp(ln_j0), b))
     return np.array([r, LN10 * b, ln_j0, ohmic, act, model.reversible_at + ohmic + act])
 
 

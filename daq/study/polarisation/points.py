@@ -9,7 +9,8 @@ import numpy as np
 
 from daq.bench import Bench
 from daq.measure import FloatArray
-from daq.physics import conductivity_gilliam_s_cm, v_rev_in_lye
+from daq.physics.cell_voltage import v_rev_in_lye
+from daq.physics.conductivity import conductivity_gilliam_s_cm
 from daq.quantity import Quantity, Variable
 from daq.study.compare import fingerprint
 from daq.study.leak import KAPPA_PER_K

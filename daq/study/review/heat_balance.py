@@ -16,7 +16,7 @@ import numpy as np
 from daq.bench import Bench
 from daq.errors import LyewatchError
 from daq.measure import Balance, FloatArray, Measured, heat_of_run
-from daq.physics import thermal_mass_j_k
+from daq.physics.heat import thermal_mass_j_k
 from daq.quantity import Quantity
 from daq.stats import cosine_scores, cosines_for, least_squares
 
