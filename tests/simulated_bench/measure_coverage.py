@@ -217,9 +217,9 @@ def one_run(tally: Tally, rng: np.random.Generator, *, chopped: bool, power_by: 
         ("total water", "water_split_ml", float(h.gas_mol_s.sum()) * 2.0 / 3.0 * 18.01528 / 0.998207),
         ("total vapour", "water_vapour_ml", float(h.vapour_kg_s.sum()) * 1000.0 / 0.998207),
     ):
-        said = totals[key].get("whole", totals[key])
-        if said["value"] is not None:
-            tally.rows[name].add(said["value"], said["u95"] or math.nan, true)
+        said = getattr(totals, key).whole or getattr(totals, key).number
+        if said.value is not None:
+            tally.rows[name].add(said.value, said.u95 or math.nan, true)
 
 
 def _means(

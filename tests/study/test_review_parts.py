@@ -155,11 +155,11 @@ def test_forecasts_are_held_against_what_came() -> None:
         {"at_s": 600.0, "limit_c": None},
     ]
     found = check_forecasts(forecasts, end_s, temp, phases)
-    verdicts = [f["verdict"] for f in found["list"]]
+    verdicts = [f.verdict for f in found.list_]
     assert verdicts == ["held", "early", "late", "not foreseen", "held", "did not come"]
-    assert (found["made"], found["checked"], found["held"]) == (10, 6, 2)
+    assert (found.made, found.checked, found.held) == (10, 6, 2)
     # windows' means stand at their middles: 50 degC is reached 15 s before the end of the one that has it
-    assert found["list"][0]["came_s"] == pytest.approx(2385.0, abs=1e-6)
+    assert found.list_[0].came_s == pytest.approx(2385.0, abs=1e-6)
 
 
 def test_keys_of_the_bench_file_that_changed() -> None:

@@ -12,18 +12,18 @@ import pytest
 from numpy.typing import NDArray
 
 from daq.frame import NO_SEQ, Block
+from daq.study.render import Number
 from daq.study.review import review
 from daq.study.review.summary import summary_text, total_words
-from daq.study.review.totals import bridged, noise_of_integral
+from daq.study.review.totals import Totals, bridged, noise_of_integral
 from tests.watch.workshop import ALL, bench, block
 
 EXACT: dict[str, str] = {}
 
 
-def totals(blocks: list[Block], accuracy: dict[str, str] | None = None) -> dict[str, Any]:
+def totals(blocks: list[Block], accuracy: dict[str, str] | None = None) -> Totals:
     made = bench(ALL, accuracy=EXACT if accuracy is None else accuracy)
-    found: dict[str, Any] = review(made, blocks).as_dict()["totals"]
-    return found
+    return review(made, blocks).result.totals
 
 
 def run(
@@ -43,18 +43,21 @@ def run(
     )
 
 
-def within(number: dict[str, Any], true: float) -> bool:
-    return bool(abs(number["value"] - true) <= number["u95"])
+def within(number: Number, true: float) -> bool:
+    assert number.value is not None
+    assert number.u95 is not None
+    return abs(number.value - true) <= number.u95
 
 
 def test_a_current_that_goes_up_and_down_is_no_doubt_of_the_charge() -> None:
     """10 and 20 A in turns of 5 s for 54 s: 0.2204 Ah, of which U was said to be 0.081 Ah."""
     t = (np.arange(540) + 1) / 10.0
     square = np.where((t - 0.05) % 10.0 < 5.0, 10.0, 20.0)
-    charge = totals([run(t, square, noise=0.02)])["charge_ah"]
+    charge = totals([run(t, square, noise=0.02)]).charge_ah
     true = float(square.sum()) * 0.1 / 3600.0
-    assert charge["value"] == pytest.approx(true, rel=1e-3)
-    assert charge["u95"] < 0.02 * true
+    assert charge.value == pytest.approx(true, rel=1e-3)
+    assert charge.u95 is not None
+    assert charge.u95 < 0.02 * true
 
 
 def test_the_noise_of_an_integral_covers_its_truth() -> None:
@@ -83,13 +86,15 @@ def test_a_hole_of_ten_minutes_is_no_energy_saved() -> None:
     amps = np.full(t.size, 15.0)
     keep = hole(t, 3000.0, 3600.0)
     there = run(t[keep], amps[keep], noise=0.02)
-    energy = totals([there], {"amps": "1 % of reading"})["energy_wh"]
+    energy = totals([there], {"amps": "1 % of reading"}).energy_wh
     true = 13.2 * 15.0 * 2.0
-    assert energy["value"] == pytest.approx(true * (1.0 - 600.0 / 7200.0), rel=5e-3)
-    assert energy["recorded_s"] == pytest.approx(6600.0, abs=31.0)
-    assert energy["whole_s"] == pytest.approx(7200.0, abs=1.0)
-    assert within(energy["whole"], true)
-    assert energy["whole"]["u95"] < 0.03 * true
+    assert energy.value == pytest.approx(true * (1.0 - 600.0 / 7200.0), rel=5e-3)
+    assert energy.recorded_s == pytest.approx(6600.0, abs=31.0)
+    assert energy.whole_s == pytest.approx(7200.0, abs=1.0)
+    assert energy.whole is not None
+    assert within(energy.whole, true)
+    assert energy.whole.u95 is not None
+    assert energy.whole.u95 < 0.03 * true
     words = total_words(energy)
     assert "of the recorded 1 h 50 min of 2 h 00 min" in words
     assert words.endswith("with the gaps bridged")
@@ -98,8 +103,8 @@ def test_a_hole_of_ten_minutes_is_no_energy_saved() -> None:
 
 def test_a_whole_run_says_nothing_of_gaps() -> None:
     t = (np.arange(6000) + 1) / 10.0
-    energy = totals([run(t, np.full(t.size, 15.0))])["energy_wh"]
-    assert "whole" not in energy
+    energy = totals([run(t, np.full(t.size, 15.0))]).energy_wh
+    assert energy.whole is None
     assert "recorded" not in total_words(energy)
 
 
@@ -114,13 +119,13 @@ def test_rows_lost_at_random_are_a_finding_and_lose_no_energy(*, numbered: bool)
     seq = np.flatnonzero(keep) if numbered else np.full(int(keep.sum()), NO_SEQ)
     there = Block(whole.source, whole.t_ns, seq.astype(np.int64), whole.values, whole.status)
     made = bench(ALL, accuracy={"amps": "1 % of reading"})
-    body = review(made, [there]).as_dict()
-    energy = body["totals"]["energy_wh"]
+    result = review(made, [there]).result
+    energy = result.totals.energy_wh
     true = 13.2 * float(np.sum(amps)) / 3600.0
-    assert within(energy.get("whole", energy), true)
-    (found,) = [f for f in body["findings"] if f["code"] == "rows_missing"]
-    assert "20 %" in found["text"]
-    assert "line drops bytes" in found["causes"][0]
+    assert within(energy.whole or energy.number, true)
+    (found,) = [f for f in result.findings if f.code == "rows_missing"]
+    assert "20 %" in found.text
+    assert "line drops bytes" in found.causes[0]
 
 
 def test_a_long_silence_is_a_gap_and_no_rows_missing_here_and_there() -> None:

@@ -52,7 +52,7 @@ def test_half_an_hour_at_twenty_amps_is_good_to_a_hundredth() -> None:
     run = weighed_run(np.random.default_rng(1))
     found = weighed(run)
     value, u95 = (float(np.asarray(q).reshape(-1)[0]) for q in (found.faradaic.value, found.faradaic.u95))
-    print(f"eta {value:.4f} +- {u95:.4f}, true {run.faradaic:.4f}", found.as_dict()["budget"])
+    print(f"eta {value:.4f} +- {u95:.4f}, true {run.faradaic:.4f}", found.result(None).budget)
     assert abs(value - run.faradaic) <= u95
     assert u95 <= 0.0115 * value
     # Faraday by hand: 18.015 g for two moles of electrons, in each of six cells

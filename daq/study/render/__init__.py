@@ -1,4 +1,4 @@
-"""How studies are shown: one document for terminal and page, charts, pictures and the JSON Schemas."""
+"""How studies are shown: one document for terminal and page, charts, pictures, JSON."""
 
 from daq.study.render.charts import Line, Mark, Panel, Span, draw, draw_shares
 from daq.study.render.document import (
@@ -27,11 +27,9 @@ from daq.study.render.forms import (
     Amount,
     AmountOf,
     At,
-    Count,
     Known,
     Named,
     NotNegative,
-    Share,
     Unsaid,
     amount,
     form_of,
@@ -39,6 +37,7 @@ from daq.study.render.forms import (
     schema_from,
 )
 from daq.study.render.html import as_html, cautions, page, table
+from daq.study.render.models import Count, Magnitude, Number, Share, as_json, schema_of_type
 from daq.study.render.pictures import (
     FIRST,
     FIRST_PALE,
@@ -51,7 +50,6 @@ from daq.study.render.pictures import (
     rendered,
     styled,
 )
-from daq.study.render.schemas import WRITTEN, written_schema
 from daq.study.render.terminal import as_text
 from daq.study.render.text import clock_words, date_words, duration_words, number_words
 
@@ -65,7 +63,6 @@ __all__ = [
     "QUIET",
     "SECOND",
     "SECOND_PALE",
-    "WRITTEN",
     "Amount",
     "AmountOf",
     "At",
@@ -82,9 +79,11 @@ __all__ = [
     "KeyFigures",
     "Known",
     "Line",
+    "Magnitude",
     "Mark",
     "Named",
     "NotNegative",
+    "Number",
     "Panel",
     "Paragraph",
     "Part",
@@ -99,6 +98,7 @@ __all__ = [
     "Unsaid",
     "amount",
     "as_html",
+    "as_json",
     "as_text",
     "cautions",
     "clock_words",
@@ -113,7 +113,7 @@ __all__ = [
     "plain",
     "rendered",
     "schema_from",
+    "schema_of_type",
     "styled",
     "table",
-    "written_schema",
 ]

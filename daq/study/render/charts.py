@@ -3,6 +3,10 @@ see.
 
 A channel is drawn as the band between the lowest and the highest sample of each stretch, so that no spike of
 one sample is lost. A gap stays a gap.
+
+Why not by matplotlib, which draws the other pictures: seven panels of a run of 71,600 samples take 21 ms and
+183 kB here, and 361 ms and 283 kB there, after 0.5 s for its import (CPU time, measured 2026-12-01); and the
+page's style sheet reaches what is drawn here.
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field, PlainSerializer, TypeAdapter
 from pydantic.json_schema import GenerateJsonSchema
 
 from daq.quantity import Quantity
+from daq.study.render.models import Count, Share
 
 __all__ = [
     "FORM",
@@ -41,8 +42,6 @@ FORM = ConfigDict(arbitrary_types_allowed=True, json_schema_serialization_defaul
 _T = TypeVar("_T")
 Unsaid = Annotated[_T, Field(exclude=True)]
 NotNegative = Annotated[float, Field(ge=0)]
-Count = Annotated[int, Field(ge=0)]
-Share = Annotated[float, Field(ge=0, le=1)]
 
 
 @dataclass(frozen=True, slots=True)

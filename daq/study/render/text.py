@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from daq.measure import unit_words
 from daq.quantity import shown, shown_time
+from daq.study.render.models import Number
 
 
 def duration_words(seconds: float) -> str:
@@ -32,7 +30,7 @@ def date_words(start_utc_ns: int | None) -> str:
     return "–" if start_utc_ns is None else shown_time(start_utc_ns)
 
 
-def number_words(number: Mapping[str, Any]) -> str:
+def number_words(number: Number) -> str:
     """A number with its expanded uncertainty, rounded by it: ``4.51 ± 0.37 mL/min/W``."""
-    unit = unit_words(str(number["unit"])) if number["value"] is not None else ""
-    return shown(number["value"], number["u95"], unit).text
+    unit = unit_words(number.unit) if number.value is not None else ""
+    return shown(number.value, number.u95, unit).text

@@ -6,7 +6,7 @@ number and its uncertainty on it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal
@@ -18,6 +18,8 @@ from daq.study.render import (
     INK,
     QUIET,
     SECOND,
+    Number,
+    as_json,
     date_words,
     duration_words,
     figure,
@@ -25,9 +27,10 @@ from daq.study.render import (
     rendered,
     styled,
 )
-from daq.study.review.run_review import Review
+from daq.study.review.headline import Headline, NumberSet, Spent
+from daq.study.review.run_review import Review, ReviewResult, RunHead
 
-__all__ = ["HEIGHT", "SCHEMA", "WIDTH", "CardFacts", "card_dict", "card_facts", "result_card"]
+__all__ = ["HEIGHT", "SCHEMA", "WIDTH", "CardFacts", "CardResult", "card_dict", "card_facts", "result_card"]
 
 
 SCHEMA = "lyewatch.card/1"
@@ -91,67 +94,79 @@ class CardFacts:
     foot: str
 
 
+@dataclass(frozen=True, slots=True)
+class CardResult:
+    """What a card shows; `lyewatch.card` as JSON."""
+
+    run: RunHead
+    reference: str
+    phase: str | None
+    duration_s: float | None
+    numbers: NumberSet | None
+    spent: Spent | None
+    limits: Sequence[str]
+
+
 def card_facts(made: Review) -> CardFacts:
     """The words of a run's card."""
-    body = made.as_dict()
-    run, head = body["run"], body["headline"]
+    result = made.result
+    run, head = result.run, result.headline
     stack = made.bench.stack
-    numbers = head["numbers"] if head else {}
-    mmw = numbers.get("mmw_dry_ref") or {"value": None, "u95": None}
+    numbers = head.numbers if head else {}
+    mmw = numbers.get("mmw_dry_ref") or Number(None, None, "")
     held = (
         "never powered"
         if head is None
-        else f"mean over {duration_words(head['duration_s'])} {head['phase']}, "
-        f"of a run of {duration_words(body['duration_s'])}"
+        else f"mean over {duration_words(head.duration_s)} {head.phase}, "
+        f"of a run of {duration_words(result.duration_s)}"
     )
     facts = [
         (_SHORT.get(k, _LABELS[k]), number_words(numbers[k]))
         for k in FACTS
-        if numbers and numbers[k]["value"] is not None
+        if numbers and numbers[k].value is not None
     ]
     electrolyte = f"{stack.electrolyte} {100.0 * stack.mass_fraction:g} % by mass"
     return CardFacts(
-        build=run["build"] or stack.build,
+        build=run.build or stack.build,
         stack=f"{stack.name}: {stack.cells} cells, {stack.plate_area_cm2:g} cm² a plate, {electrolyte}",
-        when=date_words(run["start_utc_ns"]),
+        when=date_words(run.start_utc_ns),
         held=held,
-        headline=shown(mmw["value"], mmw["u95"], "").text if mmw["value"] is not None else "",
+        headline=shown(mmw.value, mmw.u95, "").text if mmw.value is not None else "",
         unit=unit_words("mL/min/W"),
-        basis=f"dry gas at {body['reference']}; ± U, k = 2",
+        basis=f"dry gas at {result.reference}; ± U, k = 2",
         facts=tuple(facts),
         ruler=_ruler(numbers),
         spent=_spent(head),
-        limits=_limits(body),
-        foot=f"bench {run['bench']} · run {run['id'] or 'not stored'} · lyewatch · no fuel saving is claimed",
+        limits=_limits(result),
+        foot=f"bench {run.bench} · run {run.id or 'not stored'} · lyewatch · no fuel saving is claimed",
     )
 
 
 def card_dict(made: Review) -> dict[str, Any]:
     """For JSON; `schema` names its version."""
-    body, facts = made.as_dict(), card_facts(made)
-    head = body["headline"]
-    return {
-        "schema": SCHEMA,
-        "run": body["run"],
-        "reference": body["reference"],
-        "phase": None if head is None else head["phase"],
-        "duration_s": None if head is None else head["duration_s"],
-        "numbers": None if head is None else head["numbers"],
-        "spent": None if head is None else head["spent"],
-        "limits": list(facts.limits),
-    }
+    result, head = made.result, made.result.headline
+    card = CardResult(
+        run=result.run,
+        reference=result.reference,
+        phase=None if head is None else head.phase,
+        duration_s=None if head is None else head.duration_s,
+        numbers=None if head is None else head.numbers,
+        spent=None if head is None else head.spent,
+        limits=_limits(result),
+    )
+    return {"schema": SCHEMA, **as_json(card)}
 
 
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _ruler(numbers: Mapping[str, Any]) -> dict[str, float | None]:
-    def of(key: str, what: str = "value") -> float | None:
-        return numbers[key][what] if numbers else None
+def _ruler(numbers: Mapping[str, Number]) -> dict[str, float | None]:
+    def of(key: str) -> float | None:
+        return numbers[key].value if numbers else None
 
     return {
         "value": of("mmw_dry_ref"),
-        "u95": of("mmw_dry_ref", "u95"),
+        "u95": numbers["mmw_dry_ref"].u95 if numbers else None,
         "as_read": of("mmw_as_read"),
         "volts": of("mmw_ceiling_faraday"),
         "no_heat": of("mmw_ceiling_thermoneutral"),
@@ -159,36 +174,28 @@ def _ruler(numbers: Mapping[str, Any]) -> dict[str, float | None]:
     }
 
 
-def _spent(head: Mapping[str, Any] | None) -> dict[str, tuple[float, str]]:
-    if head is None or any(head["spent"][k]["value"] is None for k in ("gas", "vapour", "heat")):
+def _spent(head: Headline | None) -> dict[str, tuple[float, str]]:
+    if head is None or not head.spent.known:
         return {}
-    return {
-        k: (
-            float(s["value"]),
-            shown(100.0 * s["value"], None if s["u95"] is None else 100.0 * s["u95"], "W").text,
-        )
-        for k, s in head["spent"].items()
-    }
+    return {k: (s.value or 0.0, number_words(s.times(100.0, "W"))) for k, s in head.spent.shares.items()}
 
 
-def _limits(body: Mapping[str, Any]) -> tuple[str, ...]:
+def _limits(result: ReviewResult) -> tuple[str, ...]:
     """The worst first: what can not be, what the number was not measured over, what most of U comes from."""
-    head = body["headline"]
-    out = [f"Finding: {f['text']}" for f in body["findings"]]
+    head = result.headline
+    out = [f"Finding: {f.text}" for f in result.findings]
     if head is None:
         return (*out, "The stack was never powered and undisturbed.")
     out.append("One run: another day may differ by more than U.")
-    if head["phase"] != "steady":
+    if head.phase != "steady":
         out.append("The temperature never held steady: the numbers hold for the warm-up's mean only.")
-    if head["budget"]:
-        most = head["budget"][0]
-        out.append(
-            f"{100.0 * most['share']:.0f} % of the variance behind U comes from {_words(most['from'])}."
-        )
-    out += [text[:1].upper() + text[1:] + "." for text in body["assumptions"]]
-    gaps = body["gaps"]
-    if gaps["count"]:
-        out.append(f"{gaps['count']} gaps in the data, {duration_words(gaps['seconds'])} in all.")
+    if head.budget:
+        most = head.budget[0]
+        out.append(f"{100.0 * most.share:.0f} % of the variance behind U comes from {_words(most.from_)}.")
+    out += [text[:1].upper() + text[1:] + "." for text in result.assumptions]
+    gaps = result.gaps
+    if gaps.count:
+        out.append(f"{gaps.count} gaps in the data, {duration_words(gaps.seconds)} in all.")
     return tuple(out[:MOST_LIMITS])
 
 

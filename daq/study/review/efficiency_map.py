@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.measure import Assessor, Balance, FloatArray
+from daq.study.render import Magnitude, Number
+from daq.study.review.headline import numbers_at
 
-__all__ = ["MAP_KEYS", "efficiency_map"]
+__all__ = ["MAP_KEYS", "EfficiencyMap", "Field", "efficiency_map"]
 
 MAP_KEYS = ("mmw_dry_ref", "faradaic_efficiency", "energy_efficiency_hhv", "cell_volts")
 LEAST_S = 60.0
@@ -21,7 +23,32 @@ MOST = 7
 _STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
 
-def efficiency_map(assessor: Assessor, balance: Balance, where: NDArray[np.bool_]) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A field of the map: its bounds [degC], [A], its time [s], and the numbers of `MAP_KEYS`, all gas of the
+    field over all its energy.
+    """
+
+    temp_from: float
+    temp_to: float
+    amps_from: float
+    amps_to: float
+    seconds: Magnitude
+    lye_temp: Number
+    amps: Number
+    numbers: Mapping[str, Number]
+
+
+@dataclass(frozen=True, slots=True)
+class EfficiencyMap:
+    """Edges of the columns [degC] and rows [A], and the fields where the run was long enough."""
+
+    temp_edges: Sequence[float]
+    amps_edges: Sequence[float]
+    fields: Sequence[Field]
+
+
+def efficiency_map(assessor: Assessor, balance: Balance, where: NDArray[np.bool_]) -> EfficiencyMap:
     """The map.
 
     Parameters
@@ -31,19 +58,12 @@ def efficiency_map(assessor: Assessor, balance: Balance, where: NDArray[np.bool_
         Of consecutive windows.
     where : bool[m]
         Windows that count: powered and undisturbed.
-
-    Returns
-    -------
-    dict
-        `temp_edges` [degC], `amps_edges` [A], and `fields`: each with its bounds, its time and the numbers of
-        `MAP_KEYS`, all gas of the field over all its energy.
     """
     temp, amps = (np.asarray(balance.flows[k].value, dtype=np.float64) for k in ("lye_temp", "amps"))
     where = where & np.isfinite(temp) & np.isfinite(amps)
     seconds = np.where(where, balance.seconds["amps"], 0.0)
-    out: dict[str, Any] = {"temp_edges": [], "amps_edges": [], "fields": []}
     if not where.any():
-        return out
+        return EfficiencyMap([], [], [])
     # A supply is set to round amps: those stand in the middle of their row, not on its edge.
     columns, rows = _edges(temp[where], least=5.0, shift=0.0), _edges(amps[where], least=0.1, shift=0.5)
     fields = []
@@ -59,25 +79,25 @@ def efficiency_map(assessor: Assessor, balance: Balance, where: NDArray[np.bool_
             spent = float(seconds[inside].sum())
             if spent < LEAST_S:
                 continue
-            numbers = assessor.numbers(balance.averaged(inside)).at(0)
-            if any(numbers[k]["value"] is not None for k in MAP_KEYS):
+            numbers = numbers_at(assessor.numbers(balance.averaged(inside)))
+            if any(numbers[k].value is not None for k in MAP_KEYS):
                 fields.append(_field(columns, rows, i, j, spent, numbers))
-    return {"temp_edges": columns.tolist(), "amps_edges": rows.tolist(), "fields": fields}
+    return EfficiencyMap(columns.tolist(), rows.tolist(), fields)
 
 
 def _field(
-    columns: FloatArray, rows: FloatArray, i: int, j: int, spent: float, numbers: Mapping[str, Any]
-) -> dict[str, Any]:
-    return {
-        "temp_from": float(columns[j]),
-        "temp_to": float(columns[j + 1]),
-        "amps_from": float(rows[i]),
-        "amps_to": float(rows[i + 1]),
-        "seconds": spent,
-        "lye_temp": numbers["lye_temp"],
-        "amps": numbers["amps"],
-        "numbers": {k: numbers[k] for k in MAP_KEYS},
-    }
+    columns: FloatArray, rows: FloatArray, i: int, j: int, spent: float, numbers: Mapping[str, Number]
+) -> Field:
+    return Field(
+        temp_from=float(columns[j]),
+        temp_to=float(columns[j + 1]),
+        amps_from=float(rows[i]),
+        amps_to=float(rows[i + 1]),
+        seconds=spent,
+        lye_temp=numbers["lye_temp"],
+        amps=numbers["amps"],
+        numbers={k: numbers[k] for k in MAP_KEYS},
+    )
 
 
 def _edges(values: FloatArray, *, least: float, shift: float) -> FloatArray:

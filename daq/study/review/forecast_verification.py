@@ -12,14 +12,23 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 
 from daq.measure import FloatArray, Numbers
+from daq.study.render import Share
 from daq.study.runs import Phase
 
-__all__ = ["hindsight"]
+__all__ = [
+    "ForecastVerification",
+    "JudgedWarning",
+    "SettlingError",
+    "Stretch",
+    "TimeError",
+    "hindsight",
+]
 
 LEFT_S = (3600.0, 1800.0, 1200.0, 600.0, 300.0)
 """How long before a crossing what was said of it is looked at [s]."""
@@ -34,12 +43,84 @@ NEAR_S = 90.0
 _LASTING = ("warm-up", "steady")
 
 
+@dataclass(frozen=True, slots=True)
+class TimeError:
+    """What was said of the time to a limit, `left_s` before it was crossed [s]; `error` as a share [1]."""
+
+    left_s: float
+    at_s: float
+    true_s: float
+    said_s: float | None
+    low_s: float | None
+    high_s: float | None
+    error: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SettlingError:
+    """What was said, at a share of the rise, of where it would settle [degC]."""
+
+    share: Share
+    at_s: float
+    said_c: float | None
+    low_c: float | None
+    high_c: float | None
+    error_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of unchanged conditions [s], and what came.
+
+    Attributes
+    ----------
+    outcome : str
+        "crossed", "settled" or what ended it.
+    limit_c, crossed_at_s, settled_c : float or None
+    said : sequence of TimeError
+        Of the time to the limit, where it was crossed.
+    settling : sequence of SettlingError
+        Of where it settles, where it did.
+    """
+
+    from_s: float
+    to_s: float
+    outcome: str
+    limit_c: float | None
+    crossed_at_s: float | None
+    settled_c: float | None
+    said: Sequence[TimeError]
+    settling: Sequence[SettlingError]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedWarning:
+    """What came of a warning, and how long after it [s]."""
+
+    raised_s: float
+    outcome: Literal["not judged", "crossed", "late", "settled", "changed"]
+    lead_s: float | None
+    crossed_at_s: float | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastVerification:
+    """What came in each stretch of unchanged conditions, whether a warning came in time, and how far off it
+    was what had been said at chosen moments before. `missed`: crossings [s] before which no warning stood.
+    """
+
+    stretches: Sequence[Stretch]
+    warnings: Sequence[JudgedWarning]
+    missed: Sequence[float]
+
+
 def hindsight(
     windows: Numbers,
     phases: Sequence[Phase],
     forecasts: Sequence[Mapping[str, Any]],
     warnings: Sequence[Mapping[str, Any]],
-) -> dict[str, Any]:
+) -> ForecastVerification:
     """Hold a run's forecasts and warnings against its temperatures.
 
     Parameters
@@ -52,26 +133,14 @@ def hindsight(
         In order of time: `at_s`, `limit_c`, `time_to_limit_s`, `steady_state_c` and their bands.
     warnings : sequence of mapping
         `raised_s`, `cleared_s`, `reason`, `numbers`.
-
-    Returns
-    -------
-    dict
-        `stretches`: `from_s`, `to_s`, `outcome` ("crossed", "settled" or what ended it), `limit_c`,
-        `crossed_at_s`, `settled_c`, and what was `said` of time [s] and `settling` [degC], each with its
-        `error`. `warnings`: `raised_s`, `outcome`, `lead_s` to the crossing, `words`. `missed`: crossings
-        [s] before which no warning stood.
     """
     if not forecasts:
-        return {"stretches": [], "warnings": [], "missed": []}
+        return ForecastVerification([], [], [])
     stretches = [_stretch(windows, group, after, forecasts) for group, after in _lasting(phases)]
     judged = [_judged(w, stretches) for w in warnings]
-    warned = {w["crossed_at_s"] for w in judged}
-    crossings = [s["crossed_at_s"] for s in stretches if s["crossed_at_s"] is not None]
-    return {
-        "stretches": stretches,
-        "warnings": judged,
-        "missed": [at for at in crossings if at not in warned],
-    }
+    warned = {w.crossed_at_s for w in judged}
+    crossings = [s.crossed_at_s for s in stretches if s.crossed_at_s is not None]
+    return ForecastVerification(stretches, judged, [at for at in crossings if at not in warned])
 
 
 def _lasting(phases: Sequence[Phase]) -> list[tuple[list[Phase], str]]:
@@ -86,7 +155,7 @@ def _lasting(phases: Sequence[Phase]) -> list[tuple[list[Phase], str]]:
 
 def _stretch(
     windows: Numbers, group: Sequence[Phase], after: str, forecasts: Sequence[Mapping[str, Any]]
-) -> dict[str, Any]:
+) -> Stretch:
     first, last = group[0], group[-1]
     rows = slice(first.first, last.last + 1)
     half_s = windows.window_ns * 0.5e-9
@@ -100,16 +169,16 @@ def _stretch(
     settled: float | None = None
     if crossed is None and last.name == "steady" and last.to_s - last.from_s >= SETTLED_AFTER_S:
         settled = float(np.mean(lye[t_s >= last.to_s - 0.5 * SETTLED_AFTER_S]))
-    return {
-        "from_s": first.from_s,
-        "to_s": last.to_s,
-        "outcome": "crossed" if crossed is not None else "settled" if settled is not None else after,
-        "limit_c": limit,
-        "crossed_at_s": crossed,
-        "settled_c": settled,
-        "said": [] if crossed is None else _said_of_time(own, crossed),
-        "settling": [] if settled is None else _said_of_settling(own, t_s, lye, settled),
-    }
+    return Stretch(
+        from_s=first.from_s,
+        to_s=last.to_s,
+        outcome="crossed" if crossed is not None else "settled" if settled is not None else after,
+        limit_c=limit,
+        crossed_at_s=crossed,
+        settled_c=settled,
+        said=[] if crossed is None else _said_of_time(own, crossed),
+        settling=[] if settled is None else _said_of_settling(own, t_s, lye, settled),
+    )
 
 
 def _crossing(t_s: FloatArray, lye: FloatArray, limit: float) -> float | None:
@@ -130,8 +199,8 @@ def _near(forecasts: Sequence[Mapping[str, Any]], at_s: float) -> Mapping[str, A
     return best if abs(float(best["at_s"]) - at_s) <= NEAR_S else None
 
 
-def _said_of_time(forecasts: Sequence[Mapping[str, Any]], crossed_s: float) -> list[dict[str, Any]]:
-    out: list[dict[str, Any]] = []
+def _said_of_time(forecasts: Sequence[Mapping[str, Any]], crossed_s: float) -> list[TimeError]:
+    out = []
     for left_s in LEFT_S:
         f = _near(forecasts, crossed_s - left_s)
         if f is None:
@@ -139,26 +208,26 @@ def _said_of_time(forecasts: Sequence[Mapping[str, Any]], crossed_s: float) -> l
         true_s = crossed_s - float(f["at_s"])
         said_s = f.get("time_to_limit_s")
         out.append(
-            {
-                "left_s": left_s,
-                "at_s": float(f["at_s"]),
-                "true_s": true_s,
-                "said_s": said_s,
-                "low_s": f.get("time_to_limit_low_s"),
-                "high_s": f.get("time_to_limit_high_s"),
-                "error": None if said_s is None else (float(said_s) - true_s) / true_s,
-            }
+            TimeError(
+                left_s=left_s,
+                at_s=float(f["at_s"]),
+                true_s=true_s,
+                said_s=said_s,
+                low_s=f.get("time_to_limit_low_s"),
+                high_s=f.get("time_to_limit_high_s"),
+                error=None if said_s is None else (float(said_s) - true_s) / true_s,
+            )
         )
     return out
 
 
 def _said_of_settling(
     forecasts: Sequence[Mapping[str, Any]], t_s: FloatArray, lye: FloatArray, settled_c: float
-) -> list[dict[str, Any]]:
+) -> list[SettlingError]:
     start = float(lye[0])
     if settled_c - start < LEAST_RISE_K:
         return []
-    out: list[dict[str, Any]] = []
+    out = []
     for share in SHARES:
         at_s = float(t_s[int(np.argmax(lye >= start + share * (settled_c - start)))])
         f = _near(forecasts, at_s)
@@ -166,23 +235,24 @@ def _said_of_settling(
             continue
         said = f.get("steady_state_c")
         out.append(
-            {
-                "share": share,
-                "at_s": float(f["at_s"]),
-                "said_c": said,
-                "low_c": f.get("steady_state_low_c"),
-                "high_c": f.get("steady_state_high_c"),
-                "error_c": None if said is None else float(said) - settled_c,
-            }
+            SettlingError(
+                share=share,
+                at_s=float(f["at_s"]),
+                said_c=said,
+                low_c=f.get("steady_state_low_c"),
+                high_c=f.get("steady_state_high_c"),
+                error_c=None if said is None else float(said) - settled_c,
+            )
         )
     return out
 
 
-def _judged(warning: Mapping[str, Any], stretches: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _judged(warning: Mapping[str, Any], stretches: Sequence[Stretch]) -> JudgedWarning:
     """What came of a warning."""
+    outcome: Literal["not judged", "crossed", "late", "settled", "changed"]
     at_s = float(warning["raised_s"])
-    own = next((s for s in stretches if s["from_s"] <= at_s <= s["to_s"]), None)
-    crossed = None if own is None else own["crossed_at_s"]
+    own = next((s for s in stretches if s.from_s <= at_s <= s.to_s), None)
+    crossed = None if own is None else own.crossed_at_s
     lead_s: float | None = None
     if own is None:
         outcome, words = "not judged", "raised while conditions were changing"
@@ -191,9 +261,9 @@ def _judged(warning: Mapping[str, Any], stretches: Sequence[Mapping[str, Any]]) 
         words = "the limit was crossed"
     elif crossed is not None:
         outcome, words, crossed = "late", "the limit had been crossed before", None
-    elif own["settled_c"] is not None:
-        outcome, words = "settled", f"it settled at {own['settled_c']:.1f} °C, below the limit"
+    elif own.settled_c is not None:
+        outcome, words = "settled", f"it settled at {own.settled_c:.1f} °C, below the limit"
     else:
         outcome = "changed"
-        words = f"conditions lasted {(own['to_s'] - at_s) / 60.0:.0f} min longer; then: {own['outcome']}"
-    return {"raised_s": at_s, "outcome": outcome, "lead_s": lead_s, "crossed_at_s": crossed, "words": words}
+        words = f"conditions lasted {(own.to_s - at_s) / 60.0:.0f} min longer; then: {own.outcome}"
+    return JudgedWarning(at_s, outcome, lead_s, crossed, words)

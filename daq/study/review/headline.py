@@ -3,34 +3,95 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
-from daq.measure import Assessor, Balance
+from daq.measure import NUMBERS, Assessor, Balance
+from daq.measure import Numbers as Windows
 from daq.quantity import Quantity
+from daq.study.render import Magnitude, Number, Share
 from daq.study.runs import Phase
 
-__all__ = ["headline"]
+__all__ = ["BudgetShare", "Headline", "NumberSet", "Spent", "headline", "numbers_at"]
 
 LEAST_STEADY_S = 300.0
 """A steady phase shorter than this does not speak for the run [s] (judgement)."""
 
 
-def headline(assessor: Assessor, balance: Balance, phases: Sequence[Phase]) -> dict[str, Any] | None:
-    """The numbers of the longest steady phase, else of all time that was powered and undisturbed.
+NumberSet = Annotated[
+    Mapping[str, Number], Field(json_schema_extra={"required": [spec.key for spec in NUMBERS]})
+]
+"""Every number of `daq.measure.NUMBERS` by its key."""
 
-    Returns
-    -------
-    dict or None
-        `phase`, `from_s`, `to_s`, `duration_s`; `numbers` as everywhere; `spent`: shares of the power that
-        left as gas, as vapour and as heat [1]; `budget`: where the variance of dry MMW comes from, as shares
-        [1], largest first. None for a run that was never powered.
+
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """Shares of the power that left as gas, as vapour and as heat [1]."""
+
+    gas: Number
+    vapour: Number
+    heat: Number
+
+    @property
+    def shares(self) -> dict[str, Number]:
+        """By name."""
+        return {"gas": self.gas, "vapour": self.vapour, "heat": self.heat}
+
+    @property
+    def known(self) -> bool:
+        """Whether all of them are."""
+        return all(share.value is not None for share in self.shares.values())
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetShare:
+    """A share of a variance [1], and what it comes from."""
+
+    from_: str
+    share: Share
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The numbers that speak for a run, over which time, and what they rest on.
+
+    Attributes
+    ----------
+    phase : {"steady", "powered and undisturbed"}
+    from_s, to_s, duration_s : float
+        [s]
+    numbers : mapping of str to Number
+    spent : Spent
+    budget : sequence of BudgetShare
+        Where the variance of dry MMW comes from, largest first.
+    """
+
+    phase: Literal["steady", "powered and undisturbed"]
+    from_s: Magnitude
+    to_s: Magnitude
+    duration_s: Magnitude
+    numbers: NumberSet
+    spent: Spent
+    budget: Sequence[BudgetShare]
+
+
+def numbers_at(windows: Windows, i: int = 0) -> dict[str, Number]:
+    """All numbers of one window."""
+    return {key: Number(**number) for key, number in windows.at(i).items()}
+
+
+def headline(assessor: Assessor, balance: Balance, phases: Sequence[Phase]) -> Headline | None:
+    """The numbers of the longest steady phase, else of all time that was powered and undisturbed; None for a
+    run that was never powered.
     """
     size = balance.end_ns.size
     steady = [p for p in phases if p.name == "steady" and p.to_s - p.from_s >= LEAST_STEADY_S]
     where = np.zeros(size, dtype=bool)
+    name: Literal["steady", "powered and undisturbed"]
     if steady:
         best = max(steady, key=lambda p: p.to_s - p.from_s)
         picked, name = [best], "steady"
@@ -43,39 +104,31 @@ def headline(assessor: Assessor, balance: Balance, phases: Sequence[Phase]) -> d
         return None
     averaged = balance.averaged(where)
     numbers = assessor.ratios.numbers(averaged.flows)
-    return {
-        "phase": name,
-        "from_s": picked[0].from_s,
-        "to_s": picked[-1].to_s,
-        "duration_s": sum(p.to_s - p.from_s for p in picked),
-        "numbers": assessor.numbers(averaged).at(0),
-        "spent": _spent(numbers),
-        "budget": _budget(numbers["mmw_dry_ref"]),
-    }
+    return Headline(
+        phase=name,
+        from_s=picked[0].from_s,
+        to_s=picked[-1].to_s,
+        duration_s=sum(p.to_s - p.from_s for p in picked),
+        numbers=numbers_at(assessor.numbers(averaged)),
+        spent=_spent(numbers),
+        budget=_budget(numbers["mmw_dry_ref"]),
+    )
 
 
-def _spent(numbers: Mapping[str, Quantity]) -> dict[str, dict[str, Any]]:
+def _spent(numbers: Mapping[str, Quantity]) -> Spent:
     """Shares of the power; what is not gas or vapour is heat."""
     power = numbers["power_w"]
-    shares = {
-        "gas": power - numbers["heat_w"] - numbers["vapour_w"],
-        "vapour": numbers["vapour_w"],
-        "heat": numbers["heat_w"],
-    }
-    out = {}
-    for name, watts in shares.items():
-        share = watts / power
-        value, u = _one(share.value), _one(share.u95)
-        known = np.isfinite(value) and _one(power.value) > 0.0
-        out[name] = {
-            "value": value if known else None,
-            "u95": u if known and np.isfinite(u) else None,
-            "unit": "1",
-        }
-    return out
+    powered = _one(power.value) > 0.0
+
+    def share(watts: Quantity) -> Number:
+        found = watts / power
+        return Number.of(_one(found.value) if powered else np.nan, _one(found.u95), "1")
+
+    vapour, heat = numbers["vapour_w"], numbers["heat_w"]
+    return Spent(gas=share(power - heat - vapour), vapour=share(vapour), heat=share(heat))
 
 
-def _budget(quantity: Quantity) -> list[dict[str, Any]]:
+def _budget(quantity: Quantity) -> list[BudgetShare]:
     by_label: dict[str, float] = {}
     for variable, part in quantity.parts.items():
         size = _one(part)
@@ -85,7 +138,7 @@ def _budget(quantity: Quantity) -> list[dict[str, Any]]:
     if not (total > 0.0 and np.isfinite(_one(quantity.value))):
         return []
     found = sorted(by_label.items(), key=lambda pair: -pair[1])
-    return [{"from": label, "share": v / total} for label, v in found if v / total >= 0.01]
+    return [BudgetShare(label, v / total) for label, v in found if v / total >= 0.01]
 
 
 def _one(value: Any) -> float:

@@ -19,8 +19,9 @@ from daq.measure import Balance, FloatArray, Measured, heat_of_run
 from daq.physics.heat import thermal_mass_j_k
 from daq.quantity import Quantity
 from daq.stats import cosine_scores, cosines_for, least_squares
+from daq.study.render import Count, Number
 
-__all__ = ["HeatBalance", "heat_balance"]
+__all__ = ["HeatBalance", "HeatBalanceResult", "heat_balance"]
 
 SPAN_S = 120.0
 LEAST_SPANS = 12
@@ -30,6 +31,25 @@ ROOM_U_K = 1.5
 """Standard uncertainty of a room's temperature that is not measured [K] (judgement)."""
 CAPACITY_U = 0.1
 """Standard uncertainty of the bench file's heat capacity, as a share: hoses and housing (judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeatBalanceResult:
+    """How much heat the stack holds and how it gives it away; `reason`: why that can not be told.
+
+    `capacity_stated` is by lye and steel of the bench file; `spans` stand behind the fit; `scatter` is that
+    of the heat about the balance.
+    """
+
+    capacity: Number
+    resistance: Number
+    room: Number
+    time_constant: Number
+    capacity_stated: Number
+    room_measured: bool
+    spans: Count
+    scatter: Number
+    reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,29 +81,23 @@ class HeatBalance:
     room_measured: bool
     reason: str = ""
 
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
+    def result(self) -> HeatBalanceResult:
+        """As a review tells it."""
 
-        def number(pair: tuple[float, float] | None, unit: str) -> dict[str, Any]:
-            value, u = pair if pair is not None else (math.nan, math.nan)
-            known = math.isfinite(value)
-            return {
-                "value": value if known else None,
-                "u95": u if known and math.isfinite(u) else None,
-                "unit": unit,
-            }
+        def number(pair: tuple[float, float] | None, unit: str) -> Number:
+            return Number.of(*(pair if pair is not None else (math.nan, math.nan)), unit)
 
-        return {
-            "capacity": number(self.capacity, "J/K"),
-            "resistance": number(self.resistance, "K/W"),
-            "room": number(self.room, "degC"),
-            "time_constant": number(self.time_constant, "s"),
-            "capacity_stated": number(self.stated, "J/K"),
-            "room_measured": self.room_measured,
-            "spans": self.spans,
-            "scatter": number((self.rms_w, math.nan), "W"),
-            "reason": self.reason or None,
-        }
+        return HeatBalanceResult(
+            capacity=number(self.capacity, "J/K"),
+            resistance=number(self.resistance, "K/W"),
+            room=number(self.room, "degC"),
+            time_constant=number(self.time_constant, "s"),
+            capacity_stated=number(self.stated, "J/K"),
+            room_measured=self.room_measured,
+            spans=self.spans,
+            scatter=number((self.rms_w, math.nan), "W"),
+            reason=self.reason or None,
+        )
 
 
 def heat_balance(bench: Bench, measured: Measured, balance: Balance) -> HeatBalance:

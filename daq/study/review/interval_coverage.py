@@ -9,18 +9,69 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 
 from daq.measure import FloatArray
+from daq.study.render import Count, Share
 from daq.study.runs import Phase
 
-__all__ = ["check_forecasts"]
+__all__ = ["CheckedForecast", "IntervalCoverage", "check_forecasts"]
 
 _UNDISTURBED = ("warm-up", "steady")
 BAND = 0.9
 """Share of forecasts whose band should hold what happened: its ends are the 5 % and 95 % points."""
+
+
+Verdict = Literal["held", "early", "late", "not foreseen", "did not come"]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedForecast:
+    """What a forecast said of the time to a limit [degC], and what came, in seconds from `at_s`.
+
+    Attributes
+    ----------
+    said_s, low_s, high_s : float or None
+        None: not reached.
+    came_s : float or None
+        None: not until something was changed.
+    watched_s : float
+        Until then.
+    verdict : str
+        Whether the band held what came; "early": it came before the band.
+    """
+
+    at_s: float
+    limit_c: float
+    said_s: float | None
+    low_s: float | None
+    high_s: float | None
+    came_s: float | None
+    watched_s: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalCoverage:
+    """Of every forecast of the time to the limit: whether what came lay in its band.
+
+    Attributes
+    ----------
+    made, checked, held : int
+        Forecasts, those that could be checked, and those that held.
+    band : float
+        The share that should hold.
+    list_ : sequence of CheckedForecast
+    """
+
+    made: Count
+    checked: Count
+    held: Count
+    band: Share
+    list_: Sequence[CheckedForecast]
 
 
 def check_forecasts(
@@ -28,7 +79,7 @@ def check_forecasts(
     end_s: FloatArray,
     lye_temp: FloatArray,
     phases: Sequence[Phase],
-) -> dict[str, Any]:
+) -> IntervalCoverage:
     """Set forecasts beside the temperature that came.
 
     Parameters
@@ -38,13 +89,6 @@ def check_forecasts(
     end_s, lye_temp : float64[m]
         Ends [s] and mean temperatures [degC] of consecutive windows.
     phases : sequence of Phase
-
-    Returns
-    -------
-    dict
-        `made` and `checked` forecasts, those that `held`, `band` (the share that should), and `list`: for
-        each that could be checked what it said, what came, and whether that `held`, was "early" (it came
-        before the band), "late", "not foreseen" or "did not come".
     """
     listed = []
     known = np.isfinite(lye_temp)
@@ -69,21 +113,21 @@ def check_forecasts(
         reached = first + int(over.argmax())
         came = _crossed(end_s, lye_temp, reached, float(limit), width) - at if over.any() else None
         verdict = _verdict(low, high, came, until - at, width)
-        if verdict:
+        if verdict is not None:
             listed.append(
-                {
-                    "at_s": at,
-                    "limit_c": limit,
-                    "said_s": f.get("time_to_limit_s"),
-                    "low_s": None if math.isinf(low) else low,
-                    "high_s": None if math.isinf(high) else high,
-                    "came_s": came,
-                    "watched_s": until - at,
-                    "verdict": verdict,
-                }
+                CheckedForecast(
+                    at_s=at,
+                    limit_c=limit,
+                    said_s=f.get("time_to_limit_s"),
+                    low_s=None if math.isinf(low) else low,
+                    high_s=None if math.isinf(high) else high,
+                    came_s=came,
+                    watched_s=until - at,
+                    verdict=verdict,
+                )
             )
-    held = sum(1 for line in listed if line["verdict"] == "held")
-    return {"made": len(forecasts), "checked": len(listed), "held": held, "band": BAND, "list": listed}
+    held = sum(1 for line in listed if line.verdict == "held")
+    return IntervalCoverage(len(forecasts), len(listed), held, BAND, listed)
 
 
 def _crossed(end_s: FloatArray, lye_temp: FloatArray, first: int, limit: float, width: float) -> float:
@@ -107,8 +151,8 @@ def _unchanged_until(at: float, phases: Sequence[Phase]) -> float | None:
     return until
 
 
-def _verdict(low: float, high: float, came: float | None, watched: float, width: float) -> str:
-    """Empty where what happened can not tell."""
+def _verdict(low: float, high: float, came: float | None, watched: float, width: float) -> Verdict | None:
+    """None where what happened can not tell."""
     if came is not None:
         if math.isinf(low):
             return "not foreseen"
@@ -117,4 +161,4 @@ def _verdict(low: float, high: float, came: float | None, watched: float, width:
         return "late" if came > high + width else "held"
     if high < watched:
         return "did not come"
-    return "held" if low >= watched else ""
+    return "held" if low >= watched else None

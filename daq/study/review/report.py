@@ -24,6 +24,7 @@ from daq.study.render import (
     KeyFigures,
     Line,
     Mark,
+    Number,
     Panel,
     Paragraph,
     Part,
@@ -41,8 +42,13 @@ from daq.study.render import (
     duration_words,
     number_words,
 )
-from daq.study.review.run_review import Review
-from daq.study.review.summary import WEIGHED, peak_words, totals_part
+from daq.study.review.alarm_load import AlarmLoad
+from daq.study.review.efficiency_map import Field
+from daq.study.review.forecast_verification import JudgedWarning, Stretch
+from daq.study.review.heat_balance import HeatBalanceResult
+from daq.study.review.interval_coverage import IntervalCoverage
+from daq.study.review.run_review import SCHEMA, PhaseResult, Review, ReviewResult, RunFinding
+from daq.study.review.summary import WEIGHED, totals_part
 
 __all__ = ["html_report", "load_rows", "percent_words"]
 
@@ -61,10 +67,10 @@ FILLED = (
 _SHADES = 5
 
 
-def second_witness_part(body: Mapping[str, Any]) -> list[Part]:
+def second_witness_part(result: ReviewResult) -> list[Part]:
     """The run's timed fills, and what a balance under the reservoir says."""
     out: list[Part] = []
-    fills, weighing = body["fills"], body["weighing"]
+    fills, weighing = result.fills, result.weighing
     if fills:
         rows = []
         for key, label in FILLED:
@@ -75,25 +81,25 @@ def second_witness_part(body: Mapping[str, Any]) -> list[Part]:
                 scatter = "–" if s is None else shown(s, None, unit).text
                 rows.append([label, shown(mean["value"], mean["u95"], unit).text, scatter, str(mean["n"])])
         of_run = "; the gas of the whole run goes by them" if fills["gas_of_the_run"] else ""
-        caption = f"Timed fills of this run, dry gas at {body['reference']}{of_run}"
+        caption = f"Timed fills of this run, dry gas at {result.reference}{of_run}"
         out.append(Table(["Number", "Mean", "Scatter of one fill", "Fills"], rows, caption, numeric=3))
     if weighing:
-        rows = [[label, number_words(weighing[key])] for key, label in WEIGHED]
-        if weighing["flow_meter"]:
-            rows.append(["Dry gas by the flow meter", number_words(weighing["flow_meter"])])
-        caption = f"The reservoir, weighed over {duration_words(weighing['seconds'])}"
+        rows = [[label, number_words(getattr(weighing, key))] for key, label in WEIGHED]
+        if weighing.flow_meter:
+            rows.append(["Dry gas by the flow meter", number_words(weighing.flow_meter)])
+        caption = f"The reservoir, weighed over {duration_words(weighing.seconds)}"
         out.append(Table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1))
     return [Section("Fills and balance", out)] if out else []
 
 
-def map_part(body: Mapping[str, Any]) -> list[Part]:
+def map_part(result: ReviewResult) -> list[Part]:
     """Efficiency over temperature and current, as a table whose ground grows darker with the value."""
-    fields = body["map"]["fields"]
+    fields = result.map.fields
     out: list[Part] = []
     for key, label in _MAPS:
-        known = [f for f in fields if f["numbers"][key]["value"] is not None]
+        known = [f for f in fields if f.numbers[key].value is not None]
         if known:
-            basis = f", dry gas at {body['reference']}" if key == "mmw_dry_ref" else ""
+            basis = f", dry gas at {result.reference}" if key == "mmw_dry_ref" else ""
             out.append(_map(known, key, label + basis))
             if key == "mmw_dry_ref" and len(known) < 2:
                 break
@@ -106,21 +112,20 @@ def map_part(body: Mapping[str, Any]) -> list[Part]:
     return [Section("Efficiency over temperature and current", [*out, Paragraph(words)])]
 
 
-def _map(known: Sequence[Mapping[str, Any]], key: str, caption: str) -> Table:
-    values = [f["numbers"][key]["value"] for f in known]
+def _map(known: Sequence[Field], key: str, caption: str) -> Table:
+    values = [value for f in known if (value := f.numbers[key].value) is not None]
     # What differs by less than U is not shaded apart.
-    blur = max((f["numbers"][key]["u95"] or 0.0 for f in known), default=0.0)
+    blur = max((f.numbers[key].u95 or 0.0 for f in known), default=0.0)
     low, span = min(values), max(max(values) - min(values), blur) or 1.0
-    columns = sorted({(f["temp_from"], f["temp_to"]) for f in known})
-    rows = sorted({(f["amps_from"], f["amps_to"]) for f in known}, reverse=True)
-    at = {(f["temp_from"], f["amps_from"]): f for f in known}
+    columns = sorted({(f.temp_from, f.temp_to) for f in known})
+    rows = sorted({(f.amps_from, f.amps_to) for f in known}, reverse=True)
+    at = {(f.temp_from, f.amps_from): f for f in known}
 
-    def cell(f: Mapping[str, Any] | None) -> Cell:
-        if f is None:
+    def cell(f: Field | None) -> Cell:
+        if f is None or (value := f.numbers[key].value) is None:
             return Cell()
-        n = f["numbers"][key]
-        shade = round((_SHADES - 1) * (n["value"] - low) / span)
-        return Cell(shown(n["value"], n["u95"], "").text, duration_words(f["seconds"]), f"shade{shade}")
+        shade = round((_SHADES - 1) * (value - low) / span)
+        return Cell(shown(value, f.numbers[key].u95, "").text, duration_words(f.seconds), f"shade{shade}")
 
     return Table(
         ["Current", *(f"{a:g} to {b:g} °C" for a, b in columns)],
@@ -130,55 +135,57 @@ def _map(known: Sequence[Mapping[str, Any]], key: str, caption: str) -> Table:
     )
 
 
-def heat_rows(balance: Mapping[str, Any]) -> list[list[str]]:
+def heat_rows(balance: HeatBalanceResult) -> list[list[str]]:
     """The heat balance's numbers with what each means."""
     rows = [
-        ["Heat capacity C", number_words(balance["capacity"]), "what warms one kelvin for each joule"],
+        ["Heat capacity C", number_words(balance.capacity), "what warms one kelvin for each joule"],
         [
             "Thermal resistance R to the room",
-            number_words(balance["resistance"]),
+            number_words(balance.resistance),
             "rise for each watt of heat",
         ],
-        ["Time constant R C", number_words(balance["time_constant"]), "63 % of the way to where it settles"],
-        ["Scatter about the balance", number_words(balance["scatter"]), "heat that it does not account for"],
+        ["Time constant R C", number_words(balance.time_constant), "63 % of the way to where it settles"],
+        ["Scatter about the balance", number_words(balance.scatter), "heat that it does not account for"],
     ]
-    if balance["capacity"]["value"] is None:
+    if balance.capacity.value is None:
         rows = []
     stated = "by lye and steel of the bench file, hoses and housing left out"
-    rows.append(["Heat capacity, stated", number_words(balance["capacity_stated"]), stated])
-    if balance["room"]["value"] is not None:
-        basis = "mean, measured" if balance["room_measured"] else "from the bench file"
-        rows.append(["Room", number_words(balance["room"]), basis])
+    rows.append(["Heat capacity, stated", number_words(balance.capacity_stated), stated])
+    if balance.room.value is not None:
+        basis = "mean, measured" if balance.room_measured else "from the bench file"
+        rows.append(["Room", number_words(balance.room), basis])
     return rows
 
 
-def heat_part(body: Mapping[str, Any]) -> list[Part]:
+def heat_part(result: ReviewResult) -> list[Part]:
     """The heat balance."""
-    balance = body["heat_balance"]
-    why = "" if balance["reason"] is None else f"C and R can not be told: {balance['reason']}."
+    balance = result.heat_balance
+    why = "" if balance.reason is None else f"C and R can not be told: {balance.reason}."
     headings = ["Heat balance", "Value ± U (k = 2)", "Meaning"]
     return [Table(headings, heat_rows(balance), "Heat balance of the whole run"), Paragraph(why)]
 
 
-def spent_part(body: Mapping[str, Any]) -> list[Part]:
+def spent_part(result: ReviewResult) -> list[Part]:
     """Where a hundred watts went, as a bar of three parts with their words beneath."""
-    head = body["headline"]
-    if head is None or any(head["spent"][k]["value"] is None for k in ("gas", "vapour", "heat")):
+    head = result.headline
+    if head is None or not head.spent.known:
         return []
-    label = f"Of every 100 W, {head['phase']}"
-    names = {"gas": "energy of the gas (HHV)", "vapour": "steam that it carries", "heat": "heat"}
+    label = f"Of every 100 W, {head.phase}"
+    spent = head.spent
     caption: list[Inline] = [Strong(label), ":"]
-    for key, name in names.items():
-        share = head["spent"][key]
-        u95 = 100 * share["u95"] if share["u95"] else None
-        caption += [" ", Key(f"spent-{key}"), f"{name} {shown(100 * share['value'], u95, 'W').text}"]
-    bar = draw_shares(label, {f"spent-{key}": float(head["spent"][key]["value"]) for key in names})
+    for key, name, share in (
+        ("spent-gas", "energy of the gas (HHV)", spent.gas),
+        ("spent-vapour", "steam that it carries", spent.vapour),
+        ("spent-heat", "heat", spent.heat),
+    ):
+        caption += [" ", Key(key), f"{name} {number_words(share.times(100.0, 'W'))}"]
+    bar = draw_shares(label, {f"spent-{key}": share.value or 0.0 for key, share in spent.shares.items()})
     return [Picture(bar, caption, "spent")]
 
 
-def against_part(body: Mapping[str, Any]) -> list[Part]:
+def against_part(result: ReviewResult) -> list[Part]:
     """What changed against the reference run."""
-    found = body["against"]
+    found = result.against
     if not found:
         return []
     rows = [[d["label"], *d["words"]] for d in found["differences"] if d["words"]]
@@ -196,44 +203,44 @@ def _plain(value: Any) -> str:
     return "–" if value is None else str(value)
 
 
-def alarm_part(body: Mapping[str, Any]) -> list[Part]:
+def alarm_part(result: ReviewResult) -> list[Part]:
     """The alarms of a review, and their rates."""
     rows = [
         [
-            clock_words(line["first_at_s"]),
-            line["priority"],
-            line["cause"],
-            duration_words(line["standing_s"]),
-            str(line["raised"]),
-            line["state"].replace("_", " "),
+            clock_words(line.first_at_s),
+            line.priority,
+            line.cause,
+            duration_words(line.standing_s),
+            str(line.raised),
+            line.state.replace("_", " "),
         ]
-        for line in body["alarm_summary"]
+        for line in result.alarm_summary
     ]
-    caption = "Alarms" + (", computed from the samples" if body["alarms_recomputed"] else "")
+    caption = "Alarms" + (", computed from the samples" if result.alarms_recomputed else "")
     if not rows:
         return [Section(caption, [Paragraph("None.")])]
     headings = ["First at", "Priority", "Cause", "Stood for", "Raised", "At the end"]
-    rates = load_rows(body["alarm_load"])
+    rates = load_rows(result.alarm_load)
     return [
         Table(headings, rows, caption, numeric=3),
         Table(["Measure", "This run", "Aim"], rates, "Alarm rates by EEMUA 191"),
     ]
 
 
-def load_rows(load: Mapping[str, Any]) -> list[list[str]]:
+def load_rows(load: AlarmLoad) -> list[list[str]]:
     """Measure, this run's, and what EEMUA 191 and ANSI/ISA-18.2 aim at."""
     rate = "shorter than ten minutes"
-    if load["per_10_min"] is not None:
-        rate = f"{load['per_10_min']:.2g}: {load['rating']}"
-    shares = load["priority_share"]
+    if load.per_10_min is not None:
+        rate = f"{load.per_10_min:.2g}: {load.rating}"
+    shares = load.priority_share
     split = " / ".join(f"{100 * shares.get(p, 0.0):.0f}" for p in ("low", "medium", "high", "critical"))
-    loudest = ", ".join(f"{x['alarm']} ({x['raised']})" for x in load["loudest"][:5])
+    loudest = ", ".join(f"{x.alarm} ({x.raised})" for x in load.loudest[:5])
     return [
         ["Raised in ten minutes, on average", rate, "1 very likely acceptable, 2 manageable at most"],
-        ["Most in any ten minutes", str(load["most_in_10_min"]), "10; more are a flood"],
-        ["Time in flood", percent_words(load["flood_share"]), "below 1 %"],
-        ["Chattering: three or more in a minute", ", ".join(load["chattering"]) or "none", "none"],
-        ["Standing for more than a day", ", ".join(load["stale"]) or "none", "fewer than 5"],
+        ["Most in any ten minutes", str(load.most_in_10_min), "10; more are a flood"],
+        ["Time in flood", percent_words(load.flood_share), "below 1 %"],
+        ["Chattering: three or more in a minute", ", ".join(load.chattering) or "none", "none"],
+        ["Standing for more than a day", ", ".join(load.stale) or "none", "fewer than 5"],
         ["Low / medium / high / critical, %", split, "about 80 / 15 / 5, high and critical together"],
         ["Most frequent", loudest, "ten together below 5 %; a bench of few alarms can not reach it"],
     ]
@@ -245,79 +252,77 @@ def percent_words(share: float) -> str:
     return f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
 
 
-def forecast_part(body: Mapping[str, Any]) -> list[Part]:
+def forecast_part(result: ReviewResult) -> list[Part]:
     """What was foreseen against what happened: did the bands hold, did warnings come, how far off it was."""
-    told = body["hindsight"]
-    if not told["stretches"]:
+    told = result.hindsight
+    if not told.stretches:
         return []
     lead = (
         "A forecast speaks of present conditions, so it is judged only for as long as nobody changed them. "
         "Bands are the 5 and 95 % points."
     )
-    bands = forecast_words(body["forecasts_checked"])
+    bands = forecast_words(result.forecasts_checked)
     warned = ["Warned at", "What came of it", "Lead"]
     out: list[Part] = [
         Section("Forecasts against what happened", [Paragraph(lead), Paragraph(bands)]),
-        Table(warned, _warning_rows(told["warnings"]), "Warnings", numeric=1),
+        Table(warned, _warning_rows(told.warnings), "Warnings", numeric=1),
     ]
-    if told["missed"]:
-        at = ", ".join(clock_words(t) for t in told["missed"])
+    if told.missed:
+        at = ", ".join(clock_words(t) for t in told.missed)
         out.append(Paragraph([Strong(f"No warning stood before the limit was crossed at {at}.")]))
-    times, ends = _stretch_rows(told["stretches"])
+    times, ends = _stretch_rows(told.stretches)
     headings = ["At", "Time to the limit, said", "Band", "It was", "Error"]
     out.append(Table(headings, times, "Time to the limit", numeric=4))
     headings = ["At", "Of the rise", "Settles at, said", "Band", "It settled at", "Error"]
     out.append(Table(headings, ends, "Settling temperature", numeric=5))
-    if not (times or ends or told["warnings"]):
+    if not (times or ends or told.warnings):
         out.append(Paragraph("In no stretch of it did the lye cross its limit or settle."))
     return out
 
 
-def forecast_words(checked: Mapping[str, Any]) -> str:
+def forecast_words(checked: IntervalCoverage) -> str:
     """How often the bands of all forecasts held."""
-    if not checked["made"]:
+    if not checked.made:
         return ""
-    if not checked["checked"]:
-        return f"Of {checked['made']} forecasts none could be checked: something was changed before."
+    if not checked.checked:
+        return f"Of {checked.made} forecasts none could be checked: something was changed before."
     return (
-        f"Of {checked['made']} forecasts of the time to the limit {checked['checked']} could be checked; in "
-        f"{checked['held']} of them what came lay in the band, which should hold {100 * checked['band']:.0f} "
+        f"Of {checked.made} forecasts of the time to the limit {checked.checked} could be checked; in "
+        f"{checked.held} of them what came lay in the band, which should hold {100 * checked.band:.0f} "
         "of a hundred."
     )
 
 
-def _warning_rows(warnings: list[Mapping[str, Any]]) -> list[list[str]]:
+def _warning_rows(warnings: Sequence[JudgedWarning]) -> list[list[str]]:
     return [
-        [clock_words(w["raised_s"]), w["words"], "–" if w["lead_s"] is None else duration_words(w["lead_s"])]
+        [clock_words(w.raised_s), w.words, "–" if w.lead_s is None else duration_words(w.lead_s)]
         for w in warnings
     ]
 
 
-def _stretch_rows(stretches: list[Mapping[str, Any]]) -> tuple[list[list[str]], list[list[str]]]:
+def _stretch_rows(stretches: Sequence[Stretch]) -> tuple[list[list[str]], list[list[str]]]:
     times: list[list[str]] = []
     ends: list[list[str]] = []
     for stretch in stretches:
-        for x in stretch["said"]:
-            known = x["said_s"] is not None
+        for x in stretch.said:
             times.append(
                 [
-                    clock_words(x["at_s"]),
-                    duration_words(x["said_s"]) if known else "not reached",
-                    _band(x["low_s"], x["high_s"], duration_words, "never"),
-                    duration_words(x["true_s"]),
-                    f"{100 * x['error']:+.0f} %" if known else "–",
+                    clock_words(x.at_s),
+                    "not reached" if x.said_s is None else duration_words(x.said_s),
+                    _band(x.low_s, x.high_s, duration_words, "never"),
+                    duration_words(x.true_s),
+                    "–" if x.error is None else f"{100 * x.error:+.0f} %",
                 ]
             )
-        for x in stretch["settling"]:
-            known = x["said_c"] is not None
+        for y in stretch.settling:
             ends.append(
                 [
-                    clock_words(x["at_s"]),
-                    f"{100 * x['share']:.0f} %",
-                    f"{x['said_c']:.1f} °C" if known else "does not settle",
-                    _band(x["low_c"], x["high_c"], lambda v: f"{v:.1f} °C", "beyond"),
-                    f"{stretch['settled_c']:.1f} °C",
-                    f"{x['error_c']:+.1f} K" if known else "–",
+                    clock_words(y.at_s),
+                    f"{100 * y.share:.0f} %",
+                    "does not settle" if y.said_c is None else f"{y.said_c:.1f} °C",
+                    _band(y.low_c, y.high_c, lambda v: f"{v:.1f} °C", "beyond"),
+                    f"{stretch.settled_c:.1f} °C",
+                    "–" if y.error_c is None else f"{y.error_c:+.1f} K",
                 ]
             )
     return times, ends
@@ -341,30 +346,30 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
     series : mapping of str to Block, or blocks
         The run's samples, for the trends.
     """
-    body = review.as_dict()
-    run = body["run"]
-    title = f"Run {run['id'] or ''} {run['name']}".strip() or "Run"
+    result = review.result
+    run = result.run
+    title = f"Run {run.id or ''} {run.name}".strip() or "Run"
     columns = Columns.from_blocks(series)
     parts: list[Part] = [
-        _head(body, title),
+        _head(result, title),
         Cautions(),
-        _key_facts(body),
-        *spent_part(body),
-        *against_part(body),
-        *_findings(body["findings"]),
+        _key_facts(result),
+        *spent_part(result),
+        *against_part(result),
+        *_findings(result.findings),
         Heading("Trends"),
-        _trends(review, columns, body),
-        totals_part(body),
-        *map_part(body),
-        *_phases(body["phases"]),
-        *heat_part(body),
-        *second_witness_part(body),
-        _limits(body),
-        *alarm_part(body),
-        *forecast_part(body),
-        _events(body),
-        *_data(body),
-        _rests_on(body),
+        _trends(review, columns, result),
+        totals_part(result),
+        *map_part(result),
+        *_phases(result.phases),
+        *heat_part(result),
+        *second_witness_part(result),
+        _limits(result),
+        *alarm_part(result),
+        *forecast_part(result),
+        _events(result),
+        *_data(result),
+        _rests_on(result),
     ]
     return as_html(Document(title, parts))
 
@@ -372,50 +377,48 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
 # -- head --------------------------------------------------------------------------------------------------
 
 
-def _head(body: Mapping[str, Any], title: str) -> Title:
-    run = body["run"]
+def _head(result: ReviewResult, title: str) -> Title:
+    run = result.run
     facts = (
-        ("Bench", run["bench"]),
-        ("Build", run["build"]),
-        ("Started", date_words(run["start_utc_ns"])),
-        ("Duration", duration_words(body["duration_s"])),
-        ("Powered", duration_words(body["powered_s"])),
-        ("Reference for dry gas", body["reference"]),
+        ("Bench", run.bench),
+        ("Build", run.build),
+        ("Started", date_words(run.start_utc_ns)),
+        ("Duration", duration_words(result.duration_s)),
+        ("Powered", duration_words(result.powered_s)),
+        ("Reference for dry gas", result.reference),
     )
-    return Title(title, Facts(facts), [run["note"]] if run["note"] else [])
+    return Title(title, Facts(facts), [run.note] if run.note else [])
 
 
-def _key_facts(body: Mapping[str, Any]) -> KeyFigures:
-    numbers = _best_numbers(body)
-    temp = body["channels"].get("lye_temp")
-    raised = len(body["alarm_summary"])
+def _key_facts(result: ReviewResult) -> KeyFigures:
+    numbers = _best_numbers(result)
+    temp = result.channels.get("lye_temp")
+    raised = len(result.alarm_summary)
     figures = []
     if temp is not None:
-        figures.append(KeyFigure("Peak lye temperature", peak_words(temp), _worst_level(body)))
+        figures.append(KeyFigure("Peak lye temperature", number_words(temp.highest), _worst_level(result)))
     for key in ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "energy_efficiency_hhv"):
-        if numbers is not None and numbers[key]["value"] is not None:
+        if numbers is not None and numbers[key].value is not None:
             label = next(n.label for n in NUMBERS if n.key == key)
             figures.append(KeyFigure(label, number_words(numbers[key])))
     figures.append(KeyFigure("Alarms", str(raised) if raised else "none", "abnormal" if raised else ""))
-    if body["trips"]:
-        figures.append(KeyFigure("Supply cut", clock_words(body["trips"][0]["t_s"]), "abnormal"))
+    if result.trips:
+        figures.append(KeyFigure("Supply cut", clock_words(result.trips[0].t_s), "abnormal"))
     return KeyFigures("Key figures", figures)
 
 
-def _best_numbers(body: Mapping[str, Any]) -> Mapping[str, Any] | None:
+def _best_numbers(result: ReviewResult) -> Mapping[str, Number] | None:
     """The longest steady phase's numbers, or those of all the time that was powered."""
-    steady = [p for p in body["phases"] if p["phase"] == "steady" and p["numbers"]]
+    steady = [p for p in result.phases if p.phase == "steady" and p.numbers]
     if steady:
-        best: Mapping[str, Any] = max(steady, key=lambda p: float(p["duration_s"]))["numbers"]
-        return best
-    numbers: Mapping[str, Any] | None = body["numbers"]
-    return numbers
+        return max(steady, key=lambda p: p.duration_s).numbers
+    return result.numbers
 
 
-def _worst_level(body: Mapping[str, Any]) -> str:
+def _worst_level(result: ReviewResult) -> str:
     beyond = any(
-        limit["samples_beyond"] and limit["channel"] == "lye_temp" and limit["level"] in ("high", "trip")
-        for limit in body["limits"]
+        limit.samples_beyond and limit.channel == "lye_temp" and limit.level in ("high", "trip")
+        for limit in result.limits
     )
     return "abnormal" if beyond else ""
 
@@ -423,7 +426,7 @@ def _worst_level(body: Mapping[str, Any]) -> str:
 # -- trends ------------------------------------------------------------------------------------------------
 
 
-def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> Part:
+def _trends(review: Review, columns: Columns, result: ReviewResult) -> Part:
     bench, w = review.bench, review.windows
     u, v, t = w.u95, w.value, w.end_ns
 
@@ -455,13 +458,13 @@ def _trends(review: Review, columns: Columns, body: Mapping[str, Any]) -> Part:
     ]  # fmt: skip
     spans = [Span(p.from_s, p.to_s, "off") for p in review.phases if p.name in ("supply off", "cool-down")]
     spans += [Span(p.from_s, p.to_s, "odd") for p in review.phases if p.name == "disturbed"]
-    spans += [Span(g["from_s"], g["from_s"] + g["seconds"], "gap") for g in body["gaps"]["list"]]
-    svg = draw(panels, body["from_s"], body["to_s"], spans)
+    spans += [Span(g.from_s, g.from_s + g.seconds, "gap") for g in result.gaps.list_]
+    svg = draw(panels, result.from_s, result.to_s, spans)
     if not svg:
         return Paragraph("No samples to draw.")
     words = (
         "gap in the data. Channels: mean of each stretch, with its lowest and highest sample shaded. "
-        f"Numbers: means over {body['window_s']:g} s, shaded by ± U (k = 2)."
+        f"Numbers: means over {result.window_s:g} s, shaded by ± U (k = 2)."
     )
     return Picture(svg, [Key("off"), "no current ", Key("odd"), "disturbed ", Key("gap"), words])
 
@@ -478,67 +481,63 @@ def _marks(bench: Bench, channel: str) -> list[Mark]:
 # -- tables ------------------------------------------------------------------------------------------------
 
 
-def _phases(phases: Sequence[Mapping[str, Any]]) -> list[Part]:
+def _phases(phases: Sequence[PhaseResult]) -> list[Part]:
     rows = [
-        [p["phase"], clock_words(p["from_s"]), clock_words(p["to_s"]), duration_words(p["duration_s"])]
-        for p in phases
+        [p.phase, clock_words(p.from_s), clock_words(p.to_s), duration_words(p.duration_s)] for p in phases
     ]
     out: list[Part] = [Table(["Phase", "From", "To", "Duration"], rows, "Phases", numeric=3)]
     # The longest powered phases, as many as stand side by side on a page.
     picked = sorted(
         sorted(
-            (p for p in phases if p["numbers"] and p["phase"] in ("warm-up", "steady")),
-            key=lambda p: -float(p["duration_s"]),
+            (p for p in phases if p.numbers and p.phase in ("warm-up", "steady")),
+            key=lambda p: -float(p.duration_s),
         )[:3],
-        key=lambda p: float(p["from_s"]),
+        key=lambda p: float(p.from_s),
     )
     if not picked:
         return out
-    headings = ["Number", *(f"{p['phase']} from {clock_words(p['from_s'])}" for p in picked)]
+    headings = ["Number", *(f"{p.phase} from {clock_words(p.from_s)}" for p in picked)]
     lines = []
     for spec in NUMBERS:
-        numbers = [p["numbers"][spec.key] for p in picked]
-        if any(n["value"] is not None for n in numbers):
+        numbers = [p.numbers[spec.key] for p in picked if p.numbers]
+        if any(n.value is not None for n in numbers):
             lines.append([spec.label, *(number_words(n) for n in numbers)])
     return [*out, Table(headings, lines, "Means of each number, ± U (k = 2)", numeric=len(picked))]
 
 
-def _limits(body: Mapping[str, Any]) -> Table:
+def _limits(result: ReviewResult) -> Table:
     rows = []
-    for x in body["limits"]:
-        side = "below" if x["level"].startswith("low") else "above"
-        spent = duration_words(x["seconds_beyond"]) if x["samples_beyond"] else "never"
-        first = "–" if x["first_at_s"] is None else clock_words(x["first_at_s"])
-        limit = f"{x['limit']:g} {unit_words(x['unit'])}"
-        rows.append([x["channel"], x["level"].replace("_", " "), f"{side} {limit}", spent, first])
+    for x in result.limits:
+        side = "below" if x.level.startswith("low") else "above"
+        spent = duration_words(x.seconds_beyond) if x.samples_beyond else "never"
+        first = "–" if x.first_at_s is None else clock_words(x.first_at_s)
+        limit = f"{x.limit:g} {unit_words(x.unit)}"
+        rows.append([x.channel, x.level.replace("_", " "), f"{side} {limit}", spent, first])
     return Table(["Channel", "Limit", "Beyond", "For", "First at"], rows, "Time beyond limits", numeric=2)
 
 
-def _events(body: Mapping[str, Any]) -> Table:
-    events = [
-        (t["t_s"], "trip", f"{t['detail'] or t['cause']}; by {t['by'] or 'the guard'}") for t in body["trips"]
-    ]
+def _events(result: ReviewResult) -> Table:
+    events = [(t.t_s, "trip", f"{t.detail or t.cause}; by {t.by or 'the guard'}") for t in result.trips]
     events += [
-        (m["t_s"], m["kind"].replace("_", " "), m["text"] + (f" ({m['who']})" if m["who"] else ""))
-        for m in body["marks"]
+        (m.t_s, m.kind.replace("_", " "), m.text + (f" ({m.who})" if m.who else "")) for m in result.marks
     ]
-    events += [(w["raised_s"], "warning", w["reason"]) for w in body["warnings"]]
+    events += [(w["raised_s"], "warning", w["reason"]) for w in result.warnings]
     rows = [[clock_words(t), kind, text] for t, kind, text in sorted(events)]
     return Table(["At", "What", "Words"], rows, "Trips, warnings and marks")
 
 
-def _data(body: Mapping[str, Any]) -> list[Part]:
+def _data(result: ReviewResult) -> list[Part]:
     rows = []
-    for source, count in body["samples"].items():
-        link = body["links"].get(source, {})
-        own = [g for g in body["gaps"]["list"] if g["source"] == source]
+    for source, count in result.samples.items():
+        link = result.links.get(source, {})
+        own = [g for g in result.gaps.list_ if g.source == source]
         errors = sum(int(link.get(k, 0) or 0) for k in ("bad_crc", "malformed", "overlong", "out_of_range"))
-        missing = body["gaps"]["missing_frames"].get(source, 0)
-        longest = duration_words(max((g["seconds"] for g in own), default=0.0)) if own else "–"
+        missing = result.gaps.missing_frames.get(source, 0)
+        longest = duration_words(max((g.seconds for g in own), default=0.0)) if own else "–"
         rows.append([source, str(count), str(missing), str(len(own)), longest, str(errors) if link else "–"])
     headings = ["Source", "Samples", "Frames missing", "Gaps", "Longest gap", "Link errors"]
-    steps = [[clock_words(s["t_s"]), s["text"]] for s in body["clock_steps"]]
-    bad = [[c, *(str(n[k]) for k in ("uncertain", "bad", "missing"))] for c, n in body["bad_values"].items()]
+    steps = [[clock_words(s.t_s), s.text] for s in result.clock_steps]
+    bad = [[c, str(n.uncertain), str(n.bad), str(n.missing)] for c, n in result.bad_values.items()]
     return [
         Table(headings, rows, "Data", numeric=5),
         Table(["At", "What"], steps, "Steps of the computer's clock; the run's own time went on"),
@@ -546,23 +545,21 @@ def _data(body: Mapping[str, Any]) -> list[Part]:
     ]
 
 
-def _findings(findings: Sequence[Mapping[str, Any]]) -> list[Part]:
+def _findings(findings: Sequence[RunFinding]) -> list[Part]:
     out: list[Part] = []
     for f in findings:
-        where = ", ".join(
-            f"{p['phase']} from {clock_words(p['from_s'])} ({100 * p['share']:.0f} %)" for p in f["phases"]
-        )
+        where = ", ".join(f"{p.phase} from {clock_words(p.from_s)} ({100 * p.share:.0f} %)" for p in f.phases)
         seen = f"Seen in: {where}. " if where else ""
-        causes = Items(f["causes"], ordered=True)
-        out.append(Section(f["text"], [Paragraph(f"{seen}Likely causes:"), causes]))
+        causes = Items(f.causes, ordered=True)
+        out.append(Section(f.text, [Paragraph(f"{seen}Likely causes:"), causes]))
     return [Section("Findings", out, style="findings")] if out else []
 
 
-def _rests_on(body: Mapping[str, Any]) -> Section:
+def _rests_on(result: ReviewResult) -> Section:
     words = (
         "± U is the expanded uncertainty, k = 2 (JCGM 100:2008): accuracy as the bench file states it, "
         "resolution, and noise with its autocorrelation. Schema of the data behind this page: "
-        f"{body['schema']}."
+        f"{SCHEMA}."
     )
-    said = Items([*body["assumptions"], *body["notes"]])
+    said = Items([*result.assumptions, *result.notes])
     return Section("What these numbers rest on", [said, Paragraph(words)])

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
 from daq.alarms import alarm_units
 from daq.bench import Bench
@@ -30,14 +32,20 @@ from daq.measure import (
 )
 from daq.store import FillRecord, ForecastLog, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
 from daq.study.fill import fills_dict, gas_by_fills, run_fills
-from daq.study.review.alarm_load import alarm_load, alarm_summary
-from daq.study.review.efficiency_map import efficiency_map
-from daq.study.review.forecast_verification import hindsight
-from daq.study.review.headline import headline
-from daq.study.review.heat_balance import heat_balance
-from daq.study.review.interval_coverage import check_forecasts
+from daq.study.render import Count, Magnitude, Number, Share, as_json
+from daq.study.review.alarm_load import AlarmLine, AlarmLoad, alarm_load, alarm_summary
+from daq.study.review.efficiency_map import EfficiencyMap, efficiency_map
+from daq.study.review.forecast_verification import ForecastVerification, hindsight
+from daq.study.review.headline import Headline, NumberSet, headline, numbers_at
+from daq.study.review.heat_balance import HeatBalanceResult, heat_balance
+from daq.study.review.interval_coverage import IntervalCoverage, check_forecasts
 from daq.study.review.totals import (
     SEQ_WRAP,
+    BadValues,
+    ChannelExtremes,
+    LimitTime,
+    Silence,
+    Totals,
     bad_values,
     channel_extremes,
     gaps,
@@ -45,11 +53,11 @@ from daq.study.review.totals import (
     missing_rows,
     run_totals,
 )
-from daq.study.review.weighing import Weighing, weigh_run, weighing_finding
-from daq.study.runs import Phase, find_phases, loss_notes
+from daq.study.review.weighing import Weighing, WeighingResult, weigh_run, weighing_finding
+from daq.study.runs import PHASES, Phase, find_phases, loss_notes
 from daq.watch import suited_to, watch_again
 
-__all__ = ["SCHEMA", "Review", "review"]
+__all__ = ["SCHEMA", "Review", "ReviewResult", "RunHead", "review"]
 
 SCHEMA = "lyewatch.review/1"
 STEP_NS = 1_000_000_000
@@ -64,6 +72,188 @@ _UNDISTURBED = ("warm-up", "steady")
 
 
 @dataclass(frozen=True, slots=True)
+class RunHead:
+    """What a run is called; without an id it is not stored."""
+
+    id: str | None
+    name: str
+    build: str
+    kind: str
+    bench: str
+    start_utc_ns: int | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseResult:
+    """A phase of the run [s] and the means of its numbers."""
+
+    phase: Annotated[str, Field(json_schema_extra={"enum": list(PHASES)})]
+    from_s: Magnitude
+    to_s: Magnitude
+    duration_s: Magnitude
+    numbers: NumberSet | None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTransition:
+    """A change of an alarm's state, by whom, with the value that caused it."""
+
+    t_s: float
+    alarm: str
+    state_from: str
+    state_to: str
+    cause: str
+    value: float | None
+    who: str
+    note: str
+    priority: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class LaterTrip:
+    """What would have cut the supply had it not been cut already."""
+
+    t_s: float
+    cause: str
+    detail: str
+    value: float | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """A cut of the supply, what came after it, and who cleared it."""
+
+    t_s: float
+    cause: str
+    detail: str
+    value: float | None
+    by: str
+    later: Sequence[LaterTrip]
+    cleared_by: str
+    cleared_reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunMark:
+    """What somebody or the bench noted at an instant of the run."""
+
+    t_s: float
+    kind: str
+    text: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotKept:
+    """Samples that are not there though they were taken; of some it is not known when."""
+
+    source: str
+    from_s: float | None
+    to_s: float | None
+    samples: Count
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """Silences of the sources: how many, how long in all [s], the longest; frames that never came."""
+
+    count: Count
+    seconds: Magnitude
+    list_: Sequence[Silence]
+    missing_frames: Mapping[str, Count]
+    not_kept: Sequence[NotKept]
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStep:
+    """A step of the computer's clock."""
+
+    t_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingPhase:
+    """A phase in which a finding was seen, and in which share of its windows."""
+
+    phase: str
+    from_s: float
+    share: Share
+
+
+@dataclass(frozen=True, slots=True)
+class RunFinding:
+    """Something that can not be, why it may seem so, likely causes first, and where it was seen."""
+
+    code: str
+    text: str
+    causes: Sequence[str]
+    phases: Sequence[FindingPhase]
+    windows: Count
+
+
+def _with(**keys: str) -> Any:
+    """What has these keys at least, each of a type of JSON."""
+    properties: Any = {key: {"type": kind} for key, kind in keys.items()}
+    return Field(json_schema_extra={"properties": properties, "required": list(keys)})
+
+
+_Warning = Annotated[Mapping[str, Any], _with(raised_s="number", reason="string")]
+_Forecast = Annotated[Mapping[str, Any], _with(at_s="number")]
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewResult:
+    """Everything that is told of a run; `lyewatch.review` as JSON.
+
+    Times are seconds of the run. `fills`, `against`, `links`, `calibrations`, `warnings` and `forecasts` are
+    as what made them wrote them.
+    """
+
+    run: RunHead
+    duration_s: Magnitude
+    from_s: float
+    to_s: float
+    reference: str
+    window_s: Magnitude
+    samples: Mapping[str, Count]
+    totals: Totals
+    powered_s: Magnitude
+    numbers: NumberSet | None
+    fills: Mapping[str, Any] | None
+    weighing: WeighingResult | None
+    headline: Headline | None
+    map: EfficiencyMap
+    heat_balance: HeatBalanceResult
+    phases: Sequence[PhaseResult]
+    channels: Mapping[str, ChannelExtremes]
+    limits: Sequence[LimitTime]
+    alarms: Sequence[AlarmTransition]
+    alarms_recomputed: bool
+    alarm_summary: Sequence[AlarmLine]
+    alarm_load: AlarmLoad
+    warnings: Sequence[_Warning]
+    forecasts: Sequence[_Forecast]
+    forecasts_checked: IntervalCoverage
+    hindsight: ForecastVerification
+    trips: Sequence[Trip]
+    marks: Sequence[RunMark]
+    gaps: Gaps
+    bad_values: Mapping[str, BadValues]
+    links: Mapping[str, Any]
+    clock_steps: Sequence[ClockStep]
+    against: Mapping[str, Any] | None
+    findings: Sequence[RunFinding]
+    calibrations: Mapping[str, Any]
+    assumptions: Sequence[str]
+    notes: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Review:
     """A run, reviewed.
 
@@ -71,21 +261,21 @@ class Review:
     ----------
     bench : Bench
         The bench, suited to the log's pace.
-    body : dict
-        What `as_dict` gives.
+    result : ReviewResult
+        What is told of it.
     windows : Numbers
         The numbers of every window of the run, for trends.
     phases : tuple of Phase
     """
 
     bench: Bench
-    body: dict[str, Any] = field(repr=False)
+    result: ReviewResult = field(repr=False)
     windows: Numbers = field(repr=False)
     phases: tuple[Phase, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON; `schema` names its version."""
-        return self.body
+        return {"schema": SCHEMA, **as_json(self.result)}
 
 
 def review(
@@ -167,56 +357,52 @@ def review(
     metered = None if weighed is None or gas is not None else _metered(assessor, balance, weighed)
     powered = _windows_of(phases, _POWERED, len(windows))
     units = alarm_units(suited)
-    body: dict[str, Any] = {
-        "schema": SCHEMA,
-        "run": _run(record, bench),
-        "duration_s": end_s - start_s,
-        "from_s": start_s,
-        "to_s": end_s,
-        "reference": assessor.reference.words,
-        "window_s": min(steps * STEP_NS / 1e9, end_s - start_s),
-        "samples": {source: int(t.size) for source, t in columns.frames.items()},
-        "totals": run_totals(suited, balance, assessor.ratios, columns),
-        "powered_s": min(_seconds_of(phases, _POWERED), end_s - start_s),
-        "numbers": _numbers(assessor, balance, powered),
-        "fills": fills_dict(filled, gas is not None),
-        "weighing": None if weighed is None else {**weighed.as_dict(), "flow_meter": metered},
-        "headline": headline(assessor, balance, phases),
-        "map": efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
-        "heat_balance": heat_balance(suited, measured, balance).as_dict(),
-        "phases": [_phase(assessor, balance, p, len(windows)) for p in phases],
-        "channels": channel_extremes(suited, columns),
-        "limits": limit_times(suited, columns),
-        "alarms": [{**_transition(t), "unit": units.get(t.alarm, "")} for t in recorded],
-        "alarms_recomputed": recorded_again,
-        "alarm_summary": alarm_summary(recorded, end_s),
-        "alarm_load": alarm_load(recorded, end_s - start_s),
-        "warnings": warnings,
-        "forecasts": forecasts,
-        "forecasts_checked": check_forecasts(
-            forecasts, windows.end_ns / 1e9, windows.value["lye_temp"], phases
-        ),
-        "hindsight": hindsight(windows, phases, forecasts, warnings),
-        "trips": [_trip(t) for t in trips],
-        "marks": [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in marks],
-        "gaps": {
-            **gaps(suited, columns),
-            "missing_frames": _missing_frames(blocks),
-            "not_kept": _not_kept(not_kept, lost, missing),
-        },
-        "bad_values": bad_values(columns),
-        "links": dict(links or {}),
-        "clock_steps": [{"t_s": m.t_ns / 1e9, "text": m.text} for m in marks if m.kind == "clock_step"],
-        "against": against,
-        "findings": _weighed_findings(weighed, metered)
-        + _findings(suited, windows, phases)
-        + [_of_the_run(found) for found in missing_rows(blocks)]
-        + _overdue(bench, record, end_s),
-        "calibrations": {n: c.as_dict() for n, c in bench.calibrations.items()},
-        "assumptions": sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
-        "notes": [*notes, *_recalibrated(bench, calibrated_as), *loss_notes(not_kept, lost, missing)],
-    }
-    return Review(suited, body, windows, tuple(phases))
+    count, silent_s, silences = gaps(suited, columns)
+    result = ReviewResult(
+        run=_run(record, bench),
+        duration_s=end_s - start_s,
+        from_s=start_s,
+        to_s=end_s,
+        reference=assessor.reference.words,
+        window_s=min(steps * STEP_NS / 1e9, end_s - start_s),
+        samples={source: int(t.size) for source, t in columns.frames.items()},
+        totals=run_totals(suited, balance, assessor.ratios, columns),
+        powered_s=min(_seconds_of(phases, _POWERED), end_s - start_s),
+        numbers=_numbers(assessor, balance, powered),
+        fills=fills_dict(filled, gas is not None),
+        weighing=None if weighed is None else weighed.result(metered),
+        headline=headline(assessor, balance, phases),
+        map=efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),
+        heat_balance=heat_balance(suited, measured, balance).result(),
+        phases=[_phase(assessor, balance, p, len(windows)) for p in phases],
+        channels=channel_extremes(suited, columns),
+        limits=limit_times(suited, columns),
+        alarms=[_transition(t, units.get(t.alarm, "")) for t in recorded],
+        alarms_recomputed=recorded_again,
+        alarm_summary=alarm_summary(recorded, end_s),
+        alarm_load=alarm_load(recorded, end_s - start_s),
+        warnings=warnings,
+        forecasts=forecasts,
+        forecasts_checked=check_forecasts(forecasts, windows.end_ns / 1e9, windows.value["lye_temp"], phases),
+        hindsight=hindsight(windows, phases, forecasts, warnings),
+        trips=[_trip(t) for t in trips],
+        marks=[RunMark(m.t_ns / 1e9, m.kind, m.text, m.who) for m in marks],
+        gaps=Gaps(count, silent_s, silences, _missing_frames(blocks), _not_kept(not_kept, lost, missing)),
+        bad_values=bad_values(columns),
+        links=dict(links or {}),
+        clock_steps=[ClockStep(m.t_ns / 1e9, m.text) for m in marks if m.kind == "clock_step"],
+        against=against,
+        findings=[
+            *_weighed_findings(weighed, metered),
+            *_findings(suited, windows, phases),
+            *map(_of_the_run, missing_rows(blocks)),
+            *_overdue(bench, record, end_s),
+        ],
+        calibrations={n: c.as_dict() for n, c in bench.calibrations.items()},
+        assumptions=sorted(windows.assumed, key=lambda t: -int(windows.assumed[t].sum())),
+        notes=[*notes, *_recalibrated(bench, calibrated_as), *loss_notes(not_kept, lost, missing)],
+    )
+    return Review(suited, result, windows, tuple(phases))
 
 
 def _measured(bench: Bench, columns: Columns, steps: int) -> Measured:
@@ -238,19 +424,12 @@ def _tells_all(forecast_log: ForecastLog, columns: Columns) -> bool:
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _run(record: RunRecord | None, bench: Bench) -> dict[str, Any]:
+def _run(record: RunRecord | None, bench: Bench) -> RunHead:
     if record is None:
-        return {"id": None, "name": "", "build": bench.stack.build, "kind": "run", "bench": bench.name,
-                "start_utc_ns": None, "note": ""}  # fmt: skip
-    return {
-        "id": record.id,
-        "name": record.name,
-        "build": record.build,
-        "kind": record.kind,
-        "bench": record.bench,
-        "start_utc_ns": record.start_utc_ns,
-        "note": record.note,
-    }
+        return RunHead(None, "", bench.stack.build, "run", bench.name, None, "")
+    return RunHead(
+        record.id, record.name, record.build, record.kind, record.bench, record.start_utc_ns, record.note
+    )
 
 
 def _windows_of(phases: Sequence[Phase], names: Sequence[str], size: int) -> NDArray[np.bool_]:
@@ -265,52 +444,48 @@ def _seconds_of(phases: Sequence[Phase], names: Sequence[str]) -> float:
     return sum(p.to_s - p.from_s for p in phases if p.name in names)
 
 
-def _numbers(
-    assessor: Assessor, balance: Balance, where: NDArray[np.bool_]
-) -> dict[str, dict[str, Any]] | None:
-    return assessor.numbers(balance.averaged(where)).at(0) if where.any() else None
+def _numbers(assessor: Assessor, balance: Balance, where: NDArray[np.bool_]) -> dict[str, Number] | None:
+    return numbers_at(assessor.numbers(balance.averaged(where))) if where.any() else None
 
 
-def _phase(assessor: Assessor, balance: Balance, phase: Phase, size: int) -> dict[str, Any]:
+def _phase(assessor: Assessor, balance: Balance, phase: Phase, size: int) -> PhaseResult:
     where = np.zeros(size, dtype=bool)
     where[phase.first : phase.last + 1] = True
-    return {
-        "phase": phase.name,
-        "from_s": phase.from_s,
-        "to_s": phase.to_s,
-        "duration_s": phase.to_s - phase.from_s,
-        "numbers": _numbers(assessor, balance, where),
-    }
+    return PhaseResult(
+        phase=phase.name,
+        from_s=phase.from_s,
+        to_s=phase.to_s,
+        duration_s=phase.to_s - phase.from_s,
+        numbers=_numbers(assessor, balance, where),
+    )
 
 
-def _transition(t: Transition) -> dict[str, Any]:
-    return {
-        "t_s": t.t_ns / 1e9,
-        "alarm": t.alarm,
-        "state_from": str(t.state_from),
-        "state_to": str(t.state_to),
-        "cause": t.cause,
-        "value": None if t.value is None or not math.isfinite(t.value) else t.value,
-        "who": t.who or "",
-        "note": t.note or "",
-        "priority": str(t.priority),
-    }
+def _transition(t: Transition, unit: str) -> AlarmTransition:
+    return AlarmTransition(
+        t_s=t.t_ns / 1e9,
+        alarm=t.alarm,
+        state_from=str(t.state_from),
+        state_to=str(t.state_to),
+        cause=t.cause,
+        value=None if t.value is None or not math.isfinite(t.value) else t.value,
+        who=t.who or "",
+        note=t.note or "",
+        priority=str(t.priority),
+        unit=unit,
+    )
 
 
-def _trip(trip: TripRecord) -> dict[str, Any]:
-    return {
-        "t_s": trip.t_ns / 1e9,
-        "cause": trip.cause,
-        "detail": trip.detail,
-        "value": trip.value,
-        "by": trip.by,
-        "later": [
-            {"t_s": t.t_ns / 1e9, "cause": t.cause, "detail": t.detail, "value": t.value, "by": t.by}
-            for t in trip.later
-        ],
-        "cleared_by": trip.cleared_by,
-        "cleared_reason": trip.cleared_reason,
-    }
+def _trip(trip: TripRecord) -> Trip:
+    return Trip(
+        t_s=trip.t_ns / 1e9,
+        cause=trip.cause,
+        detail=trip.detail,
+        value=trip.value,
+        by=trip.by,
+        later=[LaterTrip(t.t_ns / 1e9, t.cause, t.detail, t.value, t.by) for t in trip.later],
+        cleared_by=trip.cleared_by,
+        cleared_reason=trip.cleared_reason,
+    )
 
 
 def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
@@ -325,34 +500,27 @@ def _missing_frames(blocks: Sequence[Block]) -> dict[str, int]:
     return out
 
 
-def _not_kept(gaps: Sequence[Gap], lost: Sequence[LostSpan], missing: int) -> list[dict[str, Any]]:
-    """Samples that are not there though they were taken, in order of time; of some it is not known when."""
-    out: list[dict[str, Any]] = [
-        {"source": g.source, "from_s": g.start_ns / 1e9, "to_s": g.end_ns / 1e9, "samples": g.samples,
-         "why": g.why}
-        for g in gaps
-    ]  # fmt: skip
-    out += [
-        {"source": s.source, "from_s": s.start_ns / 1e9, "to_s": s.end_ns / 1e9, "samples": s.samples,
-         "why": str(s.error)}
-        for s in lost
-    ]  # fmt: skip
-    out.sort(key=lambda g: float(g["from_s"]))
+def _not_kept(gaps: Sequence[Gap], lost: Sequence[LostSpan], missing: int) -> list[NotKept]:
+    """In order of time, last that of which it is not known."""
+    out = [NotKept(g.source, g.start_ns / 1e9, g.end_ns / 1e9, g.samples, g.why) for g in gaps]
+    out += [NotKept(s.source, s.start_ns / 1e9, s.end_ns / 1e9, s.samples, str(s.error)) for s in lost]
+    out.sort(key=lambda g: g.from_s or 0.0)
     if missing:
         why = "the logbook has counted them and the store has lost them"
-        out.append({"source": "", "from_s": None, "to_s": None, "samples": missing, "why": why})
+        out.append(NotKept("", None, None, missing, why))
     return out
 
 
-def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[dict[str, Any]]:
+def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[RunFinding]:
     """What can not be, by code, if a tenth of a phase's windows have it; with the phases and the share."""
-    out: dict[str, dict[str, Any]] = {}
+    where: dict[str, tuple[Finding, list[FindingPhase]]] = {}
+    counts: Counter[str] = Counter()
     setting, numbers = Setting.of(bench), list(windows.every(JUDGED))
     for phase in phases:
         if phase.name in ("no data", "disturbed"):
             continue
         size = phase.last - phase.first + 1
-        seen: dict[str, tuple[int, Any]] = {}
+        seen: dict[str, tuple[int, Finding]] = {}
         for i in range(phase.first, phase.last + 1):
             settled = phase.first < i < phase.last
             for found in judge(setting, numbers[i], refusals=windows.refusals(i), settled=settled):
@@ -361,40 +529,38 @@ def _findings(bench: Bench, windows: Numbers, phases: Sequence[Phase]) -> list[d
         for code, (count, found) in seen.items():
             if count < FINDING_SHARE * size:
                 continue
-            line = out.setdefault(code, {**found.as_dict(), "phases": [], "windows": 0})
-            line["phases"].append({"phase": phase.name, "from_s": phase.from_s, "share": count / size})
-            line["windows"] += count
-    return sorted(out.values(), key=lambda line: -int(line["windows"]))
+            _, listed = where.setdefault(code, (found, []))
+            listed.append(FindingPhase(phase.name, phase.from_s, count / size))
+            counts[code] += count
+    return [
+        RunFinding(code, where[code][0].text, where[code][0].causes, where[code][1], count)
+        for code, count in counts.most_common()
+    ]
 
 
-def _metered(assessor: Assessor, balance: Balance, weighed: Weighing) -> dict[str, Any] | None:
+def _metered(assessor: Assessor, balance: Balance, weighed: Weighing) -> Number | None:
     """Dry gas by the flow meter over the very time that was weighed [L/min]."""
     middle = balance.end_ns / 1e9 - 0.5e-9 * balance.window_ns
     at = np.clip(np.searchsorted(weighed.at_s, middle), 0, weighed.at_s.size - 1)
     here = weighed.used[at] & np.isfinite(np.asarray(balance.flows["dry"].value))
-    if not here.any():
-        return None
-    said: dict[str, Any] = assessor.numbers(balance.averaged(here)).at(0)["flow_dry_ref_lpm"]
-    return said
+    return numbers_at(assessor.numbers(balance.averaged(here)))["flow_dry_ref_lpm"] if here.any() else None
 
 
-def _weighed_findings(weighed: Weighing | None, metered: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+def _weighed_findings(weighed: Weighing | None, metered: Number | None) -> list[RunFinding]:
     """Where balance and flow meter tell different gas."""
-    if weighed is None or metered is None:
-        return []
-    found = weighing_finding(weighed, metered)
-    return [] if found is None else [{**found.as_dict(), "phases": [], "windows": 0}]
+    found = None if weighed is None or metered is None else weighing_finding(weighed, metered)
+    return [] if found is None else [_of_the_run(found)]
 
 
-def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[dict[str, Any]]:
+def _overdue(bench: Bench, record: RunRecord | None, end_s: float) -> list[RunFinding]:
     """Calibrations that were due before the run's end."""
     end_ns = None if record is None else record.start_utc_ns + round(end_s * 1e9)
     return [_of_the_run(found) for found in overdue(bench, end_ns)]
 
 
-def _of_the_run(found: Finding) -> dict[str, Any]:
+def _of_the_run(found: Finding) -> RunFinding:
     """A finding of the whole run, and of no phase."""
-    return {**found.as_dict(), "phases": [], "windows": 0}
+    return RunFinding(found.code, found.text, found.causes, (), 0)
 
 
 def _recalibrated(bench: Bench, was: Bench | None) -> list[str]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +27,18 @@ from daq.measure import (
 )
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity
+from daq.study.render import Count, Magnitude, Number
 from daq.study.runs import read_u95
 
 __all__ = [
     "SEQ_WRAP",
+    "BadValues",
     "Bridged",
+    "ChannelExtremes",
+    "LimitTime",
+    "Silence",
+    "Total",
+    "Totals",
     "bad_values",
     "bridged",
     "channel_extremes",
@@ -177,7 +184,96 @@ LONGEST_LIST = 200
 """So many gaps are listed, the longest; all are counted."""
 
 
-def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns) -> dict[str, dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class Total:
+    """Of what was recorded: recorded_s of whole_s. whole: a straight line across what is not.
+
+    Value and u95 are None where the run has no such channel.
+    """
+
+    value: float | None
+    u95: float | None
+    unit: str
+    recorded_s: Magnitude | None = None
+    whole_s: Magnitude | None = None
+    whole: Number | None = None
+    by: Literal["gas", "charge"] | None = None
+
+    @property
+    def number(self) -> Number:
+        """Of what was recorded."""
+        return Number(self.value, self.u95, self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What a run comes to; the water that was split `by` the gas where that is measured, else by charge."""
+
+    energy_wh: Total
+    charge_ah: Total
+    gas_as_read_l: Total
+    gas_dry_ref_l: Total
+    water_split_ml: Total
+    water_vapour_ml: Total
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelExtremes:
+    """Lowest, highest and mean good value of a channel, and when the extremes were [s].
+
+    Each `u95` is what the channel's calibration or accuracy and its resolution leave open; None where the
+    bench file says neither.
+    """
+
+    unit: str
+    min: float
+    min_u95: float | None
+    min_at_s: float
+    max: float
+    max_u95: float | None
+    max_at_s: float
+    mean: float
+    mean_u95: float | None
+    samples: Count
+
+    @property
+    def highest(self) -> Number:
+        """Its highest value with its U."""
+        return Number(self.max, self.max_u95, self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class LimitTime:
+    """How long a channel was beyond a limit of the bench file [s], and first when [s]."""
+
+    channel: str
+    level: str
+    limit: float
+    unit: str
+    seconds_beyond: Magnitude
+    samples_beyond: Count
+    first_at_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A stretch without samples of a source [s]."""
+
+    source: str
+    from_s: float
+    seconds: Magnitude
+
+
+@dataclass(frozen=True, slots=True)
+class BadValues:
+    """How many samples of a channel were not good."""
+
+    uncertain: Count
+    bad: Count
+    missing: Count
+
+
+def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns) -> Totals:
     """Totals over a whole run.
 
     Parameters
@@ -189,14 +285,6 @@ def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns)
         The stack's equations.
     columns : Columns
         The samples, which tell how well the integrals are known.
-
-    Returns
-    -------
-    dict
-        `energy_wh`, `charge_ah`, `gas_as_read_l`, `gas_dry_ref_l`, `water_split_ml` (by the gas where it is
-        measured, else by the charge, see `by`), `water_vapour_ml`. Each has value, u95 and unit of what was
-        recorded, None where the run has no such channel; `recorded_s` of `whole_s`, and where that is less,
-        `whole`: the total with a straight line across what is missing, with its u95.
     """
     flows, seconds = balance.flows, balance.seconds
     whole_s = _within(balance, columns)
@@ -210,23 +298,21 @@ def run_totals(bench: Bench, balance: Balance, ratios: Ratios, columns: Columns)
     noise = _Noise(bench, columns)
     by_gas = noise.of("gas_flow")
     gas_ml_s, split = ratios.water_by_gas_and_charge(flows)
-    water, water_s, by = noise.of("amps"), seconds["amps"], "charge"
+    by: Literal["gas", "charge"] = "charge"
+    water, water_s = noise.of("amps"), seconds["amps"]
     metered = known(gas_ml_s)
     if metered.any():
         water, water_s, by = by_gas, np.where(metered, seconds["flow"], seconds["amps"]), "gas"
         split = first_known(at_most_of_run(gas_ml_s, split, seconds["flow"]), split)
     per_hour, per_minute = 1.0 / 3600.0, 1.0 / 60.0
-    out = {
-        "energy_wh": (flows["power"], seconds["power"], per_hour, "Wh", noise.of_power()),
-        "charge_ah": (flows["amps"], seconds["amps"], per_hour, "Ah", noise.of("amps")),
-        "gas_as_read_l": (flows["flow"], seconds["flow"], per_minute, "L", by_gas),
-        "gas_dry_ref_l": (flows["dry"], seconds["flow"], per_minute, "L", by_gas),
-        "water_split_ml": (split, water_s, 1.0, "mL", water),
-        "water_vapour_ml": (vapour_ml_s, seconds["amps"], 1.0, "mL", water),
-    }
-    totals = {key: _total(*parts, whole_s) for key, parts in out.items()}
-    totals["water_split_ml"]["by"] = by
-    return totals
+    return Totals(
+        energy_wh=_total(flows["power"], seconds["power"], per_hour, "Wh", noise.of_power(), whole_s),
+        charge_ah=_total(flows["amps"], seconds["amps"], per_hour, "Ah", noise.of("amps"), whole_s),
+        gas_as_read_l=_total(flows["flow"], seconds["flow"], per_minute, "L", by_gas, whole_s),
+        gas_dry_ref_l=_total(flows["dry"], seconds["flow"], per_minute, "L", by_gas, whole_s),
+        water_split_ml=replace(_total(split, water_s, 1.0, "mL", water, whole_s), by=by),
+        water_vapour_ml=_total(vapour_ml_s, seconds["amps"], 1.0, "mL", water, whole_s),
+    )
 
 
 def _within(balance: Balance, columns: Columns) -> FloatArray:
@@ -272,7 +358,7 @@ class _Noise:
 
 def _total(
     quantity: Quantity, seconds: FloatArray, factor: float, unit: str, noise: float, whole_s: FloatArray
-) -> dict[str, Any]:
+) -> Total:
     """The integral of `quantity` over the seconds that were recorded, times `factor`, and over all of them.
 
     Scatter within windows is left out: it is the run's course, and what noise makes of an integral is
@@ -281,22 +367,21 @@ def _total(
     rate = np.asarray(quantity.value, dtype=np.float64)
     weight = np.where(np.isfinite(rate), seconds, 0.0)
     recorded_s = float(weight.sum())
-    out: dict[str, Any] = {"value": None, "u95": None, "unit": unit}
     if recorded_s == 0.0:
-        return out
+        return Total(None, None, unit)
     mean = mean_of(without_noise(quantity), weight)
     value = float(np.asarray(mean.value)[0]) * recorded_s
     accuracy = float(np.asarray(mean.u)[0]) * recorded_s
     own = noise * abs(value)
     u = math.hypot(accuracy, own)
-    out.update(value=value * factor, u95=2.0 * u * factor if math.isfinite(u) else None)
+    u95 = 2.0 * u * factor if math.isfinite(u) else None
     across = bridged(rate, weight, whole_s)
-    out.update(recorded_s=across.whole_s - across.missing_s, whole_s=across.whole_s)
+    whole = None
     if across.missing_s > LEAST_MISSING * across.whole_s and math.isfinite(u):
         more = (value + across.added) / value if value else 1.0
         u = math.sqrt((accuracy * more) ** 2 + own**2 + across.u**2)
-        out["whole"] = {"value": (value + across.added) * factor, "u95": 2.0 * u * factor, "unit": unit}
-    return out
+        whole = Number((value + across.added) * factor, 2.0 * u * factor, unit)
+    return Total(value * factor, u95, unit, across.whole_s - across.missing_s, across.whole_s, whole)
 
 
 def missing_rows(blocks: Iterable[Block]) -> list[Finding]:
@@ -353,36 +438,32 @@ def _lost(block: Block) -> int:
     return int(np.sum(np.maximum(whole - 1.0, 0.0)))
 
 
-def channel_extremes(bench: Bench, columns: Columns) -> dict[str, dict[str, Any]]:
-    """Lowest, highest and mean good value of each channel, and when the extremes were [s].
-
-    Each `u95` is what the channel's calibration or accuracy and its resolution leave open; null where the
-    bench file says neither.
-    """
-    out: dict[str, dict[str, Any]] = {}
+def channel_extremes(bench: Bench, columns: Columns) -> dict[str, ChannelExtremes]:
+    """Those of each channel that has good values."""
+    out = {}
     for name, spec in bench.channels.items():
         t_ns, values = columns.good(name)
         if t_ns.size == 0:
             continue
         low, high = int(np.argmin(values)), int(np.argmax(values))
-        out[name] = {
-            "unit": spec.unit,
-            "min": float(values[low]),
-            "min_u95": read_u95(bench, name, float(values[low])),
-            "min_at_s": float(t_ns[low]) / 1e9,
-            "max": float(values[high]),
-            "max_u95": read_u95(bench, name, float(values[high])),
-            "max_at_s": float(t_ns[high]) / 1e9,
-            "mean": float(values.mean()),
-            "mean_u95": read_u95(bench, name, float(values.mean())),
-            "samples": int(values.size),
-        }
+        out[name] = ChannelExtremes(
+            unit=spec.unit,
+            min=float(values[low]),
+            min_u95=read_u95(bench, name, float(values[low])),
+            min_at_s=float(t_ns[low]) / 1e9,
+            max=float(values[high]),
+            max_u95=read_u95(bench, name, float(values[high])),
+            max_at_s=float(t_ns[high]) / 1e9,
+            mean=float(values.mean()),
+            mean_u95=read_u95(bench, name, float(values.mean())),
+            samples=int(values.size),
+        )
     return out
 
 
-def limit_times(bench: Bench, columns: Columns) -> list[dict[str, Any]]:
-    """For each limit of the bench file: how long the channel was beyond it [s], and first when [s]."""
-    out: list[dict[str, Any]] = []
+def limit_times(bench: Bench, columns: Columns) -> list[LimitTime]:
+    """Of each limit of the bench file."""
+    out = []
     for channel, limit in bench.limits.items():
         t_ns, values = columns.good(channel)
         held = _held_s(t_ns, bench.channels[channel].stale_after_s)
@@ -393,15 +474,15 @@ def limit_times(bench: Bench, columns: Columns) -> list[dict[str, Any]]:
             beyond = values < at if level.startswith("low") else values > at
             first = int(np.argmax(beyond)) if beyond.any() else None
             out.append(
-                {
-                    "channel": channel,
-                    "level": level,
-                    "limit": at,
-                    "unit": bench.channels[channel].unit,
-                    "seconds_beyond": float(held[beyond].sum()),
-                    "samples_beyond": int(beyond.sum()),
-                    "first_at_s": None if first is None else float(t_ns[first]) / 1e9,
-                }
+                LimitTime(
+                    channel=channel,
+                    level=level,
+                    limit=at,
+                    unit=bench.channels[channel].unit,
+                    seconds_beyond=float(held[beyond].sum()),
+                    samples_beyond=int(beyond.sum()),
+                    first_at_s=None if first is None else float(t_ns[first]) / 1e9,
+                )
             )
     return out
 
@@ -414,9 +495,9 @@ def _held_s(t_ns: IntArray, stale_after_s: float) -> FloatArray:
     return np.where(held > stale_after_s, 0.0, held)
 
 
-def gaps(bench: Bench, columns: Columns) -> dict[str, Any]:
+def gaps(bench: Bench, columns: Columns) -> tuple[int, float, list[Silence]]:
     """Stretches of silence of a source: how many, how long in all [s], and the longest in order of time."""
-    listed: list[dict[str, Any]] = []
+    listed = []
     total, count = 0.0, 0
     for source, times in columns.frames.items():
         spec = bench.sources.get(source)
@@ -426,22 +507,17 @@ def gaps(bench: Bench, columns: Columns) -> dict[str, Any]:
         for i in np.flatnonzero(spans > spec.silent_after_s).tolist():
             count += 1
             total += float(spans[i])
-            listed.append({"source": source, "from_s": float(times[i]) / 1e9, "seconds": float(spans[i])})
-    listed.sort(key=lambda g: -float(g["seconds"]))
-    listed = sorted(listed[:LONGEST_LIST], key=lambda g: float(g["from_s"]))
-    return {"count": count, "seconds": total, "list": listed}
+            listed.append(Silence(source, float(times[i]) / 1e9, float(spans[i])))
+    listed.sort(key=lambda g: -g.seconds)
+    return count, total, sorted(listed[:LONGEST_LIST], key=lambda g: g.from_s)
 
 
-def bad_values(columns: Columns) -> dict[str, dict[str, int]]:
-    """By channel: how many samples were uncertain, bad and missing; channels with none are left out."""
-    out: dict[str, dict[str, int]] = {}
+def bad_values(columns: Columns) -> dict[str, BadValues]:
+    """By channel; those with none are left out."""
+    out = {}
     for name, column in columns.channels.items():
         counts = np.bincount(column.status, minlength=4)
-        found = {
-            "uncertain": int(counts[Status.UNCERTAIN]),
-            "bad": int(counts[Status.BAD]),
-            "missing": int(counts[Status.MISSING]),
-        }
-        if any(found.values()):
-            out[name] = found
+        uncertain, bad, missing = (int(counts[s]) for s in (Status.UNCERTAIN, Status.BAD, Status.MISSING))
+        if uncertain or bad or missing:
+            out[name] = BadValues(uncertain, bad, missing)
     return out

@@ -33,8 +33,10 @@ from daq.physics.reference import reference_condition
 from daq.quantity import Quantity, propagate
 from daq.stats import cosine_scores, cosines_for
 from daq.store import Mark
+from daq.study.render import Count, Magnitude, Number
+from daq.study.review.headline import BudgetShare
 
-__all__ = ["Weighing", "weigh_run", "weighing_finding"]
+__all__ = ["Weighing", "WeighingResult", "weigh_run", "weighing_finding"]
 
 STEP_S: Final = 10.0
 LEAST_S: Final = 600.0
@@ -69,6 +71,41 @@ KNOWN_KPA = (101.325, 3.0)
 _SQRT3 = math.sqrt(3.0)
 
 
+_DEPENDS_ON = {
+    "flow_dry_ref": ("balance", "lye temperature and strength, for the vapour"),
+    "faradaic_efficiency": ("balance", "ammeter", "cells", "lye temperature and strength"),
+}
+_INDEPENDENT_OF = ("flow meter", "its factor and scale", "gas that leaks before the meter")
+
+
+@dataclass(frozen=True, slots=True)
+class WeighingResult:
+    """What the balance says of a run, over so many seconds, and the flow meter over the same time.
+
+    Attributes
+    ----------
+    stretches : int
+        Between what touched the balance.
+    budget : sequence of BudgetShare
+        Of the Faradaic efficiency's variance.
+    rests_on, independent_of : sequence of str
+    depends_on : mapping of str to sequence of str
+    """
+
+    seconds: Magnitude
+    stretches: Count
+    water_lost: Number
+    as_vapour: Number
+    charge: Number
+    faradaic_efficiency: Number
+    flow_dry_ref: Number
+    budget: Sequence[BudgetShare]
+    rests_on: Sequence[str]
+    depends_on: Mapping[str, Sequence[str]]
+    independent_of: Sequence[str]
+    flow_meter: Number | None
+
+
 @dataclass(frozen=True, slots=True)
 class Weighing:
     """What the balance says.
@@ -101,24 +138,22 @@ class Weighing:
     used: NDArray[np.bool_]
     at_s: FloatArray
 
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        return {
-            "seconds": self.seconds,
-            "stretches": self.stretches,
-            "water_lost": _said(self.lost_g, "g"),
-            "as_vapour": _said(self.vapour_g, "g"),
-            "charge": {"value": self.charge_ah, "u95": None, "unit": "Ah"},
-            "faradaic_efficiency": _said(self.faradaic, "1"),
-            "flow_dry_ref": _said(self.dry_lpm, "L/min"),
-            "budget": _budget(self.faradaic),
-            "rests_on": list(self.notes),
-            "depends_on": {
-                "flow_dry_ref": ["balance", "lye temperature and strength, for the vapour"],
-                "faradaic_efficiency": ["balance", "ammeter", "cells", "lye temperature and strength"],
-            },
-            "independent_of": ["flow meter", "its factor and scale", "gas that leaks before the meter"],
-        }
+    def result(self, flow_meter: Number | None) -> WeighingResult:
+        """As a review tells it, with the dry gas by the flow meter over the same time."""
+        return WeighingResult(
+            seconds=self.seconds,
+            stretches=self.stretches,
+            water_lost=Number.of_quantity(self.lost_g, "g"),
+            as_vapour=Number.of_quantity(self.vapour_g, "g"),
+            charge=Number(self.charge_ah, None, "Ah"),
+            faradaic_efficiency=Number.of_quantity(self.faradaic, "1"),
+            flow_dry_ref=Number.of_quantity(self.dry_lpm, "L/min"),
+            budget=_budget(self.faradaic),
+            rests_on=self.notes,
+            depends_on=_DEPENDS_ON,
+            independent_of=_INDEPENDENT_OF,
+            flow_meter=flow_meter,
+        )
 
 
 def weigh_run(bench: Bench, columns: Columns, marks: Sequence[Mark] = ()) -> Weighing | None:
@@ -181,21 +216,21 @@ def weigh_run(bench: Bench, columns: Columns, marks: Sequence[Mark] = ()) -> Wei
     )
 
 
-def weighing_finding(found: Weighing, metered: Mapping[str, Any]) -> Finding | None:
+def weighing_finding(found: Weighing, metered: Number) -> Finding | None:
     """What it means that balance and flow meter differ beyond their U; None where they agree.
 
     Parameters
     ----------
     found : Weighing
-    metered : mapping
-        `value` and `u95` of the dry gas by the meter over the same time [L/min].
+    metered : Number
+        Dry gas by the meter over the same time [L/min].
     """
-    value, u95 = metered.get("value"), metered.get("u95")
+    value, u95 = metered.value, metered.u95
     weighed, own = _number(found.dry_lpm.value), _number(found.dry_lpm.u95)
     if value is None or u95 is None or not math.isfinite(weighed):
         return None
-    apart = weighed - float(value)
-    if abs(apart) <= math.hypot(own, float(u95)):
+    apart = weighed - value
+    if abs(apart) <= math.hypot(own, u95):
         return None
     share = 100.0 * abs(apart) / abs(weighed) if weighed else math.inf
     if apart > 0.0:
@@ -418,16 +453,6 @@ def _number(value: Any) -> float:
     return float(np.asarray(value).reshape(-1)[0])
 
 
-def _said(quantity: Quantity, unit: str) -> dict[str, Any]:
-    value, u95 = _number(quantity.value), _number(quantity.u95)
-    known = math.isfinite(value)
-    return {
-        "value": value if known else None,
-        "u95": u95 if known and math.isfinite(u95) else None,
-        "unit": unit,
-    }
-
-
-def _budget(quantity: Quantity) -> list[dict[str, Any]]:
+def _budget(quantity: Quantity) -> list[BudgetShare]:
     parts = [(p.label, float(np.asarray(p.share).reshape(-1)[0])) for p in quantity.budget()]
-    return [{"from": label, "share": share} for label, share in parts if share >= 0.01]
+    return [BudgetShare(label, share) for label, share in parts if share >= 0.01]
