@@ -104,6 +104,7 @@ class Ratios:
         # Under a chopped supply mean volts include the time when nothing flowed: there the cell's volts are
         # what the charge met on average.
         cell = (power / on_amps * (1.0 / cells)).named("V") if self.chopped else f["cell_volts"]
+        unknown = Quantity(np.full(np.shape(power.value), np.nan))  # of a fill that was typed in, say
         usable = where(cell, np.asarray(cell.value) > 0.2)
         return {
             "power_w": power,
@@ -131,6 +132,9 @@ class Ratios:
             ),
             "mmw_ceiling_thermoneutral": f["ceiling_thermoneutral"],
             "mmw_ceiling_reversible": f["ceiling_reversible"],
+            "lye_percent": f.get("strength", unknown).scaled(100.0, "%"),
+            "lye_litres": f.get("litres", unknown).named("L"),
+            "top_up_ml": f.get("top_up", unknown).named("mL"),
         }
 
 
