@@ -206,6 +206,7 @@ _REVIEW = _object(
         "reference": TEXT,
         "window_s": SPAN,
         "samples": _by_name(COUNT),
+        "lye": ANY,
         "totals": _object(dict.fromkeys(_TOTALS, _TOTAL)),
         "powered_s": SPAN,
         "numbers": _or_null(_NUMBERS),

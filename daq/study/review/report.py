@@ -27,7 +27,7 @@ from daq.study.render import (
     table,
 )
 from daq.study.review.run_review import Review
-from daq.study.review.summary import TOTALS, WEIGHED, peak_words, total_label, total_words
+from daq.study.review.summary import TOTALS, WEIGHED, lye_rows, peak_words, total_label, total_words
 
 __all__ = [
     "against_part",
@@ -38,6 +38,7 @@ __all__ = [
     "heat_rows",
     "html_report",
     "load_rows",
+    "lye_part",
     "map_part",
     "second_witness_part",
     "spent_part",
@@ -81,6 +82,26 @@ def second_witness_part(body: Mapping[str, Any]) -> str:
         caption = f"The reservoir, weighed over {duration_words(weighing['seconds'])}"
         out += table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1)
     return f"<section><h2>Fills and balance</h2>{out}</section>" if out else ""
+
+
+def lye_part(body: Mapping[str, Any]) -> str:
+    """The lye at the start and at the end, and what people said of it."""
+    lye = body["lye"]
+    caption = f"{lye['electrolyte']} in the circuit, ± U (k = 2); strength is by mass, litres at 20 °C"
+    out = table(["Lye", "At the start", "At the end"], lye_rows(body), caption, numeric=2)
+    rows = [
+        [
+            clock_words(e["t_s"]),
+            e["words"]
+            + (" (not what was expected: look for a spill or a wrong reading)" if e["surprising"] else ""),
+            f"{e['before_percent']:.1f} %",
+            f"{e['after_percent']:.1f} %",
+        ]
+        for e in lye["entries"]
+    ]
+    if rows:
+        out += table(["At", "Entry", "Before", "After"], rows, "Poured in, drawn off, measured")
+    return f"<section><h2>Lye</h2>{out}<p>{escape(lye['words'])}</p></section>"
 
 
 def map_part(body: Mapping[str, Any]) -> str:
@@ -371,6 +392,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         map_part(body),
         _phases(body["phases"]),
         heat_part(body),
+        lye_part(body),
         second_witness_part(body),
         _limits(body),
         alarm_part(body),

@@ -9,7 +9,15 @@ from daq.measure import NUMBERS
 from daq.study.render import clock_words, date_words, duration_words, number_words
 from daq.study.review.run_review import Review
 
-__all__ = ["date_words", "duration_words", "peak_words", "summary_text", "total_label", "total_words"]
+__all__ = [
+    "date_words",
+    "duration_words",
+    "lye_rows",
+    "peak_words",
+    "summary_text",
+    "total_label",
+    "total_words",
+]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -54,6 +62,7 @@ def summary_text(review: Review) -> str:
         "",
     ]
     lines += _against(body) + _totals(body) + _peaks(body) + _phases(body["phases"]) + _heat(body)
+    lines += _lye(body)
     lines += _weighing(body) + _alarms(body) + _data(body) + _findings(body)
     return "\n".join(lines).rstrip()
 
@@ -81,6 +90,33 @@ def _weighing(body: Mapping[str, Any]) -> list[str]:
         lines.append(f"  {label:<28}{number_words(said[key])}")
     if said["flow_meter"]:
         lines.append(f"  {'Dry gas by the flow meter':<28}{number_words(said['flow_meter'])}")
+    return [*lines, ""]
+
+
+LYE = (
+    ("percent", "Lye strength", "%"),
+    ("litres", "Lye, at 20 °C", "L"),
+    ("top_up_ml", "Water wanting", "mL"),
+)
+
+
+def lye_rows(body: Mapping[str, Any]) -> list[list[str]]:
+    """Strength, amount and water wanting: label, at the start, at the end."""
+    lye = body["lye"]
+    return [
+        [label, *(number_words({**lye[at][key], "unit": unit}) for at in ("start", "end"))]
+        for key, label, unit in LYE
+    ]
+
+
+def _lye(body: Mapping[str, Any]) -> list[str]:
+    lye = body["lye"]
+    lines = [f"LYE, {lye['electrolyte']}: at the start, at the end"]
+    lines += [f"  {label:<28}{start}, {end}" for label, start, end in lye_rows(body)]
+    lines.append(f"  {lye['words']}")
+    for entry in lye["entries"][:MOST_LINES]:
+        odd = ": not what was expected" if entry["surprising"] else ""
+        lines.append(f"  {clock_words(entry['t_s'])}  {entry['words']}{odd}")
     return [*lines, ""]
 
 
