@@ -123,7 +123,7 @@ NUMBERS = (
         "poured in and what "
         "was measured.",
     ),
-    NumberSpec("lye_litres", "Lye", "L", "Lye in the whole circuit, as it would measure at 20 °C."),
+    NumberSpec("lye_litres", "Lye volume", "L", "Lye in the whole circuit, as it would measure at 20 °C."),
     NumberSpec(
         "top_up_ml",
         "Water wanting",

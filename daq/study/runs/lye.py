@@ -14,6 +14,7 @@ from daq.frame import Block
 from daq.measure import Bins, Columns, LyeTrack, entries_of, entry_of, lye_of_run, mark_of
 from daq.store import Mark, RunRecord, Store
 from daq.study.runs.benches import recorded_bench
+from daq.watch import suited_to
 
 __all__ = ["bench_then", "lye_dict", "lye_of_bins", "lye_of_blocks", "note_entry", "stored_lye"]
 
@@ -29,16 +30,16 @@ def lye_of_blocks(bench: Bench, blocks: Sequence[Block], marks: Iterable[Mark] =
     """The lye through a run from all its samples."""
     columns = Columns.from_blocks(blocks)
     first = (columns.span_ns or (0, 0))[0]
-    bins = Bins(bench, step_ns=STEP_NS, first=max(0, (first - 1) // STEP_NS))
+    bins = Bins(bench, step_ns=STEP_NS, first=(first - 1) // STEP_NS)
     bins.add(columns)
     return lye_of_bins(bench, bins, marks)
 
 
 def stored_lye(store: Store, record: RunRecord, *, until_ns: int | None = None) -> LyeTrack:
     """The lye of a run in the store, up to a time of it [ns]."""
-    bench = recorded_bench(store, record)
-    blocks = store.read(record.id, end_ns=until_ns)
-    return lye_of_blocks(bench, list(blocks.values()), store.logbook.list_marks(record.id))
+    blocks = list(store.read(record.id, end_ns=until_ns).values())
+    bench, _ = suited_to(recorded_bench(store, record), blocks)
+    return lye_of_blocks(bench, blocks, store.logbook.list_marks(record.id))
 
 
 def bench_then(bench: Bench, lye: LyeTrack, from_ns: int, to_ns: int | None = None) -> Bench:
