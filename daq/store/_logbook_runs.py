@@ -242,7 +242,10 @@ class RunBook:
                 "t_ns, id",
                 (run_id,),
             ).fetchall()
-        return [Mark(*row, orjson.loads(data) if data else None) for *row, data in rows]
+        return [
+            Mark(number, run, t_ns, kind, text, who, orjson.loads(data) if data else None)
+            for number, run, t_ns, kind, text, who, data in rows
+        ]
 
     # -- gaps ------------------------------------------------------------------------------------
 

@@ -47,7 +47,7 @@ FLOW_GAIN = 0.015
 def kappa_s_cm(t_c: float, w: float) -> float:
     """Conductivity of KOH [S/cm], [1]."""
     t, c = t_c + 273.15, 100.0 * w
-    return (
+    return float(
         0.279844803 * c - 0.00924129482 * t - 0.000149660371 * t * t - 0.000905209551 * t * c
         + 0.000114933252 * t * t * c**0.1765 + 0.0696648518 * t / c - 28.9815658 * c / t
     )  # fmt: skip
@@ -146,7 +146,7 @@ def run_bath(b: Bath, rng: np.random.Generator, *, lost: bool = False) -> Ran:
     """Carry the plan out, every few seconds, and read the sensors."""
     levels = np.concatenate([np.full(round(s / STEP_S), amps) for s, amps in b.plan])
     n = levels.size
-    t = (np.arange(n) + 1.0) * STEP_S
+    t: Array = (np.arange(n, dtype=np.float64) + 1.0) * float(STEP_S)
     mass = b.litres * koh_kg_l(b.strength)
     hydroxide, water = b.strength * mass, (1.0 - b.strength) * mass
     poured, looked = sorted(b.poured), sorted(b.looked)

@@ -17,6 +17,7 @@ def test_the_simulators_conductivity_is_the_published_one() -> None:
             assert kappa_s_cm(t, w) == pytest.approx(float(conductivity_see_white_s_cm(t, w)), rel=1e-9)
 
 
+@pytest.mark.timeout(600)
 def test_four_hours_were_told_as_one_strength() -> None:
     """Within 0.5 % by mass over four hours where the filling is known, and the stated U holds the truth: of
     40 at 95 % fewer than 33 hold in 1 of 1000 (binomial)."""
@@ -29,11 +30,12 @@ def test_four_hours_were_told_as_one_strength() -> None:
     assert 0.5 < float(np.sqrt(np.mean(ratios**2))) < 1.4
 
 
+@pytest.mark.timeout(600)
 def test_lye_three_points_stronger_was_taken_for_the_build() -> None:
-    """Of 16 at 95 % fewer than 12 hold in 1 of 2000 (binomial)."""
-    pairs = [compared_pair(np.random.default_rng([SEED, 7, k])) for k in range(16)]
+    """Of 10 at 95 % fewer than 7 hold in 1 of 900 (binomial)."""
+    pairs = [compared_pair(np.random.default_rng([SEED, 7, k])) for k in range(10)]
     known = [p for p in pairs if p is not None]
-    assert len(known) >= 14
-    assert sum(p.held for p in known) >= len(known) - 4
+    assert len(known) >= 8
+    assert sum(p.held for p in known) >= len(known) - 3
     errors = np.array([p.value - p.true for p in known])
     assert abs(float(errors.mean())) < 0.01
