@@ -15,16 +15,13 @@ from daq.alarms.detectors import Edge, LimitDetector
 from daq.alarms.rule_kinds import Ticks
 from daq.alarms.rules import stuck_after_s
 from daq.bench import Bench
-from daq.measure import Bins, Columns, FloatArray, IntArray, Numbers, zeroed
-from daq.physics.faraday import gas_rate_lpm, reference_condition, water_rate_g_s
-from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
+from daq.measure import Bins, Columns, FloatArray, IntArray, LyeAt, Numbers
+from daq.physics.faraday import gas_rate_lpm, reference_condition
 
 __all__ = ["BRIEF_STEPS", "Course"]
 
 BRIEF_STEPS = 5
 """Loss of flow is judged over so many steps, not over the whole window."""
-SETTLED_STEPS = 2
-"""So many steps after its end all samples of a step have come in."""
 EFFICIENCY_WINDOWS = 20
 """The Faradaic efficiency is judged by the median of so many windows."""
 
@@ -41,21 +38,19 @@ class _Still:
 
 @dataclass(slots=True)
 class Course:
-    """Follows a run from tick to tick: whether it is powered, what stands still, what has been used up."""
+    """Follows a run from tick to tick: whether it is powered, what stands still, what its efficiency was."""
 
     bench: Bench
     step_ns: int
     powered: bool = False
     changed_ns: int = 0
     """When it was last switched [ns]."""
-    water_ml: float = 0.0
     efficiencies: deque[float] = field(default_factory=lambda: deque(maxlen=EFFICIENCY_WINDOWS))
     efficiency_best: float = 0.0
     switch: LimitDetector = field(init=False)
     """From the current, or else the relay: whether it is powered."""
     _channel: str | None = field(init=False)
     _still: dict[str, _Still] = field(init=False)
-    _ml_per_coulomb: float = field(init=False)
     _lpm_per_amp: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -67,9 +62,6 @@ class Course:
             self._channel, self.switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
         self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
         self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
-        self._ml_per_coulomb = (
-            1e3 * float(water_rate_g_s(1.0, bench.stack.cells)) / float(water_density_kg_m3(20.0))
-        )
         reference = reference_condition(bench.site.reference)
         self._lpm_per_amp = float(gas_rate_lpm(1.0, bench.stack.cells, reference=reference))
 
@@ -90,9 +82,9 @@ class Course:
         return np.where(states, (t_ns - since) * 1e-9, 0.0)
 
     def ticks(
-        self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers
+        self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers, lye: LyeAt
     ) -> Ticks:
-        """What is known at each of these ticks, a step apart; carries water and efficiency on."""
+        """What is known at each of these ticks, a step apart; carries efficiency on."""
         powered, since = self._switched_at(t_ns, switched)
         elapsed = (t_ns - since) * 1e-9
         brief = self._brief(bins, t_ns // bins.step_ns)
@@ -104,7 +96,8 @@ class Course:
             powered_s=np.where(powered, elapsed, 0.0),
             off_s=np.where(powered, 0.0, elapsed),
             unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
-            water_ml=self._water(bins, t_ns // bins.step_ns, numbers),
+            litres=np.broadcast_to(lye.least_litres, t_ns.shape),
+            stronger=np.broadcast_to(lye.stronger, t_ns.shape),
             efficiency_kept=self._kept(numbers),
         )
 
@@ -134,16 +127,6 @@ class Course:
         last = marks[np.maximum(np.searchsorted(marks, t_ns, side="right") - 1, 0)]
         return np.where(powered, (t_ns - np.maximum(last, since)) * 1e-9, 0.0)
 
-    def _water(self, bins: Bins, ends: IntArray, numbers: Numbers) -> FloatArray:
-        # Two steps back all samples have come in, also those that took a while.
-        _, sums = bins.windows(ends - SETTLED_STEPS, 1, of=("amps",), later=SETTLED_STEPS)
-        split = np.maximum(sums[0, :, 0], 0.0) * self._ml_per_coulomb
-        temp = np.minimum(np.maximum(zeroed(numbers.value["lye_temp"], 25.0), 0.0), 150.0)
-        vapour_kg_s = zeroed(numbers.value["vapour_w"]) / np.asarray(latent_heat_j_kg(temp))
-        used = self.water_ml + np.cumsum(split + 1e3 * vapour_kg_s * bins.step_ns * 1e-9)
-        self.water_ml = float(used[-1])
-        return used
-
     def _kept(self, numbers: Numbers) -> FloatArray:
         """Median Faradaic efficiency of the last minutes over the best such median; NaN until there is one.
 
@@ -163,16 +146,11 @@ class Course:
                 kept[i] = now / self.efficiency_best
         return kept
 
-    def topped_up(self, ml: float) -> None:
-        """Somebody added so much water [mL]."""
-        self.water_ml = max(0.0, self.water_ml - ml)
-
     def save(self) -> dict[str, Any]:
         """State as JSON says it."""
         return {
             "powered": self.powered,
             "changed_ns": self.changed_ns,
-            "water_ml": self.water_ml,
             "efficiencies": list(self.efficiencies),
             "efficiency_best": self.efficiency_best,
             "switch": self.switch.save(),
@@ -184,7 +162,7 @@ class Course:
     def load(self, saved: dict[str, Any]) -> None:
         """Take up a saved state."""
         self.powered, self.changed_ns = bool(saved["powered"]), int(saved["changed_ns"])
-        self.water_ml, self.efficiency_best = float(saved["water_ml"]), float(saved["efficiency_best"])
+        self.efficiency_best = float(saved["efficiency_best"])
         self.efficiencies.extend(float(e) for e in saved["efficiencies"])
         self.switch.load(saved["switch"])
         for channel, (value, since_ns) in saved["still"].items():

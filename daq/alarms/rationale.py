@@ -251,6 +251,19 @@ _FIXED = {
         "Turn the supply off, look at the level, top up with distilled water.",
         unit="L",
     ),
+    "lye.strong": Rationale(
+        "Lye has grown strong",
+        Priority.LOW,
+        "Water has been split and carried off, and the hydroxide stayed: beyond what is uncertain of "
+        "it the lye is "
+        "three points stronger than it was filled. It carries less vapour and burns skin and eyes "
+        "worse; a run with it "
+        "is no longer the same as one with fresh lye.",
+        "With the supply off, top up with distilled water, as much as the page says. Wear goggles "
+        "and gloves; pour water "
+        "into lye slowly, as it warms.",
+        unit="%",
+    ),
     "lye_temp.rate": Rationale(
         "Lye warms too fast",
         Priority.HIGH,

@@ -48,8 +48,10 @@ class Ticks:
         Seconds since it last began or ceased to; 0 in the other case.
     unchanged_s : dict of str to float64[m]
         Seconds for which a channel's value has not changed at all while powered.
-    water_ml : float64[m]
-        Water used since the run began or was last topped up [mL].
+    litres : float64[m]
+        Lye that is in the circuit at least, at 20 degC [L].
+    stronger : float64[m]
+        By how much the lye's mass fraction has risen since it was filled, at least [1].
     efficiency_kept : float64[m]
         Faradaic efficiency, averaged over minutes, as a share of the best of this run [1].
     """
@@ -61,7 +63,8 @@ class Ticks:
     powered_s: FloatArray
     off_s: FloatArray
     unchanged_s: dict[str, FloatArray]
-    water_ml: FloatArray
+    litres: FloatArray
+    stronger: FloatArray
     efficiency_kept: FloatArray
 
 

@@ -29,7 +29,7 @@ from daq.alarms.rule_kinds import (
 from daq.alarms.settings import check_rules, configured
 from daq.alarms.states import Priority
 from daq.bench import Bench, LimitSpec
-from daq.measure import FloatArray
+from daq.measure import STRONGER_BY, FloatArray, least_litres
 from daq.physics.cell_voltage import v_tn
 from daq.physics.heat import thermal_mass_j_k
 from daq.stillness import Stillness, stillness_rule
@@ -58,10 +58,6 @@ GAS_ARRIVES_S, GAS_CEASES_S = 15.0, 60.0
 """Gas reaches the meter, and runs out of it, so long after the supply is switched [s] (judgement)."""
 EFFICIENCY_KEPT = 0.85
 """Share of the run's best Faradaic efficiency below which it has fallen (judgement)."""
-WATER_WARN_SHARE = 0.15
-"""Share of the lye between full and lowest level at which to top up (judgement)."""
-LEAST_LYE_SHARE = 0.75
-"""Lowest level as a share of the filling, where the bench file names none (judgement)."""
 FORESEEN = ("lye_temp.forecast", "forecast.blind", "lye_temp.rough", "lye_temp.doubtful", "amps.clipped")
 """Alarms of what foresees, the forecast's own first: there is none of them where nothing is foreseen."""
 TOLD = (
@@ -322,8 +318,7 @@ def _slow_rules(bench: Bench) -> Iterator[Rule]:
             LimitDetector(EFFICIENCY_KEPT, True, 0.05, 60.0),
         )
     if "amps" in bench.channels:
-        least = stack.litres_min or LEAST_LYE_SHARE * stack.litres
-        at = least + WATER_WARN_SHARE * (stack.litres - least)
+        at = least_litres(bench)
         spec = rationale("water.low", limit=at)
         if not stack.litres_min:
             what = (
@@ -332,8 +327,14 @@ def _slow_rules(bench: Bench) -> Iterator[Rule]:
             spec = replace(spec, what=what, priority=Priority.MEDIUM)
         yield TickRule(
             spec,
-            lambda ticks: stack.litres - 1e-3 * ticks.water_ml,
+            lambda ticks: ticks.litres,
             LimitDetector(at, True, 0.01 * stack.litres),
+        )
+        at = 100.0 * STRONGER_BY
+        yield TickRule(
+            rationale("lye.strong", limit=at),
+            lambda ticks: 100.0 * ticks.stronger,
+            LimitDetector(at, deadband=1.0),
         )
     if "lye_temp" in bench.channels:
         at = warming_limit_c_per_min(bench)

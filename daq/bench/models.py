@@ -66,8 +66,12 @@ class StackSpec(_Table):
     electrolyte: Literal["KOH", "NaOH"]
     mass_fraction: Annotated[float, Field(gt=0, lt=0.6, strict=True)]
     """Mass of hydroxide to mass of solution [1]."""
+    mass_fraction_u: Annotated[float, Field(gt=0, lt=0.2, strict=True)] = 0.005
+    """Its standard uncertainty [1]: hydroxide is sold at 85 to 99 %, and draws water (judgement)."""
     litres: Positive
-    """Lye in stack, hoses and reservoir together [L]."""
+    """Lye in stack, hoses and reservoir together, filled at room temperature [L]."""
+    litres_u: Positive | None = None
+    """Its standard uncertainty [L]; 2 % where it is not said (judgement)."""
     steel_kg: NotNegative
     """Mass of plates and end plates, which warms with the lye [kg]."""
     litres_min: NotNegative = 0.0

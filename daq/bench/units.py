@@ -43,6 +43,8 @@ KNOWN_CHANNELS: dict[str, KnownChannel] = {
     "volts_rms": KnownChannel("V", "true RMS of the voltage across the stack, the mean included (AC+DC)"),
     "mass": KnownChannel("g", "mass of the reservoir on a balance, as it reads steady"),
     "mass_moving": KnownChannel("g", "the same where the balance calls its reading moving"),
+    "lye_level": KnownChannel("L", "lye in stack, hoses and reservoir together, as a level meter tells it"),
+    "lye_conductivity": KnownChannel("S/cm", "conductivity of the lye at its own temperature"),
     "fill_level": KnownChannel("1", "level switch of the fill vessel, 1 while it fills between its marks"),
     "amps_rms": KnownChannel("A", "true RMS of the current through the stack, the mean included (AC+DC)"),
 }
@@ -70,6 +72,11 @@ _UNITS: dict[str, tuple[str, float, float]] = {
     "g": ("g", 1.0, 0.0),
     "kg": ("g", 1e3, 0.0),
     "mg": ("g", 1e-3, 0.0),
+    "L": ("L", 1.0, 0.0),
+    "mL": ("L", 1e-3, 0.0),
+    "S/cm": ("S/cm", 1.0, 0.0),
+    "mS/cm": ("S/cm", 1e-3, 0.0),
+    "S/m": ("S/cm", 1e-2, 0.0),
     "%": ("%", 1.0, 0.0),
     "1": ("1", 1.0, 0.0),
 }

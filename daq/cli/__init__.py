@@ -30,6 +30,7 @@ COMMANDS = (
     "polarisation",
     "leak",
     "fill",
+    "lye",
     "calibrate",
     "import",
     "export",

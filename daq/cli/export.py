@@ -54,7 +54,12 @@ def run(args: argparse.Namespace) -> int:
         notes = loss_notes(store.logbook.list_gaps(record.id), lost, store.missing_samples(record.id))
         if args.numbers:
             rows = export_numbers(
-                recorded_bench(store, record), blocks, record.start_utc_ns, args.file, window_s=args.window
+                recorded_bench(store, record),
+                blocks,
+                record.start_utc_ns,
+                args.file,
+                window_s=args.window,
+                marks=store.logbook.list_marks(record.id),
             )
         else:
             rows = export_samples(blocks, record.start_utc_ns, args.file)

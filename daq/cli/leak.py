@@ -38,7 +38,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Work it out."""
     from daq.bench import load_bench
-    from daq.store import Store
+    from daq.store import Mark, Store
     from daq.study.leak import (
         leak_page,
         leak_picture,
@@ -50,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
     bench = load_bench(args.bench)
     conditions, deficit, ramp_blocks = None, None, None
+    marks: list[Mark] = []
     if args.target or args.ramp:
         folder = args.store or bench.store_folder
         if not (folder / "logbook.db").is_file():
@@ -58,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
             if args.target:
                 record = find_run(store, args.target)
                 blocks = list(store.read(record.id).values())
-                found = run_conditions(bench, blocks)
+                marks = store.logbook.list_marks(record.id)
+                found = run_conditions(bench, blocks, marks)
                 if found is None:
                     raise UsageError(
                         "has no powered stretch with volts and amps",
@@ -68,7 +70,9 @@ def run(args: argparse.Namespace) -> int:
                 conditions, deficit = found
                 ramp_blocks = blocks
             if args.ramp:
-                ramp_blocks = list(store.read(find_run(store, args.ramp).id).values())
+                ramp = find_run(store, args.ramp)
+                ramp_blocks = list(store.read(ramp.id).values())
+                marks = store.logbook.list_marks(ramp.id)
     if conditions is None:
         conditions = stated_conditions(bench, volts=args.volts, amps=args.amps, temp_c=args.temp)
     elif args.volts is not None or args.amps is not None or args.temp is not None:
@@ -78,7 +82,12 @@ def run(args: argparse.Namespace) -> int:
             remedy="leave them, or --run, out",
         )
     test = leak_test(
-        bench, conditions, deficit=deficit, ramp_blocks=ramp_blocks, run_given=args.target is not None
+        bench,
+        conditions,
+        deficit=deficit,
+        ramp_blocks=ramp_blocks,
+        ramp_marks=marks,
+        run_given=args.target is not None,
     )
     written = write_forms(args, lambda: leak_page(test), lambda: leak_picture(test, "png"))
     if args.json:

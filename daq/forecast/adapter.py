@@ -68,6 +68,10 @@ class RunawayForecaster:
         """Take the means of one tick, NaN or None if not known."""
         self.watch.update(t_s, volts, amps, watts, lye_temp, room_temp, gas_flow)
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        """The lye is of that strength [1] and amount [L] from now on."""
+        self.watch.set_lye(mass_fraction, litres)
+
     def forecast(self) -> dict[str, Any] | None:
         """What is foreseen, as JSON says it: bands are the 5 % and 95 % points; a time is null where the
         limit is not reached within a day.

@@ -30,6 +30,8 @@ GRID_HIGH_C: Final = 99.0
 """Lye boils above that; the forecast ends there."""
 _STEP_C: Final = 0.25
 _VAPOUR_SHARE_MAX: Final = 0.95
+_STRONGEST: Final = 0.49
+"""Lye's vapour is published to 50 % by mass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,23 +92,38 @@ class Tables:
         self.grid: FloatArray = np.arange(GRID_LOW_C, GRID_HIGH_C + 0.5 * _STEP_C, _STEP_C)
         self.gas_volts: FloatArray = config.cells * np.asarray(v_tn(self.grid))
         """Stack volts that leave as the gas' heating value [V]."""
-        vapour = np.asarray(vapour_pressure_lye(self.grid, config.mass_fraction, config.electrolyte))
-        vapour = np.minimum(vapour, _VAPOUR_SHARE_MAX * config.pressure_kpa)
-        gas = gas_rate_mol_s(1.0, config.cells)
-        self.vapour_volts: FloatArray = np.asarray(
-            vapour_power_w(gas, vapour, config.pressure_kpa, self.grid)
-        )
+        self._config = config
+        self.vapour_volts: FloatArray = np.zeros_like(self.grid)
         """Power carried off by saturated gas for each ampere that makes gas [W/A]."""
-        self.capacity_j_k: float = float(
-            thermal_mass_j_k(
-                config.litres, config.mass_fraction, config.steel_kg, config.electrolyte, stronger="nearest"
-            )
-        )
+        self.vapour_slope: FloatArray = np.zeros_like(self.grid)
+        self.capacity_j_k: float = 0.0
+        """Heat capacity of lye and metal, where nothing better is known [J/K]."""
+        self.set_lye(config.mass_fraction, config.litres)
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""
         self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
         """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
-        self.vapour_slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
+
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        """The lye has become stronger or less: what rests on it follows.
+
+        Parameters
+        ----------
+        mass_fraction : float
+            [1], held at what is published for its vapour.
+        litres : float
+            Lye in the circuit [L].
+        """
+        config = self._config
+        w = min(max(mass_fraction, 0.0), _STRONGEST)
+        vapour = np.asarray(vapour_pressure_lye(self.grid, w, config.electrolyte))
+        vapour = np.minimum(vapour, _VAPOUR_SHARE_MAX * config.pressure_kpa)
+        gas = gas_rate_mol_s(1.0, config.cells)
+        self.vapour_volts = np.asarray(vapour_power_w(gas, vapour, config.pressure_kpa, self.grid))
+        self.vapour_slope = np.gradient(self.vapour_volts, self.grid)
+        self.capacity_j_k = float(
+            np.asarray(thermal_mass_j_k(litres, w, config.steel_kg, config.electrolyte, stronger="nearest"))
+        )
 
     def gas_at(self, t_c: float) -> float:
         """`gas_volts` at a temperature."""

@@ -103,6 +103,10 @@ class RunawayWatch:
         self._witnesses = Witnesses()
         self._range: BeyondRange | None = None
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        """The lye is of that strength [1] and amount [L] now; see `Tables.set_lye`."""
+        self.tables.set_lye(mass_fraction, litres)
+
     def update(
         self,
         t_s: float,

@@ -30,6 +30,9 @@ class Forecaster(Protocol):
     ) -> None:
         """Take the means of one tick, NaN if not known; `gas_flow` is dry, at the reference [L/min]."""
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        """The lye is of that strength [1] and amount [L] from now on."""
+
     def forecast(self) -> dict[str, Any] | None:
         """What it foresees now, as JSON says it; None while it can not."""
 
@@ -53,6 +56,7 @@ class Assessment:
     findings: tuple[Finding, ...]
     assumptions: tuple[str, ...]
     forecast: dict[str, Any] | None = None
+    lye: dict[str, Any] | None = None
     run: str | None = None
     start_utc_ns: int | None = None
 
@@ -68,4 +72,5 @@ class Assessment:
             "findings": [f.as_dict() for f in self.findings],
             "assumptions": list(self.assumptions),
             "forecast": self.forecast,
+            "lye": self.lye,
         }

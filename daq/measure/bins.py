@@ -120,6 +120,8 @@ QUANTITIES = (
     "volts_rms",
     "amps_rms",
     "duty",
+    "lye_level",
+    "lye_conductivity",
 )
 """What is summed: channels by name, `volt_amps` the product of volts and amps, and `amps2` the square of
 amps.

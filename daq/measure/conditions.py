@@ -26,7 +26,7 @@ from daq.physics.moist_gas import (
     vapour_in_gas_kpa,
 )
 from daq.physics.reference import ReferenceCondition
-from daq.quantity import Quantity, propagate
+from daq.quantity import Num, Quantity, propagate
 
 __all__ = [
     "GUESSED_ROOM_C",
@@ -68,17 +68,23 @@ class Liquid:
     """What the gas touched last: water, lye of a mass fraction [kg/kg], or ("dry") nothing."""
 
     wet_over: WetOver
-    mass_fraction: float
+    mass_fraction: float | Quantity
     electrolyte: Electrolyte
 
-    def vapour_kpa(self, t_c: FloatArray, humidity: FloatArray) -> FloatArray:
-        """Pressure of the vapour that the gas carries [kPa]; NaN out of range."""
+    @property
+    def strength(self) -> float | Quantity:
+        """Its mass fraction where that matters, else 0."""
+        return self.mass_fraction if self.wet_over == "lye" else 0.0
+
+    def vapour_kpa(self, t_c: FloatArray, humidity: FloatArray, strength: Num) -> FloatArray:
+        """Pressure of the vapour that the gas carries [kPa], over lye of that strength [1]; NaN out of
+        range."""
         return np.asarray(
             vapour_in_gas_kpa(
                 self.wet_over,
                 t_c,
                 humidity=humidity,
-                mass_fraction=self.mass_fraction,
+                mass_fraction=strength,
                 electrolyte=self.electrolyte,
                 outside="nan",
             )
@@ -135,10 +141,12 @@ def dry_flow(
     notes: Notes,
     *,
     factor: Quantity | None = None,
+    strength: Quantity | None = None,
 ) -> Quantity:
     """Dry gas at the reference [L/min]: the meter's reading, its factor applied, its steam taken out.
 
-    `factor` stands in place of the bench file's, where the meter is just being compared.
+    `factor` stands in place of the bench file's, where the meter is just being compared; `strength` of the
+    lye [1] in place of that at the start.
     """
     gas, stack, flow = bench.gas, bench.stack, means["gas_flow"].named("L/min")
     wanted = known(flow)
@@ -153,7 +161,12 @@ def dry_flow(
     sensed = known(sensor)
     notes.add(_SATURATED[gas.wet_over], wanted & ~sensed)
     share = first_known(sensor, taken_as_saturated(gas.wet_over, notes.size))
-    over = Liquid(gas.wet_over, stack.mass_fraction, stack.electrolyte)
+    strength = (
+        Quantity(stack.mass_fraction, stack.mass_fraction_u, "", label="lye strength")
+        if strength is None
+        else strength
+    )
+    over = Liquid(gas.wet_over, strength, stack.electrolyte)
     to_dry = dry_factor(over, reference, temp, pressure, share, sensed=sensed, meter=gas)
     there = wanted & known(temp) & known(pressure) & known(share)
     notes.add(BEYOND_GAS, there & ~known(to_dry))
@@ -199,8 +212,8 @@ def dry_factor(
         NaN where out of the equations' range.
     """
 
-    def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray) -> FloatArray:
-        vapour = over.vapour_kpa(t_c, humidity)
+    def factor(t_c: FloatArray, p_kpa: FloatArray, humidity: FloatArray, strength: Num) -> FloatArray:
+        vapour = over.vapour_kpa(t_c, humidity, strength)
         if sensed is not None and sensed.any():
             # a humidity sensor reads against water, whatever the gas stood over
             vapour = np.where(sensed, humidity * psat_water(t_c, outside="nan"), vapour)
@@ -212,7 +225,7 @@ def dry_factor(
         in_range = np.where(np.isfinite(plain), 1.0, np.nan)
         return dry_per_reading(meter, reference, t_c * in_range, p_kpa * in_range, vapour * in_range)
 
-    return propagate(factor, temp, pressure, share, unit="")
+    return propagate(factor, temp, pressure, share, over.strength, unit="")
 
 
 def _meter_temp(

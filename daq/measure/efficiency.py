@@ -21,6 +21,7 @@ from daq.measure.calibrated import note_calibrations
 from daq.measure.chopped import chopped_power, squared_amps
 from daq.measure.columns import Columns, FloatArray, IntArray
 from daq.measure.conditions import Notes, dry_flow, known, pressure_kpa
+from daq.measure.lye_strength import LyeSource, StatedLye
 from daq.measure.measured import Measured, first_known, mean_of, measure, taken_apart
 from daq.measure.numbers import UNITS, Numbers
 from daq.measure.ratios import H2_SHARE, Ratios, where
@@ -132,10 +133,10 @@ class Balance:
         Length of each [ns].
     flows : dict of str to Quantity
         `power` [W], `amps` [A], `volts`, `cell_volts` [V], `flow`, `dry` [L/min], `vapour`, `heat`,
-        `heat_least` [W], `lye_temp` [degC], `rate` [degC/min] and the two `ceiling_...` [mL/min/W]; m
-        elements, NaN where not known. `heat` is by the gas as measured, even where that is more than the
-        current can make, `heat_least` what is left if all current makes gas; `daq.measure.bounded` brings the
-        two together.
+        `heat_least` [W], `lye_temp` [degC], `rate` [degC/min], the two `ceiling_...` [mL/min/W], and of the
+        lye `strength` [1], `litres` [L] and `top_up` [mL]; m elements, NaN where not known. `heat` is by the
+        gas as measured, even where that is more than the current can make, `heat_least` what is left if all
+        current makes gas; `daq.measure.bounded` brings the two together.
     seconds : dict of str to float64[m]
         Seconds of each window for which `power`, `amps`, `flow` and `lye_temp` have samples.
     notes, refused : Notes
@@ -184,6 +185,9 @@ class Assessor:
     Parameters
     ----------
     bench : Bench
+    lye : LyeSource, optional
+        Who says how strong the lye is, and how much of it there is, at any time; by default as the bench file
+        says it was filled.
 
     Raises
     ------
@@ -191,8 +195,9 @@ class Assessor:
         When the bench's reference condition can not be read.
     """
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, lye: LyeSource | None = None) -> None:
         self.bench = bench
+        self.lye: LyeSource = StatedLye(bench) if lye is None else lye
         self.reference = _reference(bench)
         supply = bench.supply
         self.ratios = Ratios(
@@ -225,13 +230,16 @@ class Assessor:
         amps, temp = means["amps"].named("A"), means["lye_temp"].named("degC")
         power, volts = self._power(means, notes, refused), self._stack_volts(means)
         pressure = pressure_kpa(self.bench, means, notes)
-        dry = dry_flow(self.bench, self.reference, means, pressure, notes)
+        lye = self.lye.at(measured.end_ns)
+        if measured.bare:
+            lye = lye.bare
+        dry = dry_flow(self.bench, self.reference, means, pressure, notes, strength=lye.mass_fraction)
         flow, flowing_s = means["gas_flow"].named("L/min"), seconds["gas_flow"]
         if gas is not None:
             flowing_s = np.where(~known(dry) & known(gas.dry), seconds["amps"], flowing_s)
             notes.add(gas.words, ~known(dry) & known(gas.dry))
             dry, flow = first_known(dry, gas.dry), first_known(flow, gas.flow)
-        made = self._made(amps, dry, temp, pressure, notes)
+        made = self._made(amps, dry, temp, pressure, lye.mass_fraction, notes)
         flows = {
             "power": power,
             "amps": amps,
@@ -242,6 +250,9 @@ class Assessor:
             "vapour": made.vapour,
             "lye_temp": temp,
             "rate": measured.temp_rate,
+            "strength": lye.mass_fraction,
+            "litres": lye.litres,
+            "top_up": lye.top_up_ml,
         }
         if not bare:
             flows["heat"], flows["heat_least"] = self._heat(power, temp, made)
@@ -323,7 +334,15 @@ class Assessor:
         ohms = 1e-3 * self.bench.supply.lead_milliohms
         return Quantity(ohms, LEAD_U_SHARE * ohms, "ohm", label="leads")
 
-    def _made(self, amps: Quantity, dry: Quantity, temp: Quantity, pressure: Quantity, notes: Notes) -> _Made:
+    def _made(
+        self,
+        amps: Quantity,
+        dry: Quantity,
+        temp: Quantity,
+        pressure: Quantity,
+        strength: Quantity,
+        notes: Notes,
+    ) -> _Made:
         """The gas that the heat is counted by, and the latent heat of the vapour that it carries off."""
         stack = self.bench.stack
         flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps
@@ -343,12 +362,12 @@ class Assessor:
         within = np.clip(made.value, 0.0, np.maximum(could.value, 0.0))
         clipped = Quantity.from_parts(within, "L/min", made.parts)
 
-        def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray) -> FloatArray:
-            over_lye = vapour_pressure_lye(t_c, stack.mass_fraction, stack.electrolyte, outside="nan")
+        def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray, w: FloatArray) -> FloatArray:
+            over_lye = vapour_pressure_lye(t_c, w, stack.electrolyte, outside="nan")
             carried = vapour_per_dry(over_lye, p_kpa, outside="nan")
             return np.asarray(carried * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
 
-        carried = propagate(vapour_j_mol, temp, pressure, unit="")
+        carried = propagate(vapour_j_mol, temp, pressure, strength, unit="")
         vapour = (clipped * self.ratios.mol_s_per_lpm * carried).named("W")
         return _Made(amps, made, could, flowing, carried, vapour)
 

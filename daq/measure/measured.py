@@ -20,7 +20,7 @@ from daq.measure.bins import QUANTITIES, Bins, interval_s
 from daq.measure.columns import FloatArray, IntArray, zeroed
 from daq.quantity import Quantity, Variable, combine, specified, type_a_windows
 
-__all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure", "taken_apart"]
+__all__ = ["LEAST_COVER", "Measured", "first_known", "mean_of", "measure", "specified_mean", "taken_apart"]
 
 LEAST_COVER = 0.5
 """A window of which less than this share has samples says nothing of that channel."""
@@ -53,6 +53,8 @@ class Measured:
         Seconds of each window that have samples, by the same names.
     temp_rate : Quantity
         Slope of the lye's temperature [degC/min], m elements.
+    bare : bool
+        Whether the means come without uncertainties.
     """
 
     end_ns: IntArray
@@ -60,6 +62,7 @@ class Measured:
     means: dict[str, Quantity]
     seconds: dict[str, FloatArray]
     temp_rate: Quantity
+    bare: bool = False
 
 
 def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool = False) -> Measured:
@@ -79,7 +82,7 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool 
         if bare or not covered[row].any():
             means[name] = Quantity(value[row], 0.0, _unit(bench, name))
         else:
-            means[name] = _specified(bench, name, value[row])
+            means[name] = specified_mean(bench, name, value[row])
     noisy = [name for name in (_SLOPED if bare else _NOISY) if covered[_ROW[name]].any()]
     moving = noisy if bare else [*noisy, *(name for name in _QUIET if covered[_ROW[name]].any())]
     rows = [_ROW[name] for name in moving]
@@ -95,9 +98,8 @@ def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool 
         k = noisy.index("lye_temp")
         enough = covered[_ROW["lye_temp"]]
         temp_rate = _temp_rate(lines, k, enough, noise.s[k], noise.n_eff[k])
-    return Measured(
-        ends * bins.step_ns, steps * bins.step_ns, means, {n: total_s[r] for n, r in _ROW.items()}, temp_rate
-    )
+    covered_s = {n: total_s[r] for n, r in _ROW.items()}
+    return Measured(ends * bins.step_ns, steps * bins.step_ns, means, covered_s, temp_rate, bare)
 
 
 def _count_in(bench: Bench, means: dict[str, Quantity], noisy: Sequence[str], noise: _Noise) -> None:
@@ -152,7 +154,8 @@ def _unit(bench: Bench, name: str) -> str:
     return _UNIT.get(name, spec.unit if spec else "")
 
 
-def _specified(bench: Bench, name: str, value: FloatArray) -> Quantity:
+def specified_mean(bench: Bench, name: str, value: FloatArray) -> Quantity:
+    """Means of a channel with what its accuracy or its calibration says of them; noise left out."""
     spec = bench.channels.get(name)
     if spec is None:
         return Quantity(value, 0.0, _unit(bench, name))

@@ -115,6 +115,21 @@ NUMBERS = (
         "Dry; above it the stack would have to draw in heat.",
     ),
     NumberSpec("mmw_ceiling_reversible", "MMW, limit", "mL/min/W", "Dry; a reading above it is impossible."),
+    NumberSpec(
+        "lye_percent",
+        "Lye strength",
+        "%",
+        "Hydroxide in the lye by mass: from its filling, the water split and carried off, what was "
+        "poured in and what "
+        "was measured.",
+    ),
+    NumberSpec("lye_litres", "Lye volume", "L", "Lye in the whole circuit, as it would measure at 20 °C."),
+    NumberSpec(
+        "top_up_ml",
+        "Water wanting",
+        "mL",
+        "Distilled water that brings the lye back to the strength of its filling.",
+    ),
 )
 """Every number, in the order of showing."""
 

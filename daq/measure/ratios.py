@@ -128,6 +128,7 @@ class Ratios:
         taken = (dry * self.amps_per_lpm).named("A")
         h2_mol_s = made * (self.mol_s_per_lpm * H2_SHARE)
         cell = self._cell_volts(f, on_amps)
+        unknown = Quantity(np.full(np.shape(power.value), np.nan))  # of a fill that was typed in, say
         usable = where(cell, np.asarray(cell.value) > 0.2)
         return {
             "power_w": power,
@@ -148,6 +149,9 @@ class Ratios:
             ),
             "mmw_ceiling_thermoneutral": f["ceiling_thermoneutral"],
             "mmw_ceiling_reversible": f["ceiling_reversible"],
+            "lye_percent": f.get("strength", unknown).scaled(100.0, "%"),
+            "lye_litres": f.get("litres", unknown).named("L"),
+            "top_up_ml": f.get("top_up", unknown).named("mL"),
         }
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "mass_fraction_from_molarity",
     "molality_mol_kg",
     "molarity_mol_l",
+    "strongest_density_published",
     "strongest_published",
 ]
 
@@ -100,6 +101,11 @@ def strongest_published(electrolyte: Electrolyte) -> float:
     """The mass fraction up to which both density and heat capacity are published [1], [1]."""
     fit = _LALIBERTE[electrolyte]
     return min(fit.w_density, fit.w_heat)
+
+
+def strongest_density_published(electrolyte: Electrolyte) -> float:
+    """The mass fraction up to which the density is published [1], [1]."""
+    return _LALIBERTE[electrolyte].w_density
 
 
 def _fraction(w: Num, high: float, place: str, outside: Outside) -> Num:

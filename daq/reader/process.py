@@ -414,7 +414,11 @@ class Reader:
             asked.answer(False, "a mark needs a text")
             return
         t_ns = at if isinstance(at, int) and at >= 0 else self._active.now_ns(now)
-        self._recorder.mark(self._active, t_ns, str(asked.body.get("kind") or "note"), text, asked.who)
+        data = asked.body.get("data")
+        kind = str(asked.body.get("kind") or "note")
+        self._recorder.mark(
+            self._active, t_ns, kind, text, asked.who, data if isinstance(data, dict) else None
+        )
         asked.answer(True, "noted")
 
     # -- the store -----------------------------------------------------------------------------------------

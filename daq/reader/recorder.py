@@ -219,12 +219,20 @@ class Recorder:
             self._held.jobs.append(_Job(job, last, self._held.taken))
             self._changed.notify()
 
-    def mark(self, run: ActiveRun, t_ns: int, kind: str, text: str, who: str = "reader") -> None:
+    def mark(
+        self,
+        run: ActiveRun,
+        t_ns: int,
+        kind: str,
+        text: str,
+        who: str = "reader",
+        data: Mapping[str, Any] | None = None,
+    ) -> None:
         """Have a mark written."""
 
         def write(store: Store) -> None:
             to = self._where(run)
-            store.logbook.add_mark(to.run.id, t_ns + to.later_ns, kind, text, who)
+            store.logbook.add_mark(to.run.id, t_ns + to.later_ns, kind, text, who, data)
 
         self.do(write)
 

@@ -24,6 +24,7 @@ __all__ = [
     "Failure",
     "Finding",
     "Health",
+    "LyeNoted",
     "Operated",
     "Quantity",
     "Recent",
@@ -85,6 +86,14 @@ class Done(Answer):
 
     ok: Literal[True]
     message: str | None = None
+
+
+class LyeNoted(Answer):
+    """What was poured into the lye, drawn off it or measured of it was noted at this second of the run."""
+
+    ok: Literal[True]
+    t_s: float
+    message: str
 
 
 class Quantity(Answer):

@@ -6,12 +6,15 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from daq.measure import LyeEntry
+
 __all__ = [
     "AcknowledgeBody",
     "AsideBody",
     "FillMarkBody",
     "FillStartBody",
     "FillStopBody",
+    "LyeBody",
     "MarkBody",
     "RenameBody",
     "ResetBody",
@@ -73,9 +76,17 @@ class AsideBody(WhoBody):
 
 
 class TopUpBody(WhoBody):
-    """Water added to the lye."""
+    """Water added to the lye of the run that is being recorded."""
 
     millilitres: Annotated[float, Field(gt=0, le=1e5)]
+    millilitres_error: Annotated[float, Field(gt=0, le=1e5)] | None = None
+
+
+class LyeBody(LyeEntry):
+    """What was poured into the lye, drawn off it or measured of it; without `t_s` now."""
+
+    who: Annotated[str, Field(max_length=80)] = ""
+    t_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
 
 
 class ShelveBody(AsideBody):

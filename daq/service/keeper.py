@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.errors import LyewatchError, StoreError
-from daq.store import ARCHIVE_STATE, Logbook, Store
+from daq.measure import LYE_MARKS
+from daq.store import ARCHIVE_STATE, Logbook, Mark, Store
 
 __all__ = ["Keeper"]
 
@@ -66,6 +67,10 @@ class Keeper:
         self.dropped = 0
         self.archive: dict[str, Any] | None = None
         self.journal_rows: int | None = None
+        self.run_id: str | None = None
+        """The run that is followed: of its marks those that tell of the lye are looked at."""
+        self.lye_marks: tuple[str, list[Mark]] = ("", [])
+        """Of which run, and its marks that tell of the lye, as of some seconds ago."""
         self._open_store = open_store
         self._opened = opened
         self._store: Store | None = None
@@ -236,6 +241,9 @@ class Keeper:
             return
         self._looked_s = now
         self.archive = store.logbook.get_state(ARCHIVE_STATE)
+        run_id = self.run_id
+        if run_id is not None:
+            self.lye_marks = (run_id, [m for m in store.logbook.list_marks(run_id) if m.kind in LYE_MARKS])
         if now - self._counted_s >= COUNT_EVERY_S:
             self._counted_s = now
             self.journal_rows = store.journal.count()

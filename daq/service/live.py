@@ -24,7 +24,7 @@ from daq.bench import Bench, read_calibrations
 from daq.errors import LyewatchError, PortError, RequestRefused
 from daq.forecast import Assessment
 from daq.frame import Block, Sample, Status
-from daq.measure import RATIOS
+from daq.measure import RATIOS, entries_of
 from daq.reader.channel import Answer, ChannelAddress, ChannelClient
 from daq.service.alarm_duty import AlarmDuty
 from daq.service.feed import LOST, Connect, Feed, Link
@@ -571,6 +571,7 @@ class Live:
         self, record: RunRecord, run_bench: Bench, before: tuple[dict[str, Any], int] | None
     ) -> None:
         self.run, self.run_bench = record, run_bench
+        self.keeper.run_id = record.id
         if self.open_fill is not None and self.open_fill["run"] != record.id:
             self.set_fill(None)  # the run that it was to be averaged over has ended
         self._ring = Ring()
@@ -807,6 +808,7 @@ class Live:
         if self.run is None or self._arrived_s is None:
             return
         now_ns = self.now_ns
+        self._take_lye_entries()
         newest: Assessment | None = None
         if self._ticked_ns + STEP_NS > now_ns:
             self._lag_s = 0.0
@@ -853,6 +855,16 @@ class Live:
         assessment = self.watch.assess_again()
         if assessment is not None and assessment.t_ns > last_ns:
             self.assessments.append(self._shown(assessment))
+
+    def _take_lye_entries(self) -> None:
+        """Those of the run that came some other way than over this service, or before it was there."""
+        run_id, marks = self.keeper.lye_marks
+        if self.run is None or run_id != self.run.id or self._taking_up is not None:
+            return
+        for mark in marks:
+            for t_ns, entry in entries_of([mark], self.run_bench.stack.electrolyte):
+                name = str((mark.data or {}).get("id") or f"mark {mark.id}")
+                self.watch.lye_entry(entry, t_ns, name)
 
     def _renew_forecaster(self, wall: float) -> None:
         if "the forecast" not in self.watch.failures or wall - self._forecaster_s < RENEW_AFTER_S:

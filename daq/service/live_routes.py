@@ -9,8 +9,8 @@ from fastapi import APIRouter, Header, Query, Request, Response
 from fastapi.responses import JSONResponse, StreamingResponse
 
 from daq.alarms import Alarm
-from daq.measure import NUMBERS, reference_words
-from daq.service.answers import Alarms, BenchAnswer, Done, Health, Operated, Recent, State, answer
+from daq.measure import NUMBERS, entry_of, mark_of, reference_words
+from daq.service.answers import Alarms, BenchAnswer, Done, Health, LyeNoted, Operated, Recent, State, answer
 from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
 from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
@@ -138,17 +138,23 @@ async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeB
     return _operate(request, alarm, lambda a, t_ns: a.put_back(t_ns, body.who, body.note))
 
 
-@router.post("/top-up", response_model=Done)
+@router.post("/top-up", response_model=LyeNoted)
 async def top_up(request: Request, body: TopUpBody) -> Response:
-    """Water was added: the count of what has been used goes back by that much, and a mark says so."""
-    live = live_of(request)
-    live.need_watch("top-up")
-    text, t_ns = f"Topped up {body.millilitres:g} mL", live.now_ns
-    # Noted first: where that is refused the count stays as it was, and can be asked for again.
-    await live.ask_reader("mark", {"kind": "note", "text": text, "t_ns": t_ns}, body.who)
-    live.watch.topped_up(body.millilitres)
+    """Water was added to the lye: its strength and its level follow, and a mark says so."""
+    said = body.model_dump(exclude={"who"}, exclude_none=True)
+    return answer(await note_lye(live_of(request), {"what": "top_up", **said}, body.who))
+
+
+async def note_lye(live: Live, said: dict[str, Any], who: str, t_ns: int | None = None) -> dict[str, Any]:
+    """Note an entry of the lye in the run that is being recorded."""
+    live.need_watch("lye")
+    entry = entry_of(said, live.run_bench.stack.electrolyte)
+    at_ns, mark = live.now_ns if t_ns is None else t_ns, mark_of(entry)
+    # Noted first: where that is refused nothing is counted, and it can be asked for again.
+    await live.ask_reader("mark", {**mark, "t_ns": at_ns}, who)
+    live.watch.lye_entry(entry, at_ns, mark["data"]["id"])
     live.keep_watch()
-    return answer({"ok": True, "message": text})
+    return {"ok": True, "t_s": at_ns / 1e9, "message": entry.words}
 
 
 @router.post("/trip", response_model=Done)

@@ -14,9 +14,9 @@ from starlette.background import BackgroundTask
 from daq.alarms import alarm_units
 from daq.errors import RequestRefused, UsageError
 from daq.service.access import REPORT_POLICY
-from daq.service.answers import PAGE, answer, document
-from daq.service.bodies import MarkBody, RenameBody, StartBody, WhoBody
-from daq.service.live_routes import live_of
+from daq.service.answers import PAGE, LyeNoted, answer, document
+from daq.service.bodies import LyeBody, MarkBody, RenameBody, StartBody, WhoBody
+from daq.service.live_routes import live_of, note_lye
 from daq.service.run_answers import (
     Marked,
     Marks,
@@ -120,7 +120,16 @@ async def marks(request: Request, run_id: str) -> Response:
     def listed() -> list[dict[str, Any]]:
         store.logbook.get_run(run_id)
         found = store.logbook.list_marks(run_id)
-        return [{"t_s": m.t_ns / 1e9, "kind": m.kind, "text": m.text, "who": m.who} for m in found]
+        return [
+            {
+                "t_s": m.t_ns / 1e9,
+                "kind": m.kind,
+                "text": m.text,
+                "who": m.who,
+                **({"data": m.data} if m.data else {}),
+            }
+            for m in found
+        ]
 
     return answer({"marks": await run_in_threadpool(listed)})
 
@@ -146,6 +155,23 @@ async def add_mark(request: Request, run_id: str, body: MarkBody) -> Response:
 
     await run_in_threadpool(added)
     return answer({"ok": True, "t_s": t_s})
+
+
+@router.post("/runs/{run_id}/lye", response_model=LyeNoted)
+async def add_lye(request: Request, run_id: str, body: LyeBody) -> Response:
+    """What was poured into the run's lye, drawn off it or measured of it: its strength follows from there."""
+    live = live_of(request)
+    said = body.model_dump(exclude={"who", "t_s"}, exclude_none=True)
+    t_ns = None if body.t_s is None else int(body.t_s * 1e9)
+    if live.run is not None and live.run.id == run_id:
+        return answer(await note_lye(live, said, body.who, t_ns))
+
+    def added() -> dict[str, Any]:
+        from daq.study.runs import note_entry
+
+        return note_entry(live.store, live.store.logbook.get_run(run_id), said, body.who, t_ns)
+
+    return answer({"ok": True, **await run_in_threadpool(added)})
 
 
 @router.get("/runs/{run_id}/alarms", response_model=Transitions)

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from daq.errors import UsageError
 from daq.measure import NUMBERS, RATIOS
 from daq.store import RunRecord, Store
-from daq.study.runs import recorded_bench, window_numbers
+from daq.study.runs import recorded_bench, stored_lye, window_numbers
 from daq.utc import iso_utc
 
 __all__ = ["run_series", "run_summary"]
 
+_OF_THE_LYE = {"lye_percent", "lye_litres", "top_up_ml", "heat_w", "vapour_w"}
+"""Numbers that the lye's strength bears on."""
 _NUMBER_UNITS = {n.key: n.unit for n in NUMBERS}
 
 
@@ -67,7 +69,9 @@ def run_series(
         span_s = ((end_ns or last_ns) - (start_ns or 0)) / 1e9
         window_s = max(bench.service.window_s, span_s / min(points, 600))
         blocks = store.read(record.id, start_ns=start_ns, end_ns=end_ns)
-        made = window_numbers(bench, blocks, window_s=window_s)
+        by_lye = bench.gas.wet_over == "lye" or not _OF_THE_LYE.isdisjoint(numbers)
+        lye = stored_lye(store, record, until_ns=end_ns) if by_lye else None
+        made = window_numbers(bench, blocks, window_s=window_s, lye=lye)
         for name in numbers:
             value, u95 = made.value[name], made.u95[name]
             if name in RATIOS and name != "leak_amps":

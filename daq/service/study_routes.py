@@ -206,9 +206,10 @@ def _leaked(store: Store, run_id: str) -> LeakTest:
     record = store.logbook.get_run(run_id)
     bench = recorded_bench(store, record)
     blocks = list(store.read(run_id).values())
-    found = run_conditions(bench, blocks)
+    marks = store.logbook.list_marks(run_id)
+    found = run_conditions(bench, blocks, marks)
     conditions, deficit = found if found is not None else (stated_conditions(bench), None)
-    return leak_test(bench, conditions, deficit=deficit, ramp_blocks=blocks, run_given=True)
+    return leak_test(bench, conditions, deficit=deficit, ramp_blocks=blocks, ramp_marks=marks, run_given=True)
 
 
 def _planned(store: Store, detect: float, power: float, day_sd: float | None) -> Plan:

@@ -10,13 +10,15 @@ import numpy as np
 from daq.alarms import FORESEEN, Edge, ExternalRule, Rule
 from daq.bench import Bench
 from daq.forecast import CLEAR_AFTER_S, CLEAR_AT, Forecaster
-from daq.measure import READINGS, Bins, FloatArray, IntArray, Numbers, chopped_power
+from daq.measure import READINGS, Bins, FloatArray, IntArray, LyeAt, Numbers, chopped_power
 from daq.quantity import Quantity
 
 __all__ = ["Foresight", "foreseer"]
 
 TICK_NS = 5_000_000_000
 """What foresees is given means over so long."""
+STRENGTH_STEP = 0.002
+"""What foresees is told of the lye when its mass fraction has moved by so much [1]."""
 _MINUTE_NS = 60_000_000_000
 _FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
 _ROW = {name: i for i, name in enumerate(_FED)}
@@ -49,9 +51,15 @@ class Foresight:
     failed: bool = False
     """The forecaster raised: what it would say now rests on a step half done."""
     _unlikely_ns: int | None = None
+    _strength: float = field(init=False)
+    """Of the lye, as the forecaster was last told it [1]."""
 
-    def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, *, quiet: bool) -> None:
-        """Give it the steps that end at `ends`, the windows of which are `numbers`.
+    def __post_init__(self) -> None:
+        self._strength = self.bench.stack.mass_fraction
+
+    def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, lye: LyeAt, *, quiet: bool) -> None:
+        """Give it the steps that end at `ends`, the windows of which are `numbers`, and the lye at each of
+        them.
 
         Quietly, what it warns of changes no alarm yet.
         """
@@ -69,7 +77,14 @@ class Foresight:
         dry = mean[_ROW["gas_flow"]] * _dry_share(numbers)[due]
         rows = np.stack([mean[_ROW["volts"]], mean[_ROW["amps"]], watts, mean[_ROW["lye_temp"]],
                          mean[_ROW["room_temp"]], dry], axis=1).tolist()  # fmt: skip
-        for t_ns, row in zip(numbers.end_ns[due].tolist(), rows, strict=True):
+        strengths, litres = (
+            np.broadcast_to(np.asarray(q.value, dtype=np.float64), ends.shape)[due].tolist()
+            for q in (lye.mass_fraction, lye.litres)
+        )
+        for t_ns, row, w, amount in zip(numbers.end_ns[due].tolist(), rows, strengths, litres, strict=True):
+            if abs(w - self._strength) > STRENGTH_STEP:
+                self._strength = w
+                self.forecaster.set_lye(w, amount)
             self.forecaster.update(t_ns / 1e9, *row)
             if not quiet:
                 self._tell(t_ns, row[1])
@@ -126,6 +141,10 @@ class Foresight:
                 cause = now.get(name, "no longer foreseen" if name == FORESEEN[0] else "it is over")
                 rule.pending.append((Edge(t_ns, name in now, None), cause or rule.spec.title))
         self.standing = set(now)
+
+    def renewed(self) -> None:
+        """Another forecaster stands in its place, which knows the lye as the bench file states it."""
+        self._strength = self.bench.stack.mass_fraction
 
     def take_over(self, standing: set[str]) -> None:
         """Alarms that stand already, as after a restart."""

@@ -13,7 +13,7 @@ from daq.alarms import Transition
 from daq.bench import Bench
 from daq.forecast import Assessment, Forecaster
 from daq.frame import Block
-from daq.measure import Columns, Numbers, frames_of
+from daq.measure import Columns, LyeEntry, Numbers, frames_of
 from daq.watch.forecast_alarms import foreseer
 from daq.watch.watch import Watch
 
@@ -104,6 +104,7 @@ def replay(
     step_s: float = 1.0,
     window_s: float | None = None,
     forecaster: Forecaster | None = None,
+    entries: Iterable[tuple[int, LyeEntry]] = (),
     keep_numbers: bool = True,
     chunk_s: float = 1800.0,
     each_chunk: Callable[[int], None] = lambda t_ns: None,
@@ -120,6 +121,8 @@ def replay(
     step_s, window_s : float
         As `Watch`.
     forecaster : Forecaster, optional
+    entries : iterable of (int, LyeEntry)
+        What people said of the lye, with its times [ns].
     keep_numbers : bool
         Keep the numbers of every tick (some 30 MB for a day).
     chunk_s, each_chunk
@@ -136,6 +139,8 @@ def replay(
     if each_forecast is not None:
         watch.each_forecast(each_forecast)
     watch.feed(given)
+    for t_ns, entry in entries:
+        watch.lye_entry(entry, t_ns)
     span = Columns({}, frames_of(given)).span_ns
     transitions: list[Transition] = []
     numbers: list[Numbers] = []
@@ -178,6 +183,7 @@ def watch_again(
     blocks: Iterable[Block] | Mapping[str, Block],
     forecaster: Forecaster | None,
     *,
+    entries: Iterable[tuple[int, LyeEntry]] = (),
     progress: Callable[[float], None] = lambda done: None,
 ) -> Again:
     """Take a recorded run through the watch for its alarms, and with a forecaster for what it foresaw."""
@@ -193,6 +199,7 @@ def watch_again(
         blocks,
         keep_numbers=False,
         forecaster=forecaster,
+        entries=entries,
         each_forecast=each_minute,
         progress=progress,
     )

@@ -45,6 +45,8 @@ from daq.measure import (
     Columns,
     Finding,
     IntArray,
+    LyeEntry,
+    LyeTrack,
     Numbers,
     Setting,
     judge,
@@ -62,6 +64,9 @@ T = TypeVar("T")
 
 STATE_VERSION = 1
 FORECAST: Final = "the forecast"
+LYE: Final = "the lye's strength"
+KEPT_POINTS: Final = 3600
+"""Values of the lye's strength that a watch keeps: more than it ever takes in at once."""
 GRACE_NS = 5_000_000_000
 """A source may take so long to speak at first: devices restart when their port is opened [ns]."""
 FAILED_FOR_NS: Final = 60_000_000_000
@@ -117,7 +122,8 @@ class Watch(AlarmDesk):
         self.step_ns = round(step_s * 1e9)
         self.window_s = bench.service.window_s if window_s is None else window_s
         self.steps = max(1, round(self.window_s / step_s))
-        self.assessor = Assessor(bench)
+        self.lye = LyeTrack(bench, self.step_ns, keep=KEPT_POINTS)
+        self.assessor = Assessor(bench, self.lye)
         self._setting = Setting.of(bench)
         self.bins = Bins(bench, step_ns=self.step_ns, causal=True)
         self.course = Course(bench, self.step_ns)
@@ -158,7 +164,7 @@ class Watch(AlarmDesk):
             ends = np.array([step], dtype=np.int64)
             numbers = self.assessor.assess(self.bins, ends, self.steps)
             if self._foresight is not None and not self._foresight.failed:
-                self._foresight.feed(self.bins, ends, numbers, quiet=True)
+                self._foresight.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=True)
             self.bins.trim(step - self._kept_steps)
         else:
             numbers = self.advance(now_ns)
@@ -181,6 +187,8 @@ class Watch(AlarmDesk):
         self._make_room(first)
         self._guarded("the means", lambda: self.bins.add(columns), None)
         self._guarded("the means", lambda: self.bins.extend(last), None)
+        if fresh:
+            self._guarded(LYE, lambda: self.lye.advance(self.bins, last), None)
         assess = self.assessor.bare if bare else self.assessor.assess
         numbers = self._guarded("the numbers", lambda: assess(self.bins, ends, self.steps), None)
         known = numbers is not None
@@ -209,7 +217,7 @@ class Watch(AlarmDesk):
             return
         quiet = not self.fed  # what is missing then is no fault of a sensor
         try:
-            foresight.feed(self.bins, ends, numbers, quiet=quiet)
+            foresight.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=quiet)
         except Exception as exc:  # noqa: BLE001 - told, and raised where parts are not isolated
             foresight.failed = True
             self._failed_with(FORECAST, exc)
@@ -258,6 +266,7 @@ class Watch(AlarmDesk):
             return
         self.forecaster = self._foresight.forecaster = forecaster
         self._foresight.failed = False
+        self._foresight.renewed()
         self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
 
     def _time_left_s(self) -> float | None:
@@ -292,6 +301,7 @@ class Watch(AlarmDesk):
         step = self._ticked = t_ns // self.step_ns
         start_ns = step * self.step_ns
         self.course.changed_ns = start_ns
+        self.lye.begin(step)
         for rule in self.rules:
             if isinstance(rule, LostRule | StaleRule):
                 rule.detector.last_ns = start_ns + GRACE_NS
@@ -329,7 +339,15 @@ class Watch(AlarmDesk):
         }
         ticks = None
         if fresh:
-            course = partial(self.course.ticks, numbers.end_ns, columns, switched, self.bins, numbers)
+            course = partial(
+                self.course.ticks,
+                numbers.end_ns,
+                columns,
+                switched,
+                self.bins,
+                numbers,
+                self.lye.at(numbers.end_ns),
+            )
             ticks = self._guarded("the course of the run", course, None)
         for rule in self.rules:
             judged = partial(self._judge, rule, columns, sampled, ticks, switched, now_ns)
@@ -404,6 +422,7 @@ class Watch(AlarmDesk):
             findings=found,
             assumptions=tuple(numbers.assumptions(i)),
             forecast=self._foreseen(),
+            lye=self._guarded(LYE, self.lye.now, None),
             run=self.run,
             start_utc_ns=self.start_utc_ns,
         )
@@ -428,9 +447,9 @@ class Watch(AlarmDesk):
     def _utc_ns(self, t_ns: int) -> int | None:
         return None if self.start_utc_ns is None else self.start_utc_ns + t_ns
 
-    def topped_up(self, millilitres: float) -> None:
-        """Water was added [mL]: the count of what has been used goes back by that much."""
-        self.course.topped_up(millilitres)
+    def lye_entry(self, entry: LyeEntry, t_ns: int, name: str = "") -> None:
+        """Somebody poured in, drew off or measured lye at that time of the run [ns]; see `LyeTrack.tell`."""
+        self.lye.tell(t_ns, entry, name)
 
     # -- restarts ------------------------------------------------------------------------------------------
 
@@ -441,6 +460,7 @@ class Watch(AlarmDesk):
             "ticked": self._ticked,
             "relay_open": self._relay_open,
             "course": self.course.save(),
+            "lye": self.lye.save(),
             "alarms": {
                 n: a.save()
                 for n, a in self.alarms.items()
@@ -460,6 +480,8 @@ class Watch(AlarmDesk):
         self.bins = Bins(self.bench, step_ns=self.step_ns, causal=True)
         self._relay_open = bool(state["relay_open"])
         self.course.load(state["course"])
+        if "lye" in state:
+            self.lye.load(state["lye"])
         self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns)
         for rule in self.rules:
             saved = state["detectors"].get(rule.spec.name)

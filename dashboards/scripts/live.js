@@ -41,7 +41,10 @@ watch = watchBench("/", {
   elapsed,
   onEvent: (kind, data) => {
     if (kind === "samples") traces.samples(data);
-    else if (kind === "assessment") traces.assess(data);
+    else if (kind === "assessment") {
+      traces.assess(data);
+      panels?.recording.tellLye(data.lye);
+    }
     else if (kind === "state" && panels) tellState(data);
   },
   onFresh: () => panels && tellDoubts(),
@@ -138,7 +141,7 @@ async function begin() {
   say(byId("bench-name"), bench.name);
   say(
     byId("bench-facts"),
-    `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass`,
+    `${bench.stack.name} · ${bench.stack.cells} cells in series · ${bench.stack.electrolyte}\u00a0${Math.round(100 * bench.stack.mass_fraction)}\u00a0%\u00a0by\u00a0mass at the start`,
   );
   takeOver(byId("caution-list"), bench.cautions);
   const holder = byId("strips");

@@ -2,7 +2,7 @@
 
 import { path, send } from "./api.js";
 import { freshId, make, say, show, tag } from "./dom.js";
-import { clock, wall } from "./format.js";
+import { clock, presentText, wall } from "./format.js";
 import { act, filled, nameField, outcome, refuse } from "./person.js";
 
 function textField(label, attributes = {}) {
@@ -32,6 +32,7 @@ export class Recording {
     this.stop.addEventListener("click", () => this.#stop());
     this.during = make("div", { class: "stack" }, this.open, this.mark, this.stop, this.again);
     this.idle = make("div", { class: "stack" });
+    this.lye = make("p", { class: "quiet", id: "lye" });
     root.append(
       make("h2", { id: "recording-title" }, "Recording"),
       this.now,
@@ -39,6 +40,7 @@ export class Recording {
       this.who.root,
       this.during,
       this.idle,
+      this.lye,
       this.#topUpForm(),
       this.message,
     );
@@ -104,6 +106,14 @@ export class Recording {
         text.input.value = "";
     });
     return form;
+  }
+
+  /** How strong the lye is now, and when to top up and by how much. */
+  tellLye(lye) {
+    const words = lye
+      ? `Lye: ${presentText({ ...lye.percent, unit: "%" }, "lye_percent")} ${lye.electrolyte} by mass, ${presentText({ ...lye.litres, unit: "L" }, "lye_litres")}. ${lye.words}`
+      : "";
+    if (this.lye.textContent !== words) this.lye.textContent = words;
   }
 
   /** Water added: what has been used counts back, so that "lye low" is right again. */

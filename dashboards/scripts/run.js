@@ -5,7 +5,7 @@ import { byId, make, say, show } from "./dom.js";
 import { clock, day, span } from "./format.js";
 import { eventsOf, Lane } from "./lane.js";
 import { Stretch } from "./navigate.js";
-import { alarmsTable, markForm, marksTable, renameForm } from "./run_events.js";
+import { alarmsTable, lyeForm, markForm, marksTable, renameForm } from "./run_events.js";
 import { fillForm } from "./run_fill.js";
 import { showReview } from "./run_review.js";
 import { RunStrips } from "./run_strips.js";
@@ -165,6 +165,7 @@ async function begin() {
   byId("csv-link").href = path`/api/runs/${id}/export.csv`;
   byId("add-fill").append(fillForm(id, { shown: () => stretch }));
   byId("add-mark").append(markForm(id, { suggest: () => (stretch.from + stretch.to) / 2, done: loadEvents }));
+  byId("add-lye").append(lyeForm(id, { suggest: () => (stretch.from + stretch.to) / 2, done: loadEvents }));
   byId("rename").append(
     renameForm(run, (changed) => {
       run = { ...run, ...changed };

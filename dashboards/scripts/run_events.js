@@ -9,6 +9,8 @@ import { badge } from "./shapes.js";
 
 const KINDS = {
   note: "note",
+  top_up: "lye topped up",
+  lye: "lye measured",
   reopened: "port reopened",
   lost: "source lost",
   gap: "gap",
@@ -158,6 +160,92 @@ export function markForm(id, { suggest, done }) {
       )
     ) {
       text.value = time.value = "";
+      done();
+    }
+  });
+  return form;
+}
+
+const LYE = [
+  ["top_up", "Water poured in", "millilitres", "mL, as in 200"],
+  ["drawn_off", "Lye drawn off", "millilitres", "mL, as in 50"],
+  ["strength", "Strength measured", "percent", "% by mass, as in 22.5"],
+  ["density", "Density measured", "density_kg_m3", "kg/m³, as in 1185"],
+  ["level", "Level below its start", "below_start_ml", "mL, as in 150"],
+];
+
+/** A form for what was poured into the lye or measured of it: numbers, which the words of a note are not. */
+export function lyeForm(id, { suggest, done }) {
+  const who = nameField();
+  const field = (label, attributes = {}) => {
+    const input = make("input", { id: freshId("lye"), type: "text", maxlength: 12, ...attributes });
+    return { input, root: make("div", { class: "field" }, make("label", { for: input.id }, label), input) };
+  };
+  const time = field("Elapsed time", { inputmode: "numeric", placeholder: "1:02:09" });
+  const kind = make(
+    "select",
+    { id: freshId("lye") },
+    ...LYE.map(([value, label]) => make("option", { value }, label)),
+  );
+  const amount = field(`How much, ${LYE[0][3]}`, { inputmode: "decimal" });
+  const error = field("Give or take (may be empty)", { inputmode: "decimal" });
+  const temp = field("Lye at, °C", { inputmode: "decimal" });
+  const chosen = () => LYE.find(([value]) => value === kind.value);
+  const shape = () => {
+    amount.root.querySelector("label").textContent = `How much, ${chosen()[3]}`;
+    temp.root.hidden = !["density", "level"].includes(kind.value);
+  };
+  kind.addEventListener("change", shape);
+  shape();
+  time.input.addEventListener("focus", () => {
+    if (!time.input.value) time.input.value = clock(suggest());
+  });
+  const message = outcome();
+  const button = make("button", { type: "submit" }, "Note it");
+  const form = make(
+    "form",
+    { class: "stack", novalidate: true, "aria-label": "Lye poured in or measured" },
+    make("div", { class: "field" }, make("label", { for: kind.id }, "What"), kind),
+    make("div", { class: "pair" }, amount.root, error.root),
+    make("div", { class: "pair" }, time.root, temp.root),
+    who.root,
+    button,
+    message,
+  );
+  const typed = (input) => {
+    const text = input.value.trim().replace(",", ".");
+    return text === "" ? null : Number(text);
+  };
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const needed = [
+      [time.input, "Give the elapsed time."],
+      [amount.input, `Give the number: ${chosen()[3]}.`],
+      [who.input, "Give your name: the run keeps who did it."],
+    ];
+    if (kind.value === "density") needed.push([temp.input, "Give the lye's temperature at the hydrometer."]);
+    if (!filled(needed, message)) return;
+    const t = seconds(time.input.value);
+    if (t === null) {
+      refuse(time.input, "Write the time as 1:02:09, 12:30 or plain seconds.", message);
+      return;
+    }
+    for (const { input } of [amount, error, temp]) {
+      if (Number.isNaN(typed(input))) {
+        refuse(input, "Write a number, as in 200.", message);
+        return;
+      }
+    }
+    const [what, , key] = chosen();
+    const share = key === "percent" ? 0.01 : 1;
+    const name = key === "percent" ? "mass_fraction" : key;
+    const errorName = { density_kg_m3: "density_error", below_start_ml: "below_start_error" }[name] ?? `${name}_error`;
+    const body = { what, who: who.input.value.trim(), t_s: t, [name]: share * typed(amount.input) };
+    if (typed(error.input) !== null) body[errorName] = share * typed(error.input);
+    if (!temp.root.hidden && typed(temp.input) !== null) body.temp_c = typed(temp.input);
+    const sent = () => send(path`/api/runs/${id}/lye`, body);
+    if (await act(button, message, "Noting …", sent, ({ message: words }) => `${words}.`)) {
+      amount.input.value = error.input.value = temp.input.value = time.input.value = "";
       done();
     }
   });

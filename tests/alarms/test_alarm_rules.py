@@ -10,8 +10,9 @@ from daq.alarms.rules import FORESEEN, alarm_rules, alarm_units, warming_limit_c
 from daq.bench import load_bench
 from daq.errors import PhysicsRangeError
 from daq.frame import Block, Status
+from daq.measure import entry_of
 from daq.physics.moist_gas import vapour_pressure_lye
-from daq.watch import Watch, foreseer, replay_alarms
+from daq.watch import Watch, foreseer, replay, replay_alarms
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of, steady
 
 TEMPERATURE = ("lye_temp.warn", "lye_temp.high", "lye_temp.trip")
@@ -182,10 +183,14 @@ def test_lye_low_by_the_charge_used() -> None:
 
 
 def test_topping_up_takes_it_back() -> None:
-    watch = Watch(bench(ALL))
-    watch.course.water_ml = 400.0
-    watch.topped_up(300.0)
-    assert watch.course.water_ml == 100.0
+    """At 28 A 340 mL are gone in six hours; 300 mL poured in after five keep the lye above its lowest."""
+    samples = steady(7.0 * 3600.0, hz=1.0, volts=13.2, amps=28.0, lye_temp=30.0)
+    made = bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))
+    entry = entry_of({"what": "top_up", "millilitres": 300.0})
+    told = replay(made, [samples], entries=[(5 * 3600 * S, entry)], keep_numbers=False)
+    assert "water.low" not in raised(told.transitions)
+    assert "lye.strong" in raised(told.transitions)
+    assert not told.watch.alarms["lye.strong"].active
 
 
 def test_efficiency_fallen_but_not_for_a_minute_without_gas() -> None:

@@ -78,6 +78,9 @@ def test_what_is_foreseen_from_sees_a_leap_whole_and_power_as_its_mean() -> None
         weaknesses: Mapping[str, str] = {}
         warnings: Sequence[Mapping[str, object]] = ()
 
+        def set_lye(self, mass_fraction: float, litres: float) -> None:
+            pass
+
         def update(self, _: float, *row: float | None) -> None:
             seen.append(row)
 

@@ -134,15 +134,18 @@ def test_water_that_was_added_counts_back_and_is_marked(rig: Rig) -> None:
     run_id = rig.recording()
     rig.until(lambda: rig.get("/api/recent")["assessments"], "a tick")
     live = rig.client.app.state.live  # type: ignore[attr-defined]
-    live.watch.course.water_ml = 500.0
+    live.watch.lye.balance.use(0.5, 0.01, 0.0, 0.0)  # half a litre of water split since the start
+    live.watch.lye._note(0)
     rig.until(lambda: "water.low" in {a["alarm"] for a in rig.get("/api/state")["standing"]}, "lye low")
     rig.post("/api/top-up", {"who": "Ada", "millilitres": 0}, status=422)
     rig.post("/api/top-up", {"who": "Ada", "millilitres": 450})
     rig.until(lambda: not row_of(rig, "water.low")["active"], "that it is over")
     (mark,) = rig.until(
-        lambda: [m for m in rig.get(f"/api/runs/{run_id}/marks")["marks"] if m["kind"] == "note"], "the mark"
+        lambda: [m for m in rig.get(f"/api/runs/{run_id}/marks")["marks"] if m["kind"] == "top_up"],
+        "the mark",
     )
-    assert (mark["text"], mark["who"]) == ("Topped up 450 mL", "Ada")
+    assert (mark["text"], mark["who"]) == ("Topped up 450 ± 13.5 mL of water", "Ada")
+    assert {k: v for k, v in mark["data"].items() if k != "id"} == {"what": "top_up", "millilitres": 450.0}
 
 
 def known_power(rig: Rig) -> Any:

@@ -38,6 +38,38 @@ def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
     rig.until(lambda: rig.get("/api/state")["data"]["state"] == "fresh", "the bench is still watched")
 
 
+def test_what_is_measured_of_the_lye_counts_live_and_afterwards(rig: Rig) -> None:
+    run_id = rig.recording()
+    rig.until(lambda: rig.get("/api/recent")["assessments"], "a tick")
+    said = rig.post(f"/api/runs/{run_id}/lye", {"what": "strength", "mass_fraction": 0.3, "who": "Ada"})
+    assert said["message"] == "Lye measured: 30 % ± 1 % by mass"
+
+    def percent() -> float:
+        told = rig.get("/api/recent")["assessments"][-1]
+        assert told["lye"]["percent"]["u95"] > 0.0
+        return float(told["numbers"]["lye_percent"]["value"])
+
+    rig.until(lambda: percent() > 26.0, "that it is believed")
+    before = percent()
+    # another program writes into the logbook: the service hears of it, once
+    store = rig.client.app.state.live.store  # type: ignore[attr-defined]
+    entry = {"what": "top_up", "millilitres": 100.0}
+    store.logbook.add_mark(run_id, 0, "top_up", "", "Bob", {"id": "b", **entry})
+    rig.until(lambda: percent() < before - 1.0, "that water came in")
+    refused = rig.post(
+        f"/api/runs/{run_id}/lye", {"what": "density", "density_kg_m3": 990, "temp_c": 20}, status=422
+    )
+    assert "no KOH of a published strength" in refused["error"]["message"]
+    rig.post(f"/api/runs/{run_id}/lye", {"what": "top_up"}, status=422)
+    rig.post("/api/runs/current/stop", {"who": "Ada"})
+    rig.until(lambda: rig.get("/api/state")["run"] is None, "that it has ended")
+    rig.post(f"/api/runs/{run_id}/lye", {"what": "level", "litres": 1.0}, status=409)
+    later = rig.post(f"/api/runs/{run_id}/lye", {"what": "level", "litres": 1.0, "t_s": 1.0})
+    assert later["t_s"] == 1.0
+    words = [e["words"] for e in rig.get(f"/api/runs/{run_id}/review")["lye"]["entries"]]
+    assert {"Lye measured: 30 % ± 1 % by mass", "Lye level: 1 ± 0.02 L in all"} <= set(words)
+
+
 def test_series_of_channels_and_numbers(rig: Rig) -> None:
     run_id = rig.recording()
     rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > 4, "some seconds")

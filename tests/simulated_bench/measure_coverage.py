@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from daq.bench import Bench, parse_bench
 from daq.frame import Block
-from daq.measure import Assessor, Columns
+from daq.measure import Assessor, Columns, lye_of_run
 from daq.measure.bins import Bins
 from daq.measure.measured import measure
 from daq.study.review.heat_balance import heat_balance
@@ -72,6 +72,7 @@ QUANTITIES = (
     "total gas, dry",
     "total water",
     "total vapour",
+    "lye strength",
 )
 
 
@@ -123,7 +124,7 @@ name = "simulated"
 cells = {p.cells}
 plate_area_cm2 = {p.area_cm2:.1f}
 electrolyte = "KOH"
-mass_fraction = {p.mass_fraction:.4f}
+mass_fraction = {p.stated_fraction:.5f}
 litres = 1.5
 steel_kg = 2.0
 [supply]
@@ -192,7 +193,8 @@ def one_run(tally: Tally, rng: np.random.Generator, *, chopped: bool, power_by: 
     count = -(-n // WINDOW)
     ends = WINDOW * np.arange(1, count + 1, dtype=np.int64)
     measured = measure(made, bins, ends, WINDOW)
-    assessor = Assessor(made)
+    lye = lye_of_run(made, bins)
+    assessor = Assessor(made, lye)
     balance = assessor.balance(measured)
     numbers = assessor.numbers(balance)
     on = np.zeros(count, dtype=bool)
@@ -209,6 +211,9 @@ def one_run(tally: Tally, rng: np.random.Generator, *, chopped: bool, power_by: 
     ):
         if found is not None:
             tally.rows[name].add(*found, true)
+    said_w = lye.at(np.array([n * S], dtype=np.int64)).mass_fraction
+    w, w_u95 = (float(np.asarray(x)[0]) for x in (said_w.value, said_w.u95))
+    tally.rows["lye strength"].add(w, w_u95, float(h.strength[-1]))
     totals = run_totals(made, balance, assessor.ratios, columns)
     for name, key, true in (
         ("total energy", "energy_wh", float(h.power_w.sum()) / 3600.0),

@@ -10,6 +10,7 @@ References
    memory; a test holds them to [1] at 0 mol/kg).
 .. [3] Faraday's law with CODATA's constants; enthalpy of formation of water 285.83 kJ/mol with a heat
    capacity of reaction of -31.8 J/(mol K) (CODATA key values and JANAF heat capacities at 25 degC).
+.. [4] R. Gilliam et al., Int. J. Hydrogen Energy 32 (2007) 359: density of KOH as an exponential.
 """
 
 from __future__ import annotations
@@ -20,7 +21,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Array", "History", "Plant", "buck_kpa", "draw_plant", "over_koh_kpa", "run_plant"]
+__all__ = [
+    "Array",
+    "History",
+    "Plant",
+    "buck_kpa",
+    "draw_plant",
+    "koh_kg_l",
+    "lye_kg",
+    "over_koh_kpa",
+    "run_plant",
+]
 
 Array = NDArray[np.float64]
 F, R_GAS = 96485.33212, 8.314462618
@@ -45,6 +56,11 @@ def over_koh_kpa(t_c: float, mass_fraction: float) -> float:
     return float(100.0 * 10.0 ** (a + b * water))
 
 
+def koh_kg_l(mass_fraction: float) -> float:
+    """Density of KOH solution at 20 degC [kg/L]: water's times exp(0.86 w), [4]."""
+    return 0.9982 * math.exp(0.86 * mass_fraction)
+
+
 @dataclass(frozen=True)
 class Plant:
     """A stack, its room, and what is done with it."""
@@ -52,6 +68,11 @@ class Plant:
     cells: int
     area_cm2: float
     mass_fraction: float
+    """At the start; water is used up from there."""
+    stated_fraction: float
+    """What the bench file says of it."""
+    litres: float
+    """At the start; the bench file says 1.5."""
     capacity_j_k: float
     resistance_k_w: float
     start_c: float
@@ -88,6 +109,7 @@ class History:
     vapour_w: Array
     vapour_kg_s: Array
     lye_c: Array
+    strength: Array
     room_c: Array
     plant: Plant = field(repr=False)
 
@@ -106,10 +128,11 @@ def draw_plant(rng: np.random.Generator, *, chopped: bool) -> Plant:
     if rng.random() < 0.5:
         plan.insert(0, (float(rng.uniform(30.0, 240.0)), 0.0))
     heat = 0.6 * amps * cells
+    strength = float(rng.uniform(0.12, 0.32))
     return Plant(
         cells=cells,
         area_cm2=area,
-        mass_fraction=float(rng.uniform(0.12, 0.32)),
+        mass_fraction=strength,
         capacity_j_k=float(rng.uniform(35.0, 110.0)) * heat,
         resistance_k_w=float(rng.uniform(18.0, 45.0)) / heat,
         start_c=float(rng.uniform(16.0, 40.0)),
@@ -126,7 +149,14 @@ def draw_plant(rng: np.random.Generator, *, chopped: bool) -> Plant:
         off_volts_cell=float(rng.uniform(1.15, 1.42)),
         volts_not_amps=held,
         plan=tuple(plan),
+        stated_fraction=strength + 0.005 * float(rng.standard_normal()),
+        litres=1.5 + 0.03 * float(rng.standard_normal()),
     )
+
+
+def lye_kg(p: Plant) -> float:
+    """Lye in the circuit at the start [kg]."""
+    return p.litres * koh_kg_l(p.mass_fraction)
 
 
 def _cell_volts(p: Plant, amps: float, lye_c: float) -> float:
@@ -155,10 +185,11 @@ def run_plant(p: Plant, rng: np.random.Generator) -> History:
     cut = False
     names = (
         "power_w", "amps", "volts", "volts_rms", "amps_rms", "volts_on", "duty", "gas_mol_s", "heat_w",
-        "vapour_w", "vapour_kg_s", "lye_c",
+        "vapour_w", "vapour_kg_s", "lye_c", "strength",
     )  # fmt: skip
     out = {name: np.zeros(n) for name in names}
     lye, d = p.start_c, p.duty
+    hydroxide, water = p.mass_fraction * lye_kg(p), (1.0 - p.mass_fraction) * lye_kg(p)
     for k in range(n):
         level = float(levels[k]) * float(wander[k])
         cut = cut or lye > CUT_C
@@ -174,7 +205,8 @@ def run_plant(p: Plant, rng: np.random.Generator) -> History:
         mean_a, power = share * on, share * on * v_on
         leak = min(mean_a, p.leak_a + p.leak_share * mean_a) if mean_a > 0.0 else 0.0
         gas = 0.75 * p.cells * (mean_a - leak) / F
-        vapour_kpa = over_koh_kpa(lye, p.mass_fraction)
+        strength = hydroxide / (hydroxide + water)
+        vapour_kpa = over_koh_kpa(lye, strength)
         steam = gas * vapour_kpa / (p.pressure_kpa - vapour_kpa) * M_WATER
         latent = 1e3 * (2500.9 - 2.386 * lye)
         enthalpy = 285830.0 - 31.8 * (lye - 25.0)
@@ -186,6 +218,9 @@ def run_plant(p: Plant, rng: np.random.Generator) -> History:
         out["volts_on"][k], out["duty"][k] = v_on, share
         out["gas_mol_s"][k], out["heat_w"][k] = gas, heat
         out["vapour_w"][k], out["vapour_kg_s"][k] = steam * latent, steam
+        out["strength"][k] = strength
+        # of three moles of gas two are hydrogen, each from a mole of water
+        water -= (gas * (2.0 / 3.0) * M_WATER + steam) * STEP_S
         # the exact course of the balance over the second, its mean for the reading
         settled = float(room[k]) + heat * p.resistance_k_w
         fading = math.exp(-STEP_S / (p.resistance_k_w * p.capacity_j_k))

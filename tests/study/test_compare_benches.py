@@ -118,15 +118,15 @@ def test_lye_that_differs_was_taken_for_the_build() -> None:
     was = line("mass_fraction")
     a, b = pair(**{was: "mass_fraction = 0.3"})
     c = compared(a, b)
-    lye = next(x for x in c.benches if x.label == "lye")
+    lye = next(x for x in c.benches if x.label == "lye at the start")
     assert lye.second == "30 % KOH"
     at = (c.headline.matched or {})["lye_temp"]
     share = float(was.split("=")[1].split("#")[0])
     # Gilliam et al. 2007, as the physics room has it: the ratio of both conductivities
     ratio = float(conductivity_gilliam_s_cm(at, 0.3)) / float(conductivity_gilliam_s_cm(at, share))
     assert f"{abs(100.0 * (ratio - 1.0)):.1f} %" in lye.effect
-    assert "what differs may be the lye" in lye.effect
-    assert "The bench files differ in lye: what that does is said below." in verdict(c).sentence
+    assert "taken out of the blocks" in lye.effect
+    assert "The bench files differ in lye at the start: what that does is said below." in verdict(c).sentence
     text = comparison_text([c])
     assert "THE BENCH FILES DIFFER" in text
     body = as_dict([c])["comparisons"][0]["bench_differences"]
@@ -138,7 +138,7 @@ def test_cells_area_and_supply_that_differ_are_told_with_what_they_do() -> None:
     a, b = pair()
     changed = {**b.facts, "stack.cells": 5, "stack.plate_area_cm2": 75.0, "stack.litres": 9.0}
     found = {x.label: x for x in compared(a, replace(b, facts=changed)).benches}
-    assert set(found) == {"cells", "plate area", "amount of lye"}
+    assert set(found) == {"cells", "plate area", "amount of lye at the start"}
     assert "at one current density" in found["cells"].effect
     area = float(line("plate_area_cm2").split("=")[1].split("#")[0])
     assert f"{75.0 / area:.2f} times the first's" in found["plate area"].effect

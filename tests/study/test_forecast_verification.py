@@ -34,6 +34,9 @@ class Seer:
         self.warnings: list[dict[str, Any]] = []
         self.weaknesses: dict[str, str] = {}
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        pass
+
     def update(self, t_s: float, *_: float | None) -> None:
         self.t_s = t_s
         if self.warns_s is not None and t_s == self.warns_s:

@@ -213,6 +213,9 @@ class Minutes:
         self.warnings: list[dict[str, Any]] = []
         self.weaknesses: dict[str, str] = {}
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        pass
+
     def update(self, t_s: float, *_: float | None) -> None:
         self.t_s = t_s
         if t_s == 300.0:

@@ -26,6 +26,9 @@ class Seer:
         self.fails_from_s = fails_from_s
         self.fed: list[float] = []
 
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        pass
+
     def update(self, t_s: float, *_values: float | None) -> None:
         if t_s >= self.fails_from_s:
             raise ValueError("math domain error")

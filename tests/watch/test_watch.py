@@ -250,7 +250,7 @@ def test_people_and_what_they_are_shown() -> None:
     body = said.as_dict()
     assert json.loads(json.dumps(body, allow_nan=False)) == body
     assert set(body) == {
-        "run", "t", "utc", "window_s", "reference", "numbers", "findings", "assumptions", "forecast",
+        "run", "t", "utc", "window_s", "reference", "numbers", "findings", "assumptions", "forecast", "lye",
     }  # fmt: skip
     assert (body["run"], body["t"], body["utc"]) == ("20260101-000000", 120.0, "2026-01-01T00:02:00.000Z")
 
@@ -282,6 +282,9 @@ class Prophet:
         self.given: list[tuple[float, ...]] = []
         self.warnings: list[dict[str, Any]] = []
         self.weaknesses: dict[str, str] = {}
+
+    def set_lye(self, mass_fraction: float, litres: float) -> None:
+        pass
 
     def update(
         self,

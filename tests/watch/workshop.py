@@ -35,6 +35,8 @@ _ACCURACY = {
     "room_pressure": ("kPa", "0.1", None),
     "relay": ("1", "0", None),
     "mass": ("g", "0.1", None),
+    "lye_level": ("L", "0.01", None),
+    "lye_conductivity": ("S/cm", "1 % of reading", None),
 }
 
 

@@ -253,23 +253,35 @@ class Logbook:
 
     # -- marks -----------------------------------------------------------------------------------
 
-    def add_mark(self, run_id: str, t_ns: int, kind: str, text: str, who: str = "") -> int:
-        """Pin words to an instant of a run; returns the mark's id."""
+    def add_mark(
+        self,
+        run_id: str,
+        t_ns: int,
+        kind: str,
+        text: str,
+        who: str = "",
+        data: Mapping[str, Any] | None = None,
+    ) -> int:
+        """Pin words, and what they say as data, to an instant of a run; returns the mark's id."""
         with self._db.writing(full=True) as con:
             return added(
                 con,
-                "INSERT INTO marks (run_id, t_ns, kind, text, who) VALUES (?, ?, ?, ?, ?)",
-                (run_id, t_ns, kind, text, who),
+                "INSERT INTO marks (run_id, t_ns, kind, text, who, data) VALUES (?, ?, ?, ?, ?, ?)",
+                (run_id, t_ns, kind, text, who, text_of(data) if data else ""),
             )
 
     def list_marks(self, run_id: str) -> list[Mark]:
         """The run's marks in order of time."""
         with self._db.reading() as con:
             rows = con.execute(
-                "SELECT id, run_id, t_ns, kind, text, who FROM marks WHERE run_id = ? ORDER BY t_ns, id",
+                "SELECT id, run_id, t_ns, kind, text, who, data FROM marks WHERE run_id = ? ORDER BY "
+                "t_ns, id",
                 (run_id,),
             ).fetchall()
-        return [Mark(*row) for row in rows]
+        return [
+            Mark(number, run, t_ns, kind, text, who, orjson.loads(data) if data else None)
+            for number, run, t_ns, kind, text, who, data in rows
+        ]
 
     # -- gaps ------------------------------------------------------------------------------------
 

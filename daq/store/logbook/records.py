@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
@@ -154,7 +155,10 @@ class LookRecord:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A note pinned to an instant of a run. Kinds: note, reopened, lost, gap, clock_step, trip, reset ..."""
+    """A note pinned to an instant of a run. Kinds: note, reopened, lost, gap, clock_step, trip, reset ...
+
+    Those of kind top_up and lye carry in `data` what was poured in or measured (`daq.watch.lye_entries`).
+    """
 
     id: int
     run_id: str
@@ -162,6 +166,7 @@ class Mark:
     kind: str
     text: str
     who: str
+    data: Mapping[str, Any] | None = None
 
 
 class Transition(Protocol):

@@ -101,4 +101,8 @@ LOGBOOK = (
                 kind TEXT NOT NULL, low REAL, high REAL, UNIQUE (bench, first, second, metric, runs))""",
         ),
     ),
+    Migration(
+        "0008 marks that carry data",
+        ("ALTER TABLE marks ADD COLUMN data TEXT NOT NULL DEFAULT ''",),
+    ),
 )

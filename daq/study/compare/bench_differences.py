@@ -109,7 +109,14 @@ def _lye_words(value: object) -> str:
 
 
 def _lye(mine: tuple[object, ...], other: tuple[object, ...], at: float) -> str:
-    tail = "Conductivity and volts follow it, and nothing takes that out: what differs may be the lye."
+    alike = {v[1] for some in (mine, other) for v in some if isinstance(v, tuple)} == {"KOH"}
+    tail = (
+        "Conductivity and volts follow it: that is taken out of the blocks by each one's own "
+        "strength, uncertain "
+        "by half."
+        if alike
+        else "Conductivity and volts follow it, and nothing takes that out: what differs may be the lye."
+    )
     kappa = []
     for values in (mine, other):
         one = values[0]
@@ -189,10 +196,10 @@ def _number(unit: str) -> Callable[[object], str]:
 
 _Effect = Callable[[tuple[object, ...], tuple[object, ...], float], str]
 _KINDS: tuple[tuple[str, str, Callable[[object], str], _Effect, bool], ...] = (
-    ("stack.lye", "lye", _lye_words, _lye, True),
+    ("stack.lye", "lye at the start", _lye_words, _lye, True),
     ("stack.cells", "cells", _number(""), _cells, True),
     ("stack.plate_area_cm2", "plate area", _number("cm²"), _area, True),
-    ("stack.litres", "amount of lye", _number("L"), _thermal, False),
+    ("stack.litres", "amount of lye at the start", _number("L"), _thermal, False),
     ("stack.steel_kg", "mass of plates", _number("kg"), _thermal, False),
     ("supply.mode", "supply's mode", str, _supply, True),
     ("supply.volts_set", "volts set", _number("V"), _supply, True),

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from daq.errors import LyewatchError, UsageError
@@ -27,6 +27,7 @@ from daq.store import LookRecord
 from daq.study.compare.band import Band, band_over_temperature
 from daq.study.compare.bench_differences import BenchDifference, bench_differences
 from daq.study.compare.days import Days, Outlook
+from daq.study.compare.equal_lye import EqualLye, equal_lye
 from daq.study.compare.match import METRICS, MetricSpec
 from daq.study.compare.records import Group, Matched, Unmatched, interval_of, match
 from daq.study.compare.run_blocks import RunBlocks
@@ -142,6 +143,8 @@ class Comparison:
     """What the bench files of both builds' runs say otherwise."""
     looks: tuple[LookRecord, ...] = ()
     """Every look that was taken at these builds, this one last; empty where nobody keeps them."""
+    lye: EqualLye = field(default_factory=EqualLye)
+    """What was done about lyes that differ in strength."""
 
     @property
     def repeated(self) -> bool:
@@ -201,12 +204,16 @@ def compare_groups(
     for other in groups[1:]:
         # Repeats of a third build tell of the days as well.
         third = [] if _one_build(groups) else [r for g in groups[1:] if g is not other for r in g.runs]
-        known = replace(days, others=(*days.others, *third))
-        found = tuple(compare_metric(groups[0], other, m, band=True, days=known) for m in METRICS)
+        # The lyes first: what they do is no difference of the builds.
+        pair = [(g.name, g.runs) for g in (groups[0], other)]
+        (one, two), beside, lye = equal_lye(pair, (*days.others, *third))
+        known = replace(days, others=beside)
+        here, there = Group(groups[0].name, one), Group(other.name, two)
+        found = tuple(compare_metric(here, there, m, band=True, days=known) for m in METRICS)
         head = found[0]
         at = (head.matched or {}).get("lye_temp", math.nan)
         benches = bench_differences(groups[0], other, temp_c=at, parts=head.parts)
-        out.append(Comparison(groups[0], other, found, matters, benches))
+        out.append(Comparison(groups[0], other, found, matters, benches, lye=lye))
     return out
 
 

@@ -164,6 +164,14 @@ def as_dict(comparisons: Sequence[Comparison]) -> dict[str, Any]:
                     }
                     for b in c.benches
                 ],
+                "lye": {
+                    "brought_to_percent": None if c.lye.strength is None else 100.0 * c.lye.strength,
+                    "ranges_percent": [
+                        [None if math.isnan(x) else 100.0 * x for x in some] for some in c.lye.ranges
+                    ],
+                    "gas_per_watt_moved": list(c.lye.moved),
+                    "words": c.lye.words,
+                },
                 "looks": _looks(c),
                 "differences": [_difference(d) for d in c.differences],
             }
@@ -197,6 +205,8 @@ def comparison_text(comparisons: Sequence[Comparison]) -> str:
         if head.known:
             over = band_words(head)
             lines += [*(wrap(over, 110) if over else []), "", *_budget(head)]
+        if c.lye.words:
+            lines += ["THE LYES", *wrap(c.lye.words, 108, initial_indent="  ", subsequent_indent="  "), ""]
         if c.benches:
             lines.append("THE BENCH FILES DIFFER")
             for other in c.benches:

@@ -39,6 +39,8 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
             "95 %, any look",
         ]
         parts.append(table(headings, rows, "Differences", numeric=4))
+        if c.lye.words:
+            parts.append(f"<p>{escape(c.lye.words)}</p>")
         files = [[b.label, b.first, b.second, b.effect] for b in c.benches]
         headings = ["In the bench file", c.first.name, c.second.name, "What that does"]
         parts.append(table(headings, files, "The bench files differ"))

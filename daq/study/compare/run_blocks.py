@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,10 @@ from daq.frame import Block
 from daq.measure import Assessor, Balance, Bins, Columns, FloatArray, IntArray, Measured, heat_of_run, measure
 from daq.physics.heat import thermal_mass_j_k
 from daq.quantity import Quantity
-from daq.store import FillRecord, RunRecord, Store
+from daq.store import FillRecord, Mark, RunRecord, Store
 from daq.study.compare.bench_facts import bench_facts
 from daq.study.fill import gas_by_fills
-from daq.study.runs import find_phases, recorded_bench
+from daq.study.runs import find_phases, lye_of_bins, recorded_bench
 from daq.watch import suited_to
 
 __all__ = [
@@ -47,7 +47,7 @@ CAPACITY_U = 0.1
 LEAST_RISE_K = 5.0
 """Below this rise over the room a block tells nothing of the thermal resistance [K]."""
 
-_OWN = ("resolution", "noise", "pressure", "room temperature", "meter temperature")
+_OWN = ("resolution", "noise", "pressure", "room temperature", "meter temperature", "lye strength")
 """Errors that are another one on another day: their labels hold one of these words."""
 
 
@@ -61,6 +61,32 @@ class Response:
     def taken(self, where: NDArray[np.bool_] | IntArray) -> Response:
         """Of these blocks only."""
         return Response(self.value[where], {k: p[where] for k, p in self.parts.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class Lye:
+    """The lye of a run's blocks.
+
+    Attributes
+    ----------
+    electrolyte : str
+    start : float
+        Mass fraction that the bench file states for the start [1].
+    strength, u : float64[n]
+        Mass fraction in each block and its standard uncertainty, shared by all of them [1].
+    gap_mm : float
+        Between neighbouring plates; NaN where the bench file does not say [mm].
+    """
+
+    electrolyte: str
+    start: float
+    strength: FloatArray
+    u: FloatArray
+    gap_mm: float = math.nan
+
+    def taken(self, where: NDArray[np.bool_] | IntArray) -> Lye:
+        """Of these blocks only."""
+        return replace(self, strength=self.strength[where], u=self.u[where])
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +112,8 @@ class RunBlocks:
     notes : tuple of str
     area_cm2 : float
         Of one plate's face [cm2]; NaN where it is not known.
+    lye : Lye or None
+        How strong the lye was in each block; None where it is not known.
     facts : dict of str to str or float or None
         What its bench file says that bears on a comparison (`daq.study.compare.bench_facts`), by key.
     """
@@ -106,6 +134,7 @@ class RunBlocks:
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = field(default=())
     area_cm2: float = math.nan
+    lye: Lye | None = None
     facts: Mapping[str, str | float | None] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -145,7 +174,8 @@ def read_run(
             progress(min(1.0, start / whole))
 
     fills = store.logbook.fills.find(run_id=record.id)
-    return run_blocks(bench, pieces(), block_s=block_s, record=record, fills=fills)
+    marks = store.logbook.list_marks(record.id)
+    return run_blocks(bench, pieces(), block_s=block_s, record=record, fills=fills, marks=marks)
 
 
 def run_blocks(
@@ -155,6 +185,7 @@ def run_blocks(
     block_s: int = SHORTEST_S,
     record: RunRecord | None = None,
     fills: Sequence[FillRecord] = (),
+    marks: Sequence[Mark] = (),
 ) -> RunBlocks:
     """Blocks from a run's samples, given in pieces that follow each other.
 
@@ -169,6 +200,8 @@ def run_blocks(
         What the run is called.
     fills : sequence of FillRecord
         Timed fills of this run: on a bench without a flow meter its gas is theirs.
+    marks : sequence of Mark
+        Those that tell of the lye.
     """
     suited, last = bench, 0
     notes: tuple[str, ...] = ()
@@ -190,7 +223,8 @@ def run_blocks(
     count = max(1, -(-last // (block_s * STEP_NS)) - first)
     ends = (first + np.arange(1, count + 1, dtype=np.int64)) * block_s
     measured = measure(suited, bins, ends, block_s)
-    assessor = Assessor(suited)
+    lye = lye_of_bins(suited, bins, marks)
+    assessor = Assessor(suited, lye)
     balance = assessor.balance(measured, gas_by_fills(suited, measured, fills))
     numbers = assessor.numbers(balance)
     keep = np.zeros(count, dtype=bool)
@@ -227,6 +261,7 @@ def run_blocks(
         notes=tuple(notes),
         assumed=tuple(sorted(text for text, where in numbers.assumed.items() if (where & keep).any())),
         area_cm2=suited.stack.plate_area_cm2,
+        lye=_lye(suited, balance, keep),
         facts=bench_facts(bench),
     )
 
@@ -239,6 +274,15 @@ RESPONSES = (
     "leak_amps",
     "thermal_resistance",
 )
+
+
+def _lye(bench: Bench, balance: Balance, keep: NDArray[np.bool_]) -> Lye:
+    stack, found = bench.stack, balance.flows["strength"]
+    strength, u = (
+        np.broadcast_to(np.asarray(x, dtype=np.float64), keep.shape)[keep] for x in (found.value, found.u)
+    )
+    gap = math.nan if stack.geometry is None else stack.geometry.gap_mm
+    return Lye(stack.electrolyte, stack.mass_fraction, strength, u, gap)
 
 
 def _just_on(on: NDArray[np.bool_], blocks: int) -> NDArray[np.bool_]:
@@ -255,12 +299,9 @@ def _thermal_resistance(bench: Bench, measured: Measured, balance: Balance) -> Q
     """``(T - T_room) / (heat - C dT/dt)`` [K/W]; NaN where the room is not measured."""
     stack, flows = bench.stack, balance.flows
     temp, room = flows["lye_temp"], measured.means["room_temp"].named("degC")
-    capacity = float(
-        np.asarray(
-            thermal_mass_j_k(
-                stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
-            )
-        )
+    litres, w = (np.asarray(flows[key].value, dtype=np.float64) for key in ("litres", "strength"))
+    capacity = np.asarray(
+        thermal_mass_j_k(litres, w, stack.steel_kg, stack.electrolyte, stronger="nearest"), dtype=np.float64
     )
     c = Quantity(capacity, CAPACITY_U * capacity, "J/K", label="heat capacity")
     rise = (temp - room).named("K")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from daq.errors import UsageError
@@ -13,7 +13,7 @@ from daq.study.fill.gas import is_known, number
 from daq.study.fill.interval import LEAD_IN_NS, FillInterval, MeterCheck, check_meter, interval_of
 from daq.study.fill.result import FillForm, TimedFill, timed_fill
 from daq.study.fill.series import METER_FACTOR, Repeated, at_reference, series_of
-from daq.study.runs import recorded_bench
+from daq.study.runs import bench_then, recorded_bench, stored_lye
 
 __all__ = ["FillMade", "builds_of", "fill_record", "made_in_run", "result_of"]
 
@@ -47,6 +47,10 @@ def made_in_run(store: Store, record: RunRecord, form: FillForm, start_ns: int) 
             value=f"{start_ns / 1e9:.1f} s",
             remedy=f"the run ends at {(last_ns or 0) / 1e9:.1f} s; give the second at which the fill began",
         )
+    if form.seal == "lye" and form.mass_fraction == bench.stack.mass_fraction:
+        # Nobody said otherwise for this fill: the lye is as strong as it was then.
+        then = bench_then(bench, stored_lye(store, record, until_ns=end_ns), end_ns).stack
+        form = replace(form, mass_fraction=min(then.mass_fraction, 0.5), mass_fraction_u=then.mass_fraction_u)
     interval = interval_of(bench, blocks, start_ns, end_ns)
     if form.amps is None:
         _refuse_unpowered(interval, start_ns, end_ns)

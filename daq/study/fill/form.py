@@ -149,6 +149,7 @@ class FillForm:
     seal: Seal = "water"
     electrolyte: Electrolyte = "KOH"
     mass_fraction: float | None = None
+    mass_fraction_u: float | None = None
     head_mm: float | None = None
     lye_temp_c: float | None = None
     reference: str = "0C_101.325kPa"
@@ -292,6 +293,7 @@ _RANGES: Final = {
     "pressure_error_kpa": (0.0, 20.0, "kPa"),
     "altitude_m": (-500.0, 9000.0, "m"),
     "mass_fraction": (0.0, 0.5, ""),
+    "mass_fraction_u": (0.0, 0.5, ""),
     "head_mm": (-2000.0, 2000.0, "mm"),
     "lye_temp_c": (0.0, 120.0, "degC"),
 }
@@ -304,6 +306,7 @@ def form_from_bench(bench: Bench) -> dict[str, Any]:
         "cells": stack.cells,
         "electrolyte": stack.electrolyte,
         "mass_fraction": stack.mass_fraction,
+        "mass_fraction_u": stack.mass_fraction_u,
         "chopped": supply.mode == "pwm",
         "off_volts": supply.off_volts,
         "volts_at": supply.volts_at,

@@ -90,7 +90,8 @@ class _Vessel:
         form = self.form
         flow = (self._volume() * self._per_second() * 0.06).named("L/min")
         temp = self._gas_temp()
-        over = Liquid(form.seal, form.mass_fraction or 0.0, form.electrolyte)
+        strength = Quantity(form.mass_fraction or 0.0, form.mass_fraction_u or 0.0, "", label="lye strength")
+        over = Liquid(form.seal, strength, form.electrolyte)
         pressure = (self._pressure() + self._head(temp)).named("kPa")
         self._say_wet()
         factor = dry_factor(over, self.reference, temp, pressure, taken_as_saturated(form.seal, 1))
@@ -204,7 +205,7 @@ class _Vessel:
         self, over: Liquid, temp: Quantity, pressure: Quantity, flow: Quantity, dry: Quantity
     ) -> tuple[Step, ...]:
         t_c, p = float(np.asarray(temp.value)[0]), float(np.asarray(pressure.value)[0])
-        vapour = float(over.vapour_kpa(np.array([t_c]), np.ones(1))[0])
+        vapour = float(over.vapour_kpa(np.array([t_c]), np.ones(1), self.form.mass_fraction or 0.0)[0])
         steam = (p - vapour) / p
         lpm, rest = float(np.asarray(flow.value)[0]), float(np.asarray(dry.value)[0])
         return (

@@ -14,17 +14,18 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
-from daq.bench import Bench
+from daq.bench import Bench, StackSpec
 from daq.errors import PhysicsRangeError, UsageError
 from daq.frame import Block
 from daq.measure import Assessor, Columns, IntArray, Numbers, assess_windows
 from daq.quantity import Quantity
+from daq.store import Mark
 from daq.study.leak.changes import Variant, not_to_be_had, variants
 from daq.study.leak.predict import LIMITS, Conditions, Prediction, lye_conductivity
 from daq.study.leak.ramp import Ramp, find_ramps, ramp_leak
 from daq.study.leak.unequal_plates import UNEQUAL_U, unequal_plates
 from daq.study.render import FORM, AmountOf, NotNegative, Unsaid, form_of, plain
-from daq.study.runs import Phase, as_read, find_phases
+from daq.study.runs import Phase, as_read, bench_then, find_phases, lye_of_blocks
 from daq.watch import suited_to
 
 __all__ = ["SCHEMA", "LeakTest", "leak_test", "run_conditions", "stated_conditions"]
@@ -167,8 +168,11 @@ def stated_conditions(
     )
 
 
-def run_conditions(bench: Bench, blocks: Sequence[Block]) -> tuple[Conditions, Quantity | None] | None:
-    """Conditions in a run's longest steady phase, and its leak current from the missing gas.
+def run_conditions(
+    bench: Bench, blocks: Sequence[Block], marks: Sequence[Mark] = ()
+) -> tuple[Conditions, Quantity | None] | None:
+    """Conditions in a run's longest steady phase, and its leak current from the missing gas; `marks` are
+    those that tell of the lye.
 
     Without a steady phase the longest warm-up. None where the run was never powered.
     """
@@ -179,7 +183,8 @@ def run_conditions(bench: Bench, blocks: Sequence[Block]) -> tuple[Conditions, Q
     width = round(WINDOW_S * 1e9)
     first, last = columns.span_ns
     edges = np.arange(first // width * width, last + width + 1, width, dtype=np.int64)
-    assessor = Assessor(suited)
+    lye = lye_of_blocks(suited, blocks, marks)
+    assessor = Assessor(suited, lye)
     windows = assess_windows(columns, edges, suited, steps=30, assessor=assessor)
     found = _operating(windows, find_phases(suited, windows))
     if found is None:
@@ -194,7 +199,8 @@ def run_conditions(bench: Bench, blocks: Sequence[Block]) -> tuple[Conditions, Q
     temp = mean("lye_temp", "degC")
     if not math.isfinite(plain(temp.value)):
         temp = Quantity(DEFAULT_TEMP_C, DEFAULT_TEMP_U, "degC", label="lye_temp")
-    conditions = Conditions(words, mean("volts", "V"), mean("amps", "A"), temp)
+    strength = mean("lye_percent", "%").scaled(0.01, "")
+    conditions = Conditions(words, mean("volts", "V"), mean("amps", "A"), temp, strength)
     if not (math.isfinite(plain(conditions.volts.value)) and math.isfinite(plain(mean("amps", "A").value))):
         return None
     return conditions, leak if math.isfinite(plain(leak.value)) else None
@@ -206,6 +212,7 @@ def leak_test(
     *,
     deficit: Quantity | None = None,
     ramp_blocks: Sequence[Block] | None = None,
+    ramp_marks: Sequence[Mark] = (),
     run_given: bool = False,
 ) -> LeakTest:
     """Bring together what can be said of the leak.
@@ -219,6 +226,8 @@ def leak_test(
         Leak current by missing gas [A].
     ramp_blocks : sequence of Block, optional
         Samples that may hold a slow rise of the voltage.
+    ramp_marks : sequence of Mark
+        Those of that run that tell of the lye.
     run_given : bool
         Whether a run was named, so that what it lacks is worth saying.
     """
@@ -236,7 +245,13 @@ def leak_test(
         suited, _ = suited_to(bench, ramp_blocks)
         ramps = find_ramps(suited, Columns.from_blocks(ramp_blocks))
     for ramp in ramps[-1:]:
-        estimates.append(_ramp_estimate(bench, conditions, prediction, ramp))
+        then = bench_then(
+            suited,
+            lye_of_blocks(suited, ramp_blocks or (), ramp_marks),
+            int(1e9 * ramp.from_s),
+            int(1e9 * ramp.to_s),
+        )
+        estimates.append(_ramp_estimate(bench, conditions, prediction, ramp, then.stack))
     if not ramps:
         missing.append(
             "slow rise: no run with one was given; record a run in which the voltage is raised from zero to "
@@ -310,7 +325,7 @@ def _mean(windows: Numbers, key: str, here: IntArray, unit: str) -> Quantity:
 
 
 def _ramp_estimate(
-    bench: Bench, conditions: Conditions, prediction: Prediction | None, ramp: Ramp
+    bench: Bench, conditions: Conditions, prediction: Prediction | None, ramp: Ramp, lye: StackSpec
 ) -> Estimate:
     geometry = bench.stack.geometry
     cell = conditions.volts * (1.0 / bench.stack.cells)
@@ -321,8 +336,9 @@ def _ramp_estimate(
     if prediction is not None:
         cell = prediction.step_volts
     if known:
-        now = lye_conductivity(bench, conditions.lye_temp)
-        then = lye_conductivity(bench, ramp.lye_temp)
+        now = lye_conductivity(bench, conditions.lye_temp, conditions.strength)
+        strength = Quantity(lye.mass_fraction, lye.mass_fraction_u, "", label="lye strength")
+        then = lye_conductivity(bench, ramp.lye_temp, strength)
         ratio = Quantity(plain(now.value) / plain(then.value), 0.0, "")
         # The correlation's own error is in both; of the ratio a fifth of it remains (judgement).
         ratio = ratio * Quantity(1.0, 0.2 * plain(now.u) / plain(now.value), "", label="conductivity")

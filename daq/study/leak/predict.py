@@ -21,7 +21,7 @@ from daq.physics.leak_network import LeakCurrents, LeakNetwork
 from daq.physics.leak_path import access_resistance_ohm, channel_resistance_ohm, slot_resistance_ohm
 from daq.physics.reference import reference_condition
 from daq.quantity import Quantity, propagate
-from daq.study.render import FORM, AmountOf, Count
+from daq.study.render import FORM, AmountOf, Count, Unsaid
 
 __all__ = ["LIMITS", "Conditions", "Prediction", "lye_conductivity", "predict"]
 
@@ -34,8 +34,6 @@ GAP_DROP_U = 0.3
 """Standard uncertainty of the ohmic drop in a gap, as a share of it: bubbles in it (judgement)."""
 CORRELATION_U = 0.03 / math.sqrt(3.0)
 """Standard uncertainty of KOH's conductivity, as a share: two published correlations agree within 3 %."""
-FRACTION_U = 0.005
-"""Standard uncertainty of the lye's mass fraction [1]: weighed in the workshop (judgement)."""
 KAPPA_PER_K = 0.02
 """Rise of a measured conductivity with temperature, as a share of that at 25 degC [1/K] (common practice)."""
 
@@ -75,12 +73,15 @@ class Conditions:
         out.
     lye_temp : Quantity
         [degC]
+    strength : Quantity or None
+        Mass fraction of the lye [1]; None for that of the bench file.
     """
 
     words: Annotated[str, Field(serialization_alias="from")]
     volts: AmountOf
     amps: AmountOf | None
     lye_temp: AmountOf
+    strength: Unsaid[Quantity | None] = None
     __pydantic_config__ = FORM
 
 
@@ -183,8 +184,9 @@ class Prediction:
     __pydantic_config__ = FORM
 
 
-def lye_conductivity(bench: Bench, lye_temp: Quantity) -> Quantity:
-    """Conductivity of the bench's lye without bubbles [S/cm].
+def lye_conductivity(bench: Bench, lye_temp: Quantity, strength: Quantity | None = None) -> Quantity:
+    """Conductivity of the bench's lye without bubbles [S/cm]; of the strength that the bench file states, or
+    of this mass fraction [1].
 
     Raises
     ------
@@ -203,14 +205,25 @@ def lye_conductivity(bench: Bench, lye_temp: Quantity) -> Quantity:
         given = Quantity(
             measured, 0.01 * geometry.conductivity_u_percent * measured, "S/cm", label="conductivity"
         )
-        return propagate(warmed, given, lye_temp, unit="S/cm")
+        found = propagate(warmed, given, lye_temp, unit="S/cm")
+        if strength is None or stack.electrolyte != "KOH":
+            return found
+        # What was measured was the lye of the bench file's strength.
+        stated = conductivity_gilliam_s_cm(
+            float(np.asarray(lye_temp.value).reshape(-1)[0]), stack.mass_fraction
+        )
+        now = propagate(
+            conductivity_gilliam_s_cm, float(np.asarray(lye_temp.value).reshape(-1)[0]), strength, unit=""
+        )
+        return (found * now * (1.0 / float(stated))).named("S/cm")
     if stack.electrolyte != "KOH":
         raise BenchFileError(
             "the conductivity of NaOH is not known from its concentration well enough",
             place=f"{bench.path}: stack.geometry.conductivity_s_cm",
             remedy="measure it and write it there, with conductivity_temp_c",
         )
-    share = Quantity(stack.mass_fraction, FRACTION_U, "", label="mass fraction")
+    share = Quantity(stack.mass_fraction, stack.mass_fraction_u, "", label="lye strength")
+    share = share if strength is None else strength
     spread = Quantity(1.0, CORRELATION_U, "", label="conductivity")
     return (propagate(conductivity_gilliam_s_cm, lye_temp, share, unit="S/cm") * spread).named("S/cm")
 
@@ -255,7 +268,7 @@ def inputs_of(bench: Bench, conditions: Conditions) -> Inputs:
     return Inputs(
         cell_volts=conditions.volts * (1.0 / bench.stack.cells),
         amps=1.0 if conditions.amps is None else conditions.amps,
-        kappa=lye_conductivity(bench, conditions.lye_temp),
+        kappa=lye_conductivity(bench, conditions.lye_temp, conditions.strength),
         access=Quantity(1.0, u, "", label="access to the openings"),
         size=Quantity(1.0, 0.01 * geometry.width_u_percent, "", label="size of the openings"),
         length=Quantity(1.0, 0.01 * geometry.length_u_percent, "", label="thickness and lengths"),

@@ -49,7 +49,8 @@ def swept_run(store: Store, record: RunRecord) -> SweptRun:
     """Find the steps of a run in the store."""
     bench = recorded_bench(store, record)
     blocks = list(store.read(record.id).values())
-    return SweptRun(record.id, record.name, record.build, record.start_utc_ns, find_steps(bench, blocks))
+    steps = find_steps(bench, blocks, store.logbook.list_marks(record.id))
+    return SweptRun(record.id, record.name, record.build, record.start_utc_ns, steps)
 
 
 def swept_blocks(bench: Bench, blocks: Sequence[Block], name: str = "") -> SweptRun:

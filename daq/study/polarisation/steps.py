@@ -13,6 +13,8 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.measure import QUANTITIES, Assessor, Balance, Bins, Columns, FloatArray, Notes, measure, pressure_kpa
 from daq.quantity import Quantity
+from daq.store import Mark
+from daq.study.runs import bench_then, lye_of_bins
 from daq.watch import suited_to
 
 __all__ = ["Step", "Sweep", "find_steps"]
@@ -90,7 +92,7 @@ class Sweep:
         return tuple(s for s in self.steps if not s.reason)
 
 
-def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
+def find_steps(bench: Bench, blocks: Sequence[Block], marks: Sequence[Mark] = ()) -> Sweep:
     """Find the steps of a run that were held until they settled, and what flowed through the plates in each.
 
     Parameters
@@ -98,6 +100,8 @@ def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
     bench : Bench
         As it was when the run was made.
     blocks : sequence of Block
+    marks : sequence of Mark
+        Those that tell of the lye.
     """
     suited, notes = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)
@@ -111,7 +115,8 @@ def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
     bins.extend(first + count * WINDOW_S)
     ends = first + WINDOW_S * np.arange(1, count + 1, dtype=np.int64)
     measured = measure(suited, bins, ends, WINDOW_S)
-    assessor = Assessor(suited)
+    lye = lye_of_bins(suited, bins, marks)
+    assessor = Assessor(suited, lye)
     balance = assessor.balance(measured)
     found: list[Step] = []
     used: list[Mapping[str, Quantity]] = []
@@ -123,6 +128,11 @@ def find_steps(bench: Bench, blocks: Sequence[Block]) -> Sweep:
         if not step.reason:
             used.append(numbers)
     pressure = np.asarray(pressure_kpa(suited, measured.means, Notes(count)).value)
+    held = [s for s in found if not s.reason] or found
+    if held:
+        # Conductivity and reversible voltage are those of the lye on the mean over the steps.
+        between = (int(1e9 * min(s.from_s for s in held)), int(1e9 * max(s.to_s for s in held)))
+        suited = bench_then(suited, lye, *between)
     return Sweep(suited, tuple(found), tuple(used), float(np.nanmean(pressure)), notes)
 
 

@@ -125,7 +125,7 @@ def card_facts(made: Review) -> CardFacts:
         for k in FACTS
         if numbers and numbers[k].value is not None
     ]
-    electrolyte = f"{stack.electrolyte} {100.0 * stack.mass_fraction:g} % by mass"
+    electrolyte = f"{stack.electrolyte} {100.0 * stack.mass_fraction:g} % by mass at the start"
     return CardFacts(
         build=run.build or stack.build,
         stack=f"{stack.name}: {stack.cells} cells, {stack.plate_area_cm2:g} cm² a plate, {electrolyte}",

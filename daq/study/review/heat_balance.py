@@ -110,10 +110,10 @@ def heat_balance(bench: Bench, measured: Measured, balance: Balance) -> HeatBala
         Of consecutive windows of one width.
     """
     stack = bench.stack
+    # On the mean over the run: what is split and carried off no longer warms with the rest.
+    litres, w = (float(np.mean(np.asarray(balance.flows[k].value))) for k in ("litres", "strength"))
     mass = float(
-        thermal_mass_j_k(
-            stack.litres, stack.mass_fraction, stack.steel_kg, stack.electrolyte, stronger="nearest"
-        )
+        np.asarray(thermal_mass_j_k(litres, w, stack.steel_kg, stack.electrolyte, stronger="nearest"))
     )
     stated = (mass, 2.0 * CAPACITY_U * mass)
     room, room_measured = _room(bench, measured)

@@ -48,7 +48,7 @@ from daq.study.review.forecast_verification import JudgedWarning, Stretch
 from daq.study.review.heat_balance import HeatBalanceResult
 from daq.study.review.interval_coverage import IntervalCoverage
 from daq.study.review.run_review import SCHEMA, PhaseResult, Review, ReviewResult, RunFinding
-from daq.study.review.summary import WEIGHED, totals_part
+from daq.study.review.summary import WEIGHED, lye_rows, totals_part
 
 __all__ = ["html_report", "load_rows", "percent_words"]
 
@@ -90,6 +90,26 @@ def second_witness_part(result: ReviewResult) -> list[Part]:
         caption = f"The reservoir, weighed over {duration_words(weighing.seconds)}"
         out.append(Table(["Weighed", "Value, ± U (k = 2)"], rows, caption, numeric=1))
     return [Section("Fills and balance", out)] if out else []
+
+
+def lye_part(result: ReviewResult) -> list[Part]:
+    """The lye at the start and at the end, and what people said of it."""
+    lye = result.lye
+    caption = f"{lye['electrolyte']} in the circuit, ± U (k = 2); strength is by mass, litres at 20 °C"
+    out: list[Part] = [Table(["Lye", "At the start", "At the end"], lye_rows(lye), caption, numeric=2)]
+    rows = [
+        [
+            clock_words(e["t_s"]),
+            e["words"]
+            + (" (not what was expected: look for a spill or a wrong reading)" if e["surprising"] else ""),
+            f"{e['before_percent']:.1f} %",
+            f"{e['after_percent']:.1f} %",
+        ]
+        for e in lye["entries"]
+    ]
+    if rows:
+        out.append(Table(["At", "Entry", "Before", "After"], rows, "Poured in, drawn off, measured"))
+    return [Section("Lye", [*out, Paragraph(lye["words"])])]
 
 
 def map_part(result: ReviewResult) -> list[Part]:
@@ -363,6 +383,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         *map_part(result),
         *_phases(result.phases),
         *heat_part(result),
+        *lye_part(result),
         *second_witness_part(result),
         _limits(result),
         *alarm_part(result),

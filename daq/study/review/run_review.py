@@ -26,6 +26,7 @@ from daq.measure import (
     Measured,
     Numbers,
     Setting,
+    entries_of,
     judge,
     measure,
     overdue,
@@ -54,7 +55,7 @@ from daq.study.review.totals import (
     run_totals,
 )
 from daq.study.review.weighing import Weighing, WeighingResult, weigh_run, weighing_finding
-from daq.study.runs import PHASES, Phase, find_phases, loss_notes
+from daq.study.runs import PHASES, Phase, bench_then, find_phases, loss_notes, lye_dict, lye_of_bins
 from daq.watch import suited_to, watch_again
 
 __all__ = ["SCHEMA", "Review", "ReviewResult", "RunHead", "review"]
@@ -210,8 +211,8 @@ _Forecast = Annotated[Mapping[str, Any], _with(at_s="number")]
 class ReviewResult:
     """Everything that is told of a run; `lyewatch.review` as JSON.
 
-    Times are seconds of the run. `fills`, `against`, `links`, `calibrations`, `warnings` and `forecasts` are
-    as what made them wrote them.
+    Times are seconds of the run. `lye`, `fills`, `against`, `links`, `calibrations`, `warnings` and
+    `forecasts` are as what made them wrote them.
     """
 
     run: RunHead
@@ -221,6 +222,7 @@ class ReviewResult:
     reference: str
     window_s: Magnitude
     samples: Mapping[str, Count]
+    lye: Mapping[str, Any]
     totals: Totals
     powered_s: Magnitude
     numbers: NumberSet | None
@@ -333,8 +335,10 @@ def review(
     columns = Columns.from_blocks(blocks)
     width_s = suited.service.window_s if window_s is None else window_s
     steps = max(1, round(width_s * 1e9 / STEP_NS))
-    assessor = Assessor(suited)
-    measured = _measured(suited, columns, steps)
+    bins = _bins(suited, columns)
+    lye = lye_of_bins(suited, bins, marks)
+    assessor = Assessor(suited, lye)
+    measured = _measured(suited, bins, columns, steps)
     filled = run_fills(suited, fills)
     gas = None if filled is None else gas_by_fills(suited, measured, fills, filled)
     balance = assessor.balance(measured, gas)
@@ -349,11 +353,17 @@ def review(
         if forecaster is not None:
             forecasts, warnings = list(forecast_log.forecasts), list(forecast_log.warnings)
     elif not recorded or forecaster is not None:
-        again = watch_again(suited, blocks, None if forecaster is None else forecaster(suited))
+        again = watch_again(
+            suited,
+            blocks,
+            None if forecaster is None else forecaster(suited),
+            entries=entries_of(marks, suited.stack.electrolyte),
+        )
         forecasts, warnings = list(again.forecasts), list(again.warnings)
         recorded_again = not recorded
         recorded = recorded or list(again.transitions)
-    weighed = weigh_run(suited, columns, marks)
+    span = columns.span_ns or (0, 0)
+    weighed = weigh_run(bench_then(suited, lye, *span), columns, marks)
     metered = None if weighed is None or gas is not None else _metered(assessor, balance, weighed)
     powered = _windows_of(phases, _POWERED, len(windows))
     units = alarm_units(suited)
@@ -366,6 +376,7 @@ def review(
         reference=assessor.reference.words,
         window_s=min(steps * STEP_NS / 1e9, end_s - start_s),
         samples={source: int(t.size) for source, t in columns.frames.items()},
+        lye=lye_dict(lye, *span),
         totals=run_totals(suited, balance, assessor.ratios, columns),
         powered_s=min(_seconds_of(phases, _POWERED), end_s - start_s),
         numbers=_numbers(assessor, balance, powered),
@@ -405,11 +416,14 @@ def review(
     return Review(suited, result, windows, tuple(phases))
 
 
-def _measured(bench: Bench, columns: Columns, steps: int) -> Measured:
-    first, last = columns.span_ns or (0, 0)
-    start = (first - 1) // STEP_NS
-    bins = Bins(bench, step_ns=STEP_NS, first=start)
+def _bins(bench: Bench, columns: Columns) -> Bins:
+    bins = Bins(bench, step_ns=STEP_NS, first=((columns.span_ns or (0, 0))[0] - 1) // STEP_NS)
     bins.add(columns)
+    return bins
+
+
+def _measured(bench: Bench, bins: Bins, columns: Columns, steps: int) -> Measured:
+    start, last = bins.first, (columns.span_ns or (0, 0))[1]
     count = max(1, -(-(-(-last // STEP_NS) - start) // steps))
     ends = start + steps * np.arange(1, count + 1, dtype=np.int64)
     return measure(bench, bins, ends, steps)

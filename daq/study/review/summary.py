@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from daq.measure import NUMBERS
 from daq.study.render import (
     Document,
     Facts,
     Items,
+    Number,
     Paragraph,
     Part,
     Section,
@@ -24,7 +26,7 @@ from daq.study.render import (
 from daq.study.review.run_review import PhaseResult, Review, ReviewResult
 from daq.study.review.totals import Total
 
-__all__ = ["summary_text", "total_words", "totals_part"]
+__all__ = ["lye_rows", "summary_text", "total_words", "totals_part"]
 
 MOST_LINES = 12
 PHASE_NUMBERS = (
@@ -69,6 +71,7 @@ def summary_text(review: Review) -> str:
     ]
     parts: list[Part] = [Title(title, sentences=facts)]
     parts += [*_against(result), totals_part(result), *_peaks(result), *_phases(result.phases), _heat(result)]
+    parts.append(_lye(result))
     parts += [*_weighing(result), _alarms(result), _data(result), *_findings(result)]
     return as_text(Document(title, parts))
 
@@ -95,6 +98,37 @@ def _weighing(result: ReviewResult) -> list[Part]:
     if found.flow_meter:
         facts.append(("Dry gas by the flow meter", number_words(found.flow_meter)))
     return [Section("Weighed", [Facts(facts)], note=f" over {duration_words(found.seconds)}")]
+
+
+LYE = (
+    ("percent", "Lye strength", "%"),
+    ("litres", "Lye, at 20 °C", "L"),
+    ("top_up_ml", "Water wanting", "mL"),
+)
+
+
+def lye_rows(lye: Mapping[str, Any]) -> list[list[str]]:
+    """Strength, amount and water wanting: label, at the start, at the end."""
+    return [
+        [
+            label,
+            *(
+                number_words(Number(lye[at][key]["value"], lye[at][key]["u95"], unit))
+                for at in ("start", "end")
+            ),
+        ]
+        for key, label, unit in LYE
+    ]
+
+
+def _lye(result: ReviewResult) -> Section:
+    lye = result.lye
+    parts: list[Part] = [Facts([(label, f"{start}, {end}") for label, start, end in lye_rows(lye)])]
+    parts.append(Paragraph(lye["words"]))
+    for entry in lye["entries"][:MOST_LINES]:
+        odd = ": not what was expected" if entry["surprising"] else ""
+        parts.append(Paragraph(f"{clock_words(entry['t_s'])}  {entry['words']}{odd}"))
+    return Section(f"Lye, {lye['electrolyte']}: at the start, at the end", parts)
 
 
 def _heat(result: ReviewResult) -> Section:

@@ -422,7 +422,7 @@ def _vapour(bench: Bench, columns: Columns, temp: FloatArray) -> tuple[Quantity,
     notes.append(
         "gas taken to leave what is weighed saturated over lye of the lye's own temperature, within 5 %"
     )
-    strength = Quantity(stack.mass_fraction, 0.005, "", label="mass fraction")
+    strength = Quantity(stack.mass_fraction, stack.mass_fraction_u, "", label="lye strength")
 
     def carried(t_c: float, w: float, p: float, of: float) -> float:
         over = float(np.asarray(vapour_pressure_lye(t_c, w, stack.electrolyte, outside="nan")))

@@ -8,14 +8,16 @@ import numpy as np
 
 from daq.bench import Bench
 from daq.frame import Block
-from daq.measure import Columns, Numbers, assess_windows
+from daq.measure import Assessor, Columns, LyeSource, Numbers, assess_windows
 
 __all__ = ["window_numbers"]
 
 _STEPS = 30
 
 
-def window_numbers(bench: Bench, blocks: Mapping[str, Block], *, window_s: float) -> Numbers:
+def window_numbers(
+    bench: Bench, blocks: Mapping[str, Block], *, window_s: float, lye: LyeSource | None = None
+) -> Numbers:
     """The numbers of consecutive windows over all samples of a run.
 
     Parameters
@@ -26,6 +28,8 @@ def window_numbers(bench: Bench, blocks: Mapping[str, Block], *, window_s: float
         The run's samples by source.
     window_s : float
         Width of a window [s], at least 1; rounded so that it holds a whole number of steps of a millisecond.
+    lye : LyeSource, optional
+        Who says how strong the lye was; by default it stays as the bench file says it was filled.
 
     Returns
     -------
@@ -39,4 +43,4 @@ def window_numbers(bench: Bench, blocks: Mapping[str, Block], *, window_s: float
     start = max(0, (first - 1) // width * width)
     end = max(start + width, -(-last // width) * width)
     edges = np.arange(start, end + 1, width, dtype=np.int64)
-    return assess_windows(columns, edges, bench, steps=_STEPS)
+    return assess_windows(columns, edges, bench, steps=_STEPS, assessor=Assessor(bench, lye))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,8 @@ from pyarrow import csv, parquet
 from daq.bench import Bench
 from daq.errors import UsageError
 from daq.frame import Block, Status
-from daq.study.runs import window_numbers
+from daq.store import Mark
+from daq.study.runs import lye_of_blocks, window_numbers
 
 __all__ = ["export_numbers", "export_samples", "samples_table"]
 
@@ -64,12 +65,19 @@ def export_samples(blocks: Mapping[str, Block], start_utc_ns: int, file: Path) -
 
 
 def export_numbers(
-    bench: Bench, blocks: Mapping[str, Block], start_utc_ns: int, file: Path, *, window_s: float = 30.0
+    bench: Bench,
+    blocks: Mapping[str, Block],
+    start_utc_ns: int,
+    file: Path,
+    *,
+    window_s: float = 30.0,
+    marks: Sequence[Mark] = (),
 ) -> int:
     """Write the computed numbers, a row a window, each with its U (k = 2) beside it, and last the condition
     at which dry gas is counted, what the window's numbers rest on, and what was refused; returns the number
     of rows."""
-    numbers = window_numbers(bench, blocks, window_s=window_s)
+    lye = lye_of_blocks(bench, list(blocks.values()), marks)
+    numbers = window_numbers(bench, blocks, window_s=window_s, lye=lye)
     columns: dict[str, pa.Array[Any]] = {
         "elapsed_s": pa.array(numbers.end_ns / 1e9),
         "time": pa.array(numbers.end_ns + start_utc_ns, pa.timestamp("ns", "UTC")),
