@@ -196,9 +196,16 @@ class _Queue:
 
 
 class Subscriber:
-    """One connection to the reader, from the reader's side."""
+    """One connection to the reader, from the reader's side.
+
+    Attributes
+    ----------
+    patient : bool
+        Whether it has said that nobody waits for samples there: they may be held for a moment.
+    """
 
     def __init__(self, connection: Connection[Any, Any]) -> None:
+        self.patient = False
         self._connection = connection
         self._queue = _Queue()
         self._writer: threading.Thread | None = None
@@ -299,6 +306,11 @@ class ChannelServer:
     def subscribers(self) -> int:
         """How many follow now."""
         return len(self._admitted)
+
+    @property
+    def patient(self) -> bool:
+        """Whether all who follow now are patient; see `Subscriber`."""
+        return all(subscriber.patient for subscriber in self._admitted)
 
     def admit(self, subscriber: Subscriber) -> None:
         """Send it from now on all that is published."""

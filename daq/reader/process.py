@@ -44,8 +44,9 @@ from daq.store import Store
 
 __all__ = ["Reader"]
 
-TURN_S: Final = 0.1
-"""The loop looks at what has not arrived so often at least [s]."""
+TURN_S: Final = 0.15
+"""The loop looks at what has not arrived so often at least [s]; longer than the time from frame to frame at
+ten hertz, or it would wake for nothing just before most of them."""
 _MOST_AT_ONCE: Final = 500
 """Items of one turn of the loop: in a flood it still looks at the clock, and at what is asked for."""
 _STORE_WAIT_S: Final = 0.5
@@ -53,6 +54,8 @@ _STORE_WAIT_S: Final = 0.5
 _LATCH_WAIT_S: Final = 1.0
 _START_WAIT_NS: Final = 150_000_000
 """So long a run that is asked for waits for the newest calibrations [ns]."""
+_HELD_NS: Final = 250_000_000
+"""So long samples are held while all who follow are patient [ns]."""
 _BACKLOG_NS: Final = 30_000_000_000
 _BACKLOG_ROWS: Final = 2_000
 _LINKS_EVERY_NS: Final = 60_000_000_000
@@ -185,6 +188,7 @@ class Reader:
         self._began_ns = 0
         self._rates_ns = clocks.mono_ns()
         self._rows: list[dict[str, Any]] = []
+        self._held_ns = self._second = 0
         self._backlog: deque[dict[str, Any]] = deque(maxlen=_BACKLOG_ROWS)
         self._told: Any = None
         self._link_rows: list[dict[str, Any]] = []
@@ -280,7 +284,7 @@ class Reader:
                 self._take(item)
             else:
                 self._heard(item)
-        self._publish_rows()
+        self._publish_due()
         if self._failure is not None:
             # A fault of ours: end with its cause, so that whoever keeps the reader running starts it anew.
             raise SourceError(self._failure, remedy="start the reader again")
@@ -355,6 +359,8 @@ class Reader:
     def _hear(self, subscriber: Subscriber, said: Mapping[str, Any]) -> None:
         if said.get("type") == "standing" and isinstance(said.get("standing"), dict):
             self._breaker.standing_told(said["standing"])
+        if said.get("type") == "pace":
+            subscriber.patient = said.get("patient") is True
         if said.get("type") != "request" or not isinstance(number := said.get("id"), int):
             return
         kind, body, who = said.get("kind"), said.get("body"), said.get("who", "")
@@ -539,8 +545,22 @@ class Reader:
             self._say(f"no service can follow: {exc}")
             return None
 
+    def _publish_due(self) -> None:
+        """Send on what has come; while nobody waits for it a few frames at once, so that fewer threads wake.
+
+        A frame that crosses a whole second of the run goes at once, with all before it: the watch ticks then.
+        """
+        if not self._rows:
+            return
+        now, second = self._clocks.mono_ns(), self._rows[-1]["t_ns"] // 1_000_000_000
+        patient = self._channel is not None and self._channel.patient
+        if not patient or second != self._second or now - self._held_ns >= _HELD_NS:
+            self._second = second
+            self._publish_rows()
+
     def _publish_rows(self) -> None:
         rows, self._rows = self._rows, []
+        self._held_ns = self._clocks.mono_ns()
         if rows and self._channel is not None:
             self._channel.publish({"type": "samples", "run": self._active.id, "rows": rows})
 
@@ -573,6 +593,7 @@ class Reader:
         )
         if now_told != self._told:
             self._told = now_told
+            self._publish_rows()
             self._channel.publish(self._state())
 
     def _state(self) -> dict[str, Any]:
@@ -606,6 +627,7 @@ class Reader:
         t_ns = run.now_ns(self._clocks.mono_ns())
         self._recorder.mark(run, t_ns, kind, text)
         if self._channel is not None:
+            self._publish_rows()
             self._channel.publish(
                 {"type": "event", "source": source, "kind": kind, "text": text, "t_ns": t_ns}
             )

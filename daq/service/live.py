@@ -59,6 +59,8 @@ SELDOM_NS: Final = 10_000_000_000
 uncertainty, cost more than all else that the watch does, and no alarm goes by them."""
 LOOKED_AT_FOR_S: Final = 60.0
 """Whoever has asked for assessments counts as looking for so long [s]."""
+HELD_NS: Final = 500_000_000
+"""The reader holds samples for less than that while this service is patient [ns]: a tick waits for them."""
 STATE_EVERY_S: Final = 2.0
 LOOK_EVERY_S: Final = 0.25
 KEEP_EVERY_S: Final = 60.0
@@ -155,8 +157,10 @@ class Live:
         self._kept = _Kept()
         self._ring = Ring()
         self._unfed: list[Sample] = []
+        self._patient = False
+        """Whether the reader knows that samples need not come one by one."""
         # Where silence is told sooner than that, what came must not lie about.
-        self._patient = all(s.silent_after_s >= 2.0 * TURN_S for s in bench.sources.values())
+        self._may_be_patient = all(s.silent_after_s >= 4.0 * TURN_S for s in bench.sources.values())
         self._latest: dict[str, float] = {}
         self._last_t_ns = self._ticked_ns = self._had_ns = 0
         self._arrived_s: float | None = None
@@ -493,7 +497,7 @@ class Live:
         if self._taking_up is None:
             self._tick()
         self._tell_state()
-        self.feed.patient_until_ns = self._patient_until_ns()
+        self._set_pace()
 
     def _begin_anew(self, exc: Exception) -> None:
         """A fault of ours in this task: the watch is made anew from what was kept, unless it fails on."""
@@ -530,7 +534,7 @@ class Live:
         self._heard_s = time.monotonic()
         match kind:
             case "hello":
-                self._had_ns = self._last_t_ns
+                self._had_ns, self._patient = self._last_t_ns, False
                 self._lost_why, self._backlog, self._changed = None, True, True
             case "run":
                 self._on_run(message)
@@ -809,6 +813,8 @@ class Live:
             return
         now_ns = self.now_ns
         self._take_lye_entries()
+        if self._patient:
+            now_ns = max(self._last_t_ns, now_ns - HELD_NS)
         newest: Assessment | None = None
         if self._ticked_ns + STEP_NS > now_ns:
             self._lag_s = 0.0
@@ -833,11 +839,13 @@ class Live:
         if wall - self._saved_s >= KEEP_EVERY_S:
             self.keep_watch()
 
-    def _patient_until_ns(self) -> int | None:
-        """Up to when samples need not wake this task [ns]: to the next tick while nobody follows them."""
-        if self.hub.clients or self.hub.taps or self._backlog or not self._patient:
-            return None
-        return self._ticked_ns + STEP_NS
+    def _set_pace(self) -> None:
+        """While nobody follows the samples they are not wanted one by one: the reader may hold a few, and
+        what comes need not wake this task before the next tick."""
+        patient = self._may_be_patient and not (self.hub.clients or self.hub.taps or self._backlog)
+        self.feed.patient_until_ns = self._ticked_ns + STEP_NS if patient else None
+        if patient != self._patient and self._link.tell({"type": "pace", "patient": patient}):
+            self._patient = patient
 
     @property
     def _looked_at(self) -> bool:

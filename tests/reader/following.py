@@ -26,6 +26,8 @@ class Following:
         The record of the run that samples go to.
     rows : list of dict
         All samples, each with its `run`.
+    at_once : list of int
+        How many samples came together, of each message with samples.
     events : list of dict
         Words of devices.
     """
@@ -34,6 +36,7 @@ class Following:
         self.state: dict[str, Any] = {}
         self.run: dict[str, Any] = {}
         self.rows: list[dict[str, Any]] = []
+        self.at_once: list[int] = []
         self.events: list[dict[str, Any]] = []
         self.lost: list[str] = []
         self.client = ChannelClient(ChannelAddress.of(bench), self._take, self.lost.append)
@@ -46,6 +49,7 @@ class Following:
         elif kind == "run":
             self.run = message["run"]
         elif kind == "samples":
+            self.at_once.append(len(message["rows"]))
             self.rows += [{"run": message["run"], **row} for row in message["rows"]]
         elif kind == "event":
             self.events.append(message)

@@ -18,6 +18,7 @@ from daq.reader import breaker
 from daq.store import Store, TripRecord
 from tests.reader.device import PtyDevice
 from tests.reader.following import Following, ReaderThread, following, reading
+from tests.waiting import wait_until
 
 LONG_S = 20.0
 
@@ -300,6 +301,42 @@ def test_runs_are_started_and_stopped_with_no_frame_lost_between(bench: Bench, d
         assert "no run" in words
         both = it.seqs(first_run) + it.seqs(second_run)
         assert both == list(range(first, first + len(both)))
+
+
+def test_samples_come_a_few_at_once_to_who_is_patient_and_none_is_lost(
+    bench: Bench, device: PtyDevice
+) -> None:
+    with running(bench, device) as it:
+        it.until(lambda: len(it.seqs()) >= 3)
+        follower = it.follower
+        assert follower.client.tell({"type": "pace", "patient": True})
+        # Frames come every 20 ms and are held for 250: ten at once, where nothing else happens.
+        it.until(lambda: follower.at_once and follower.at_once[-1] >= 5)
+        before, messages = len(follower.rows), len(follower.at_once)
+        it.until(lambda: len(follower.rows) >= before + 100)
+        assert len(follower.at_once) - messages <= 50
+        first = follower.rows[0]["seq"]
+        newest = device.seq
+        it.until(lambda: follower.rows[-1]["seq"] >= newest)
+        seqs = [row["seq"] for row in follower.rows]
+        assert seqs == list(range(first, first + len(seqs)))
+        # What is asked, and what happens, comes at once all the same, and after the samples of before.
+        it.until(lambda: follower.trip is not None, temp=70.0)
+        assert max(row["v"]["lye_temp"] for row in follower.rows) == 70.0
+
+
+def test_one_who_is_not_patient_has_each_sample_at_once(bench: Bench, device: PtyDevice) -> None:
+    with running(bench, device) as it, following(bench) as other:
+        it.until(lambda: other.rows)
+        assert it.follower.client.tell({"type": "pace", "patient": True})
+        channel = it.reader._channel
+        assert channel is not None
+        wait_until(lambda: any(s.patient for s in channel._admitted), "the word to be heard")
+        assert not channel.patient
+        assert other.client.tell({"type": "pace", "patient": True})
+        wait_until(lambda: channel.patient, "both to be patient")
+        assert other.client.tell({"type": "pace", "patient": False})
+        wait_until(lambda: not channel.patient, "one of them not to be")
 
 
 def test_a_trip_outlives_the_reader(bench: Bench, device: PtyDevice) -> None:

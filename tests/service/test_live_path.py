@@ -126,6 +126,26 @@ def test_assessments_are_made_in_full_only_while_somebody_looks(bench: Bench, re
         assert len(live.assessments) - made <= due + 1
 
 
+def test_the_reader_is_told_whether_samples_are_waited_for(bench: Bench, reader: FakeReader) -> None:
+    def paces() -> list[bool]:
+        return [said["patient"] for said in reader.heard if said["type"] == "pace"]
+
+    reader.talk()
+    with serving(bench, reader) as bed:
+        bed.until(lambda: paces() == [True], "nobody follows")
+        seen: list[str] = []
+        bed.call(lambda: bed.live.hub.taps.append(lambda name, data: seen.append(name)))
+        bed.until(lambda: paces() == [True, False], "somebody does")
+        bed.until(lambda: "samples" in seen, "samples")
+        bed.call(bed.live.hub.taps.clear)
+        bed.until(lambda: paces() == [True, False, True], "nobody does any more")
+        # Another reader does not know.
+        reader.go()
+        reader.come()
+        bed.until(lambda: paces() == [True, False, True, True], "it is told again")
+        bed.ticking()
+
+
 # -- the disk ----------------------------------------------------------------------------------------------
 
 
