@@ -38,6 +38,7 @@ def runaway_config(bench: Bench) -> RunawayConfig:
         room_temp_c=bench.site.room_temp_c,
         powered_above_amps=bench.supply.powered_above_amps,
         pressure_kpa=kpa,
+        false_costs_min=bench.alarms.false_warning_costs_min,
         flow_reference=reference_condition(bench.site.reference),
     )
 
@@ -98,6 +99,7 @@ def _warning(w: RunawayWarning) -> dict[str, Any]:
         "reason": w.reason,
         "why_cleared": w.why_cleared,
         "numbers": w.numbers,
+        "causes": {name: round(p, 2) for name, p in w.causes.items()},
     }
 
 

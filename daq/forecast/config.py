@@ -12,8 +12,9 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.forecast.tuning import TUNING
 from daq.physics.cell_voltage import v_tn
-from daq.physics.constants import ATMOSPHERE_KPA
+from daq.physics.constants import ATMOSPHERE_KPA, ELECTRONS_PER_H2, FARADAY, M_H2O
 from daq.physics.faraday import gas_rate_lpm, gas_rate_mol_s
 from daq.physics.heat import thermal_mass_j_k, vapour_power_w
 from daq.physics.lye import Electrolyte
@@ -30,6 +31,8 @@ GRID_HIGH_C: Final = 99.0
 """Lye boils above that; the forecast ends there."""
 _STEP_C: Final = 0.25
 _VAPOUR_SHARE_MAX: Final = 0.95
+_KG_PER_LITRE: Final = 0.93
+"""Of water in a litre of lye, 20 to 30 % KOH: 1.19 to 1.29 kg/L less its share of KOH."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,8 @@ class RunawayConfig:
         Current above which the supply counts as on [A].
     pressure_kpa : float
         Pressure over the lye [kPa].
+    false_costs_min : float
+        What a false warning costs, in minutes of lead.
     flow_reference : ReferenceCondition
         Condition at which the flow handed to `update` is stated, dry.
     """
@@ -75,6 +80,7 @@ class RunawayConfig:
     room_temp_c: float | None = None
     powered_above_amps: float = 0.3
     pressure_kpa: float = ATMOSPHERE_KPA
+    false_costs_min: float = TUNING.false_costs_min
     flow_reference: ReferenceCondition = field(default_factory=lambda: REFERENCE_CONDITIONS["0C_101.325kPa"])
 
     @property
@@ -106,7 +112,13 @@ class Tables:
         """The highest limit [degC]."""
         self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
         """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
+        water_kg = _KG_PER_LITRE * config.litres
+        self._used_per_coulomb: float = 1e-3 * config.cells * M_H2O / (ELECTRONS_PER_H2 * FARADAY * water_kg)
         self.vapour_slope: FloatArray = np.gradient(self.vapour_volts, self.grid)
+
+    def used_per_s(self, amps: float) -> float:
+        """Share of the lye's water that a current uses up in a second [1/s], by Faraday's law."""
+        return self._used_per_coulomb * max(amps, 0.0)
 
     def gas_at(self, t_c: float) -> float:
         """`gas_volts` at a temperature."""

@@ -23,20 +23,28 @@ from daq.forecast.thermal_filter_bank import (
     FARADAIC,
     FAST,
     FAST_SHARE,
+    FAST_SHARE_LEAST,
     FAST_TIME,
     GAMMA,
     KAPPA,
+    LOSS_OFF,
     REFERENCE_RISE_K,
     ROOM,
     STATES,
     VAPOUR,
     ThermalFilter,
 )
+from daq.forecast.tuning import TUNING, Tuning
 
 __all__ = ["FUTURES", "Band", "Futures", "roll_out"]
 
 FUTURES: Final = 64
-_DIMENSIONS: Final = STATES + 5
+_DIMENSIONS: Final = STATES + 9
+_LAW, _CAP, _CAP_IS, _SAG, _STRONGER, _BEYOND_SEEN = (
+    slice(STATES, STATES + 4), slice(STATES + 4, STATES + 5), STATES + 5, slice(STATES + 6, STATES + 7),
+    slice(STATES + 7, STATES + 8), slice(STATES + 8, STATES + 9),
+)  # fmt: skip
+"""Which of the numbers drawn are whose."""
 _GRID_TO: Final = 28
 _GRID_ON: Final = 8
 _GRID_DOWN: Final = 10
@@ -116,46 +124,62 @@ def _drawn(thermal: ThermalFilter) -> FloatArray:
     return np.asarray(thermal.x[which] + np.einsum("nij,nj->ni", roots[place], _Z[:, :STATES]))
 
 
-def _current(law: CurrentLaw, grid: FloatArray, capped: bool) -> tuple[FloatArray, FloatArray]:
-    """Current and stack volts on the grid in each future (futures by temperatures)."""
-    z = _Z[:, STATES : STATES + 3]
+def _current(
+    law: CurrentLaw, grid: FloatArray, now_c: float, capped: bool
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Current and stack volts on the grid in each future (futures by temperatures), and what the current
+    wanders now (logarithm).
+    """
+    z = _Z[:, _LAW]
     x = grid[None, :]
     if law.held == "current":
         slope = law.volts_slope + math.sqrt(law.volts_slope_var) * z[:, :1]
         volts = law.volts * np.exp(-np.clip(slope, 0.0, 0.006) * (x - law.t_now))
-        return np.full(volts.shape, law.amps), volts
+        return np.full(volts.shape, law.amps), volts, np.zeros((FUTURES, 1))
     s = law.x + z @ _square_root(law.p).T
     alpha, q = np.clip(s[:, 1:2], 0.0, 0.08), np.clip(s[:, 2:3], 1e-5, 0.05)
     g = np.maximum(1.0 + q * (x - law.t_ref), 0.2)
-    amps = np.exp(s[:, 0:1] + np.log(g) * alpha / q)
-    volts = np.full(amps.shape, law.volts)
+    log_amps = s[:, 0:1] + np.log(g) * alpha / q
+    # Leads let the volts sag as the current grows
+    at_now = s[:, 0:1] + np.log(np.maximum(1.0 + q * (now_c - law.t_ref), 0.2)) * alpha / q
+    sag = law.sag[1] + math.sqrt(max(float(law.sag_p[1, 1]), 0.0)) * _Z[:, _SAG]
+    volts = law.volts * np.exp(-np.clip(sag, 0.0, 3.0) * (log_amps - at_now))
+    amps = np.exp(log_amps)
     if capped and law.cap is not None and not law.pulsed:
-        z = _Z[:, STATES + 3 : STATES + 4]
+        z = _Z[:, _CAP]
         if law.cap_exceeded:
             cap, believed = law.amps * np.exp(_CAP_WRONG_SPREAD * np.abs(z)), _CAP_WRONG_BELIEVED
         else:
             cap, believed = np.maximum(law.cap * np.exp(_CAP_SPREAD * z), law.amps), _CAP_BELIEVED
-        cap[_Z[:, STATES + 4] > ndtri(believed)] = np.inf
+        cap[_Z[:, _CAP_IS] > ndtri(believed)] = np.inf
         over = np.log(np.maximum(amps / cap, 1.0))
         amps = np.minimum(amps, cap)
         volts = volts * np.exp(-VOLTS_SLOPE[0] * over / np.maximum(alpha / g, 0.004))
-    return amps, volts
+    return amps, volts, s[:, 3:4]
 
 
-def roll_out(thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True) -> Futures:
-    """Every future from now, under present conditions."""
+def roll_out(
+    thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True, tuning: Tuning = TUNING
+) -> Futures:
+    """Every future from now, under present conditions: what wanders comes back, what is used up goes on."""
     now = thermal.lye_c
     s = _drawn(thermal)
     room_low = thermal.mean(ROOM) - 2.0 * thermal.sd(ROOM)
     grid = _grid(min(room_low, now - 2.0), now, tables.highest_c)
-    amps, volts = _current(law, grid, capped)
+    amps, volts, amps_off = _current(law, grid, now, capped)
     gas_volts = np.interp(grid, tables.grid, tables.gas_volts)
     vapour_volts = np.interp(grid, tables.grid, tables.vapour_volts)
     c, kappa = np.exp(s[:, CAPACITY, None]), np.exp(s[:, KAPPA, None])
     gamma = np.clip(s[:, GAMMA, None], -0.1, 0.5)
     vapour = np.clip(s[:, VAPOUR, None], 0.0, 1.3)
-    fast = np.clip(s[:, FAST_SHARE, None], 0.0, 4.0) * np.exp(np.minimum(s[:, FAST_TIME, None], 9.0)) * c
+    fast = (
+        np.clip(s[:, FAST_SHARE, None], FAST_SHARE_LEAST, 4.0)
+        * np.exp(np.minimum(s[:, FAST_TIME, None], 9.0))
+        * c
+    )
     faradaic = np.clip(s[:, FARADAIC, None], 0.3, 1.0)
+    beyond = np.maximum(grid - max(now, law.high_t), 0.0)[None, :] / 10.0
+    amps = amps * np.exp(tuning.beyond_sd * beyond * _Z[:, _BEYOND_SEEN])
     heat = amps * (volts - faradaic * gas_volts)
     stands = fast * heat
     rise = grid[None, :] - stands - s[:, ROOM, None]
@@ -163,9 +187,43 @@ def roll_out(thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped:
     made = c * (heat - vapour * faradaic * (amps * vapour_volts))
     # dM/dT along the standing fast mode: it grows with the heat
     along = np.clip(1.0 - np.gradient(stands, grid, axis=1), 0.3, 1.5)
+    used_s = 1.0 / max(tables.used_per_s(law.amps), 1e-12)
+    stronger = np.maximum(tuning.strengthens + tuning.strengthens_sd * _Z[:, _STRONGER], 0.0) / used_s
+    if law.held == "current":
+        stronger = 0.0 * stronger
+    loss_off = s[:, LOSS_OFF, None]
     n = _GRID_DOWN
+    to_s = _time_up(
+        grid[n:], ((made * np.exp(amps_off) - lost * np.exp(loss_off)) / along)[:, n:], tables.highest_c
+    )
+    made, lost = _later(made, lost, amps_off, loss_off, stronger, to_s)
     later = (stands[:, n] - s[:, FAST]) / along[:, n]
     return _follow(grid, (made - lost) / along, made, lost, np.clip(later, -20.0, 20.0))
+
+
+def _time_up(grid: FloatArray, rate: FloatArray, limit_c: float) -> FloatArray:
+    """Time to the limit as things are just now [s], futures by one; infinite where it is not reached."""
+    k = int(np.searchsorted(grid, limit_c - 1e-6))
+    up = rate[:, : k + 1]
+    if up.shape[1] < 2:
+        return np.zeros((len(rate), 1))
+    slowest = up.min(1, keepdims=True)
+    safe = np.maximum(up, 1e-7)
+    spent = (0.5 / safe[:, :-1] + 0.5 / safe[:, 1:]) @ np.diff(grid[: k + 1])
+    return np.where(slowest > 0.0, spent[:, None], np.inf)
+
+
+def _later(
+    made: FloatArray, lost: FloatArray, amps_off: FloatArray, loss_off: FloatArray, stronger: FloatArray,
+    to_s: FloatArray,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Heat and loss as they are on the way: what wanders fades as ``exp(-t / tau)``, of which the mean until
+    then is taken, and the lye grows stronger by the charge to come.
+    """
+    x, y = (np.minimum(to_s / tau, 1e6) + 1e-9 for tau in (TUNING.amps_wander_s, TUNING.loss_wander_s))
+    on_way = np.minimum(0.5 * to_s, TUNING.strengthens_for_s)
+    grown = amps_off * (1.0 - np.exp(-x)) / x + stronger * on_way
+    return made * np.exp(grown), lost * np.exp(loss_off * (1.0 - np.exp(-y)) / y)
 
 
 def _grid(low: float, now: float, limit: float) -> FloatArray:

@@ -13,15 +13,16 @@ from typing import Final
 
 import numpy as np
 
+from daq.forecast.causes import Causes
 from daq.forecast.config import RunawayConfig, SupplyMode, Tables
 from daq.forecast.current_model import BeyondRange, CurrentLaw, LawSnapshot
 from daq.forecast.decision import RunawayWarning, WarningState
 from daq.forecast.degradation import Doubts
 from daq.forecast.drift_detection import Witnesses
 from daq.forecast.ensemble import Band, Futures, roll_out
-from daq.forecast.forecast import Forecast, band_of, later, likelier, numbers_of, time_band
+from daq.forecast.forecast import Forecast, band_of, later, numbers_of, settling_band, time_band
 from daq.forecast.preprocess import Bin, Intake
-from daq.forecast.text import in_words
+from daq.forecast.text import cause_in_words, in_words
 from daq.forecast.thermal_filter_bank import (
     CAPACITY,
     FARADAIC,
@@ -54,6 +55,7 @@ _SHARE_GAIN: Final = 0.12
 _LOSS_LEARNED: Final = 0.15
 """Standard deviation of the loss' logarithm below which times to a limit no longer move as it is learned."""
 _CLOSE_S: Final = 600.0
+_WIDE_K: Final = 15.0
 _AWAKE: Final = 0.5
 
 
@@ -83,7 +85,7 @@ class RunawayWatch:
         self._intake = Intake(BIN_S, config.powered_above_amps)
         self._thermal = ThermalFilter(self.tables, config)
         self._law = CurrentLaw(config)
-        self._state = WarningState()
+        self._state = WarningState(config.false_costs_min)
         self._t_s = 0.0
         self._began_s = math.inf
         self._powered = False
@@ -102,6 +104,7 @@ class RunawayWatch:
         self._flow_s = self._slowly_s = -math.inf
         self._witnesses = Witnesses()
         self._range: BeyondRange | None = None
+        self._causes = Causes()
 
     def update(
         self,
@@ -322,6 +325,9 @@ class RunawayWatch:
         self._looked_s, self._looked_c = b.t_s, now
         futures = roll_out(self._thermal, self._law, self.tables)
         f = self._forecast = self._spoken(b, futures, now)
+        if self._settling_s <= 0.0:
+            used = self.tables.used_per_s(self._amps)
+            self._causes.add(b.t_s, f.chance, self._thermal, self._law, used)
         if self._settling_s > 0.0 and not self._state.raised:
             return
         left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
@@ -336,7 +342,16 @@ class RunawayWatch:
         ):
             if self._state.raised:
                 assert self.config.limit_c is not None
-                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, numbers_of(f)))
+                causes = self._causes.name(
+                    b.t_s,
+                    self._thermal,
+                    self._law,
+                    sensor_doubted="lye_temp.doubtful" in self._doubts.standing,
+                )
+                words = f"{f.words} {cause_in_words(causes)}"
+                self.warnings.append(
+                    RunawayWarning(b.t_s, self.config.limit_c, words, numbers_of(f), causes=causes)
+                )
             else:
                 self._cleared(b.t_s, f.words)
 
@@ -362,7 +377,9 @@ class RunawayWatch:
         limit = self.config.limit_c
         if limit is not None and settles.low is not None and settles.low > limit:
             wide = 0.0  # how far beyond does not matter
-        if wide > 15.0:
+        if limit is not None and settles.high is not None and settles.high < limit:
+            wide = min(wide, _WIDE_K)  # below it for sure, if not where
+        if wide > _WIDE_K:
             return "poor"
         return "good" if wide < 6.0 and not weak else "fair"
 
@@ -387,11 +404,14 @@ class RunawayWatch:
         times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
         crosses = None if config.watched is None else np.isfinite(times[config.watched])
         chance = 0.0 if crosses is None else float(crosses.mean())
-        bands = {name: self._carried_on(name, b.t_s, time_band(t)) for name, t in times.items()}
-        settles = band_of(likelier(futures.settles_c, crosses, chance))
+        likelier = self._state.says_from(self._course.rises_to(config.limit_c))
+        bands = {name: self._carried_on(name, b.t_s, time_band(t, likelier)) for name, t in times.items()}
+        settles = settling_band(futures.settles_c, crosses, chance, likelier)
         c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
         gas_amps = th.mean(FARADAIC) * self._amps
         gas_w = gas_amps * self.tables.gas_at(now)
+        trip = config.limits_c.get("trip") if config.watched != "trip" else None
+        cut = None if trip is None else (trip, bands["trip"])
         heat = self._watts - gas_w
         vapour = th.mean(VAPOUR) * gas_amps * self.tables.vapour_at(now)[0]
         return Forecast(
@@ -410,5 +430,5 @@ class RunawayWatch:
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),
             unknowns=self._doubts.unknowns,
-            words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
+            words=in_words(config.limit_c, bands.get(config.watched or ""), settles, chance, cut),
         )
