@@ -287,14 +287,14 @@ class CurrentLaw:
             self._against = self._against + 1 if self.held == "voltage" else 0
             if self._against >= enough:
                 self.held, self._against = "current", 0
-            if self.held == "current":
-                slope = by_current * VOLTS_SLOPE[0]
-                gain = self.volts_slope_var / (self.volts_slope_var + (0.0015 / abs(d_t)) ** 2)
-                self.volts_slope += gain * (slope - self.volts_slope)
-                self.volts_slope_var *= 1.0 - gain
-                self.volts_slope_var += (0.1 * VOLTS_SLOPE[0]) ** 2
         else:
             self._against = 0
+        if self.held == "current" and abs(by_voltage) < 0.2:
+            slope = by_current * VOLTS_SLOPE[0]
+            gain = self.volts_slope_var / (self.volts_slope_var + (0.0015 / abs(d_t)) ** 2)
+            self.volts_slope += gain * (slope - self.volts_slope)
+            self.volts_slope_var *= 1.0 - gain
+            self.volts_slope_var += (0.1 * VOLTS_SLOPE[0]) ** 2
         self._snap = _Snapshot(s.t, s.log_amps, s.volts)
 
 

@@ -46,6 +46,10 @@ SETTLING_S: Final = 180.0
 """After other water has come in, nothing new is warned of for so long: it has to mix first."""
 STILL_LOOK_S: Final = 300.0
 """So often where the lye stands still, far from any limit."""
+CALM_LOOK_S: Final = 120.0
+"""So often where the limit is not likely to be reached,"""
+_CHANGING: Final = 0.1
+"""nor a sudden change of the loss as likely as that."""
 _STILL_C: Final = 0.2
 _UNLIKELY: Final = 0.05
 _SLOWLY_S: Final = 60.0
@@ -307,6 +311,7 @@ class RunawayWatch:
         )
         if witness is not None:
             self._thermal = witness.thermal
+            self._thermal.complete()
             self._law.restore(witness.law)
             self._law.t_now = self._thermal.lye_c
             self._trail.clear()
@@ -361,8 +366,10 @@ class RunawayWatch:
         if f is None or self._settling_s > 0.0:
             return True
         if age > LOOK_S - 0.5 * BIN_S:
-            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C and f.chance < _UNLIKELY
-            return not still or age > STILL_LOOK_S - 0.5 * BIN_S
+            if f.chance >= _UNLIKELY or self._thermal.changing > _CHANGING:
+                return True
+            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C
+            return age > (STILL_LOOK_S if still else CALM_LOOK_S) - 0.5 * BIN_S
         if not self._state.raised:
             return f.chance > _AWAKE
         first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)

@@ -13,7 +13,8 @@ vapour's power were the gas saturated at T. Stack and reservoir joined by circul
 modes where the joint is stiffer than the loss: a stack that starts fast and bends is not yet one that
 settles. A bank of extended Kalman filters, [1], [3]: logarithms of what is positive, steps exact for rates
 linear in temperature; each of the bank begins with other beliefs of the loss, the fast mode and the sensor's
-lag, and counts by how well it foretold what was then read.
+lag, and counts by how well it foretold what was then read. Beside them run a few hypotheses that the loss has
+just changed at once, begun in turn: each is the bank's mean with that much more doubt of the loss.
 
 References
 ----------
@@ -101,14 +102,19 @@ _LEAP_SD: Final = 6.0
 _LAG_ONLY: Final = np.array([LAG])
 _NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
 _MIXING_S: Final = 300.0
-_FASTER: Final = 0.4
-"""Of all the heat: how much faster than foretold a stack may warm, its capacity and loss being unsure."""
+_FASTER: Final = 1.2
+"""Of the rate at which all the heat would warm the stack: how much faster than foretold it may warm. At 1 the
+whole loss has gone; the rest is for a capacity that is unsure."""
+_AGREES_SD: Final = 2.0
+"""A reading within so many standard deviations of what was expected agrees with it."""
 _COMES_BACK_S: Final = 1800.0
 """Lye that has leapt down may come back for so long."""
 _MOVED: Final = 3
 """Of the states the first, `MEAN`, `FAST` and `SENSOR`."""
 _INDEX: Final = np.arange(STATES)
 _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
+_JUMPS: Final = 3
+"""Hypotheses of a loss that has just changed, beside the bank."""
 _LEAST_WEIGHT: Final = 1e-4
 _LAG_SHOWS_S: Final = 1200.0
 """How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course,
@@ -141,7 +147,7 @@ class ThermalFilter:
         self.tables = tables
         self._room_said = config.room_temp_c
         self._limit_c = config.limit_c
-        n = len(_BANK)
+        n = len(_BANK) + _JUMPS
         self.x: FloatArray = np.zeros((n, STATES))
         self.p: FloatArray = np.zeros((n, STATES, STATES))
         self.w: FloatArray = np.full(n, 1.0 / n)
@@ -151,8 +157,9 @@ class ThermalFilter:
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
         self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
-        self._wander_sd = TUNING.sensor_wander_least
-        self._refused_s = 0.0
+        self._wander_sd: FloatArray = np.full(n, TUNING.sensor_wander_least)
+        self._jump_in_s, self._jump_next = TUNING.jump_every_s, 0
+        self._refused_s = self._apart_s = 0.0
         self._fell_s = math.inf
         self._heat_rate = 0.0
         self.began_c = self.works_c = math.nan
@@ -174,6 +181,11 @@ class ThermalFilter:
     def rate(self) -> float:
         """How fast the bench as a whole warms [K/s]."""
         return float(self.w @ self._rates)
+
+    @property
+    def changing(self) -> float:
+        """Probability that the loss has changed at once within the last minutes."""
+        return float(self.w[len(_BANK) :].sum())
 
     def mean(self, index: int) -> float:
         """A state's mean over the bank."""
@@ -208,6 +220,8 @@ class ThermalFilter:
             self.p[i, SENSOR, SENSOR] += sd[MEAN] ** 2
             self.p[i, MEAN, SENSOR] = self.p[i, SENSOR, MEAN] = sd[MEAN] ** 2
             self.w[i] = loss[2] * fast[2] * lag[2]
+        for row in range(len(_BANK), len(self.x)):
+            self._spawn(row)
         self.w /= self.w.sum()
         self._clip()
         self.started = True
@@ -223,8 +237,11 @@ class ThermalFilter:
             return
         shift = log_ratio - self._grown
         self._grown = log_ratio
+        n = len(_BANK)
         believed = np.array([loss[1] ** 2 for loss, *_ in _BANK])
-        self.x += self.p[:, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        moved = self.p[:n, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        self.x[:n] += moved
+        self.x[n:] += self.w[:n] @ moved / self.w[:n].sum()
         self._clip()
 
     def stirred(self) -> None:
@@ -305,8 +322,8 @@ class ThermalFilter:
         if self.room_measured:
             d[ROOM] = _WALK_ROOM_MEASURED * dt
         d[LOSS_OFF] = TUNING.loss_wander**2 * (1.0 - reverts**2)
-        d[NOISE] = self._wander_sd**2 * (1.0 - fades**2)
         self.p[:, _INDEX, _INDEX] += d
+        self.p[:, NOISE, NOISE] += self._wander_sd**2 * (1.0 - fades**2)
 
     def _update(self, row: int, value: FloatArray | float, variance: FloatArray | float, gate: float, *,
                 weigh: bool = False) -> FloatArray:  # fmt: skip
@@ -326,7 +343,7 @@ class ThermalFilter:
             x_held, p_held = self.x[:, held], self.p[:, held[:, None], held]
         z = (value - at) / root
         # A wild value counts as one at the gate: heavy tails instead of a cliff.
-        near = np.clip(z, -gate, gate)
+        near = np.minimum(np.maximum(z, -gate), gate)
         self.x += ph * (near / root)[:, None]
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         if held is not None:
@@ -339,8 +356,9 @@ class ThermalFilter:
             w = np.exp(log_w - log_w.max())
             if held is not None:
                 # What is believed of the lag does not change either.
-                of_lag = w.reshape(-1, len(_LAGS))
-                of_lag *= self.w.reshape(-1, len(_LAGS)).sum(0) / of_lag.sum(0)
+                of_lag = w[: len(_BANK)].reshape(-1, len(_LAGS))
+                before = self.w[: len(_BANK)].reshape(-1, len(_LAGS)).sum(0)
+                of_lag *= before / before.sum() * of_lag.sum() / of_lag.sum(0)
             w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
             self.w = w / w.sum()
         return z
@@ -350,7 +368,7 @@ class ThermalFilter:
 
     def measure(self, lye_c: float, variance: float, bin_s: float) -> Change:
         """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap."""
-        rate = np.clip(self._sensor_rate, -0.05, 0.05)
+        rate = np.minimum(np.maximum(self._sensor_rate, -0.05), 0.05)
         # A bin's mean belongs to its middle, half a bin ago.
         value = lye_c + 0.5 * bin_s * rate
         noise = variance + (_RATE_NOISE_S * rate) ** 2
@@ -368,21 +386,58 @@ class ThermalFilter:
             self._update(SENSOR, value, noise, 4.0)
             self._fell_s = 0.0
             return "leap"
-        z = float(self._update(SENSOR, value, noise, TUNING.sensor_gate, weigh=True)[best])
-        z = max(-4.0, min(4.0, z))
+        all_z = self._update(SENSOR, value, noise, TUNING.sensor_gate, weigh=True)
+        z = max(-4.0, min(4.0, float(all_z[best])))
         if self._lag_shows_s <= 0.0:
-            # As loud as the innovations say, [5]
-            grown = TUNING.sensor_wander_gain * (min(z * z, 6.0) - 1.0)
-            sd = self._wander_sd * math.exp(grown)
-            self._wander_sd = min(max(sd, TUNING.sensor_wander_least), TUNING.sensor_wander_most)
+            # As loud as the innovations of each say, [5]
+            grown = TUNING.sensor_wander_gain * (np.minimum(all_z * all_z, 6.0) - 1.0)
+            loud = np.maximum(self._wander_sd * np.exp(grown), TUNING.sensor_wander_least)
+            self._wander_sd = np.minimum(loud, TUNING.sensor_wander_most)
+        self._jump(bin_s)
         self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
         self._down = max(0.0, self._down - z - _CUSUM_DRIFT)
         # While a reading is loud, more of it is asked for.
-        loud = min(self._wander_sd / _LOUD_K, _LOUDER_MOST)
-        if max(self._up, self._down) > _CUSUM_LIMIT * (1.0 + loud):
+        more = min(float(self._wander_sd[best]) / _LOUD_K, _LOUDER_MOST)
+        if max(self._up, self._down) > _CUSUM_LIMIT * (1.0 + more):
             self._up = self._down = 0.0
             return "changed"
         return "none"
+
+    def _spawn(self, row: int) -> None:
+        """Let a row begin anew as the hypothesis that the loss has just changed at once, [3]."""
+        n = len(_BANK)
+        w = self.w[:n] / self.w[:n].sum()
+        mean = w @ self.x[:n]
+        apart = self.x[:n] - mean
+        self.x[row] = mean
+        self.p[row] = np.tensordot(w, self.p[:n], 1) + (w[:, None] * apart).T @ apart
+        for state, sd in ((KAPPA, TUNING.jump_sd), (FARADAIC, TUNING.jump_share_sd)):
+            self.p[row, state, state] += sd**2
+        self._wander_sd[row] = float(w @ self._wander_sd[:n])
+        self.w[row] = TUNING.jump_every_s / TUNING.jump_once_s * float(self.w[:n].sum())
+
+    def _jump(self, bin_s: float) -> None:
+        """Take a hypothesis of a change over where it is all but sure, and begin the oldest anew."""
+        n = len(_BANK)
+        row = n + int(self.w[n:].argmax())
+        if self.w[row] > TUNING.jump_sure:
+            self.x[:n], self.p[:n], self._wander_sd[:n] = self.x[row], self.p[row], self._wander_sd[row]
+            self.w[:n] /= self.w[:n].sum()
+            for k in range(n, len(self.x)):
+                self._spawn(k)
+            self.w /= self.w.sum()
+            self._jump_in_s = TUNING.jump_every_s
+            self._up = self._down = 0.0
+            return
+        self._jump_in_s -= bin_s
+        if self._jump_in_s > 0.0 or self._mixing_s > 0.0:
+            return
+        self._jump_in_s = TUNING.jump_every_s
+        row = n + self._jump_next
+        self._jump_next = (self._jump_next + 1) % _JUMPS
+        if self.w[row] < 0.5:
+            self._spawn(row)
+            self.w /= self.w.sum()
 
     def _too_fast(self, off: float, sd: float, bin_s: float) -> bool:
         """Whether a reading has risen by more than all the heat could have warmed the stack.
@@ -390,16 +445,21 @@ class ThermalFilter:
         It is not believed for a while: a probe that is touched, or a bubble of hot gas, is no lye. After lye
         has leapt down it may well come back as fast.
         """
-        if self._mixing_s > 0.0 or self._fell_s < _COMES_BACK_S or off <= max(_LEAP_K, _LEAP_SD * sd):
+        if off <= _AGREES_SD * sd:
+            self._apart_s = self._refused_s = 0.0
+            return False
+        self._apart_s += bin_s
+        if self._mixing_s > 0.0 or self._fell_s < _COMES_BACK_S:
             self._refused_s = 0.0
             return False
-        self._refused_s += bin_s
-        if off <= _FASTER * self._heat_rate * self._refused_s:
+        could = off <= max(_LEAP_K, _LEAP_SD * sd) or off <= _FASTER * self._heat_rate * self._apart_s
+        if self._refused_s == 0.0 and could:
             return False
+        self._refused_s += bin_s
         if self._refused_s <= TUNING.refused_s:
             return True
         # It stays: then the lye has been as warm all along.
-        self._refused_s = 0.0
+        self._refused_s = self._apart_s = 0.0
         self.loosen(t=1.5 * off, fast=off)
         return False
 
@@ -414,8 +474,27 @@ class ThermalFilter:
     def fork(self) -> ThermalFilter:
         """Another filter that knows what this one does, to go a way of its own."""
         other = copy(self)
-        other.x, other.p, other.w = self.x.copy(), self.p.copy(), self.w.copy()
+        n = len(_BANK)
+        best = int(self.w.argmax())
+        other.x, other.p, other.w = self.x[:n].copy(), self.p[:n].copy(), self.w[:n] / self.w[:n].sum()
+        other._wander_sd = self._wander_sd[:n].copy()
+        other._rates, other._sensor_rate = self._rates[:n], self._sensor_rate[:n]
+        if best >= n:
+            other.x[:], other.p[:] = self.x[best], self.p[best]
         return other
+
+    def complete(self) -> None:
+        """Go on as the watch's own, with hypotheses of changes beside what was carried on by itself."""
+        extra = _JUMPS
+        self.x = np.concatenate([self.x, self.x[:extra]])
+        self.p = np.concatenate([self.p, self.p[:extra]])
+        self.w = np.concatenate([self.w, np.zeros(extra)])
+        self._wander_sd = np.concatenate([self._wander_sd, self._wander_sd[:extra]])
+        self._rates = np.concatenate([self._rates, self._rates[:extra]])
+        self._sensor_rate = np.concatenate([self._sensor_rate, self._sensor_rate[:extra]])
+        for row in range(len(_BANK), len(self.x)):
+            self._spawn(row)
+        self.w /= self.w.sum()
 
     @property
     def stage(self) -> tuple[float, float, bool]:
@@ -427,6 +506,7 @@ class ThermalFilter:
         """Filters of one `stage` as one, to take the same heat and room at the cost of one and a half."""
         one = copy(filters[0])
         one.x, one.p = np.concatenate([f.x for f in filters]), np.concatenate([f.p for f in filters])
+        one._wander_sd = np.concatenate([f._wander_sd for f in filters])
         return one
 
     def part(self, filters: Sequence[ThermalFilter]) -> None:

@@ -26,13 +26,13 @@ class Tuning:
     .. [3] R. J. Gilliam et al., Int. J. Hydrogen Energy 32 (2007) 359, DOI 10.1016/j.ijhydene.2006.10.062.
     """
 
-    loss_wander: float = 0.045
+    loss_wander: float = 0.03
     """Standard deviation of the loss' logarithm about its mean: draughts, doors. Measured; its form [1]."""
     loss_wander_s: float = 2400.0
     """Time constant with which the loss reverts [s]. Judgement: minutes to hours."""
     loss_walk: float = 0.03
     """What the mean of the loss' logarithm itself walks in a square-root hour. Measured."""
-    amps_wander: float = 0.015
+    amps_wander: float = 0.008
     """As `loss_wander`, of the current about its law: bubbles, wetted area. Judgement; its form [1]."""
     amps_wander_s: float = 2400.0
     """Time constant of that [s]. Judgement."""
@@ -64,9 +64,19 @@ class Tuning:
     """Its standard deviation: a bench whose water is made up has none of it. Judgement."""
     strengthens_for_s: float = 7200.0
     """How far ahead the lye is taken to grow stronger where the stack settles [s]. Judgement."""
-    beyond_sd: float = 0.05
+    beyond_sd: float = 0.04
     """Of the heat's logarithm for each ten kelvins beyond what has been seen: what no model of this bench has
     in it. Measured."""
+    jump_every_s: float = 120.0
+    """So often a hypothesis begins that the loss has just changed at once [s]. Judgement."""
+    jump_once_s: float = 18000.0
+    """Once in so long it does [s]. Judgement."""
+    jump_sd: float = 0.5
+    """Of the loss' logarithm where it has: a fan lost. Judgement."""
+    jump_share_sd: float = 0.05
+    """Of the share of the current that makes gas, where that is it: a leak. Judgement."""
+    jump_sure: float = 0.98
+    """Probability from which on the hypothesis is taken over. Judgement."""
     refused_s: float = 480.0
     """A reading that rises faster than the heat allows is not believed for so long [s]. Judgement."""
     false_costs_min: float = 60.0

@@ -101,8 +101,7 @@ def test_what_is_read_beside_an_uncertain_temperature_teaches_less() -> None:
     for t, i in zip(few.tolist(), published(0, 2.0, few).tolist(), strict=True):
         sure.update(20.0, t, i, 12.0 * i)
         unsure.update(20.0, t, i, 12.0 * i, t_sd=0.5)
-    # Less than the temperature alone would make: that the current wanders is known in both.
-    assert unsure.p[1, 1] > 1.2 * sure.p[1, 1]
+    assert unsure.p[1, 1] > 1.5 * sure.p[1, 1]
 
 
 def test_the_growth_of_heat_is_as_learned_and_not_less_than_usual() -> None:
@@ -124,8 +123,7 @@ def test_a_limit_that_was_exceeded_is_held_to_be_not_far_above() -> None:
     assert (capped.time_to(60.0, 38.0) >= free.time_to(60.0, 38.0)).all()
     runs_away = free.settles_c > 60.0
     spared = runs_away & (capped.settles_c < free.settles_c)
-    # 0.4 of them, and two standard deviations of as few as a dozen
-    assert 0.1 < spared.sum() / runs_away.sum() < 0.68
+    assert 0.1 < spared.sum() / runs_away.sum() < 0.5
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from daq.forecast.monitor import RunawayWatch
 from daq.forecast.text import in_words
 from daq.forecast.thermal_filter_bank import CAPACITY, FARADAIC, KAPPA, ROOM, ThermalFilter
 from daq.forecast.tuning import TUNING
-from tests.watch.lumped import Lumped, dry
+from tests.forecast.lumped import Lumped, dry
 
 PLAIN = RunawayConfig(cells=6, litres=0.5, steel_kg=1.0, limits_c={"high": 60.0})
 
@@ -206,3 +206,40 @@ def test_what_wanders_in_the_loss_comes_back() -> None:
         thermal.predict(20.0, 100.0, 0.0)
     assert thermal.x[0, 12] == pytest.approx(0.1 * math.exp(-2400.0 / TUNING.loss_wander_s))
     assert thermal.mean(CAPACITY) == before
+
+
+def test_a_fan_that_stops_is_seen_within_minutes() -> None:
+    """All but a third of the loss of a stack at rest gone at once: by Newton's law it then warms with all that
+    is missing, 0.5 K a minute here, which a fifth of a kelvin of noise can not hide for long.
+    """
+    stack = Lumped(r_k_w=0.5, p0_w=80.0, law=lambda _: 1.0, room_c=20.0, capacity_j_k=6000.0)
+    watch = dry(stack.config(70.0, mode="constant_current"))
+    noise = np.random.default_rng(8).normal(0.0, 0.2, 20_000)
+    ticks = list(stack.ticks(4.0 * 3000.0))
+    for i, (t, volts, amps, watts, lye) in enumerate(ticks):
+        watch.update(t, volts, amps, watts, lye + float(noise[i]), 20.0)
+    assert not watch.warnings
+    t, volts, amps, watts, lye = ticks[-1]
+    rise, stopped = lye - 20.0, t
+    while not watch.warnings and t - stopped < 1800.0:
+        t += 5.0
+        rise += 5.0 / 6000.0 * (80.0 - rise / 1.5)
+        watch.update(t, volts, amps, watts, 20.0 + rise + float(noise[int(t / 5.0)]), 20.0)
+    assert watch.warnings
+    assert watch.warnings[0].raised_s - stopped <= 480.0
+    assert watch.warnings[0].cause == "cooling"
+
+
+def test_beside_a_loss_that_stays_a_change_is_not_believed() -> None:
+    """Bayes' rule with the hazard as the prior: what is not needed to explain the readings stays unlikely."""
+    stack = Lumped(r_k_w=0.5, p0_w=80.0, law=lambda _: 1.0, room_c=20.0, capacity_j_k=6000.0)
+    thermal = ThermalFilter(Tables(PLAIN), PLAIN)
+    thermal.start(20.0, 80.0, 20.0)
+    noise = np.random.default_rng(9).normal(0.0, 0.05, 1000)
+    seen = []
+    for i, rise in enumerate(stack.rise(9000.0)[4::4].tolist()):
+        thermal.predict(20.0, 80.0, 0.0)
+        thermal.measure(20.0 + rise + float(noise[i]), 0.05**2, 20.0)
+        seen.append(thermal.changing)
+    assert max(seen[60:]) < 0.2
+    assert np.mean(seen[60:]) < 0.05

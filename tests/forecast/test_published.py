@@ -31,7 +31,7 @@ from daq.forecast.thermal_filter_bank import (
     ThermalFilter,
 )
 from daq.forecast.tuning import Tuning
-from tests.watch.lumped import CELLS, Lumped, dry, followed
+from tests.forecast.lumped import CELLS, Lumped, dry, followed
 
 ALPHA = 0.02
 
@@ -116,7 +116,7 @@ def test_a_current_that_grows_in_proportion_settles_where_the_gain_says(r_k_w: f
 
 @pytest.mark.parametrize(
     ("r_k_w", "rise_k", "within_k"),
-    [(0.3, 23.6542, 2.0), (0.37, 42.6936, 6.0)],
+    [(0.3, 23.6542, 2.0), (0.37, 42.6936, 5.0)],
     ids=["psi 0.295", "psi 0.364, all but critical"],
 )
 def test_it_learns_where_semenovs_stack_settles(r_k_w: float, rise_k: float, within_k: float) -> None:
@@ -153,8 +153,7 @@ def test_a_lumped_step_is_followed(at_s: float, rise_k: float) -> None:
     """C 2000 J/K, R 0.8 K/W, 60 W: first-order lumped system (Incropera & DeWitt, ch. 5), settling at 48 K.
 
     Known the better the longer it is watched: before data come, loss is held to grow faster than in
-    proportion, as free convection does, and this one does not; and it may wander, so that a bend of the
-    course tells the less of it.
+    proportion, as free convection does, and this one does not.
     """
     stack = Lumped(r_k_w=0.8, p0_w=60.0, law=lambda _: 1.0)
     watch = dry(stack.config(80.0, mode="constant_current"))
@@ -164,5 +163,5 @@ def test_a_lumped_step_is_followed(at_s: float, rise_k: float) -> None:
     assert said.lye_c == pytest.approx(stack.room_c + rise_k, abs=0.4)
     assert said.steady_state_c.value is not None
     assert said.steady_state_c.value - stack.room_c == pytest.approx(
-        48.0, abs={400.0: 12.0, 1600.0: 5.0}.get(at_s, 2.0)
+        48.0, abs={400.0: 12.0, 1600.0: 5.0}.get(at_s, 1.5)
     )
