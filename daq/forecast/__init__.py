@@ -2,6 +2,14 @@
 
 from daq.forecast.adapter import RunawayForecaster
 from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT
-from daq.forecast.protocol import Assessment, Forecaster, iso_utc
+from daq.forecast.protocol import Assessment, Forecaster, LearningForecaster, iso_utc
 
-__all__ = ["CLEAR_AFTER_S", "CLEAR_AT", "Assessment", "Forecaster", "RunawayForecaster", "iso_utc"]
+__all__ = [
+    "CLEAR_AFTER_S",
+    "CLEAR_AT",
+    "Assessment",
+    "Forecaster",
+    "LearningForecaster",
+    "RunawayForecaster",
+    "iso_utc",
+]

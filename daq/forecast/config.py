@@ -12,6 +12,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.forecast.experience import Experience
 from daq.forecast.tuning import TUNING
 from daq.physics.cell_voltage import v_tn
 from daq.physics.constants import ATMOSPHERE_KPA, ELECTRONS_PER_H2, FARADAY, M_H2O
@@ -63,6 +64,8 @@ class RunawayConfig:
         Pressure over the lye [kPa].
     false_costs_min : float
         What a false warning costs, in minutes of lead.
+    experience : Experience or None
+        What earlier runs of this bench taught, as `Experience.widened` gives it.
     flow_reference : ReferenceCondition
         Condition at which the flow handed to `update` is stated, dry.
     """
@@ -81,6 +84,7 @@ class RunawayConfig:
     powered_above_amps: float = 0.3
     pressure_kpa: float = ATMOSPHERE_KPA
     false_costs_min: float = TUNING.false_costs_min
+    experience: Experience | None = None
     flow_reference: ReferenceCondition = field(default_factory=lambda: REFERENCE_CONDITIONS["0C_101.325kPa"])
 
     @property

@@ -14,6 +14,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from daq.forecast.config import FloatArray, RunawayConfig
+from daq.forecast.experience import CURRENT_AT_C
 from daq.forecast.tuning import TUNING
 
 __all__ = ["BeyondRange", "CurrentLaw", "Held", "LawSnapshot"]
@@ -93,8 +94,10 @@ class CurrentLaw:
         self.pulsed = config.mode == "pwm"
         self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0], 0.0])
         self.p: FloatArray = np.diag([1.0, _ALPHA[1] ** 2, _BEND[1] ** 2, TUNING.amps_wander**2])
-        self.sag: FloatArray = np.array([0.0, TUNING.sag])
-        self.sag_p: FloatArray = np.diag([1.0, TUNING.sag_sd**2])
+        self._earlier = config.experience
+        sag, sag_sd = (TUNING.sag, TUNING.sag_sd) if self._earlier is None else self._earlier.sag
+        self.sag: FloatArray = np.array([0.0, sag])
+        self.sag_p: FloatArray = np.diag([1.0, sag_sd**2])
         self.t_ref = math.nan
         self.volts = math.nan
         self.volts_slope = VOLTS_SLOPE[0]
@@ -114,8 +117,13 @@ class CurrentLaw:
     def restart(self, t: float, amps: float, volts: float, *, keep_slope: bool) -> None:
         """Begin anew at a temperature: after a change of set-point, or at power-up."""
         if math.isnan(self.t_ref) or not keep_slope:
-            self.x = np.array([_log(amps), _ALPHA[0], _bend(t), 0.0])
-            self.p = np.diag([0.3**2, _ALPHA[1] ** 2, _BEND[1] ** 2, TUNING.amps_wander**2])
+            slope, bend, slope_sd, bend_sd = _ALPHA[0], _bend(t), _ALPHA[1], _BEND[1]
+            if self._earlier is not None and self._earlier.current is not None:
+                slope, bend, slope_sd, bend_sd = self._earlier.current
+                shrunk = 1.0 / max(1.0 + bend * (t - CURRENT_AT_C), 0.3)
+                slope, bend, slope_sd, bend_sd = (v * shrunk for v in (slope, bend, slope_sd, bend_sd))
+            self.x = np.array([_log(amps), slope, bend, 0.0])
+            self.p = np.diag([0.3**2, slope_sd**2, bend_sd**2, TUNING.amps_wander**2])
         else:
             raised = 0.0 if math.isnan(self.volts) else (volts - self.volts) / self._cells
             self._refer_to(t, _log(amps))
@@ -173,6 +181,21 @@ class CurrentLaw:
     def capped(self, amps: float) -> bool:
         """Whether the supply's limit may hold the current rather than the stack."""
         return self.cap is not None and not self.cap_exceeded and amps > 0.97 * self.cap
+
+    def slope_at(self, t_c: float) -> tuple[float, float, float, float] | None:
+        """Slope and bend of the current with the reference at a temperature [1/K], and their standard
+        deviations; None where the voltage is not held.
+        """
+        if self.held == "current" or math.isnan(self.t_ref):
+            return None
+        alpha, q = float(self.x[1]), float(self.x[2])
+        shrunk = 1.0 / max(1.0 + q * (t_c - self.t_ref), 0.3)
+        return (
+            shrunk * alpha,
+            shrunk * q,
+            shrunk * math.sqrt(max(float(self.p[1, 1]), 0.0)),
+            shrunk * math.sqrt(max(float(self.p[2, 2]), 0.0)),
+        )
 
     def snapshot(self) -> LawSnapshot:
         """What `restore` goes back to."""

@@ -20,6 +20,7 @@ from daq.forecast.decision import RunawayWarning, WarningState
 from daq.forecast.degradation import Doubts
 from daq.forecast.drift_detection import Witnesses
 from daq.forecast.ensemble import Band, Futures, roll_out
+from daq.forecast.experience import CURRENT_AT_C, Experience
 from daq.forecast.forecast import Forecast, band_of, later, numbers_of, settling_band, time_band
 from daq.forecast.preprocess import Bin, Intake
 from daq.forecast.text import cause_in_words, in_words
@@ -34,6 +35,7 @@ from daq.forecast.thermal_filter_bank import (
     ThermalFilter,
 )
 from daq.forecast.trend import Course, Trend
+from daq.forecast.tuning import TUNING
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
 
@@ -65,6 +67,11 @@ _AWAKE: Final = 0.5
 
 def _known(v: float | None) -> float | None:
     return v if v is not None and -math.inf < v < math.inf else None
+
+
+def _rests_on(earlier: Experience) -> str:
+    runs = "an earlier run" if earlier.runs == 1 else f"{earlier.runs} earlier runs"
+    return f"What has changed since {runs} of this bench: this forecast began with what was learned then"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +116,7 @@ class RunawayWatch:
         self._witnesses = Witnesses()
         self._range: BeyondRange | None = None
         self._causes = Causes()
+        self._rests_on = () if config.experience is None else (_rests_on(config.experience),)
 
     def update(
         self,
@@ -151,6 +159,22 @@ class RunawayWatch:
         if self._thermal.started:
             self._doubt(b)
             self._say(b)
+
+    def experience(self, build: str = "") -> Experience | None:
+        """What this run has taught so far of a stack's `build`; None where that is too little."""
+        thermal, law = self._thermal, self._law
+        if not thermal.started or thermal.sd(KAPPA) > TUNING.experience_sd_most or math.isnan(law.t_ref):
+            return None
+        mean, covariance = thermal.lasting()
+        before = self.config.experience
+        return Experience(
+            tuple(float(v) for v in mean),
+            tuple(tuple(float(v) for v in row) for row in covariance),
+            law.slope_at(CURRENT_AT_C) or (None if before is None else before.current),
+            (float(law.sag[1]), math.sqrt(max(float(law.sag_p[1, 1]), 0.0))),
+            build,
+            1 if before is None else before.runs + 1,
+        )
 
     @property
     def weaknesses(self) -> dict[str, str]:
@@ -436,6 +460,6 @@ class RunawayWatch:
             lye_c=now,
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),
-            unknowns=self._doubts.unknowns,
+            unknowns=self._doubts.unknowns + self._rests_on,
             words=in_words(config.limit_c, bands.get(config.watched or ""), settles, chance, cut),
         )

@@ -39,6 +39,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from daq.forecast.config import FloatArray, RunawayConfig, Tables
+from daq.forecast.experience import Experience
 from daq.forecast.priors import room_prior
 from daq.forecast.tuning import TUNING
 
@@ -56,6 +57,8 @@ Change: TypeAlias = Literal["none", "changed", "leap", "refused"]
     NOISE,
 ) = range(14)  # fmt: skip
 STATES: Final = 14
+LASTING: Final = (CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC)
+"""Those of `daq.forecast.experience.THERMAL_NAMES`, in its order."""
 REFERENCE_RISE_K: Final = 25.0
 FAST_SHARE_LEAST: Final = -0.7
 """Below 0 the lye is read behind the stack, as in the reservoir."""
@@ -146,6 +149,8 @@ class ThermalFilter:
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
         self.tables = tables
         self._room_said = config.room_temp_c
+        self._experience = config.experience
+        self._ignorant: FloatArray = np.ones(len(_BANK))
         self._limit_c = config.limit_c
         n = len(_BANK) + _JUMPS
         self.x: FloatArray = np.zeros((n, STATES))
@@ -220,11 +225,37 @@ class ThermalFilter:
             self.p[i, SENSOR, SENSOR] += sd[MEAN] ** 2
             self.p[i, MEAN, SENSOR] = self.p[i, SENSOR, MEAN] = sd[MEAN] ** 2
             self.w[i] = loss[2] * fast[2] * lag[2]
+        self._ignorant = np.ones(len(_BANK))
+        if self._experience is not None:
+            self._remember(self._experience)
         for row in range(len(_BANK), len(self.x)):
             self._spawn(row)
         self.w /= self.w.sum()
         self._clip()
         self.started = True
+
+    def _remember(self, earlier: Experience) -> None:
+        """Let the filters that would begin with the first of `_FAST_TIMES` begin with experience instead."""
+        n = len(_BANK)
+        rows = np.array([fast is _FAST_TIMES[0] for _, fast, _ in _BANK])
+        own = np.array(LASTING)
+        self.x[np.ix_(np.flatnonzero(rows), own)] = earlier.mean
+        for row in np.flatnonzero(rows):
+            self.p[np.ix_([row], own, own)] = earlier.covariance
+        self._ignorant = np.where(rows, 0.0, 1.0)
+        w = self.w[:n] / self.w[:n].sum()
+        for some, share in ((rows, TUNING.experience_believed), (~rows, 1.0 - TUNING.experience_believed)):
+            w[some] *= share / w[some].sum()
+        self.w[:n] = w
+
+    def lasting(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance over the bank of the states that belong to the bench, `LASTING`."""
+        own = np.array(LASTING)
+        x = self.x[:, own]
+        mean = self.w @ x
+        apart = x - mean
+        within = np.tensordot(self.w, self.p[:, own[:, None], own], 1)
+        return mean, within + (self.w[:, None] * apart).T @ apart
 
     def grows(self, dt: float, log_ratio: float) -> None:
         """How much more heat is made at `works_c` than was at `began_c` (logarithm), as it is learned.
@@ -239,7 +270,7 @@ class ThermalFilter:
         self._grown = log_ratio
         n = len(_BANK)
         believed = np.array([loss[1] ** 2 for loss, *_ in _BANK])
-        moved = self.p[:n, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        moved = self.p[:n, :, KAPPA] * (self._ignorant * shift / believed)[:, np.newaxis]
         self.x[:n] += moved
         self.x[n:] += self.w[:n] @ moved / self.w[:n].sum()
         self._clip()

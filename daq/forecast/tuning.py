@@ -94,6 +94,22 @@ class Tuning:
     clear_at: float = 0.30
     """Chance below which a warning is taken back. Measured."""
 
+    between_runs: tuple[float, ...] = (0.05, 0.08, 0.02, 0.1, 0.2, 0.1, 0.2, 0.01)
+    """Standard deviations of what changes from run to run of one build, in the order of
+    `daq.forecast.experience.THERMAL_NAMES`: 8 % of the loss by where the fan and the lid stand. Judgement."""
+    between_builds: tuple[float, ...] = (0.15, 0.25, 0.05, 0.2, 0.3, 0.3, 0.4, 0.03)
+    """The same from build to build. Judgement."""
+    between_runs_current: float = 0.08
+    """Of the current's slope and bend, relative: electrodes age. Judgement."""
+    between_builds_current: float = 0.25
+    """The same from build to build. Judgement."""
+    between_runs_sag: float = 0.006
+    """Of the sag: clamps are undone and done up again. Judgement."""
+    experience_believed: float = 0.8
+    """Probability that an earlier run tells of this one. Judgement."""
+    experience_sd_most: float = 0.3
+    """Of the loss' logarithm at the end of a run: one that knew less has taught nothing. Judgement."""
+
     @staticmethod
     def raise_at(false_costs_min: float, stake_min: float) -> float:
         """The chance from which on a warning costs less than waiting: ``p stake = (1 - p) false``."""

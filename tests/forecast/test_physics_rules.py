@@ -209,8 +209,8 @@ def test_what_wanders_in_the_loss_comes_back() -> None:
 
 
 def test_a_fan_that_stops_is_seen_within_minutes() -> None:
-    """All but a third of the loss of a stack at rest gone at once: by Newton's law it then warms with all that
-    is missing, 0.5 K a minute here, which a fifth of a kelvin of noise can not hide for long.
+    """Two thirds of the loss of a stack at rest gone at once: by Newton's law it then warms with all that is
+    missing, 0.5 K a minute here, which a fifth of a kelvin of noise can not hide for long.
     """
     stack = Lumped(r_k_w=0.5, p0_w=80.0, law=lambda _: 1.0, room_c=20.0, capacity_j_k=6000.0)
     watch = dry(stack.config(70.0, mode="constant_current"))

@@ -64,9 +64,9 @@ def test_a_reading_that_never_changed_is_stuck_some_minutes_after_it_should_have
 def test_a_digit_too_coarse_for_the_noise_does_not_average_away(
     noise: float, digit: float, sd: float
 ) -> None:
-    """Quantisation of a steady input is a constant error, evenly spread over the digit: its standard deviation
-    is digit / sqrt(12) (GUM, F.2.2.1), and dither makes it white (B. Widrow, I. Kollar, Quantization Noise,
-    2008). Four readings a bin.
+    """Quantisation of a steady input is a constant error, evenly spread over the digit: its standard
+    deviation is digit / sqrt(12) (GUM, F.2.2.1), and dither makes it white (B. Widrow, I. Kollar,
+    Quantization Noise, 2008). Four readings a bin.
     """
     intake = Intake(20.0)
     made = [
