@@ -34,7 +34,7 @@ CAUSE_WORDS: Final[dict[Cause, str]] = {
 # Judgement, no published source.
 _KEPT_S: Final = 4.0 * 3600.0
 _LOOK_S: Final = 110.0
-_CALM: Final = 0.4
+_CALM: Final = 0.25
 _LOSS_KNOWN: Final = 0.25
 _NOISE: Final = 0.006
 """Of a relative change of the heat: less is none."""

@@ -53,7 +53,7 @@ CALM_LOOK_S: Final = 120.0
 _CHANGING: Final = 0.1
 """nor a sudden change of the loss as likely as that."""
 _STILL_C: Final = 0.2
-_UNLIKELY: Final = 0.05
+_UNLIKELY: Final = 0.01
 _SLOWLY_S: Final = 60.0
 """Room and gas flow are taken in so often: they change slowly."""
 _SHARE_GAIN: Final = 0.12
@@ -434,10 +434,13 @@ class RunawayWatch:
         config, th = self.config, self._thermal
         times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
         crosses = None if config.watched is None else np.isfinite(times[config.watched])
-        chance = 0.0 if crosses is None else float(crosses.mean())
-        likelier = self._state.says_from(self._course.rises_to(config.limit_c))
+        share = 0.0 if crosses is None else float(crosses.mean())
+        watched_s = b.t_s - self._began_s
+        chance = TUNING.calibrated(share, watched_s)
+        says_from = self._state.says_from(self._course.rises_to(config.limit_c))
+        likelier = TUNING.share_of(says_from, watched_s)
         bands = {name: self._carried_on(name, b.t_s, time_band(t, likelier)) for name, t in times.items()}
-        settles = settling_band(futures.settles_c, crosses, chance, likelier)
+        settles = settling_band(futures.settles_c, crosses, share, likelier)
         c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
         gas_amps = th.mean(FARADAIC) * self._amps
         gas_w = gas_amps * self.tables.gas_at(now)

@@ -437,14 +437,10 @@ class ThermalFilter:
     def _spawn(self, row: int) -> None:
         """Let a row begin anew as the hypothesis that the loss has just changed at once, [3]."""
         n = len(_BANK)
-        w = self.w[:n] / self.w[:n].sum()
-        mean = w @ self.x[:n]
-        apart = self.x[:n] - mean
-        self.x[row] = mean
-        self.p[row] = np.tensordot(w, self.p[:n], 1) + (w[:, None] * apart).T @ apart
+        self.x[row], self.p[row] = self._merged()
         for state, sd in ((KAPPA, TUNING.jump_sd), (FARADAIC, TUNING.jump_share_sd)):
             self.p[row, state, state] += sd**2
-        self._wander_sd[row] = float(w @ self._wander_sd[:n])
+        self._wander_sd[row] = float(self.w[:n] @ self._wander_sd[:n] / self.w[:n].sum())
         self.w[row] = TUNING.jump_every_s / TUNING.jump_once_s * float(self.w[:n].sum())
 
     def _jump(self, bin_s: float) -> None:
@@ -502,28 +498,35 @@ class ThermalFilter:
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         self._clip()
 
-    def fork(self) -> ThermalFilter:
-        """Another filter that knows what this one does, to go a way of its own."""
-        other = copy(self)
+    def _merged(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance of the bank's mixture, without the hypotheses of a change."""
         n = len(_BANK)
+        w = self.w[:n] / self.w[:n].sum()
+        mean = w @ self.x[:n]
+        apart = self.x[:n] - mean
+        return mean, np.tensordot(w, self.p[:n], 1) + (w[:, None] * apart).T @ apart
+
+    def fork(self) -> ThermalFilter:
+        """One filter that knows what the bank does, to go a way of its own."""
+        other = copy(self)
         best = int(self.w.argmax())
-        other.x, other.p, other.w = self.x[:n].copy(), self.p[:n].copy(), self.w[:n] / self.w[:n].sum()
-        other._wander_sd = self._wander_sd[:n].copy()
-        other._rates, other._sensor_rate = self._rates[:n], self._sensor_rate[:n]
-        if best >= n:
-            other.x[:], other.p[:] = self.x[best], self.p[best]
+        mean, p = self._merged() if best < len(_BANK) else (self.x[best], self.p[best])
+        other.x, other.p, other.w = mean[None, :].copy(), p[None, :].copy(), np.ones(1)
+        other._wander_sd = np.array([float(self.w @ self._wander_sd)])
+        other._rates, other._sensor_rate = (
+            np.array([self.rate]),
+            np.array([float(self.w @ self._sensor_rate)]),
+        )
         return other
 
     def complete(self) -> None:
-        """Go on as the watch's own, with hypotheses of changes beside what was carried on by itself."""
-        extra = _JUMPS
-        self.x = np.concatenate([self.x, self.x[:extra]])
-        self.p = np.concatenate([self.p, self.p[:extra]])
-        self.w = np.concatenate([self.w, np.zeros(extra)])
-        self._wander_sd = np.concatenate([self._wander_sd, self._wander_sd[:extra]])
-        self._rates = np.concatenate([self._rates, self._rates[:extra]])
-        self._sensor_rate = np.concatenate([self._sensor_rate, self._sensor_rate[:extra]])
-        for row in range(len(_BANK), len(self.x)):
+        """Go on as the watch's own bank, with hypotheses of changes, after a way of its own."""
+        n = len(_BANK) + _JUMPS
+        self.x, self.p = np.repeat(self.x, n, 0), np.repeat(self.p, n, 0)
+        self._wander_sd = np.repeat(self._wander_sd, n)
+        self._rates, self._sensor_rate = np.repeat(self._rates, n), np.repeat(self._sensor_rate, n)
+        self.w = np.full(n, 1.0 / n)
+        for row in range(len(_BANK), n):
             self._spawn(row)
         self.w /= self.w.sum()
 
@@ -534,7 +537,7 @@ class ThermalFilter:
 
     @staticmethod
     def joined(filters: Sequence[ThermalFilter]) -> ThermalFilter:
-        """Filters of one `stage` as one, to take the same heat and room at the cost of one and a half."""
+        """Filters that were forked, of one `stage`, as one: they take the same heat and room."""
         one = copy(filters[0])
         one.x, one.p = np.concatenate([f.x for f in filters]), np.concatenate([f.p for f in filters])
         one._wander_sd = np.concatenate([f._wander_sd for f in filters])
@@ -542,9 +545,8 @@ class ThermalFilter:
 
     def part(self, filters: Sequence[ThermalFilter]) -> None:
         """Give each of those that were `joined` its own again."""
-        n = len(_BANK)
         for i, f in enumerate(filters):
-            own = slice(i * n, (i + 1) * n)
+            own = slice(i, i + 1)
             f.x, f.p, f._rates, f._sensor_rate = (
                 self.x[own],
                 self.p[own],
