@@ -114,7 +114,7 @@ class Causes:
         parts["cooling"] = max(then.log_loss - now.log_loss - _NOISE, 0.0)
         parts["room"] = max((now.room_c - then.room_c) / rise - _NOISE, 0.0)
         volts = math.log(now.volts / then.volts) if now.volts > 0.0 and then.volts > 0.0 else 0.0
-        if law.held == "current":
+        if law.regulated == "current":
             amps = math.log(max(now.amps, 1e-6) / max(then.amps, 1e-6))
             parts["supply"] = max(amps - _NOISE, 0.0)
             return

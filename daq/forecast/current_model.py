@@ -17,9 +17,9 @@ from daq.forecast.config import FloatArray, RunawayConfig
 from daq.forecast.experience import CURRENT_AT_C
 from daq.forecast.tuning import TUNING
 
-__all__ = ["BeyondRange", "CurrentLaw", "Held", "LawSnapshot"]
+__all__ = ["BeyondRange", "CurrentLaw", "LawSnapshot", "Regulated"]
 
-Held = Literal["voltage", "current"]
+Regulated = Literal["voltage", "current"]
 LawSnapshot: TypeAlias = tuple[FloatArray, FloatArray, float]
 
 _ALPHA: Final = (0.019, 0.009)
@@ -90,7 +90,7 @@ class CurrentLaw:
 
     def __init__(self, config: RunawayConfig) -> None:
         self._cells = config.cells
-        self.held: Held = "current" if config.mode == "constant_current" else "voltage"
+        self.regulated: Regulated = "current" if config.mode == "constant_current" else "voltage"
         self.pulsed = config.mode == "pwm"
         self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0], 0.0])
         self.p: FloatArray = np.diag([1.0, _ALPHA[1] ** 2, _BEND[1] ** 2, TUNING.amps_wander**2])
@@ -111,7 +111,7 @@ class CurrentLaw:
         self._snap: _Snapshot | None = None
         self._smooth: _Snapshot | None = None
         self._against = 0
-        self._stated = self.held == "current"
+        self._stated = self.regulated == "current"
         self._last: tuple[float, float] | None = None
 
     def restart(self, t: float, amps: float, volts: float, *, keep_slope: bool) -> None:
@@ -155,7 +155,7 @@ class CurrentLaw:
         """
         known, p, _ = self.snapshot() if learned is None else learned
         alpha, q = float(known[1]), float(known[2])
-        if self.held == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
+        if self.regulated == "current" or math.isnan(self.t_ref) or alpha < 0.006 or self.capped(amps):
             return None
         grown = _log(amps) - float(known[0]) - float(known[3])
         x = (math.exp(q / alpha * grown) - 1.0) / q
@@ -173,7 +173,7 @@ class CurrentLaw:
         """Logarithm of the current at one temperature over that at a lower one, as learned so far; not less
         than most stacks have.
         """
-        if self.held == "current":
+        if self.regulated == "current":
             return 0.0
         learned = _log(self.drawn(to_c) / self.drawn(from_c))
         return max(learned, math.log1p(_GROWTH_LEAST * (to_c - from_c)))
@@ -186,7 +186,7 @@ class CurrentLaw:
         """Slope and bend of the current with the reference at a temperature [1/K], and their standard
         deviations; None where the voltage is not held.
         """
-        if self.held == "current" or math.isnan(self.t_ref):
+        if self.regulated == "current" or math.isnan(self.t_ref):
             return None
         alpha, q = float(self.x[1]), float(self.x[2])
         shrunk = 1.0 / max(1.0 + q * (t_c - self.t_ref), 0.3)
@@ -236,7 +236,7 @@ class CurrentLaw:
         return stepped
 
     def _learn(self, dt: float, t: float, t_sd: float, log_amps: float) -> None:
-        if self.held == "current":
+        if self.regulated == "current":
             self.x[0] = log_amps
             return
         hours = dt / 3600.0
@@ -272,7 +272,7 @@ class CurrentLaw:
 
     def _sags(self, dt: float, t: float, volts: float) -> None:
         """Regress the stack's volts on the current as the law says it: noise of the current is no sag."""
-        if self.held == "current" or volts <= 0.0:
+        if self.regulated == "current" or volts <= 0.0:
             return
         h = -math.log(max(self.drawn(t), _LEAST_AMPS))
         (a, b), (_, c) = self.sag_p.tolist()
@@ -301,18 +301,18 @@ class CurrentLaw:
         by_current = -(s.volts / self._snap.volts - 1.0) / (d_t * VOLTS_SLOPE[0])
         enough = _LOOKS_STATED if self._stated else _LOOKS
         if by_voltage > 0.4:
-            self._against = self._against + 1 if self.held == "current" else 0
+            self._against = self._against + 1 if self.regulated == "current" else 0
             if self._against >= enough:
-                self.held, self._stated = "voltage", False
+                self.regulated, self._stated = "voltage", False
                 self.restart(t, math.exp(log_amps), volts, keep_slope=True)
                 return
         elif by_voltage < 0.2 and by_current > 0.4:
-            self._against = self._against + 1 if self.held == "voltage" else 0
+            self._against = self._against + 1 if self.regulated == "voltage" else 0
             if self._against >= enough:
-                self.held, self._against = "current", 0
+                self.regulated, self._against = "current", 0
         else:
             self._against = 0
-        if self.held == "current" and abs(by_voltage) < 0.2:
+        if self.regulated == "current" and abs(by_voltage) < 0.2:
             slope = by_current * VOLTS_SLOPE[0]
             gain = self.volts_slope_var / (self.volts_slope_var + (0.0015 / abs(d_t)) ** 2)
             self.volts_slope += gain * (slope - self.volts_slope)

@@ -36,9 +36,9 @@ from daq.forecast.thermal_filter_bank import (
 )
 from daq.forecast.tuning import TUNING, Tuning
 
-__all__ = ["FUTURES", "Band", "Futures", "roll_out"]
+__all__ = ["MEMBERS", "Band", "Ensemble", "propagate"]
 
-FUTURES: Final = 64
+MEMBERS: Final = 64
 _DIMENSIONS: Final = STATES + 9
 _LAW, _CAP, _CAP_IS, _SAG, _STRONGER, _BEYOND_SEEN = (
     slice(STATES, STATES + 4), slice(STATES + 4, STATES + 5), STATES + 5, slice(STATES + 6, STATES + 7),
@@ -73,23 +73,23 @@ Comput. 67 (1998) 299, DOI 10.1090/S0025-5718-98-00894-1): the most even cover o
 def _normals() -> FloatArray:
     """Standard normal numbers: even strata in each dimension, both signs, mean 0 and covariance 1."""
     rng = np.random.default_rng(_DESIGN)
-    n = FUTURES // 2
+    n = MEMBERS // 2
     strata = np.stack([rng.permutation(n) for _ in range(_DIMENSIONS)], axis=1)
     z = ndtri((n + strata + 0.5) / (2.0 * n)) * np.where(rng.random((n, _DIMENSIONS)) < 0.5, -1.0, 1.0)
     both = np.concatenate([z, -z])
-    low = np.linalg.cholesky(both.T @ both / FUTURES)
+    low = np.linalg.cholesky(both.T @ both / MEMBERS)
     return np.asarray(np.linalg.solve(low, both.T).T)
 
 
 _Z: Final = _normals()
-_SPREAD: Final = np.argsort(np.random.default_rng(7).random(FUTURES))
+_SPREAD: Final = np.argsort(np.random.default_rng(7).random(MEMBERS))
 """Which future belongs to which filter has nothing to do with the numbers drawn for it."""
 _WIDENING: Final = np.linspace(0.0, 1.0, _GRID_TO, endpoint=False) ** 1.2
 _BEYOND: Final = np.linspace(0.0, 1.0, _GRID_ON + 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Futures:
+class Ensemble:
     """All futures at one instant: where each settles [degC] (inf: it does not), and the way there."""
 
     settles_c: FloatArray
@@ -132,8 +132,8 @@ def _square_root(p: FloatArray) -> FloatArray:
 
 def _drawn(thermal: ThermalFilter) -> FloatArray:
     """States of the futures: of each filter of the bank as many as it counts for."""
-    ends = np.floor(np.cumsum(thermal.w) * FUTURES + 0.5).astype(np.int64)
-    ends[-1] = FUTURES
+    ends = np.floor(np.cumsum(thermal.w) * MEMBERS + 0.5).astype(np.int64)
+    ends[-1] = MEMBERS
     counts = np.diff(ends, prepend=0)
     which = np.repeat(np.arange(len(counts)), counts)[_SPREAD]
     used = np.unique(which)
@@ -150,10 +150,10 @@ def _current(
     """
     z = _Z[:, _LAW]
     x = grid[None, :]
-    if law.held == "current":
+    if law.regulated == "current":
         slope = law.volts_slope + math.sqrt(law.volts_slope_var) * z[:, :1]
         volts = law.volts * np.exp(-_within(slope, 0.0, 0.006) * (x - law.t_now))
-        return np.full(volts.shape, law.amps), volts, np.zeros((FUTURES, 1))
+        return np.full(volts.shape, law.amps), volts, np.zeros((MEMBERS, 1))
     s = law.x + z @ _square_root(law.p).T
     alpha, q = _within(s[:, 1:2], 0.0, 0.08), _within(s[:, 2:3], 1e-5, 0.05)
     g = np.maximum(1.0 + q * (x - law.t_ref), 0.2)
@@ -176,9 +176,9 @@ def _current(
     return amps, volts, s[:, 3:4]
 
 
-def roll_out(
+def propagate(
     thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True, tuning: Tuning = TUNING
-) -> Futures:
+) -> Ensemble:
     """Every future from now, under present conditions: what wanders comes back, what is used up goes on."""
     now = thermal.lye_c
     s = _drawn(thermal)
@@ -202,22 +202,24 @@ def roll_out(
     heat = amps * (volts - faradaic * gas_volts)
     stands = fast * heat
     rise = grid[None, :] - stands - s[:, ROOM, None]
-    lost = kappa * rise * (np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K) ** gamma
-    made = c * (heat - vapour * faradaic * (amps * vapour_volts))
+    loss_rate = kappa * rise * (np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K) ** gamma
+    heat_rate = c * (heat - vapour * faradaic * (amps * vapour_volts))
     # dM/dT along the standing fast mode: it grows with the heat
     along = _within(1.0 - _slope(stands, grid), 0.3, 1.5)
     used_s = 1.0 / max(tables.used_per_s(law.amps), 1e-12)
     stronger = np.maximum(tuning.strengthens + tuning.strengthens_sd * _Z[:, _STRONGER], 0.0) / used_s
-    if law.held == "current":
+    if law.regulated == "current":
         stronger = 0.0 * stronger
     loss_off = s[:, LOSS_OFF, None]
     n = _GRID_DOWN
     to_s = _time_up(
-        grid[n:], ((made * np.exp(amps_off) - lost * np.exp(loss_off)) / along)[:, n:], tables.highest_c
+        grid[n:],
+        ((heat_rate * np.exp(amps_off) - loss_rate * np.exp(loss_off)) / along)[:, n:],
+        tables.highest_c,
     )
-    made, lost = _later(made, lost, amps_off, loss_off, stronger, to_s)
+    heat_rate, loss_rate = _later(heat_rate, loss_rate, amps_off, loss_off, stronger, to_s)
     later = (stands[:, n] - s[:, FAST]) / along[:, n]
-    return _follow(grid, (made - lost) / along, made, lost, _within(later, -20.0, 20.0))
+    return _follow(grid, (heat_rate - loss_rate) / along, heat_rate, loss_rate, _within(later, -20.0, 20.0))
 
 
 def _within(x: FloatArray, low: float, high: float) -> FloatArray:
@@ -243,7 +245,8 @@ def _time_up(grid: FloatArray, rate: FloatArray, limit_c: float) -> FloatArray:
 
 
 def _later(
-    made: FloatArray, lost: FloatArray, amps_off: FloatArray, loss_off: FloatArray, stronger: FloatArray,
+    heat_rate: FloatArray, loss_rate: FloatArray, amps_off: FloatArray, loss_off: FloatArray,
+    stronger: FloatArray,
     to_s: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Heat and loss as they are on the way: what wanders fades as ``exp(-t / tau)``, of which the mean until
@@ -252,7 +255,7 @@ def _later(
     x, y = (np.minimum(to_s / tau, 1e6) + 1e-9 for tau in (TUNING.amps_wander_s, TUNING.loss_wander_s))
     on_way = np.minimum(0.5 * to_s, TUNING.strengthens_for_s)
     grown = amps_off * (1.0 - np.exp(-x)) / x + stronger * on_way
-    return made * np.exp(grown), lost * np.exp(loss_off * (1.0 - np.exp(-y)) / y)
+    return heat_rate * np.exp(grown), loss_rate * np.exp(loss_off * (1.0 - np.exp(-y)) / y)
 
 
 def _grid(low: float, now: float, limit: float) -> FloatArray:
@@ -265,8 +268,8 @@ def _grid(low: float, now: float, limit: float) -> FloatArray:
 
 
 def _follow(
-    grid: FloatArray, rate: FloatArray, made: FloatArray, lost: FloatArray, later: FloatArray
-) -> Futures:
+    grid: FloatArray, rate: FloatArray, heat_rate: FloatArray, loss_rate: FloatArray, later: FloatArray
+) -> Ensemble:
     n = _GRID_DOWN
     at_now = rate[:, n]
     # Upwards: first temperature at which the rate falls to zero
@@ -306,8 +309,12 @@ def _follow(
         settles[falling] = grid[j] + (grid[j + 1] - grid[j]) * part
     i = n + 1
     d = grid[i] - grid[i - 2]
-    gain = (made[:, i] - made[:, i - 2]) / d / np.maximum((lost[:, i] - lost[:, i - 2]) / d, 1e-9)
+    gain = (
+        (heat_rate[:, i] - heat_rate[:, i - 2])
+        / d
+        / np.maximum((loss_rate[:, i] - loss_rate[:, i - 2]) / d, 1e-9)
+    )
     full = np.full((len(up), len(grid)), np.inf)
     full[:, : n + 1] = 0.0
     full[:, n:] = reach
-    return Futures(settles, gain, grid, full)
+    return Ensemble(settles, gain, grid, full)

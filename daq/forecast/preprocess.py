@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
 
-__all__ = ["Bin", "Intake"]
+__all__ = ["Bin", "Preprocessor"]
 
 POWER_ON_C: Final = 85.0
 """What a DS18B20 says after power-up before its first conversion (its data sheet)."""
@@ -80,7 +80,7 @@ class _Mean:
 
 
 @dataclass(slots=True)
-class _Still:
+class _StuckAtDetector:
     """How long a reading has not changed in its last digit, and whether it used to: in its own ticks."""
 
     last: float = math.nan
@@ -123,7 +123,7 @@ class _Still:
 
 
 @dataclass(slots=True)
-class Intake:
+class Preprocessor:
     """Collects ticks; `add` returns a bin when one is full."""
 
     bin_s: float
@@ -141,8 +141,8 @@ class Intake:
     """Least change seen [K]: the last digit, where that is coarse."""
     _jumped: bool = False
     _glitches: int = 0
-    _lye_still: _Still = field(default_factory=_Still)
-    _amps_still: _Still = field(default_factory=_Still)
+    _lye_still: _StuckAtDetector = field(default_factory=_StuckAtDetector)
+    _amps_still: _StuckAtDetector = field(default_factory=_StuckAtDetector)
     _amps: _Mean = field(default_factory=_Mean)
     _watts: _Mean = field(default_factory=_Mean)
     _room: _Mean = field(default_factory=_Mean)

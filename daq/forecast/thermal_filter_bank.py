@@ -318,13 +318,13 @@ class ThermalFilter:
         mean[:, ROOM], mean[:, FARADAIC] = dt_eff * loss_slope, -dt_eff * c * gas_w
         fading = np.exp(-dt / tau)
         drive = c * tau * (1.0 - fading)
-        pushed = drive * heat_w
-        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * pushed, pushed
-        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
+        propagated = drive * heat_w
+        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * propagated, propagated
+        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (propagated - c * heat_w * dt * fading)
         fast[:, FARADAIC] = -share * drive * gas_w
         rate = net - loss
         x[:, MEAN] += dt_eff * rate
-        x[:, FAST] = quick * fading + share * pushed
+        x[:, FAST] = quick * fading + share * propagated
         self._rates = rate * kept
         self._heat_rate = float(self.w @ (c * (1.0 + share) * heat_w)) if len(x) == len(self.w) else 0.0
         after = x[:, MEAN] + x[:, FAST]
@@ -413,7 +413,7 @@ class ThermalFilter:
         if -off > max(_LEAP_K, _LEAP_SD * sd):
             # No loss cools a stack so fast: other water has come in.
             self.mixing()
-            self.loosen(t=1.5 * abs(off), fast=abs(off))
+            self.inflate(t=1.5 * abs(off), fast=abs(off))
             self._update(SENSOR, value, noise, 4.0)
             self._fell_s = 0.0
             return "leap"
@@ -487,7 +487,7 @@ class ThermalFilter:
             return True
         # It stays: then the lye has been as warm all along.
         self._refused_s = self._apart_s = 0.0
-        self.loosen(t=1.5 * off, fast=off)
+        self.inflate(t=1.5 * off, fast=off)
         return False
 
     def measure_by_current(self, lye_c: float, sd: float) -> None:
@@ -579,7 +579,7 @@ class ThermalFilter:
         self.room_measured = True
         self._update(ROOM, room_c, TUNING.room_read_sd**2, 5.0)
 
-    def loosen(
+    def inflate(
         self,
         *,
         t: float = 0.0,

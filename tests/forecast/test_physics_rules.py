@@ -81,7 +81,7 @@ def test_one_noisy_bin_does_not_overturn_what_the_bench_file_says() -> None:
     for k in range(60):
         amps = 10.3 if k == 30 else 10.0
         law.update(20.0, 25.0 + 0.1 * k, amps, 12.0 * (1.0 - 0.0022 * 0.1 * k) * amps)
-        assert law.held == "current"
+        assert law.regulated == "current"
 
 
 def test_evidence_that_goes_on_overturns_it() -> None:
@@ -92,7 +92,7 @@ def test_evidence_that_goes_on_overturns_it() -> None:
     for k in range(80):
         amps = 10.0 * math.exp(0.02 * 0.1 * k)
         law.update(20.0, 25.0 + 0.1 * k, amps, 12.0 * amps)
-    assert law.held == "voltage"
+    assert law.regulated == "voltage"
 
 
 def test_a_constant_error_of_a_meter_does_not_average_away() -> None:
