@@ -89,6 +89,9 @@ class AlarmsSpec(Table):
     """No alarm may be shelved for longer [s]."""
     realarm_critical_after_s: NotNegative = 600.0
     """A critical alarm that stands acknowledged for so long asks again [s]; 0 for never."""
+    false_warning_costs_min: Annotated[float, Field(ge=1, le=1440, strict=True)] = 60.0
+    """A false warning of the forecast costs as much as so many minutes of lead [min]: the more, the surer and
+    the later it warns."""
     rules: dict[Name, dict[Name, AlarmRule]] = Field(default_factory=dict)
 
     @field_validator("rules", mode="before")

@@ -2,6 +2,13 @@
 
 from daq.forecast.adapter import RunawayForecaster
 from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT
-from daq.forecast.protocol import Assessment, Forecaster
+from daq.forecast.protocol import Assessment, Forecaster, LearningForecaster
 
-__all__ = ["CLEAR_AFTER_S", "CLEAR_AT", "Assessment", "Forecaster", "RunawayForecaster"]
+__all__ = [
+    "CLEAR_AFTER_S",
+    "CLEAR_AT",
+    "Assessment",
+    "Forecaster",
+    "LearningForecaster",
+    "RunawayForecaster",
+]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from daq.bench import Bench
 from daq.forecast.decision import RunawayWarning
+from daq.forecast.experience import Experience
 from daq.forecast.monitor import Forecast, RunawayConfig, RunawayWatch
 from daq.physics.moist_gas import pressure_from_altitude
 from daq.physics.reference import reference_condition
@@ -38,6 +40,7 @@ def runaway_config(bench: Bench) -> RunawayConfig:
         room_temp_c=bench.site.room_temp_c,
         powered_above_amps=bench.supply.powered_above_amps,
         pressure_kpa=kpa,
+        false_costs_min=bench.alarms.false_warning_costs_min,
         flow_reference=reference_condition(bench.site.reference),
     )
 
@@ -48,10 +51,16 @@ class RunawayForecaster:
     Parameters
     ----------
     bench : Bench
+    earlier : mapping or None
+        What `experience` gave of an earlier run of this bench; None, or what is not that, is no experience.
+    build : str
+        Of the stack, as it is now.
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self.watch = RunawayWatch(runaway_config(bench))
+    def __init__(self, bench: Bench, earlier: Mapping[str, Any] | None = None, build: str = "") -> None:
+        known = None if earlier is None else Experience.from_json(earlier)
+        prior = None if known is None else known.widened(build)
+        self.watch = RunawayWatch(replace(runaway_config(bench), experience=prior))
         self._told: list[dict[str, Any]] = []
         self._last: RunawayWarning | None = None
 
@@ -79,6 +88,11 @@ class RunawayForecaster:
         said = self.watch.forecast()
         return None if said is None else _as_json(said, self.watch.config)
 
+    def experience(self, build: str) -> dict[str, Any] | None:
+        """What this run has taught so far, as JSON says it; None where that is too little."""
+        taught = self.watch.experience(build)
+        return None if taught is None else taught.as_json()
+
     @property
     def weaknesses(self) -> Mapping[str, str]:
         """Alarms of what weakens the forecast now, each with its cause."""
@@ -102,6 +116,7 @@ def _warning(w: RunawayWarning) -> dict[str, Any]:
         "reason": w.reason,
         "why_cleared": w.why_cleared,
         "numbers": w.numbers,
+        "causes": {name: round(p, 2) for name, p in w.causes.items()},
     }
 
 

@@ -12,8 +12,10 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.forecast.experience import Experience
+from daq.forecast.tuning import TUNING
 from daq.physics.cell_voltage import v_tn
-from daq.physics.constants import ATMOSPHERE_KPA
+from daq.physics.constants import ATMOSPHERE_KPA, ELECTRONS_PER_H2, FARADAY, M_H2O
 from daq.physics.faraday import gas_rate_lpm, gas_rate_mol_s
 from daq.physics.heat import thermal_mass_j_k, vapour_power_w
 from daq.physics.lye import Electrolyte
@@ -32,6 +34,8 @@ _STEP_C: Final = 0.25
 _VAPOUR_SHARE_MAX: Final = 0.95
 _STRONGEST: Final = 0.49
 """Lye's vapour is published to 50 % by mass."""
+_KG_PER_LITRE: Final = 0.93
+"""Of water in a litre of lye, 20 to 30 % KOH: 1.19 to 1.29 kg/L less its share of KOH."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,10 @@ class RunawayConfig:
         Current above which the supply counts as on [A].
     pressure_kpa : float
         Pressure over the lye [kPa].
+    false_costs_min : float
+        What a false warning costs, in minutes of lead.
+    experience : Experience or None
+        What earlier runs of this bench taught, as `Experience.widened` gives it.
     flow_reference : ReferenceCondition
         Condition at which the flow handed to `update` is stated, dry.
     """
@@ -77,6 +85,8 @@ class RunawayConfig:
     room_temp_c: float | None = None
     powered_above_amps: float = 0.3
     pressure_kpa: float = ATMOSPHERE_KPA
+    false_costs_min: float = TUNING.false_costs_min
+    experience: Experience | None = None
     flow_reference: ReferenceCondition = field(default_factory=lambda: REFERENCE_CONDITIONS["0C_101.325kPa"])
 
     @property
@@ -98,6 +108,7 @@ class Tables:
         self.vapour_slope: FloatArray = np.zeros_like(self.grid)
         self.capacity_j_k: float = 0.0
         """Heat capacity of lye and metal, where nothing better is known [J/K]."""
+        self._used_per_coulomb: float = 0.0
         self.set_lye(config.mass_fraction, config.litres)
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""
@@ -124,6 +135,12 @@ class Tables:
         self.capacity_j_k = float(
             np.asarray(thermal_mass_j_k(litres, w, config.steel_kg, config.electrolyte, stronger="nearest"))
         )
+        water_kg = _KG_PER_LITRE * litres
+        self._used_per_coulomb = 1e-3 * config.cells * M_H2O / (ELECTRONS_PER_H2 * FARADAY * water_kg)
+
+    def used_per_s(self, amps: float) -> float:
+        """Share of the lye's water that a current uses up in a second [1/s], by Faraday's law."""
+        return self._used_per_coulomb * max(amps, 0.0)
 
     def gas_at(self, t_c: float) -> float:
         """`gas_volts` at a temperature."""

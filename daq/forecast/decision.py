@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
+
+from daq.forecast.causes import Cause
+from daq.forecast.forecast import LIKELIER
+from daq.forecast.tuning import TUNING
 
 __all__ = ["RunawayWarning", "WarningState"]
 
-RAISE_AT: Final = 0.85
-CLEAR_AT: Final = 0.30
+CLEAR_AT: Final = TUNING.clear_at
 RAISE_AFTER_S: Final = 60.0
 RAISE_AFTER_SHARE: Final = 0.02
 """Of the time left: a limit far off leaves time to hear the same again before it is said,"""
@@ -20,11 +24,9 @@ NEAR_S: Final = 1800.0
 """Where the limit is this near, a minute's wait is dear:"""
 RAISE_AFTER_NEAR_S: Final = 20.0
 RISES_TO_S: Final = 600.0
-"""Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do:"""
-RAISE_AT_RISING: Final = 0.65
+"""Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do."""
 EARLY_S: Final = 600.0
-"""Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss:"""
-RAISE_AT_EARLY: Final = 0.90
+"""Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss."""
 LOSS_UNSEEN: Final = 0.45
 """It is the loss that decides: where its logarithm's standard deviation is above this it is only believed,
 and nothing is warned of that a straight rise would not bring soon."""
@@ -40,14 +42,41 @@ class RunawayWarning:
     numbers: dict[str, float | None]
     cleared_s: float | None = None
     why_cleared: str = ""
+    causes: Mapping[Cause, float] = field(default_factory=dict)
+    """Its likely causes with their probabilities, the likeliest first."""
+
+    @property
+    def cause(self) -> str:
+        """The likeliest; empty where none was weighed."""
+        return next(iter(self.causes), "")
 
 
 class WarningState:
-    """Hysteresis in probability and in time."""
+    """Hysteresis in probability and in time.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    false_costs_min : float
+        What a false warning costs, in minutes of lead: a warning is raised where it costs less than to wait.
+    """
+
+    def __init__(self, false_costs_min: float = TUNING.false_costs_min) -> None:
+        self._raise_at, self._raise_at_early, self._raise_at_rising = (
+            TUNING.raise_at(false_costs_min, stake)
+            for stake in (TUNING.stake_min, TUNING.stake_early_min, TUNING.stake_rising_min)
+        )
         self.raised = False
         self._since: float | None = None
+
+    def says_from(self, rises_to_s: float) -> float:
+        """The chance from which on it is said that the limit is crossed, rather than where it settles.
+
+        A warning never stands beside words that speak against it: while one stands, or less certainty would
+        do for one, the bare majority of the futures is enough.
+        """
+        if self.raised or rises_to_s < RISES_TO_S:
+            return min(LIKELIER, self._raise_at_rising)
+        return min(TUNING.likelier, self._raise_at)
 
     def update(
         self,
@@ -69,10 +98,10 @@ class WarningState:
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
-        surely = RAISE_AT_EARLY if watched_s < EARLY_S else RAISE_AT
+        surely = self._raise_at_early if watched_s < EARLY_S else self._raise_at
         soon = rises_to_s < RISES_TO_S
         if soon:
-            enough = RAISE_AT_RISING
+            enough = self._raise_at_rising
         else:
             enough = surely if loss_sd <= LOSS_UNSEEN else math.inf
         wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)

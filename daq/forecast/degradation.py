@@ -12,7 +12,7 @@ from typing import Final
 from daq.forecast.current_model import CurrentLaw, LawSnapshot
 from daq.forecast.preprocess import Bin
 
-__all__ = ["Doubts"]
+__all__ = ["DegradationFlags"]
 
 # Judgement, no published source.
 _NOISY_C: Final = 0.3
@@ -29,7 +29,7 @@ _OLD_KEPT: Final = 5
 
 
 @dataclass(slots=True)
-class Doubts:
+class DegradationFlags:
     """Standing weaknesses by the alarm's name, with hysteresis where a figure decides."""
 
     standing: dict[str, str] = field(default_factory=dict)
@@ -58,7 +58,7 @@ class Doubts:
         rough = self._rough(b, lag_s)
         if rough:
             now["lye_temp.rough"] = f"Lye temperature: {', '.join(rough)}"
-        if powered and b.clipped and law.held == "voltage":
+        if powered and b.clipped and law.regulated == "voltage":
             now["amps.clipped"] = "The current stands at one value, as at the end of its meter's range"
         if low_k is not None:
             now["lye_temp.doubtful"] = (
@@ -95,7 +95,7 @@ class Doubts:
 
     def _apart(self, b: Bin, law: CurrentLaw) -> bool:
         """Whether the current, by what was learned an hour and more ago, tells another temperature."""
-        if law.held == "current" or b.amps is None:
+        if law.regulated == "current" or b.amps is None:
             self._old.clear()
             return False
         if self._old and self._old[-1][1][2] != law.t_ref:

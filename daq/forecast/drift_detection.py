@@ -1,4 +1,4 @@
-"""Two witnesses against a thermometer: the heat balance and the current, left to run on without it.
+"""Open-loop predictors tell sensor drift: heat balance and current, left to run without the thermometer.
 
 Of three that should agree one may go astray, and the other two tell which. More loss than before cools the
 lye, and the current shows it: balance alone is off. A leak or stronger lye draws more current, and the heat
@@ -17,7 +17,7 @@ from typing import Final
 from daq.forecast.current_model import CurrentLaw, LawSnapshot
 from daq.forecast.thermal_filter_bank import SENSOR, ThermalFilter
 
-__all__ = ["Witness", "Witnesses"]
+__all__ = ["OpenLoopPredictor", "OpenLoopPredictors"]
 
 # Chosen by measurement on the benchmark.
 _FIRST_S: Final = 1200.0
@@ -29,7 +29,7 @@ _OFF_SD: Final = 2.5
 _OFF_SD_LEAST: Final = 1.4
 _OFF_K: Final = 0.6
 _LOOKS: Final = 3
-"""So many looks running: a reading that strays for a minute is not yet adrift."""
+"""So many looks running: a reading that strays for a minute is not yet drifting."""
 _AGREES_K: Final = 0.3
 _AGREES_SD: Final = 0.3
 _AGREES_FOR_S: Final = 600.0
@@ -38,11 +38,11 @@ _AGREE: Final = 0.65
 _BEYOND: Final = 0.03
 """How well the current tells a temperature warmer than its law had seen: to so much of the way [K/K]."""
 _OWN_SD: Final = 0.15
-"""Of each witness beside what it says itself [K]."""
+"""Of each predictor beside what it says itself [K]."""
 
 
 @dataclass(slots=True)
-class Witness:
+class OpenLoopPredictor:
     """What was known at an instant, carried on from there by power alone."""
 
     since_s: float
@@ -66,12 +66,12 @@ class Witness:
 
 
 @dataclass(slots=True)
-class Witnesses:
+class OpenLoopPredictors:
     """Leaves one behind every ten minutes once conditions have stood, and asks those that are old enough."""
 
-    adrift: bool = False
+    drifting: bool = False
     """Whether they have told against the reading, and it has not come back to them since."""
-    _left: list[Witness] = field(default_factory=list)
+    _left: list[OpenLoopPredictor] = field(default_factory=list)
     _left_s: float | None = None
     _against: int = 0
     _agreed_s: float = 0.0
@@ -84,7 +84,7 @@ class Witnesses:
         """Conditions have changed at once: what was known before does not carry on."""
         self._left.clear()
         self._left_s = None
-        self._against, self._agreed_s, self.adrift = 0, 0.0, False
+        self._against, self._agreed_s, self.drifting = 0, 0.0, False
 
     def flow(self, dt_s: float, watts: float, amps: float) -> None:
         """Take a bin's power and current."""
@@ -95,8 +95,8 @@ class Witnesses:
     def ask(
         self, t_s: float, amps: float, thermal: ThermalFilter, law: CurrentLaw, *,
         room_c: float | None, share: float | None,
-    ) -> Witness | None:  # fmt: skip
-        """Carry all on to this instant; the one to go back to where the reading is adrift.
+    ) -> OpenLoopPredictor | None:  # fmt: skip
+        """Carry all on to this instant; the one to go back to where the reading is drifting.
 
         Parameters
         ----------
@@ -113,21 +113,21 @@ class Witnesses:
         self._left = [w for w in self._left if t_s - w.since_s <= _OLD_S and w.law[2] == law.t_ref]
         reading = thermal.mean(SENSOR)
         off = [(w.low_k(reading, amps, law), w) for w in self._left if t_s - w.since_s >= _YOUNG_S]
-        worst, witness = max(off, key=lambda o: o[0], default=(0.0, None))
+        worst, predictor = max(off, key=lambda o: o[0], default=(0.0, None))
         self._against = self._against + 1 if worst > 0.0 else 0
         if self._left_s is None:
             self._left_s = t_s + _FIRST_S - _EVERY_S
         if t_s - self._left_s >= _EVERY_S:
             self._left_s = t_s
-            self._left.append(Witness(t_s, thermal.fork(), law.snapshot(), law.high_t))
+            self._left.append(OpenLoopPredictor(t_s, thermal.fork(), law.snapshot(), law.high_t))
         if self._against < _LOOKS:
             return None
         self.forget()
-        self.adrift = True
-        return witness
+        self.drifting = True
+        return predictor
 
     def agrees(self, dt_s: float, reading_c: float, thermal: ThermalFilter) -> bool:
-        """Whether a reading that was adrift has agreed for a while with what goes on without it."""
+        """Whether a reading that was drifting has agreed for a while with what goes on without it."""
         near = max(_AGREES_K, _AGREES_SD * thermal.sd(SENSOR))
         off = abs(reading_c - thermal.mean(SENSOR))
         self._agreed_s = self._agreed_s + dt_s if off < near else 0.0

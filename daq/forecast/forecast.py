@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.forecast.config import FloatArray
-from daq.forecast.decision import CLEAR_AT, RAISE_AT
 from daq.forecast.ensemble import Band
 
-__all__ = ["Forecast", "band_of", "later", "likelier", "numbers_of", "time_band"]
+__all__ = ["LIKELIER", "Forecast", "band_of", "later", "numbers_of", "settling_band", "time_band"]
 
 BoolArray: TypeAlias = NDArray[np.bool_]
+
+LIKELIER: Final = 0.5
+"""A chance from which on it is said that the limit is crossed, and when; below, where it settles. Both by one
+figure, or what is said would contradict itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,20 +54,26 @@ def band_of(values: FloatArray) -> Band:
     return Band(*(float(v) if math.isfinite(v) else None for v in picked))
 
 
-def time_band(times: FloatArray) -> Band:
-    """The band of a time; its value is that of the futures that do cross, unless few of them do."""
+def time_band(times: FloatArray, likelier: float = LIKELIER) -> Band:
+    """The band of a time; its value is that of the futures that do cross, unless fewer than `likelier` do."""
     band = band_of(times)
     crossing = np.sort(times[np.isfinite(times)])
-    if len(crossing) < CLEAR_AT * len(times):
+    if len(crossing) < likelier * len(times):
         return replace(band, value=None)
     return replace(band, value=float(crossing[len(crossing) // 2]))
 
 
-def likelier(settles_c: FloatArray, crosses: BoolArray | None, chance: float) -> FloatArray:
-    """Where it settles if what is likelier comes true: that it stays below the limit, or that it does not."""
+def settling_band(
+    settles_c: FloatArray, crosses: BoolArray | None, chance: float, likelier: float = LIKELIER
+) -> Band:
+    """Where it settles if what is likelier comes true, that it stays below the limit or that it does not; the
+    band is that of all futures.
+    """
+    band = band_of(settles_c)
     if crosses is None or chance in (0.0, 1.0):
-        return settles_c
-    return settles_c[crosses] if chance >= RAISE_AT else settles_c[~crosses]
+        return band
+    some = settles_c[crosses] if chance >= likelier else settles_c[~crosses]
+    return replace(band, value=band_of(some).value)
 
 
 def later(b: Band, age_s: float) -> Band:

@@ -13,15 +13,17 @@ from typing import Final
 
 import numpy as np
 
+from daq.forecast.causes import Causes
 from daq.forecast.config import RunawayConfig, SupplyMode, Tables
 from daq.forecast.current_model import BeyondRange, CurrentLaw, LawSnapshot
 from daq.forecast.decision import RunawayWarning, WarningState
-from daq.forecast.degradation import Doubts
-from daq.forecast.drift_detection import Witnesses
-from daq.forecast.ensemble import Band, Futures, roll_out
-from daq.forecast.forecast import Forecast, band_of, later, likelier, numbers_of, time_band
-from daq.forecast.preprocess import Bin, Intake
-from daq.forecast.text import in_words
+from daq.forecast.degradation import DegradationFlags
+from daq.forecast.drift_detection import OpenLoopPredictors
+from daq.forecast.ensemble import Band, Ensemble, propagate
+from daq.forecast.experience import CURRENT_AT_C, Experience
+from daq.forecast.forecast import Forecast, band_of, later, numbers_of, settling_band, time_band
+from daq.forecast.preprocess import Bin, Preprocessor
+from daq.forecast.text import cause_in_words, in_words
 from daq.forecast.thermal_filter_bank import (
     CAPACITY,
     FARADAIC,
@@ -33,20 +35,25 @@ from daq.forecast.thermal_filter_bank import (
     ThermalFilter,
 )
 from daq.forecast.trend import Course, Trend
+from daq.forecast.tuning import TUNING
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
 
 BIN_S: Final = 20.0
 LOOK_S: Final = 60.0
-"""The futures are worked out so often, and in every bin while something is about to be said."""
+"""The ensemble is propagated so often, and in every bin while something is about to be said."""
 TRAIL: Final = 64
 """Bins remembered, for when a sensor turns out to have been stuck for a while."""
 SETTLING_S: Final = 180.0
 """After other water has come in, nothing new is warned of for so long: it has to mix first."""
 STILL_LOOK_S: Final = 300.0
 """So often where the lye stands still, far from any limit."""
+CALM_LOOK_S: Final = 120.0
+"""So often where the limit is not likely to be reached,"""
+_CHANGING: Final = 0.1
+"""nor a sudden change of the loss as likely as that."""
 _STILL_C: Final = 0.2
-_UNLIKELY: Final = 0.05
+_UNLIKELY: Final = 0.01
 _SLOWLY_S: Final = 60.0
 """Room and gas flow are taken in so often: they change slowly."""
 _SHARE_GAIN: Final = 0.12
@@ -54,11 +61,17 @@ _SHARE_GAIN: Final = 0.12
 _LOSS_LEARNED: Final = 0.15
 """Standard deviation of the loss' logarithm below which times to a limit no longer move as it is learned."""
 _CLOSE_S: Final = 600.0
+_WIDE_K: Final = 15.0
 _AWAKE: Final = 0.5
 
 
 def _known(v: float | None) -> float | None:
     return v if v is not None and -math.inf < v < math.inf else None
+
+
+def _rests_on(earlier: Experience) -> str:
+    runs = "an earlier run" if earlier.runs == 1 else f"{earlier.runs} earlier runs"
+    return f"What has changed since {runs} of this bench: this forecast began with what was learned then"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +93,10 @@ class RunawayWatch:
         self.config = config
         self.tables = Tables(config)
         self.warnings: list[RunawayWarning] = []
-        self._intake = Intake(BIN_S, config.powered_above_amps)
+        self._preprocessor = Preprocessor(BIN_S, config.powered_above_amps)
         self._thermal = ThermalFilter(self.tables, config)
         self._law = CurrentLaw(config)
-        self._state = WarningState()
+        self._state = WarningState(config.false_costs_min)
         self._t_s = 0.0
         self._began_s = math.inf
         self._powered = False
@@ -98,10 +111,12 @@ class RunawayWatch:
         self._looked_s = self._looked_c = -math.inf
         self._course = Course()
         self._trends = {name: Trend() for name in config.limits_c}
-        self._doubts = Doubts()
+        self._degradation = DegradationFlags()
         self._flow_s = self._slowly_s = -math.inf
-        self._witnesses = Witnesses()
+        self._predictors = OpenLoopPredictors()
         self._range: BeyondRange | None = None
+        self._causes = Causes()
+        self._rests_on = () if config.experience is None else (_rests_on(config.experience),)
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:
         """The lye is of that strength [1] and amount [L] now; see `Tables.set_lye`."""
@@ -126,7 +141,7 @@ class RunawayWatch:
             # Many meters show no volts once the supply is off; without current there is no power.
             watts = 0.0
         self._t_s = t_s
-        full = self._intake.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
+        full = self._preprocessor.add(t_s, amps, watts, lye_temp, room_temp, gas_flow)
         if full is not None:
             self._think(full)
 
@@ -149,15 +164,31 @@ class RunawayWatch:
             self._doubt(b)
             self._say(b)
 
+    def experience(self, build: str = "") -> Experience | None:
+        """What this run has taught so far of a stack's `build`; None where that is too little."""
+        thermal, law = self._thermal, self._law
+        if not thermal.started or thermal.sd(KAPPA) > TUNING.experience_sd_most or math.isnan(law.t_ref):
+            return None
+        mean, covariance = thermal.lasting()
+        before = self.config.experience
+        return Experience(
+            tuple(float(v) for v in mean),
+            tuple(tuple(float(v) for v in row) for row in covariance),
+            law.slope_at(CURRENT_AT_C) or (None if before is None else before.current),
+            (float(law.sag[1]), math.sqrt(max(float(law.sag_p[1, 1]), 0.0))),
+            build,
+            1 if before is None else before.runs + 1,
+        )
+
     @property
     def weaknesses(self) -> dict[str, str]:
         """What weakens the protection now: the alarm's name, and its cause in words."""
-        return self._doubts.standing
+        return self._degradation.standing
 
     def _doubt(self, b: Bin) -> None:
         if self._share is not None:
             self._flow_s = b.t_s
-        self._doubts.look(
+        self._degradation.look(
             b,
             self._law,
             powered=self._powered,
@@ -165,7 +196,7 @@ class RunawayWatch:
             lag_s=math.exp(self._thermal.mean(LAG)),
             settling=self._settling_s > 0.0,
             low_k=self._thermal.mean(SENSOR) - b.lye_c
-            if self._witnesses.adrift and b.lye_c is not None
+            if self._predictors.drifting and b.lye_c is not None
             else None,
             room_known=self._thermal.room_measured,
             flow_known=b.t_s - self._flow_s < 600.0,
@@ -182,11 +213,11 @@ class RunawayWatch:
         self._share = None
         powered = b.amps > self.config.powered_above_amps
         t = thermal.lye_c if thermal.started else b.lye_c
-        if b.clipped and powered and law.held == "voltage" and t is not None:
+        if b.clipped and powered and law.regulated == "voltage" and t is not None:
             b = self._beyond_range(b, t)
         else:
             self._range = None
-        blind = self._blind or self._witnesses.adrift or self._range is not None
+        blind = self._blind or self._predictors.drifting or self._range is not None
         assert b.amps is not None
         assert b.watts is not None
         if powered and t is not None:
@@ -196,7 +227,7 @@ class RunawayWatch:
                 self._settling_s = SETTLING_S
             if law.update(b.dt_s, t, b.amps, b.watts, t_sd=thermal.lye_sd, learn=not blind):
                 self._forget_trends()
-                thermal.loosen(t=0.3)
+                thermal.inflate(t=0.3)
                 thermal.stirred()
         self._powered = powered
         if b.flow is not None and powered:
@@ -219,7 +250,7 @@ class RunawayWatch:
         if self._powered and not math.isnan(self._law.t_ref):
             thermal.grows(b.dt_s, self._law.growth(thermal.began_c, thermal.works_c))
         thermal.predict(b.dt_s, self._watts, self._amps)
-        self._witnesses.flow(b.dt_s, self._watts, self._amps)
+        self._predictors.flow(b.dt_s, self._watts, self._amps)
         if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:
             self._slowly_s = b.t_s
             if b.room_c is not None:
@@ -233,25 +264,25 @@ class RunawayWatch:
             self._by_current(b)
             return
         self._bad_for_s = 0.0
-        if self._witnesses.adrift:
-            if not self._witnesses.agrees(b.dt_s, b.lye_c, thermal) and not b.jumped:
+        if self._predictors.drifting:
+            if not self._predictors.agrees(b.dt_s, b.lye_c, thermal) and not b.jumped:
                 self._by_current(b)
                 return
-            self._witnesses.forget()
-            thermal.loosen(t=1.0)
+            self._predictors.forget()
+            thermal.inflate(t=1.0)
         if b.jumped:
             thermal.mixing()
-            thermal.loosen(t=10.0, fast=5.0)
+            thermal.inflate(t=10.0, fast=5.0)
         match thermal.measure(b.lye_c, b.lye_var, b.dt_s):
             case "leap":
                 self._settling_s = SETTLING_S
             case "changed":
                 room = 0.0 if thermal.room_measured else 1.0
-                thermal.loosen(t=0.2, kappa=0.5, capacity=0.05, room=room)
+                thermal.inflate(t=0.2, kappa=0.5, capacity=0.05, room=room)
         if b.jumped:
             self._settling_s = SETTLING_S
         if self._settling_s > 0.0:
-            thermal.loosen(t=0.1, fast=0.2)
+            thermal.inflate(t=0.1, fast=0.2)
 
     def _follow_share(self, share: float) -> None:
         """Of the gas flow the meter's gain is not known, its changes are."""
@@ -292,23 +323,24 @@ class RunawayWatch:
     def _by_current(self, b: Bin) -> None:
         """Without a thermometer the current is one, where the voltage is held."""
         told = self._law.temperature(b.amps) if self._powered and b.amps and not b.clipped else None
-        if told is not None and (self._witnesses.adrift or self._bad_for_s > 60.0):
+        if told is not None and (self._predictors.drifting or self._bad_for_s > 60.0):
             self._thermal.measure_by_current(told[0], 4.0 * told[1])
 
     def _hear(self, b: Bin) -> None:
-        """Ask the witnesses whether the reading is adrift; if it is, go back to before and on without it."""
-        if self._witnesses.adrift:
+        """Ask the open-loop predictors whether the sensor drifts; if so, go back and on without it."""
+        if self._predictors.drifting:
             return
         steady = self._powered and self._settling_s == 0.0 and not (b.stuck or b.clipped or b.jumped)
-        if not steady or b.lye_c is None or b.amps is None or self._law.held == "current":
-            self._witnesses.forget()
+        if not steady or b.lye_c is None or b.amps is None or self._law.regulated == "current":
+            self._predictors.forget()
             return
-        witness = self._witnesses.ask(
+        predictor = self._predictors.ask(
             b.t_s, b.amps, self._thermal, self._law, room_c=b.room_c, share=self._share_mean
         )
-        if witness is not None:
-            self._thermal = witness.thermal
-            self._law.restore(witness.law)
+        if predictor is not None:
+            self._thermal = predictor.thermal
+            self._thermal.complete()
+            self._law.restore(predictor.law)
             self._law.t_now = self._thermal.lye_c
             self._trail.clear()
             self._forget_trends()
@@ -324,8 +356,11 @@ class RunawayWatch:
         if not self._due(b):
             return
         self._looked_s, self._looked_c = b.t_s, now
-        futures = roll_out(self._thermal, self._law, self.tables)
-        f = self._forecast = self._spoken(b, futures, now)
+        ensemble = propagate(self._thermal, self._law, self.tables)
+        f = self._forecast = self._forecast_from(b, ensemble, now)
+        if self._settling_s <= 0.0:
+            used = self.tables.used_per_s(self._amps)
+            self._causes.add(b.t_s, f.chance, self._thermal, self._law, used)
         if self._settling_s > 0.0 and not self._state.raised:
             return
         left = None if self.config.watched is None else f.time_to_limit_s[self.config.watched].value
@@ -340,7 +375,16 @@ class RunawayWatch:
         ):
             if self._state.raised:
                 assert self.config.limit_c is not None
-                self.warnings.append(RunawayWarning(b.t_s, self.config.limit_c, f.words, numbers_of(f)))
+                causes = self._causes.name(
+                    b.t_s,
+                    self._thermal,
+                    self._law,
+                    sensor_doubted="lye_temp.doubtful" in self._degradation.standing,
+                )
+                words = f"{f.words} {cause_in_words(causes)}"
+                self.warnings.append(
+                    RunawayWarning(b.t_s, self.config.limit_c, words, numbers_of(f), causes=causes)
+                )
             else:
                 self._cleared(b.t_s, f.words)
 
@@ -350,8 +394,10 @@ class RunawayWatch:
         if f is None or self._settling_s > 0.0:
             return True
         if age > LOOK_S - 0.5 * BIN_S:
-            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C and f.chance < _UNLIKELY
-            return not still or age > STILL_LOOK_S - 0.5 * BIN_S
+            if f.chance >= _UNLIKELY or self._thermal.changing > _CHANGING:
+                return True
+            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C
+            return age > (STILL_LOOK_S if still else CALM_LOOK_S) - 0.5 * BIN_S
         if not self._state.raised:
             return f.chance > _AWAKE
         first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
@@ -359,14 +405,16 @@ class RunawayWatch:
 
     def _confidence(self, settles: Band) -> str:
         """``good``, ``fair`` or ``poor``: by the band of where it settles, and by what weakens it."""
-        weak = self._doubts.standing
+        weak = self._degradation.standing
         if "forecast.blind" in weak or self._settling_s > 0.0:
             return "poor"
         wide = math.inf if settles.low is None or settles.high is None else settles.high - settles.low
         limit = self.config.limit_c
         if limit is not None and settles.low is not None and settles.low > limit:
             wide = 0.0  # how far beyond does not matter
-        if wide > 15.0:
+        if limit is not None and settles.high is not None and settles.high < limit:
+            wide = min(wide, _WIDE_K)  # below it for sure, if not where
+        if wide > _WIDE_K:
             return "poor"
         return "good" if wide < 6.0 and not weak else "fair"
 
@@ -377,7 +425,7 @@ class RunawayWatch:
         for trend in self._trends.values():
             trend.forget()
 
-    def _carried_on(self, name: str, t_s: float, band: Band) -> Band:
+    def _with_trend(self, name: str, t_s: float, band: Band) -> Band:
         """The time to a limit with the trend of the last such times."""
         trend = self._trends[name]
         if band.value is None or self._settling_s > 0.0 or self._thermal.sd(KAPPA) > _LOSS_LEARNED:
@@ -386,25 +434,31 @@ class RunawayWatch:
         share = trend.share(t_s, band.value)
         return replace(band, value=share * band.value, low=None if band.low is None else share * band.low)
 
-    def _spoken(self, b: Bin, futures: Futures, now: float) -> Forecast:
+    def _forecast_from(self, b: Bin, ensemble: Ensemble, now: float) -> Forecast:
         config, th = self.config, self._thermal
-        times = {name: futures.time_to(limit, now) for name, limit in config.limits_c.items()}
+        times = {name: ensemble.time_to(limit, now) for name, limit in config.limits_c.items()}
         crosses = None if config.watched is None else np.isfinite(times[config.watched])
-        chance = 0.0 if crosses is None else float(crosses.mean())
-        bands = {name: self._carried_on(name, b.t_s, time_band(t)) for name, t in times.items()}
-        settles = band_of(likelier(futures.settles_c, crosses, chance))
+        share = 0.0 if crosses is None else float(crosses.mean())
+        watched_s = b.t_s - self._began_s
+        chance = TUNING.calibrated(share, watched_s)
+        says_from = self._state.says_from(self._course.rises_to(config.limit_c))
+        likelier = TUNING.share_of(says_from, watched_s)
+        bands = {name: self._with_trend(name, b.t_s, time_band(t, likelier)) for name, t in times.items()}
+        settles = settling_band(ensemble.settles_c, crosses, share, likelier)
         c, k = math.exp(th.mean(CAPACITY)), math.exp(th.mean(KAPPA))
         gas_amps = th.mean(FARADAIC) * self._amps
         gas_w = gas_amps * self.tables.gas_at(now)
+        trip = config.limits_c.get("trip") if config.watched != "trip" else None
+        cut = None if trip is None else (trip, bands["trip"])
         heat = self._watts - gas_w
         vapour = th.mean(VAPOUR) * gas_amps * self.tables.vapour_at(now)[0]
         return Forecast(
             at_s=b.t_s,
             time_to_limit_s=bands,
             steady_state_c=settles,
-            loop_gain=band_of(futures.gain),
+            loop_gain=band_of(ensemble.gain),
             chance=chance,
-            regime=self._law.held,
+            regime=self._law.regulated,
             confidence=self._confidence(settles),
             heat_w=heat,
             gas_w=gas_w,
@@ -413,6 +467,6 @@ class RunawayWatch:
             lye_c=now,
             capacity_j_k=Band(1.0 / c, None, None),
             resistance_k_w=Band(c / k, None, None),
-            unknowns=self._doubts.unknowns,
-            words=in_words(config.limit_c, bands.get(config.watched or ""), settles),
+            unknowns=self._degradation.unknowns + self._rests_on,
+            words=in_words(config.limit_c, bands.get(config.watched or ""), settles, chance, cut),
         )

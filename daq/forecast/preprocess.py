@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
 
-__all__ = ["Bin", "Intake"]
+__all__ = ["Bin", "Preprocessor"]
 
 POWER_ON_C: Final = 85.0
 """What a DS18B20 says after power-up before its first conversion (its data sheet)."""
@@ -30,6 +30,9 @@ _NEVER_S: Final = 240.0
 _OUTLASTS: Final = 3.0
 """How much longer than any ordinary run before. Near its end a rise leaves each digit more slowly than the
 one before, and the runs of equal readings grow: that is no fault of the sensor."""
+
+_SAME_C: Final = 1e-6
+"""Readings no further apart are the same one, however they were rounded."""
 
 
 def _power_on(value: float) -> bool:
@@ -77,7 +80,7 @@ class _Mean:
 
 
 @dataclass(slots=True)
-class _Still:
+class _StuckAtDetector:
     """How long a reading has not changed in its last digit, and whether it used to: in its own ticks."""
 
     last: float = math.nan
@@ -120,7 +123,7 @@ class _Still:
 
 
 @dataclass(slots=True)
-class Intake:
+class Preprocessor:
     """Collects ticks; `add` returns a bin when one is full."""
 
     bin_s: float
@@ -134,10 +137,12 @@ class Intake:
     _doubt: list[float] = field(default_factory=list)
     _recent: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _noise: float = 0.08
+    _digit: float = math.inf
+    """Least change seen [K]: the last digit, where that is coarse."""
     _jumped: bool = False
     _glitches: int = 0
-    _lye_still: _Still = field(default_factory=_Still)
-    _amps_still: _Still = field(default_factory=_Still)
+    _lye_still: _StuckAtDetector = field(default_factory=_StuckAtDetector)
+    _amps_still: _StuckAtDetector = field(default_factory=_StuckAtDetector)
     _amps: _Mean = field(default_factory=_Mean)
     _watts: _Mean = field(default_factory=_Mean)
     _room: _Mean = field(default_factory=_Mean)
@@ -197,6 +202,9 @@ class Intake:
         elif self._doubt:
             self._glitches += len(self._doubt)
         self._doubt.clear()
+        moved = abs(value - self._accepted)
+        if moved > _SAME_C:
+            self._digit = min(self._digit, moved)
         self._accepted = value
         self._lye_still.add(value, t_s)
         self._lye.append(value)
@@ -214,6 +222,14 @@ class Intake:
             return False
         return t_s - max(still.since_s, self._powered_s) > _NEVER_S
 
+    def _variance(self, n: int) -> float:
+        """Of a mean of `n` readings [K2]: a coarse digit averages away only where noise moves it about."""
+        if n == 0:
+            return math.inf
+        white, digit = self._noise**2, self._digit**2 / 12.0 if self._digit < math.inf else 0.0
+        dithered = 2.0 * self._noise > self._digit
+        return (white + digit) / n + 0.01**2 if dithered else white / n + digit + 0.01**2
+
     def _close(self, t_s: float) -> Bin:
         assert self._start is not None
         n = len(self._lye)
@@ -222,7 +238,7 @@ class Intake:
             t_s=t_s,
             dt_s=t_s - self._start,
             lye_c=math.fsum(self._lye) / n if n else None,
-            lye_var=(self._noise**2 / n if n else math.inf) + 0.01**2,
+            lye_var=self._variance(n),
             amps=self._amps.take(),
             watts=self._watts.take(),
             room_c=self._room.take(),

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from daq.measure import Finding
 from daq.utc import iso_utc
 
-__all__ = ["Assessment", "Forecaster"]
+__all__ = ["Assessment", "Forecaster", "LearningForecaster"]
 
 
 class Forecaster(Protocol):
@@ -43,6 +43,14 @@ class Forecaster(Protocol):
     @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:
         """All warnings so far, oldest first: `raised_s`, `cleared_s` (None while it stands), `reason`, ..."""
+
+
+@runtime_checkable
+class LearningForecaster(Forecaster, Protocol):
+    """One that carries what a run taught to the next run of the same bench."""
+
+    def experience(self, build: str) -> dict[str, Any] | None:
+        """What this run has taught so far of a stack's build, for JSON; None where that is too little."""
 
 
 @dataclass(frozen=True, slots=True)

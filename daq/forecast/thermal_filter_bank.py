@@ -5,13 +5,16 @@ Two modes driven by the same heat, and the sensor behind them:
     dM/dt = c (Q - epsilon V(T)) - kappa dM (|dM| / 25 K)^gamma     the bench as a whole, dM = M - T_room
     dr/dt = beta c Q - r / tau                                      the stack before its reservoir
     dS/dt = (T - S) / lag,  T = M + r                               the sensor, late
+    d(delta) = -delta dt / tau_d + sigma_d sqrt(2 / tau_d) dW       the loss wanders: kappa exp(delta)
+    d(nu) = -nu dt / tau_n + sigma_n sqrt(2 / tau_n) dW             what is read is S + nu
 
 Q = P - phi I V_tn is power less the gas' heating value, phi the share of the current that makes gas, V the
 vapour's power were the gas saturated at T. Stack and reservoir joined by circulating lye have just these two
 modes where the joint is stiffer than the loss: a stack that starts fast and bends is not yet one that
 settles. A bank of extended Kalman filters, [1], [3]: logarithms of what is positive, steps exact for rates
 linear in temperature; each of the bank begins with other beliefs of the loss, the fast mode and the sensor's
-lag, and counts by how well it foretold what was then read.
+lag, and counts by how well it foretold what was then read. Beside them run a few hypotheses that the loss has
+just changed at once, begun in turn: each is the bank's mean with that much more doubt of the loss.
 
 References
 ----------
@@ -20,6 +23,8 @@ References
 .. [2] E. S. Page, Biometrika 41 (1954) 100, DOI 10.1093/biomet/41.1-2.100: the cumulative sum test.
 .. [3] D. L. Alspach, H. W. Sorenson, IEEE Trans. Autom. Control 17 (1972) 439, DOI 10.1109/TAC.1972.1100034:
    sums of Gaussians. From memory.
+.. [4] G. E. Uhlenbeck, L. S. Ornstein, Phys. Rev. 36 (1930) 823, DOI 10.1103/PhysRev.36.823.
+.. [5] R. K. Mehra, IEEE Trans. Autom. Control 17 (1972) 693, DOI 10.1109/TAC.1972.1100100.
 """
 
 from __future__ import annotations
@@ -27,25 +32,36 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from copy import copy
+from functools import lru_cache
 from itertools import product
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from daq.forecast.config import FloatArray, RunawayConfig, Tables
+from daq.forecast.experience import Experience
 from daq.forecast.priors import room_prior
+from daq.forecast.tuning import TUNING
 
 __all__ = [
-    "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_TIME", "GAMMA", "KAPPA", "LAG", "MEAN",
-    "REFERENCE_RISE_K", "ROOM", "SENSOR", "STATES", "VAPOUR", "Change", "Snapshot", "ThermalFilter",
+    "CAPACITY", "FARADAIC", "FAST", "FAST_SHARE", "FAST_SHARE_LEAST", "FAST_TIME", "GAMMA", "KAPPA", "LAG",
+    "LOSS_OFF", "MEAN", "NOISE", "REFERENCE_RISE_K", "ROOM", "SENSOR", "STATES", "VAPOUR", "Change",
+    "Snapshot", "ThermalFilter",
 ]  # fmt: skip
 
 Snapshot: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-Change: TypeAlias = Literal["none", "changed", "leap"]
+Change: TypeAlias = Literal["none", "changed", "leap", "refused"]
 
-MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME, FARADAIC = range(12)
-STATES: Final = 12
+(
+    MEAN, FAST, SENSOR, CAPACITY, KAPPA, GAMMA, VAPOUR, ROOM, LAG, FAST_SHARE, FAST_TIME, FARADAIC, LOSS_OFF,
+    NOISE,
+) = range(14)  # fmt: skip
+STATES: Final = 14
+LASTING: Final = (CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC)
+"""Those of `daq.forecast.experience.THERMAL_NAMES`, in its order."""
 REFERENCE_RISE_K: Final = 25.0
+FAST_SHARE_LEAST: Final = -0.7
+"""Below 0 the lye is read behind the stack, as in the reservoir."""
 
 # Priors (judgement, no published source): what benches of this kind show.
 _CAPACITY_SD: Final = 0.25
@@ -66,35 +82,55 @@ _FAST_SHARE: Final = (0.6, 0.6)
 _FAST_TIMES: Final = ((0.008, 0.6, 0.5), (0.035, 0.6, 0.5))
 """Of the bench's own time constant; its spread in the logarithm, its weight."""
 _FARADAIC: Final = (0.97, 0.04)
-_FLOW_SD: Final = 0.04
-"""Of the share by a flow meter: its accuracy and steam left in the gas."""
 
 # Walks, in standard deviation for a square-root hour
-_WALK: Final = np.array([0.08, 0.05, 0.0, 0.02, 0.04, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0, 0.01]) ** 2 / 3600.0
+_WALK: Final = (
+    np.array([0.08, 0.05, 0.0, 0.02, TUNING.loss_walk, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0, 0.01, 0.0, 0.0]) ** 2
+    / 3600.0
+)
 _WALK_ROOM_MEASURED: Final = 1.0 / 3600.0
 _RATE_NOISE_S: Final = 2.0
 _CUSUM_DRIFT: Final = 0.5
-_CUSUM_LIMIT: Final = 9.0
+_CUSUM_LIMIT: Final = 8.0
+_LOUD_K: Final = 0.15
+_LOUDER_MOST: Final = 1.5
 
 _LOW: Final = np.full(STATES, -np.inf)
 _HIGH: Final = np.full(STATES, np.inf)
 _BOUNDED: Final = [GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC]
-_LOW[_BOUNDED] = -0.1, 0.0, math.log(0.5), 0.0, math.log(20.0), 0.3
+_LOW[_BOUNDED] = -0.1, 0.0, math.log(0.5), FAST_SHARE_LEAST, math.log(20.0), 0.3
 _HIGH[_BOUNDED] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0), 1.0
 _LEAP_K: Final = 0.4
 _LEAP_SD: Final = 6.0
 _LAG_ONLY: Final = np.array([LAG])
 _NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
 _MIXING_S: Final = 300.0
-_EYE: Final = np.eye(STATES)
+_FASTER: Final = 1.2
+"""Of the rate at which all the heat would warm the stack: how much faster than foretold it may warm. At 1 the
+whole loss has gone; the rest is for a capacity that is unsure."""
+_AGREES_SD: Final = 2.0
+"""A reading within so many standard deviations of what was expected agrees with it."""
+_COMES_BACK_S: Final = 1800.0
+"""Lye that has leapt down may come back for so long."""
+_MOVED: Final = 3
+"""Of the states the first, `MEAN`, `FAST` and `SENSOR`."""
 _INDEX: Final = np.arange(STATES)
 _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
-_TEMPERED: Final = 0.5
-"""Innovations are not quite independent: each counts for so much."""
+_JUMPS: Final = 3
+"""Hypotheses of a loss that has just changed, beside the bank."""
 _LEAST_WEIGHT: Final = 1e-4
 _LAG_SHOWS_S: Final = 1200.0
 """How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course,
 any slow error of the model looks like a lag."""
+
+
+@lru_cache(maxsize=64)
+def _fading(dt: float) -> tuple[float, float, FloatArray, FloatArray]:
+    """What is left after `dt`: of the loss' wandering, of the reading's, of all states, of each pair."""
+    reverts, fades = math.exp(-dt / TUNING.loss_wander_s), math.exp(-dt / TUNING.sensor_wander_s)
+    stays = np.ones(STATES)
+    stays[LOSS_OFF], stays[NOISE] = reverts, fades
+    return reverts, fades, stays, np.outer(stays, stays)
 
 
 class ThermalFilter:
@@ -113,8 +149,10 @@ class ThermalFilter:
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
         self.tables = tables
         self._room_said = config.room_temp_c
+        self._experience = config.experience
+        self._ignorant: FloatArray = np.ones(len(_BANK))
         self._limit_c = config.limit_c
-        n = len(_BANK)
+        n = len(_BANK) + _JUMPS
         self.x: FloatArray = np.zeros((n, STATES))
         self.p: FloatArray = np.zeros((n, STATES, STATES))
         self.w: FloatArray = np.full(n, 1.0 / n)
@@ -124,6 +162,11 @@ class ThermalFilter:
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
         self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
+        self._wander_sd: FloatArray = np.full(n, TUNING.sensor_wander_least)
+        self._jump_in_s, self._jump_next = TUNING.jump_every_s, 0
+        self._refused_s = self._apart_s = 0.0
+        self._fell_s = math.inf
+        self._heat_rate = 0.0
         self.began_c = self.works_c = math.nan
         self._grown, self._growth_told_s = 0.0, _GROWTH_TOLD_S
 
@@ -143,6 +186,11 @@ class ThermalFilter:
     def rate(self) -> float:
         """How fast the bench as a whole warms [K/s]."""
         return float(self.w @ self._rates)
+
+    @property
+    def changing(self) -> float:
+        """Probability that the loss has changed at once within the last minutes."""
+        return float(self.w[len(_BANK) :].sum())
 
     def mean(self, index: int) -> float:
         """A state's mean over the bank."""
@@ -166,20 +214,48 @@ class ThermalFilter:
         for i, (loss, fast, lag) in enumerate(_BANK):
             self.x[i] = (
                 lye_c, 0.0, lye_c, math.log(c), math.log(kappa) + loss[0], _GAMMA[0], _VAPOUR[0], room,
-                lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0],
+                lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0], 0.0, 0.0,
             )  # fmt: skip
             sd = np.array([
                 0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, loss[1], _GAMMA[1], _VAPOUR[1], room_sd, lag[1],
-                _FAST_SHARE[1], fast[1], _FARADAIC[1],
+                _FAST_SHARE[1], fast[1], _FARADAIC[1], TUNING.loss_wander, TUNING.sensor_wander_least,
             ])  # fmt: skip
             self.p[i] = np.diag(sd**2)
             # Sensor and lye begin together.
             self.p[i, SENSOR, SENSOR] += sd[MEAN] ** 2
             self.p[i, MEAN, SENSOR] = self.p[i, SENSOR, MEAN] = sd[MEAN] ** 2
             self.w[i] = loss[2] * fast[2] * lag[2]
+        self._ignorant = np.ones(len(_BANK))
+        if self._experience is not None:
+            self._remember(self._experience)
+        for row in range(len(_BANK), len(self.x)):
+            self._spawn(row)
         self.w /= self.w.sum()
         self._clip()
         self.started = True
+
+    def _remember(self, earlier: Experience) -> None:
+        """Let the filters that would begin with the first of `_FAST_TIMES` begin with experience instead."""
+        n = len(_BANK)
+        rows = np.array([fast is _FAST_TIMES[0] for _, fast, _ in _BANK])
+        own = np.array(LASTING)
+        self.x[np.ix_(np.flatnonzero(rows), own)] = earlier.mean
+        for row in np.flatnonzero(rows):
+            self.p[np.ix_([row], own, own)] = earlier.covariance
+        self._ignorant = np.where(rows, 0.0, 1.0)
+        w = self.w[:n] / self.w[:n].sum()
+        for some, share in ((rows, TUNING.experience_believed), (~rows, 1.0 - TUNING.experience_believed)):
+            w[some] *= share / w[some].sum()
+        self.w[:n] = w
+
+    def lasting(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance over the bank of the states that belong to the bench, `LASTING`."""
+        own = np.array(LASTING)
+        x = self.x[:, own]
+        mean = self.w @ x
+        apart = x - mean
+        within = np.tensordot(self.w, self.p[:, own[:, None], own], 1)
+        return mean, within + (self.w[:, None] * apart).T @ apart
 
     def grows(self, dt: float, log_ratio: float) -> None:
         """How much more heat is made at `works_c` than was at `began_c` (logarithm), as it is learned.
@@ -192,8 +268,11 @@ class ThermalFilter:
             return
         shift = log_ratio - self._grown
         self._grown = log_ratio
+        n = len(_BANK)
         believed = np.array([loss[1] ** 2 for loss, *_ in _BANK])
-        self.x += self.p[:, :, KAPPA] * (shift / believed)[:, np.newaxis]
+        moved = self.p[:n, :, KAPPA] * (self._ignorant * shift / believed)[:, np.newaxis]
+        self.x[:n] += moved
+        self.x[n:] += self.w[:n] @ moved / self.w[:n].sum()
         self._clip()
 
     def stirred(self) -> None:
@@ -220,7 +299,7 @@ class ThermalFilter:
         vapour_slope = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_slope)
         rise = slow - x[:, ROOM]
         log_size = np.log(np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K)
-        shape = kappa * np.exp(gamma * log_size)
+        shape = kappa * np.exp(gamma * log_size + x[:, LOSS_OFF])
         loss = rise * shape
         loss_slope = (1.0 + gamma) * shape
         net = c * (heat_w - vaporised * vapour)
@@ -229,22 +308,25 @@ class ThermalFilter:
         # Exact for a rate that is linear in temperature over the step
         kept = np.exp(-decay * dt)
         dt_eff = (1.0 - kept) / decay
-        f = np.repeat(_EYE[None], len(x), axis=0)
+        # Rows of those that move by others: all else stays, or fades by itself
+        f = np.zeros((len(x), _MOVED, STATES))
         mean, fast = f[:, MEAN], f[:, FAST]
         mean[:, MEAN], mean[:, FAST] = kept, -dt_eff * vaporises
         mean[:, CAPACITY], mean[:, VAPOUR] = dt_eff * net, -dt_eff * c * vapour
         mean[:, KAPPA], mean[:, GAMMA] = -dt_eff * loss, -dt_eff * loss * log_size
+        mean[:, LOSS_OFF] = -dt_eff * loss
         mean[:, ROOM], mean[:, FARADAIC] = dt_eff * loss_slope, -dt_eff * c * gas_w
         fading = np.exp(-dt / tau)
         drive = c * tau * (1.0 - fading)
-        pushed = drive * heat_w
-        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * pushed, pushed
-        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (pushed - c * heat_w * dt * fading)
+        propagated = drive * heat_w
+        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * propagated, propagated
+        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (propagated - c * heat_w * dt * fading)
         fast[:, FARADAIC] = -share * drive * gas_w
         rate = net - loss
         x[:, MEAN] += dt_eff * rate
-        x[:, FAST] = quick * fading + share * pushed
+        x[:, FAST] = quick * fading + share * propagated
         self._rates = rate * kept
+        self._heat_rate = float(self.w @ (c * (1.0 + share) * heat_w)) if len(x) == len(self.w) else 0.0
         after = x[:, MEAN] + x[:, FAST]
         # The sensor follows a ramp
         late = np.exp(-dt / lag)
@@ -256,25 +338,43 @@ class ThermalFilter:
         f[:, SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
         x[:, SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
         self._sensor_rate = (x[:, SENSOR] - sensor) / dt
-        p = f @ self.p @ f.transpose(0, 2, 1)
-        self.p = 0.5 * (p + p.transpose(0, 2, 1))
+        # What wanders reverts, [4]
+        reverts, fades, stays, both = _fading(dt)
+        x[:, LOSS_OFF] *= reverts
+        x[:, NOISE] *= fades
+        moved = f @ self.p
+        p = self.p * both
+        p[:, :_MOVED, _MOVED:] = moved[:, :, _MOVED:] * stays[_MOVED:]
+        p[:, _MOVED:, :_MOVED] = p[:, :_MOVED, _MOVED:].transpose(0, 2, 1)
+        own = moved @ f.transpose(0, 2, 1)
+        p[:, :_MOVED, :_MOVED] = 0.5 * (own + own.transpose(0, 2, 1))
+        self.p = p
         d = _WALK * dt
         if self.room_measured:
             d[ROOM] = _WALK_ROOM_MEASURED * dt
+        d[LOSS_OFF] = TUNING.loss_wander**2 * (1.0 - reverts**2)
         self.p[:, _INDEX, _INDEX] += d
+        self.p[:, NOISE, NOISE] += self._wander_sd**2 * (1.0 - fades**2)
 
     def _update(self, row: int, value: FloatArray | float, variance: FloatArray | float, gate: float, *,
                 weigh: bool = False) -> FloatArray:  # fmt: skip
         """Take a measurement of one state; returns the normalised innovations."""
         ph = self.p[:, row].copy()
-        s = ph[:, row] + variance
+        at = self.x[:, row]
+        if row == SENSOR:
+            # What is read is the sensor with its correlated noise.
+            ph += self.p[:, NOISE]
+            s = ph[:, SENSOR] + ph[:, NOISE] + variance
+            at = at + self.x[:, NOISE]
+        else:
+            s = ph[:, row] + variance
         root = np.sqrt(s)
         held = _NOT_NOW if self._mixing_s > 0.0 else _LAG_ONLY if self._lag_shows_s <= 0.0 else None
         if held is not None:
             x_held, p_held = self.x[:, held], self.p[:, held[:, None], held]
-        z = (value - self.x[:, row]) / root
+        z = (value - at) / root
         # A wild value counts as one at the gate: heavy tails instead of a cliff.
-        near = np.clip(z, -gate, gate)
+        near = np.minimum(np.maximum(z, -gate), gate)
         self.x += ph * (near / root)[:, None]
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         if held is not None:
@@ -282,12 +382,14 @@ class ThermalFilter:
             self.x[:, held], self.p[:, held[:, None], held] = x_held, p_held
         self._clip()
         if weigh and self._mixing_s <= 0.0:
-            log_w = np.log(self.w) - _TEMPERED * (0.5 * near**2 + np.log(root))
+            # What of the noise is correlated is a state: innovations are independent, and count in full.
+            log_w = np.log(self.w) - (0.5 * near**2 + np.log(root))
             w = np.exp(log_w - log_w.max())
             if held is not None:
                 # What is believed of the lag does not change either.
-                of_lag = w.reshape(-1, len(_LAGS))
-                of_lag *= self.w.reshape(-1, len(_LAGS)).sum(0) / of_lag.sum(0)
+                of_lag = w[: len(_BANK)].reshape(-1, len(_LAGS))
+                before = self.w[: len(_BANK)].reshape(-1, len(_LAGS)).sum(0)
+                of_lag *= before / before.sum() * of_lag.sum() / of_lag.sum(0)
             w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
             self.w = w / w.sum()
         return z
@@ -297,26 +399,96 @@ class ThermalFilter:
 
     def measure(self, lye_c: float, variance: float, bin_s: float) -> Change:
         """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap."""
-        rate = np.clip(self._sensor_rate, -0.05, 0.05)
+        rate = np.minimum(np.maximum(self._sensor_rate, -0.05), 0.05)
         # A bin's mean belongs to its middle, half a bin ago.
         value = lye_c + 0.5 * bin_s * rate
         noise = variance + (_RATE_NOISE_S * rate) ** 2
         best = int(self.w.argmax())
-        off = float(value[best] - self.x[best, SENSOR])
-        if -off > max(_LEAP_K, _LEAP_SD * math.sqrt(float(self.p[best, SENSOR, SENSOR] + noise[best]))):
+        off = float(value[best] - self.x[best, SENSOR] - self.x[best, NOISE])
+        p = self.p[best]
+        sd = math.sqrt(float(p[SENSOR, SENSOR] + p[NOISE, NOISE] + 2.0 * p[SENSOR, NOISE] + noise[best]))
+        self._fell_s += bin_s
+        if self._too_fast(off, sd, bin_s):
+            return "refused"
+        if -off > max(_LEAP_K, _LEAP_SD * sd):
             # No loss cools a stack so fast: other water has come in.
             self.mixing()
-            self.loosen(t=1.5 * abs(off), fast=abs(off))
+            self.inflate(t=1.5 * abs(off), fast=abs(off))
             self._update(SENSOR, value, noise, 4.0)
+            self._fell_s = 0.0
             return "leap"
-        z = float(self._update(SENSOR, value, noise, 4.0, weigh=True)[best])
-        z = max(-4.0, min(4.0, z))
+        all_z = self._update(SENSOR, value, noise, TUNING.sensor_gate, weigh=True)
+        z = max(-4.0, min(4.0, float(all_z[best])))
+        if self._lag_shows_s <= 0.0:
+            # As loud as the innovations of each say, [5]
+            grown = TUNING.sensor_wander_gain * (np.minimum(all_z * all_z, 6.0) - 1.0)
+            loud = np.maximum(self._wander_sd * np.exp(grown), TUNING.sensor_wander_least)
+            self._wander_sd = np.minimum(loud, TUNING.sensor_wander_most)
+        self._jump(bin_s)
         self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
         self._down = max(0.0, self._down - z - _CUSUM_DRIFT)
-        if max(self._up, self._down) > _CUSUM_LIMIT:
+        # While a reading is loud, more of it is asked for.
+        more = min(float(self._wander_sd[best]) / _LOUD_K, _LOUDER_MOST)
+        if max(self._up, self._down) > _CUSUM_LIMIT * (1.0 + more):
             self._up = self._down = 0.0
             return "changed"
         return "none"
+
+    def _spawn(self, row: int) -> None:
+        """Let a row begin anew as the hypothesis that the loss has just changed at once, [3]."""
+        n = len(_BANK)
+        self.x[row], self.p[row] = self._merged()
+        for state, sd in ((KAPPA, TUNING.jump_sd), (FARADAIC, TUNING.jump_share_sd)):
+            self.p[row, state, state] += sd**2
+        self._wander_sd[row] = float(self.w[:n] @ self._wander_sd[:n] / self.w[:n].sum())
+        self.w[row] = TUNING.jump_every_s / TUNING.jump_once_s * float(self.w[:n].sum())
+
+    def _jump(self, bin_s: float) -> None:
+        """Take a hypothesis of a change over where it is all but sure, and begin the oldest anew."""
+        n = len(_BANK)
+        row = n + int(self.w[n:].argmax())
+        if self.w[row] > TUNING.jump_sure:
+            self.x[:n], self.p[:n], self._wander_sd[:n] = self.x[row], self.p[row], self._wander_sd[row]
+            self.w[:n] /= self.w[:n].sum()
+            for k in range(n, len(self.x)):
+                self._spawn(k)
+            self.w /= self.w.sum()
+            self._jump_in_s = TUNING.jump_every_s
+            self._up = self._down = 0.0
+            return
+        self._jump_in_s -= bin_s
+        if self._jump_in_s > 0.0 or self._mixing_s > 0.0:
+            return
+        self._jump_in_s = TUNING.jump_every_s
+        row = n + self._jump_next
+        self._jump_next = (self._jump_next + 1) % _JUMPS
+        if self.w[row] < 0.5:
+            self._spawn(row)
+            self.w /= self.w.sum()
+
+    def _too_fast(self, off: float, sd: float, bin_s: float) -> bool:
+        """Whether a reading has risen by more than all the heat could have warmed the stack.
+
+        It is not believed for a while: a probe that is touched, or a bubble of hot gas, is no lye. After lye
+        has leapt down it may well come back as fast.
+        """
+        if off <= _AGREES_SD * sd:
+            self._apart_s = self._refused_s = 0.0
+            return False
+        self._apart_s += bin_s
+        if self._mixing_s > 0.0 or self._fell_s < _COMES_BACK_S:
+            self._refused_s = 0.0
+            return False
+        could = off <= max(_LEAP_K, _LEAP_SD * sd) or off <= _FASTER * self._heat_rate * self._apart_s
+        if self._refused_s == 0.0 and could:
+            return False
+        self._refused_s += bin_s
+        if self._refused_s <= TUNING.refused_s:
+            return True
+        # It stays: then the lye has been as warm all along.
+        self._refused_s = self._apart_s = 0.0
+        self.inflate(t=1.5 * off, fast=off)
+        return False
 
     def measure_by_current(self, lye_c: float, sd: float) -> None:
         """Take the lye's temperature as the current tells it, while the sensor can not."""
@@ -326,11 +498,37 @@ class ThermalFilter:
         self.p -= ph[:, :, None] * (ph / s[:, None])[:, None, :]
         self._clip()
 
+    def _merged(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance of the bank's mixture, without the hypotheses of a change."""
+        n = len(_BANK)
+        w = self.w[:n] / self.w[:n].sum()
+        mean = w @ self.x[:n]
+        apart = self.x[:n] - mean
+        return mean, np.tensordot(w, self.p[:n], 1) + (w[:, None] * apart).T @ apart
+
     def fork(self) -> ThermalFilter:
-        """Another filter that knows what this one does, to go a way of its own."""
+        """One filter that knows what the bank does, to go a way of its own."""
         other = copy(self)
-        other.x, other.p, other.w = self.x.copy(), self.p.copy(), self.w.copy()
+        best = int(self.w.argmax())
+        mean, p = self._merged() if best < len(_BANK) else (self.x[best], self.p[best])
+        other.x, other.p, other.w = mean[None, :].copy(), p[None, :].copy(), np.ones(1)
+        other._wander_sd = np.array([float(self.w @ self._wander_sd)])
+        other._rates, other._sensor_rate = (
+            np.array([self.rate]),
+            np.array([float(self.w @ self._sensor_rate)]),
+        )
         return other
+
+    def complete(self) -> None:
+        """Go on as the watch's own bank, with hypotheses of changes, after a way of its own."""
+        n = len(_BANK) + _JUMPS
+        self.x, self.p = np.repeat(self.x, n, 0), np.repeat(self.p, n, 0)
+        self._wander_sd = np.repeat(self._wander_sd, n)
+        self._rates, self._sensor_rate = np.repeat(self._rates, n), np.repeat(self._sensor_rate, n)
+        self.w = np.full(n, 1.0 / n)
+        for row in range(len(_BANK), n):
+            self._spawn(row)
+        self.w /= self.w.sum()
 
     @property
     def stage(self) -> tuple[float, float, bool]:
@@ -339,16 +537,16 @@ class ThermalFilter:
 
     @staticmethod
     def joined(filters: Sequence[ThermalFilter]) -> ThermalFilter:
-        """Filters of one `stage` as one, to take the same heat and room at the cost of one and a half."""
+        """Filters that were forked, of one `stage`, as one: they take the same heat and room."""
         one = copy(filters[0])
         one.x, one.p = np.concatenate([f.x for f in filters]), np.concatenate([f.p for f in filters])
+        one._wander_sd = np.concatenate([f._wander_sd for f in filters])
         return one
 
     def part(self, filters: Sequence[ThermalFilter]) -> None:
         """Give each of those that were `joined` its own again."""
-        n = len(_BANK)
         for i, f in enumerate(filters):
-            own = slice(i * n, (i + 1) * n)
+            own = slice(i, i + 1)
             f.x, f.p, f._rates, f._sensor_rate = (
                 self.x[own],
                 self.p[own],
@@ -374,14 +572,14 @@ class ThermalFilter:
 
     def measure_faradaic(self, share: float) -> None:
         """Take the share of the current that a flow meter says made gas."""
-        self._update(FARADAIC, min(share, 1.0), _FLOW_SD**2, 3.0)
+        self._update(FARADAIC, min(share, 1.0), TUNING.share_read_sd**2, 3.0)
 
     def measure_room(self, room_c: float) -> None:
         """Take the measured room temperature."""
         self.room_measured = True
-        self._update(ROOM, room_c, 0.15**2, 5.0)
+        self._update(ROOM, room_c, TUNING.room_read_sd**2, 5.0)
 
-    def loosen(
+    def inflate(
         self,
         *,
         t: float = 0.0,

@@ -22,7 +22,7 @@ from typing import Any, Final, Protocol
 
 from daq.bench import Bench, read_calibrations
 from daq.errors import LyewatchError, PortError, RequestRefused
-from daq.forecast import Assessment
+from daq.forecast import Assessment, LearningForecaster
 from daq.frame import Block, Sample, Status
 from daq.measure import RATIOS, entries_of
 from daq.reader.channel import Answer, ChannelAddress, ChannelClient
@@ -82,6 +82,8 @@ SAID_FOR_S: Final = 60.0
 PAGE_POINTS: Final = 3000
 OPEN_FILL: Final = "open_fill"  # the logbook's keys
 WATCH_STATE: Final = "watch"
+EXPERIENCE: Final = "experience"
+"""What the last run taught the forecast, and what that run itself began with."""
 NOT_HEARD: Final = "it has not been heard of yet"
 
 log = logging.getLogger(__name__)
@@ -101,6 +103,7 @@ class _Kept:
 
     watch: dict[str, Any] | None = None
     fill: dict[str, Any] | None = None
+    experience: dict[str, Any] | None = None
 
 
 @dataclass(slots=True)
@@ -155,6 +158,7 @@ class Live:
         self.assessments: deque[Assessment] = deque(maxlen=3600)
         self.publisher: Publishing | None = None
         self._kept = _Kept()
+        self._taught: dict[str, Any] | None = None
         self._ring = Ring()
         self._unfed: list[Sample] = []
         self._patient = False
@@ -447,6 +451,7 @@ class Live:
         }
         self._saved = saved
         self.keeper.write(lambda logbook: logbook.put_state(WATCH_STATE, saved), key=WATCH_STATE)
+        self._keep_experience()
 
     async def refresh_run(self) -> None:
         """Read the run's record again, after it was renamed."""
@@ -515,7 +520,9 @@ class Live:
     def _opened(self, store: Store) -> None:
         """In the keeper's thread: what the logbook has of before."""
         logbook = store.logbook
-        self._kept = _Kept(logbook.get_state(WATCH_STATE), logbook.get_state(OPEN_FILL))
+        self._kept = _Kept(
+            logbook.get_state(WATCH_STATE), logbook.get_state(OPEN_FILL), logbook.get_state(EXPERIENCE)
+        )
         if self.open_fill is None:
             self.open_fill = self._kept.fill
         for told in self.opened:
@@ -605,9 +612,35 @@ class Live:
             self.run_bench,
             run=self.run.id,
             start_utc_ns=self.run.start_utc_ns,
-            forecaster=foreseer(self.run_bench),
+            forecaster=foreseer(self.run_bench, self._earlier(), self.run.build),
             isolate=True,
         )
+
+    def _earlier(self) -> dict[str, Any] | None:
+        """What an earlier run of this bench taught: for a run that goes on, what it began with."""
+        taught = self._taught or self._kept.experience
+        if self.run is None or taught is None or taught.get("bench") != self.run.bench:
+            return None
+        found = taught.get("before" if taught.get("run") == self.run.id else "learned")
+        return found if isinstance(found, dict) else None
+
+    def _keep_experience(self) -> None:
+        forecaster = self.watch.forecaster
+        if self.run is None or "the forecast" in self.watch.failures:
+            return
+        learned = (
+            forecaster.experience(self.run.build) if isinstance(forecaster, LearningForecaster) else None
+        )
+        if learned is None:
+            return
+        taught = {
+            "run": self.run.id,
+            "bench": self.run.bench,
+            "before": self._earlier(),
+            "learned": learned,
+        }
+        self._taught = taught
+        self.keeper.write(lambda logbook: logbook.put_state(EXPERIENCE, taught), key=EXPERIENCE)
 
     def _on_samples(self, message: dict[str, Any]) -> None:
         if self.run is None or message["run"] != self.run.id:
@@ -878,7 +911,7 @@ class Live:
         if "the forecast" not in self.watch.failures or wall - self._forecaster_s < RENEW_AFTER_S:
             return
         self._forecaster_s = wall
-        fresh = foreseer(self.run_bench)
+        fresh = foreseer(self.run_bench, self._earlier(), "" if self.run is None else self.run.build)
         if fresh is not None:
             self.watch.renew_forecaster(fresh)
             self.forecast_log.leave()

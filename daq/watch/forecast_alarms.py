@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -24,15 +25,18 @@ _FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
 _ROW = {name: i for i, name in enumerate(_FED)}
 
 
-def foreseer(bench: Bench) -> Forecaster | None:
-    """What foresees for this bench; None where lye temperature or power are not measured."""
+def foreseer(bench: Bench, earlier: Mapping[str, Any] | None = None, build: str = "") -> Forecaster | None:
+    """What foresees for this bench; None where lye temperature or power are not measured.
+
+    It begins with what an `earlier` run taught (`LearningForecaster.experience`), of a stack's `build` now.
+    """
     measured = bench.channels.keys()
     power = "watts" in measured or "volts" in measured
     if not ("lye_temp" in measured and "amps" in measured and power):
         return None
     from daq.forecast import RunawayForecaster  # with SciPy: a review that foresees nothing needs none
 
-    return RunawayForecaster(bench)
+    return RunawayForecaster(bench, earlier, build)
 
 
 @dataclass(slots=True)

@@ -9,7 +9,7 @@ import pytest
 
 from daq.forecast.config import RunawayConfig, Tables
 from daq.forecast.current_model import CurrentLaw
-from daq.forecast.ensemble import roll_out
+from daq.forecast.ensemble import propagate
 from daq.forecast.thermal_filter_bank import KAPPA, ThermalFilter
 from tests.runaway_bench.electrodes import CONTACTS_OHM_CM2, SETS, FloatArray, electrodes
 from tests.runaway_second.electrode import Cells
@@ -119,7 +119,7 @@ def test_a_limit_that_was_exceeded_is_held_to_be_not_far_above() -> None:
     tables = Tables(told)
     thermal = ThermalFilter(tables, told)
     thermal.start(38.0, 300.0, 20.0)
-    free, capped = (roll_out(thermal, law, tables, capped=c) for c in (False, True))
+    free, capped = (propagate(thermal, law, tables, capped=c) for c in (False, True))
     assert (capped.time_to(60.0, 38.0) >= free.time_to(60.0, 38.0)).all()
     runs_away = free.settles_c > 60.0
     spared = runs_away & (capped.settles_c < free.settles_c)

@@ -12,11 +12,14 @@ from daq.forecast.decision import (
     RAISE_AFTER_MOST_S,
     RAISE_AFTER_NEAR_S,
     RAISE_AFTER_S,
-    RAISE_AT,
-    RAISE_AT_EARLY,
-    RAISE_AT_RISING,
     RISES_TO_S,
     WarningState,
+)
+from daq.forecast.tuning import TUNING
+
+RAISE_AT, RAISE_AT_EARLY, RAISE_AT_RISING = (
+    TUNING.raise_at(TUNING.false_costs_min, stake)
+    for stake in (TUNING.stake_min, TUNING.stake_early_min, TUNING.stake_rising_min)
 )
 
 
@@ -93,3 +96,29 @@ def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
 ) -> None:
     """What straight rise would have at the limit in ten minutes is near, whatever the futures say."""
     assert raised_after(1.0, left_s=left_s, rises_to_s=rises_to_s, loss_sd=loss_sd) == after_s
+
+
+@pytest.mark.parametrize("false_costs_min", [10.0, 60.0, 600.0])
+def test_where_it_is_raised_waiting_costs_as_much_as_a_false_warning(false_costs_min: float) -> None:
+    """The threshold of two actions by expected cost (any text on decision theory)."""
+    p = TUNING.raise_at(false_costs_min, TUNING.stake_min)
+    assert p * TUNING.stake_min == pytest.approx((1.0 - p) * false_costs_min)
+
+
+def test_who_minds_false_warnings_more_is_told_later() -> None:
+    patient, hasty = WarningState(600.0), WarningState(10.0)
+    for t in range(0, 3600, 20):
+        patient.update(float(t), 0.8, powered=True)
+        hasty.update(float(t), 0.8, powered=True)
+    assert hasty.raised
+    assert not patient.raised
+
+
+@pytest.mark.parametrize("watched_s", [0.0, 900.0, 3600.0, 36_000.0])
+def test_calibration_keeps_the_order_and_goes_both_ways(watched_s: float) -> None:
+    """A logistic function of the log odds (Platt) is monotonic and has an inverse."""
+    said = [TUNING.calibrated(k / 64.0, watched_s) for k in range(65)]
+    assert said == sorted(said)
+    assert (said[0], said[-1]) == (0.0, 1.0)
+    for k in range(1, 64):
+        assert TUNING.share_of(said[k], watched_s) == pytest.approx(k / 64.0)

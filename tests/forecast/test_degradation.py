@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from daq.forecast.decision import CLEAR_AFTER_S, RAISE_AFTER_S, WarningState
+from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT, RAISE_AFTER_S, WarningState
 from daq.forecast.monitor import RunawayWatch
 from tests.forecast.lumped import Lumped, dry
 
@@ -130,9 +130,9 @@ def test_warnings_rise_clear_and_rise_again_with_time_and_chance_between() -> No
         (0.5, 60.0),
         (0.9, 200.0),
         (0.5, 600.0),
-        (0.2, 200.0),
+        (0.7 * CLEAR_AT, 200.0),
         (0.5, 60.0),
-        (0.2, 400.0),
+        (0.7 * CLEAR_AT, 400.0),
         (0.9, 200.0),
     ):
         end = t + seconds

@@ -76,16 +76,16 @@ def test_a_sensor_that_is_put_back_is_trusted_again() -> None:
     stack = Lumped(r_k_w=0.3, capacity_j_k=8000.0, room_c=20.0, tick_s=10.0)
     rng = np.random.default_rng(5)
     watch = dry(stack.config(65.0, room_temp_c=20.0))
-    adrift: list[float] = []
+    drifting: list[float] = []
     for t, volts, amps, watts, lye in stack.ticks(6.0 * 3600.0):
         slipped = 2.0 * (t - 7200.0) / 3600.0 if 7200.0 < t < 14_400.0 else 0.0
         noisy = 1.0 + 0.002 * float(rng.standard_normal())
         read = lye - slipped + 0.05 * float(rng.standard_normal())
         watch.update(t, volts, amps * noisy, watts * noisy, read, 20.0)
         if ADRIFT in told(watch):
-            adrift.append(t)
-    assert 7200.0 < adrift[0] < 7200.0 + 3600.0
-    assert 14_400.0 <= adrift[-1] < 14_400.0 + 1800.0
+            drifting.append(t)
+    assert 7200.0 < drifting[0] < 7200.0 + 3600.0
+    assert 14_400.0 <= drifting[-1] < 14_400.0 + 1800.0
     said = watch.forecast()
     assert said is not None
     assert said.lye_c == pytest.approx(43.65, abs=0.5)

@@ -13,9 +13,10 @@ from daq.physics.conductivity import conductivity_see_white_s_cm
 from tests.plants.draw import DT_S, STRUCTURE, draw
 from tests.plants.peers import PEERS
 from tests.plants.physics import Benches, Now, State, conductivity, flows, loss_shape, step, vapour_kpa
-from tests.plants.score import mark
+from tests.plants.score import Mark, by_margin, by_structure, mark, table
 from tests.plants.seeds import HELD_BACK, TUNING
 from tests.plants.simulate import Course, courses
+from tests.plants.watched import listen
 
 pytestmark = pytest.mark.timeout(400)
 
@@ -107,6 +108,25 @@ def test_a_seed_is_a_run_and_its_truth_holds_together(runs: list[Course]) -> Non
         assert (np.isfinite(c.crosses_in_s) == c.leads_to_limit).all()
     assert sum(c.crossed_s is not None for c in runs) >= 5
     assert sum(c.benign for c in runs) >= 5
+
+
+@pytest.mark.slow
+def test_the_watch_holds_on_benches_whose_structure_it_does_not_know(runs: list[Course]) -> None:
+    """Bounds leave room for the luck of sixteen runs; the held-back seeds are what tells."""
+    marks: list[Mark] = [mark(c, listen(c)) for c in runs]
+    away = [m for m in marks if m.crossed]
+    safe_h = sum(m.safe_h for m in marks)
+    rate = [mark(c, PEERS["rate 60 min"](c)) for c in runs]
+    # One of them touches its limit by a hundredth of a kelvin in its last instant.
+    assert sum(m.detected for m in away) >= len(away) - 1
+    assert np.median([m.lead_s / m.interval_s for m in away if m.interval_s]) >= 0.7
+    assert sum(m.false for m in marks) / safe_h < 0.08
+    assert sum(m.false for m in marks) <= sum(m.false for m in rate)
+    said = np.concatenate([m.said for m in marks])
+    assert np.mean((said[:, 0] - said[:, 1]) ** 2) < 0.12
+    assert "Brier" in table("watch", marks)
+    assert by_margin(marks)
+    assert "electrodes=" in by_structure(marks)
 
 
 @pytest.mark.slow

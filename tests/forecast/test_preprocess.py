@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daq.forecast.preprocess import Intake
+from daq.forecast.preprocess import Preprocessor
 
 FloatArray = NDArray[np.float64]
 
 
 def stuck_at(lye: FloatArray, tick_s: float) -> list[float]:
     """When bins of 20 s were held to be stuck."""
-    intake = Intake(20.0)
+    preprocessor = Preprocessor(20.0)
     found = []
     for i, value in enumerate(lye.tolist()):
-        made = intake.add(i * tick_s, 10.0, 130.0, value, None, None)
+        made = preprocessor.add(i * tick_s, 10.0, 130.0, value, None, None)
         if made is not None and made.stuck:
             found.append(made.t_s)
     return found
@@ -49,10 +49,29 @@ def test_a_digit_that_settles_is_not_stuck(tick_s: float, noise: float) -> None:
 
 
 def test_a_reading_that_never_changed_is_stuck_some_minutes_after_it_should_have() -> None:
-    intake = Intake(20.0)
+    preprocessor = Preprocessor(20.0)
     found = []
     for t in np.arange(0.0, 2000.0, 5.0).tolist():
-        made = intake.add(t, 0.0 if t < 1000.0 else 10.0, 0.0, 30.0, None, None)
+        made = preprocessor.add(t, 0.0 if t < 1000.0 else 10.0, 0.0, 30.0, None, None)
         if made is not None and made.stuck:
             found.append(made.t_s)
     assert 1200.0 < found[0] < 1300.0
+
+
+@pytest.mark.parametrize(
+    ("noise", "digit", "sd"), [(0.01, 0.5, 0.5 / 12**0.5), (0.05, 0.01, 0.05 / 2.0), (0.3, 0.5, 0.166)]
+)
+def test_a_digit_too_coarse_for_the_noise_does_not_average_away(
+    noise: float, digit: float, sd: float
+) -> None:
+    """Quantisation of a steady input is a constant error, evenly spread over the digit: its standard
+    deviation is digit / sqrt(12) (GUM, F.2.2.1), and dither makes it white (B. Widrow, I. Kollar,
+    Quantization Noise, 2008). Four readings a bin.
+    """
+    preprocessor = Preprocessor(20.0)
+    made = [
+        preprocessor.add(5.0 * i, 10.0, 130.0, v, None, None)
+        for i, v in enumerate(read(np.linspace(30.0, 45.0, 2000), noise, digit, 2).tolist())
+    ]
+    last = [b.lye_var for b in made if b is not None][-50:]
+    assert np.sqrt(np.mean(last)) == pytest.approx(sd, rel=0.3)

@@ -17,7 +17,7 @@ from scipy.special import lambertw
 
 from daq.forecast.config import Tables
 from daq.forecast.current_model import CurrentLaw
-from daq.forecast.ensemble import Futures, roll_out
+from daq.forecast.ensemble import Ensemble, propagate
 from daq.forecast.thermal_filter_bank import (
     CAPACITY,
     FARADAIC,
@@ -30,12 +30,13 @@ from daq.forecast.thermal_filter_bank import (
     VAPOUR,
     ThermalFilter,
 )
+from daq.forecast.tuning import Tuning
 from tests.forecast.lumped import CELLS, Lumped, dry, followed
 
 ALPHA = 0.02
 
 
-def known(stack: Lumped, lye_c: float, *, bend: float) -> Futures:
+def known(stack: Lumped, lye_c: float, *, bend: float) -> Ensemble:
     """The futures of a stack all of which is known."""
     config = stack.config(90.0)
     tables = Tables(config)
@@ -53,12 +54,13 @@ def known(stack: Lumped, lye_c: float, *, bend: float) -> Futures:
     thermal.x[:, FARADAIC] = 1.0
     thermal.x[:, ROOM] = stack.room_c
     law = CurrentLaw(config)
-    law.x[:] = math.log(stack.amps), ALPHA, bend * ALPHA
+    law.x[:] = math.log(stack.amps), ALPHA, bend * ALPHA, 0.0
     law.p[:] = 0.0
+    law.sag[:] = law.sag_p[:] = 0.0
     law.t_ref = stack.room_c
     law.t_now, law.amps = lye_c, stack.amps
     law.volts = 1.4812 * CELLS + stack.p0_w / stack.amps
-    return roll_out(thermal, law, tables)
+    return propagate(thermal, law, tables, tuning=Tuning(strengthens=0.0, strengthens_sd=0.0, beyond_sd=0.0))
 
 
 @pytest.mark.parametrize("psi", [0.1, 0.2, 0.3, 0.36])

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterator
 
-from tests.plants.draw import STRUCTURE, draw
+from tests.plants.draw import STRUCTURE, draw, earlier
 from tests.plants.peers import PEERS
 from tests.plants.score import Mark, by_margin, by_structure, mark, table
 from tests.plants.seeds import HELD_BACK, TUNING
-from tests.plants.simulate import Course, courses
+from tests.plants.simulate import Course, courses, played
 from tests.plants.watched import Heard, listen
 
 _AT_ONCE = 60
@@ -42,15 +42,22 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", metavar="NAME=KIND", help="benches with this structure")
     parser.add_argument("--without", nargs="*", metavar="NAME=KIND", help="benches without this structure")
     parser.add_argument("--peers", action="store_true")
+    parser.add_argument("--pairs", action="store_true", help="also as the second run of its bench")
     parser.add_argument("--structure", action="store_true", help="a line for each choice of structure")
     args = parser.parse_args()
     rules: dict[str, Callable[[Course], Heard]] = {"watch": listen, **(PEERS if args.peers else {})}
     marks: dict[str, list[Mark]] = {name: [] for name in rules}
+    if args.pairs:
+        marks["watch, second run"] = []
     for course in _runs(_chosen(args)):
         for name, rule in rules.items():
             marks[name].append(mark(course, rule(course)))
+        if args.pairs:
+            taught = listen(played([earlier(course.bench)])[0]).experience
+            prior = None if taught is None else taught.widened("one")
+            marks["watch, second run"].append(mark(course, listen(course, prior)))
     for name, some in marks.items():
-        print(table(name, some, short=name != "watch"))
+        print(table(name, some, short=not name.startswith("watch")))
     print(by_margin(marks["watch"]))
     if args.structure:
         print(by_structure(marks["watch"]))

@@ -24,9 +24,11 @@ from tests.plants.physics import (
     loss_shape,
 )
 
-__all__ = ["DT_S", "STRUCTURE", "Bench", "Sensing", "Told", "draw"]
+__all__ = ["DT_S", "EARLIER", "STRUCTURE", "Bench", "Sensing", "Told", "draw", "earlier"]
 
 DT_S: Final = 5.0
+EARLIER: Final = 1_000_000
+"""Added to the seed of a run that came before it."""
 _HOUR: Final = 3600.0
 _FAR: Final = 1e9
 
@@ -330,6 +332,24 @@ def _attempt(seed: int, rng: np.random.Generator) -> Bench | None:
         event_s=event_s,
         sensing=_sensing(s, rng, duration), told=_told(s, rng, p, now, litres, steel_kg, w, room),
         meant_to_cross=crosses, margin_k=margin, cause=cause,
+    )  # fmt: skip
+
+
+def earlier(b: Bench) -> Bench:
+    """An earlier run of the same bench: nothing happens in it, the room and what wanders are other ones, and
+    the fan does not stand quite where it will.
+    """
+    rng = np.random.default_rng([2303, b.seed])
+    n = len(b.loss_wander)
+    calm = Now(*(np.full(n, getattr(b.now, k)[0]) for k in Now.names()))
+    shift = float(rng.normal(0.0, 2.0))
+    calm.room_c = calm.room_c + shift
+    calm.loss = calm.loss * float(np.exp(rng.normal(0.0, 0.06)))
+    wander, reverts = _wander(b.structure, rng, n)
+    told = replace(b.told, room_c=None if b.told.room_c is None else round(b.told.room_c + shift, 1))
+    return replace(
+        b, seed=b.seed + EARLIER, now=calm, loss_wander=wander[0], room_wander=wander[1],
+        area_wander=wander[2], reverts_s=reverts, event_s=np.inf, start_c=b.start_c + shift, told=told,
     )  # fmt: skip
 
 

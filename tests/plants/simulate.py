@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tests.plants.draw import DT_S, Bench, draw
 from tests.plants.physics import Benches, FloatArray, Now, State, flows, step
 
-__all__ = ["NEAREST_K", "Course", "Log", "courses"]
+__all__ = ["NEAREST_K", "Course", "Log", "courses", "played"]
 
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
@@ -106,7 +106,12 @@ def _start(benches: list[Bench], p: Benches) -> State:
 
 def courses(seeds: list[int]) -> list[Course]:
     """Simulate the benches of these seeds."""
-    benches = sorted((draw(s) for s in seeds), key=lambda b: b.duration_s)
+    return played([draw(s) for s in seeds])
+
+
+def played(benches: list[Bench]) -> list[Course]:
+    """Simulate these benches, in the order of their seeds."""
+    benches = sorted(benches, key=lambda b: b.duration_s)
     n = len(benches)
     p, limit = _joined(benches), np.array([b.limit_c for b in benches])
     steps = np.array([len(b.loss_wander) for b in benches])

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from daq.forecast.experience import Experience
 from daq.forecast.monitor import RunawayConfig, RunawayWatch
 from tests.plants.simulate import Course
 
@@ -25,22 +26,24 @@ class Heard:
     settles_c: list[tuple[float, float, float]] = field(default_factory=list)
     ticks: int = 0
     spent_s: float = 0.0
+    experience: Experience | None = None
+    """What the run has taught."""
 
 
-def config_of(c: Course) -> RunawayConfig:
-    """What the bench file says of this bench."""
+def config_of(c: Course, experience: Experience | None = None) -> RunawayConfig:
+    """What the bench file says of this bench, and what an earlier run taught."""
     told = c.bench.told
     return RunawayConfig(
         cells=int(c.bench.plant.cells[0]), litres=told.litres, steel_kg=told.steel_kg,
         limits_c={"high": c.bench.limit_c}, mass_fraction=told.strength, mode=told.mode,  # type: ignore[arg-type]
-        amps_max=told.amps_max, room_temp_c=told.room_c,
+        amps_max=told.amps_max, room_temp_c=told.room_c, experience=experience,
     )  # fmt: skip
 
 
-def listen(c: Course) -> Heard:
+def listen(c: Course, experience: Experience | None = None) -> Heard:
     """Play a run to the watch."""
     log = c.log
-    watch = RunawayWatch(config_of(c))
+    watch = RunawayWatch(config_of(c, experience))
     n = len(log.t_s)
     columns = [
         [None] * n if y is None else y.tolist()
@@ -66,5 +69,6 @@ def listen(c: Course) -> Heard:
         heard.settles_c.append(tuple(np.inf if v is None else v for v in (s.value, s.low, s.high)))  # type: ignore[arg-type]
     heard.spent_s = time.process_time() - began
     heard.warnings = [(w.raised_s, np.inf if w.cleared_s is None else w.cleared_s) for w in watch.warnings]
+    heard.experience = watch.experience("one")
     heard.causes = [str(getattr(w, "cause", "")) for w in watch.warnings]
     return heard
