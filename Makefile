@@ -18,7 +18,7 @@ DEMO ?=
 TORTURE ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test quick coverage check format speed torture clean
+.PHONY: help setup demo test quick coverage docs check format speed torture clean
 
 help: ## This list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
@@ -49,6 +49,9 @@ coverage: setup ## Which lines of daq the tests run, child processes included; b
 	@bash tests/install_servers.sh
 	$(PYTEST) $(PARALLEL) --cov -m 'not alone' $(TESTS) || $(NONE_MATCHED)
 	$(PYTEST) --cov --cov-append --cov-report=term --cov-report=html -m alone $(TESTS) || $(NONE_MATCHED)
+
+docs: setup ## The documentation as a site, with the reference made of the docstrings, in build/docs/html
+	$(BIN)/sphinx-build -q -d build/docs/doctrees docs build/docs/html
 
 check: setup ## Format, lint, strict types and unused code
 	$(BIN)/ruff format --check .

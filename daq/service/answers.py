@@ -196,6 +196,7 @@ class Assessment(Answer):
     findings: list[Finding]
     assumptions: list[str]
     forecast: dict[str, Any] | None
+    lye: dict[str, Any] | None
 
 
 class Recent(Answer):

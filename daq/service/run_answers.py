@@ -97,6 +97,8 @@ class Mark(Answer):
     kind: str
     text: str
     who: str
+    data: dict[str, Any] | None = None
+    """The numbers of an entry of the lye; the key is there for such a mark alone."""
 
 
 class Marks(Answer):

@@ -65,7 +65,7 @@ def test_review_and_export_take_the_lye_from_the_same_place(
     lye = json.loads(capsys.readouterr().out)["lye"]
     assert lye["end"]["percent"] == pytest.approx(here["end"]["percent"], rel=1e-9)
     assert main(["review", "latest", "--store", str(stored[0])]) == 0
-    assert "LYE, KOH: at the start, at the end" in capsys.readouterr().out
+    assert "lye, koh: at the start, at the end" in capsys.readouterr().out.lower()
     file = tmp_path / "numbers.csv"
     assert main(["export", "latest", str(file), "--numbers", "--store", str(stored[0])]) == 0
     head = file.read_text(encoding="utf-8").partition("\n")[0]

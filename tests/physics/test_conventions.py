@@ -179,7 +179,8 @@ def test_every_public_function_is_under_these_tests_or_named_here() -> None:
         # built on the ones above, or tested by their own module's tests
         "activation_volts", "exchange_density_ma_cm2", "faradaic_efficiency", "gas_rate_lpm",
         "mol_s_from_lpm", "molar_mass", "ohmic_volts", "reference_condition", "rescaled_flow",
-        "strongest_conductivity", "strongest_published", "thermal_factor", "transfer_coefficient",
+        "strongest_conductivity", "strongest_density_published", "strongest_published",
+        "thermal_factor", "transfer_coefficient",
         "true_power", "vapour_power_w", "vapour_rate_g_s", "variable_area_factor_normal", "water_rate_g_s",
     }  # fmt: skip
     functions = {n for n in NAMES if inspect.isfunction(getattr(physics, n))}

@@ -142,7 +142,7 @@ def test_cells_area_and_supply_that_differ_are_told_with_what_they_do() -> None:
     assert "at one current density" in found["cells"].effect
     area = float(line("plate_area_cm2").split("=")[1].split("#")[0])
     assert f"{75.0 / area:.2f} times the first's" in found["plate area"].effect
-    assert not found["amount of lye"].bears
+    assert not found["amount of lye at the start"].bears
     assert compared(*pair()).benches == ()
     rng = np.random.default_rng(1)
     unknown = Group("A", (made_run(rng),)), Group("B", (made_run(rng, build="B"),))

@@ -51,6 +51,7 @@ RECORD_NUMBERS = ("rows", "first_id", "last_id", "t_min", "t_max", "level", "par
 
 
 def record_of(row: dict[str, Any]) -> Record:
+    """What a row of the server's catalogue says of a segment."""
     said = orjson.loads(row.get("spans") or "{}")
     segment = Segment(
         run_id=row["run"],

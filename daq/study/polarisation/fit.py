@@ -174,7 +174,7 @@ class PolarisationFit:
         r, b, ln_j0, _ = self.theta
         return (
             np.full_like(density, self.reversible_at),
-            np.asarray(ohmic_volts(density, r)),
+            np.asarray(ohmic_volts(density, max(r, 0.0))),  # at its bound a fit may end a rounding below
             np.asarray(activation_volts(density, math.exp(ln_j0), b)),
         )
 
@@ -274,7 +274,7 @@ class _Model:
         )
         exchange = exchange_density_ma_cm2(t_c, math.exp(ln_j0), self.reference_c, energy)
         act = activation_volts(j, exchange, b * warmth)
-        return np.asarray(reversible + ohmic_volts(j, r, kappa) + act)
+        return np.asarray(reversible + ohmic_volts(j, max(r, 0.0), kappa) + act)
 
     def fitted(self) -> FloatArray:
         """The best of fits from several starts; b and r stay above 0."""
@@ -368,7 +368,7 @@ def _at_bounds(theta: FloatArray) -> tuple[str, ...]:
 
 def _parts(theta: FloatArray, at_density: float, model: _Model) -> FloatArray:
     r, b, ln_j0, _ = theta
-    ohmic = float(ohmic_volts(at_density, r))
+    ohmic = float(ohmic_volts(at_density, max(r, 0.0)))
     act = float(activation_volts(at_density, math.exp(ln_j0), b))
     return np.array([r, LN10 * b, ln_j0, ohmic, act, model.reversible_at + ohmic + act])
 
