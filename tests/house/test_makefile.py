@@ -18,6 +18,7 @@ TARGETS = (
     "test",
     "quick",
     "coverage",
+    "docs",
     "check",
     "format",
     "speed",
