@@ -74,7 +74,7 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
     with stop_event(stdin_too=until_stdin_closes) as stop:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="uvicorn")
         thread.start()
-        while thread.is_alive() and not stop.wait(0.3 if server.started else 0.02):
+        while thread.is_alive() and not stop.wait(0.5 if server.started and not address else 0.02):
             if failure_of(app) is not None:
                 # For a moment more, so that who asks for its health hears the reason.
                 stop.wait(SAY_WHY_S)

@@ -40,7 +40,6 @@ import numpy as np
 
 from daq.forecast.config import FloatArray, RunawayConfig, Tables
 from daq.forecast.experience import Experience
-from daq.forecast.priors import room_prior
 from daq.forecast.tuning import TUNING
 
 __all__ = [
@@ -57,6 +56,13 @@ Change: TypeAlias = Literal["none", "changed", "leap", "refused"]
     NOISE,
 ) = range(14)  # fmt: skip
 STATES: Final = 14
+_ROOM_UNKNOWN: Final = (22.0, 4.0)
+_ROOM_SAID_SD: Final = 1.5
+_ROOM_MEASURED_SD: Final = 0.5
+_ROOM_COLD: Final = (-0.5, 2.5)
+"""Of lye that has stood, over the lye [K]; the room is unknown,"""
+_COLD_C: Final = (28.0, 42.0)
+"""and it has surely stood where it is no warmer than that, surely not where it is warmer than this."""
 LASTING: Final = (CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC)
 """Those of `daq.forecast.experience.THERMAL_NAMES`, in its order."""
 REFERENCE_RISE_K: Final = 25.0
@@ -204,7 +210,7 @@ class ThermalFilter:
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
         """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
         c = 1.0 / self.tables.capacity_j_k
-        room, room_sd = room_prior(lye_c, room_c, self._room_said)
+        room, room_sd = _room_prior(lye_c, room_c, self._room_said)
         rise = _RISE_MEDIAN_K
         if self._limit_c is not None:
             rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
@@ -594,3 +600,25 @@ class ThermalFilter:
         # Sensor and lye move together.
         self.p[:, (MEAN, MEAN, SENSOR, SENSOR), (MEAN, SENSOR, MEAN, SENSOR)] += t**2
         self._up = self._down = 0.0
+
+
+def _room_prior(lye_c: float, measured_c: float | None, said_c: float | None) -> tuple[float, float]:
+    """The room's temperature [degC] and its standard deviation [K] before the stack was heard: judgement, no
+    published source.
+
+    Parameters
+    ----------
+    lye_c : float
+        As first read [degC].
+    measured_c, said_c : float or None
+        By a sensor, by the bench file [degC].
+    """
+    if measured_c is not None:
+        return measured_c, _ROOM_MEASURED_SD
+    if said_c is not None:
+        return said_c, _ROOM_SAID_SD
+    stood = min(max((_COLD_C[1] - lye_c) / (_COLD_C[1] - _COLD_C[0]), 0.0), 1.0)
+    apart = lye_c + _ROOM_COLD[0] - _ROOM_UNKNOWN[0]
+    # Mean and variance of the two together
+    var = stood * _ROOM_COLD[1] ** 2 + (1.0 - stood) * (_ROOM_UNKNOWN[1] ** 2 + stood * apart**2)
+    return _ROOM_UNKNOWN[0] + stood * apart, math.sqrt(var)

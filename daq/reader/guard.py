@@ -132,9 +132,12 @@ class Guard:
     _commanded_since_ns: int | None = None
     _reset_ns: int | None = None
     _now_ns: int = 0
+    _though_open_s: float | None = None
+    """The bench's `though_open_after_s`: asked for with each sample."""
 
     def __post_init__(self) -> None:
         self._now_ns = self.started_ns
+        self._though_open_s = self.bench.though_open_after_s
         channels = self.bench.channels
         for name, limit in self.bench.limits.items():
             if limit.trip is None and limit.low_trip is None:

@@ -553,8 +553,8 @@ class Reader:
         if not self._rows:
             return
         now, second = self._clocks.mono_ns(), self._rows[-1]["t_ns"] // 1_000_000_000
-        patient = self._channel is not None and self._channel.patient
-        if not patient or second != self._second or now - self._held_ns >= _HELD_NS:
+        due = second != self._second or now - self._held_ns >= _HELD_NS
+        if due or self._channel is None or not self._channel.patient:
             self._second = second
             self._publish_rows()
 

@@ -54,7 +54,7 @@ TURN_S: Final = 0.25
 ASSESSMENT_EVERY_S: Final = (
     0.5  # of wall time: a bench at many times real speed makes more than a page can show
 )
-SELDOM_NS: Final = 10_000_000_000
+SELDOM_NS: Final = 20_000_000_000
 """While nobody looks an assessment is made so often in the run's time [ns]: its numbers, each with its
 uncertainty, cost more than all else that the watch does, and no alarm goes by them."""
 LOOKED_AT_FOR_S: Final = 60.0
