@@ -86,7 +86,8 @@ def cause_in_words(causes: Mapping[Cause, float]) -> str:
     named = [(CAUSE_WORDS[c], p) for c, p in causes.items()]
     if not named:
         return ""
-    words = f"Likely cause ({100.0 * named[0][1]:.0f} %): {named[0][0]}."
+    # Nothing is certain of what a model says: 100 % would claim it.
+    words = f"Likely cause ({'over 95' if named[0][1] > 0.95 else f'{100.0 * named[0][1]:.0f}'} %): {named[0][0]}."
     if len(named) > 1 and named[1][1] > 0.25:
         words += f" Or ({100.0 * named[1][1]:.0f} %): {named[1][0]}."
     return words

@@ -23,7 +23,7 @@ function trend({ traces }) {
   const rate = traces.assessment?.numbers.temp_rate_c_per_min?.value;
   if (!Number.isFinite(rate)) return "";
   if (Math.abs(rate) < STEADY_C_PER_MIN) return "steady";
-  return `${rate > 0 ? "rising" : "falling"} ${fixed(Math.abs(rate), 1)} a min`;
+  return `${rate > 0 ? "rising" : "falling"} ${plain(Number(Math.abs(rate).toFixed(1)), "degC/min")}`;
 }
 
 /** The time to the limit ahead, counted down between two forecasts; where it settles if it reaches none. */

@@ -86,7 +86,8 @@ export class Sound {
     if (!this.heard || !this.on) return;
     const { priority } = this.heard;
     this.#burst(priority);
-    navigator.vibrate?.(BURSTS[priority].at.flatMap(() => [150, 100]));
+    // Refused, with a complaint, on a page that was never touched.
+    if (navigator.userActivation?.hasBeenActive !== false) navigator.vibrate?.(BURSTS[priority].at.flatMap(() => [150, 100]));
     this.timer = setTimeout(() => this.#begin(), 1000 * BURSTS[priority].again_s);
   }
 
