@@ -86,8 +86,10 @@ def cause_in_words(causes: Mapping[Cause, float]) -> str:
     named = [(CAUSE_WORDS[c], p) for c, p in causes.items()]
     if not named:
         return ""
+    what, p = named[0]
     # Nothing is certain of what a model says: 100 % would claim it.
-    words = f"Likely cause ({'over 95' if named[0][1] > 0.95 else f'{100.0 * named[0][1]:.0f}'} %): {named[0][0]}."
+    share = "over 95" if p > 0.95 else f"{100.0 * p:.0f}"
+    words = f"Likely cause ({share} %): {what}."
     if len(named) > 1 and named[1][1] > 0.25:
         words += f" Or ({100.0 * named[1][1]:.0f} %): {named[1][0]}."
     return words
