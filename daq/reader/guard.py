@@ -342,7 +342,7 @@ class Guard:
 
     def _flow_though_open(self, sample: Sample, now_ns: int) -> TripCause | None:
         """Whether current has now flowed for too long through a relay that says open."""
-        allowed_s = self.bench.though_open_after_s
+        allowed_s = self._though_open_s
         if allowed_s is None or not ("amps" in sample.values or "relay" in sample.values):
             return None
         age = self._relay.age_ns(now_ns)
