@@ -101,9 +101,17 @@ class Rig:
         return said
 
     def recording(self) -> str:
-        """Wait for a run with data; its id."""
-        self.until(lambda: self.get("/api/state")["run"], "a run")
+        """Wait for a run that the watch has taken up; its id.
+
+        A service that ends before that has kept nothing of the watch, and the next one begins with the run.
+        """
+        self.until(lambda: self.get("/api/recent")["assessments"], "a first tick")
         return str(self.get("/api/state")["run"]["id"])
+
+    def last_kept(self, channel: str) -> float:
+        """What the newest sample in the store says of a channel."""
+        block = self.store.tail(self.store.last_id() - 1)[-1].block
+        return float(block.values[channel][-1])
 
     @contextmanager
     def away(self) -> Iterator[None]:
