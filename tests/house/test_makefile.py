@@ -64,11 +64,13 @@ def test_test_runs_the_checks_first_and_installs_what_tests_need() -> None:
 
 def test_what_must_be_alone_runs_after_the_others() -> None:
     runs = [step for step in make("--dry-run", "test").stdout.splitlines() if "-m pytest" in step]
-    assert len(runs) == 2
-    assert "--numprocesses auto" in runs[0]
-    assert "-m 'not alone'" in runs[0]
-    assert "numprocesses" not in runs[1]
-    assert "-m alone" in runs[1]
+    first, alone = runs
+    beside, again = first.split(" || ")
+    assert "--numprocesses auto" in beside
+    assert "-m 'not alone'" in beside
+    assert "--last-failed" in again, "what fails beside another runs by itself"
+    assert "numprocesses" not in again + alone
+    assert "-m alone" in alone
 
 
 def test_quick_leaves_out_what_waits_or_needs_a_program() -> None:
