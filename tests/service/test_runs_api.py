@@ -63,6 +63,7 @@ def test_what_is_measured_of_the_lye_counts_live_and_afterwards(rig: Rig) -> Non
     rig.post(f"/api/runs/{run_id}/lye", {"what": "top_up"}, status=422)
     rig.post("/api/runs/current/stop", {"who": "Ada"})
     rig.until(lambda: rig.get("/api/state")["run"] is None, "that it has ended")
+    rig.until(lambda: rig.get(f"/api/runs/{run_id}")["state"] == "ended", "that the logbook has it")
     rig.post(f"/api/runs/{run_id}/lye", {"what": "level", "litres": 1.0}, status=409)
     later = rig.post(f"/api/runs/{run_id}/lye", {"what": "level", "litres": 1.0, "t_s": 1.0})
     assert later["t_s"] == 1.0
