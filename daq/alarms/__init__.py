@@ -1,6 +1,6 @@
 """Alarms by ISA-18.2: their states, rules, settings and rationale."""
 
-from daq.alarms.context import BRIEF_STEPS, Course
+from daq.alarms.context import BRIEF_STEPS, AlarmContext
 from daq.alarms.desk import AlarmDesk
 from daq.alarms.detectors import Edge, LimitDetector
 from daq.alarms.lifecycle import Alarm, AlarmSpec, Priority, State, Transition
@@ -16,20 +16,27 @@ from daq.alarms.rule_kinds import (
     TickRule,
     Ticks,
 )
-from daq.alarms.rules import FORESEEN, TOLD, alarm_rules, alarm_units, check_alarms, foreseen_rules
+from daq.alarms.rules import (
+    EXTERNAL_ALARMS,
+    FORECAST_ALARMS,
+    alarm_rules,
+    alarm_units,
+    check_alarms,
+    forecast_rules,
+)
 from daq.alarms.settings import alarm_table
 from daq.alarms.states import PRIORITIES
 
 __all__ = [
     "BRIEF_STEPS",
-    "FORESEEN",
+    "EXTERNAL_ALARMS",
+    "FORECAST_ALARMS",
     "PRIORITIES",
-    "TOLD",
     "Alarm",
+    "AlarmContext",
     "AlarmDesk",
     "AlarmSpec",
     "ChannelRule",
-    "Course",
     "Edge",
     "ExternalRule",
     "FailedRule",
@@ -48,5 +55,5 @@ __all__ = [
     "alarm_table",
     "alarm_units",
     "check_alarms",
-    "foreseen_rules",
+    "forecast_rules",
 ]

@@ -18,7 +18,7 @@ from daq.bench import Bench
 from daq.measure import Bins, Columns, FloatArray, IntArray, LyeAt, Numbers
 from daq.physics.faraday import gas_rate_lpm, reference_condition
 
-__all__ = ["BRIEF_STEPS", "Course"]
+__all__ = ["BRIEF_STEPS", "AlarmContext"]
 
 BRIEF_STEPS = 5
 """Loss of flow is judged over so many steps, not over the whole window."""
@@ -37,7 +37,7 @@ class _Still:
 
 
 @dataclass(slots=True)
-class Course:
+class AlarmContext:
     """Follows a run from tick to tick: whether it is powered, what stands still, what its efficiency was."""
 
     bench: Bench

@@ -31,15 +31,15 @@ class AlarmDesk:
         self.rules = rules
         self.alarms: dict[str, Alarm] = {r.spec.name: Alarm(r.spec) for r in rules}
         self._external = {r.spec.name: r for r in rules if isinstance(r, ExternalRule)}
-        self._made: list[Transition] = []
+        self._transitions: list[Transition] = []
         self.time_left: dict[str, Callable[[], float | None]] = {}
         """What knows better than its rationale how long there is while an alarm's condition stands [s]."""
 
     def take_transitions(self) -> list[Transition]:
         """The alarms' transitions since last asked, in order of time."""
         self._collect()
-        made, self._made = self._made, []
-        return made
+        taken, self._transitions = self._transitions, []
+        return taken
 
     def alarm_states(self) -> list[dict[str, Any]]:
         """Every alarm that is not normal, worst first; those suppressed by design only if their condition
@@ -144,6 +144,6 @@ class AlarmDesk:
                 fresh.suppress(off_since_ns, True, "supply off")
 
     def _collect(self) -> None:
-        made = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
-        made.sort(key=lambda t: (t.t_ns, t.alarm))
-        self._made += made
+        new = [t for alarm in self.alarms.values() for t in alarm.take_transitions()]
+        new.sort(key=lambda t: (t.t_ns, t.alarm))
+        self._transitions += new

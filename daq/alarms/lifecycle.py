@@ -51,7 +51,7 @@ class Alarm:
     """Who acknowledged it or put it aside; empty when nobody did."""
     why: str = ""
     """What they said of it."""
-    _made: list[Transition] = field(default_factory=list)
+    _transitions: list[Transition] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if not self.spec.in_service:
@@ -59,8 +59,8 @@ class Alarm:
 
     def take_transitions(self) -> list[Transition]:
         """The transitions since last asked, oldest first."""
-        made, self._made = self._made, []
-        return made
+        taken, self._transitions = self._transitions, []
+        return taken
 
     # -- what the data do ----------------------------------------------------------------------------------
 
@@ -237,7 +237,7 @@ class Alarm:
             self._go(to, t_ns, cause, who, note)
 
     def _go(self, to: State, t_ns: int, cause: str, who: str, note: str) -> None:
-        self._made.append(
+        self._transitions.append(
             Transition(t_ns, self.spec.name, self.state, to, cause, self.value, who, note, self.spec.priority)
         )
         if to in ASIDE or (to is State.UNACKNOWLEDGED and self.state is not State.ACKNOWLEDGED):
@@ -252,7 +252,7 @@ class Alarm:
         if self.state in (State.NORMAL, State.SUPPRESSED):
             return
         spec = self.spec
-        self._made.append(
+        self._transitions.append(
             Transition(
                 t_ns, spec.name, State.NORMAL, self.state, cause, self.value, self.by, self.why, spec.priority
             )

@@ -103,8 +103,8 @@ class FailedRule:
         bad = column.status == Status.BAD
         if not (self.detector.active or self.detector.since_ns is not None or bad.any()):
             return []
-        said = np.where(column.status == Status.MISSING, np.nan, bad.astype(np.float64))
-        return self.detector.process(column.t_ns, said)
+        failed = np.where(column.status == Status.MISSING, np.nan, bad.astype(np.float64))
+        return self.detector.process(column.t_ns, failed)
 
 
 @dataclass(slots=True)
@@ -174,8 +174,8 @@ class ThoughOpenRule:
             self.relay = int(times[-1]), float(relay[-1])
         if t_ns.size == 0:
             return []
-        said = last_before(times, relay, t_ns, self.stale_ns)
-        return self.detector.process(t_ns, np.where(said < 0.5, np.abs(amps), 0.0))
+        relay_state = last_before(times, relay, t_ns, self.stale_ns)
+        return self.detector.process(t_ns, np.where(relay_state < 0.5, np.abs(amps), 0.0))
 
 
 @dataclass(slots=True)

@@ -35,12 +35,12 @@ from daq.physics.heat import thermal_mass_j_k
 from daq.stillness import Stillness, stillness_rule
 
 __all__ = [
-    "FORESEEN",
-    "TOLD",
+    "EXTERNAL_ALARMS",
+    "FORECAST_ALARMS",
     "alarm_rules",
     "alarm_units",
     "check_alarms",
-    "foreseen_rules",
+    "forecast_rules",
     "is_protective",
     "stuck_after_s",
     "warming_limit_c_per_min",
@@ -58,9 +58,15 @@ GAS_ARRIVES_S, GAS_CEASES_S = 15.0, 60.0
 """Gas reaches the meter, and runs out of it, so long after the supply is switched [s] (judgement)."""
 EFFICIENCY_KEPT = 0.85
 """Share of the run's best Faradaic efficiency below which it has fallen (judgement)."""
-FORESEEN = ("lye_temp.forecast", "forecast.blind", "lye_temp.rough", "lye_temp.doubtful", "amps.clipped")
-"""Alarms of what foresees, the forecast's own first: there is none of them where nothing is foreseen."""
-TOLD = (
+FORECAST_ALARMS = (
+    "lye_temp.forecast",
+    "forecast.blind",
+    "lye_temp.rough",
+    "lye_temp.doubtful",
+    "amps.clipped",
+)
+"""Alarms of the forecaster, the warning itself first: a bench without a forecaster has none of them."""
+EXTERNAL_ALARMS = (
     "supply.tripped",
     "supply.not_cut",
     "reader.lost",
@@ -127,18 +133,18 @@ def alarm_rules(bench: Bench) -> list[Rule]:
     rules += _supply_rules(bench)
     rules += _gas_rules(bench)
     rules += _slow_rules(bench)
-    rules += [ExternalRule(rationale(name)) for name in TOLD]
+    rules += [ExternalRule(rationale(name)) for name in EXTERNAL_ALARMS]
     return configured(bench, rules)
 
 
-def foreseen_rules(bench: Bench) -> list[Rule]:
-    """The rules of what foresees, as `FORESEEN`."""
-    return configured(bench, [ExternalRule(rationale(name)) for name in FORESEEN])
+def forecast_rules(bench: Bench) -> list[Rule]:
+    """The rules of the forecaster's alarms, as `FORECAST_ALARMS`."""
+    return configured(bench, [ExternalRule(rationale(name)) for name in FORECAST_ALARMS])
 
 
 def alarm_units(bench: Bench) -> dict[str, str]:
     """The unit of each alarm's value, by its name: the channel's for a limit on it, seconds for an age."""
-    return {rule.spec.name: rule.spec.unit for rule in [*alarm_rules(bench), *foreseen_rules(bench)]}
+    return {rule.spec.name: rule.spec.unit for rule in [*alarm_rules(bench), *forecast_rules(bench)]}
 
 
 def check_alarms(bench: Bench) -> list[Rule]:
@@ -149,7 +155,7 @@ def check_alarms(bench: Bench) -> list[Rule]:
     BenchFileError
         Where it names an alarm that there is not, or a key that one does not take.
     """
-    rules = [*alarm_rules(bench), *foreseen_rules(bench)]
+    rules = [*alarm_rules(bench), *forecast_rules(bench)]
     check_rules(bench, rules)
     return rules
 

@@ -21,31 +21,31 @@ def configured(bench: Bench, rules: Iterable[Rule]) -> list[Rule]:
     """The rules as the bench file wants them. Names it has and the bench has not are left alone here."""
     out = list(rules)
     for rule in out:
-        told = bench.alarms.rule(rule.spec.name) or AlarmRule()
-        rule.spec = _spec(bench, rule.spec, told)
+        setting = bench.alarms.rule(rule.spec.name) or AlarmRule()
+        rule.spec = _spec(bench, rule.spec, setting)
         if isinstance(rule, ExternalRule | FrozenRule | LostRule | StaleRule):
             continue
         for key in ("deadband", *_DELAYS):
-            value = getattr(told, key)
+            value = getattr(setting, key)
             if value is not None:
                 setattr(rule.detector, key, value)
     return out
 
 
-def _spec(bench: Bench, spec: AlarmSpec, told: AlarmRule) -> AlarmSpec:
-    priority = spec.priority if told.priority is None else Priority(told.priority)
-    realarm_s = told.realarm_after_s
+def _spec(bench: Bench, spec: AlarmSpec, setting: AlarmRule) -> AlarmSpec:
+    priority = spec.priority if setting.priority is None else Priority(setting.priority)
+    realarm_s = setting.realarm_after_s
     if realarm_s is None:
         realarm_s = bench.alarms.realarm_critical_after_s if priority is Priority.CRITICAL else spec.realarm_s
     longest = bench.alarms.shelve_at_most_s
     return replace(
         spec,
         priority=priority,
-        latched=spec.latched if told.latched is None else told.latched,
+        latched=spec.latched if setting.latched is None else setting.latched,
         realarm_s=realarm_s or None,
-        shelve_s=longest if told.shelve_at_most_s is None else min(longest, told.shelve_at_most_s),
-        in_service=told.in_service,
-        cuts=spec.cuts or ("watch" if told.cuts else None),
+        shelve_s=longest if setting.shelve_at_most_s is None else min(longest, setting.shelve_at_most_s),
+        in_service=setting.in_service,
+        cuts=spec.cuts or ("watch" if setting.cuts else None),
     )
 
 
@@ -58,7 +58,7 @@ def check_rules(bench: Bench, rules: Iterable[Rule]) -> None:
         For a name that no alarm of this bench has, and for a key that this one does not take.
     """
     known = {rule.spec.name: rule for rule in rules}
-    for name, told in bench.alarms.named.items():
+    for name, setting in bench.alarms.named.items():
         place = f"{bench.path}: alarms.rules.{name}"
         rule = known.get(name)
         if rule is None:
@@ -69,7 +69,7 @@ def check_rules(bench: Bench, rules: Iterable[Rule]) -> None:
                 remedy=(f"did you mean {near[0]}? " if near else "") + f"they are {', '.join(sorted(known))}",
             )
         for key, remedy in _not_taken(rule).items():
-            value = getattr(told, key)
+            value = getattr(setting, key)
             if value is not None:
                 raise BenchFileError(
                     "is not for this alarm", place=f"{place}.{key}", value=value, remedy=remedy

@@ -103,8 +103,8 @@ class AlarmsSpec(Table):
         nested: dict[str, Any] = {}
         for key, rule in value.items():
             subject, dot, what = str(key).partition(".")
-            if dot and isinstance(held := nested.setdefault(subject, {}), dict):
-                held[what] = rule
+            if dot and isinstance(rules := nested.setdefault(subject, {}), dict):
+                rules[what] = rule
             elif not dot and isinstance(rule, Mapping) and isinstance(nested.get(subject), dict):
                 nested[subject].update(rule)
             else:

@@ -102,9 +102,9 @@ class MqttSpec(BrokerAddress, SourceSpec):
 
     def with_units(self, written: Mapping[str, str]) -> MqttSpec:
         """The same source, of which a bench file's channels say these units."""
-        made = self.model_copy()
-        made._written = dict(written)
-        return made
+        copy = self.model_copy()
+        copy._written = dict(written)
+        return copy
 
     @property
     def place(self) -> str:

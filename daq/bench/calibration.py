@@ -228,15 +228,15 @@ def calibration_words(bench: Any, newest: Mapping[str, Kept], utc_ns: int) -> li
     """
     used: Mapping[str, Calibration] = bench.calibrations
     late = {n: c for n, c in used.items() if c.overdue(utc_ns)}
-    said = [f"{n}: {c.words} was due again on {day(c.due_utc_ns or 0)}" for n, c in late.items()]
+    warnings = [f"{n}: {c.words} was due again on {day(c.due_utc_ns or 0)}" for n, c in late.items()]
     for channel, kept in newest.items():
         spec = bench.channels.get(channel)
         if channel not in used and spec is not None:
-            said.append(
+            warnings.append(
                 f"{channel}: calibration {kept.id} is not used: it was made for field {kept.body['field']!r} "
                 f"in {kept.body['unit']}, and the bench file now says {spec.field!r} in {spec.unit}"
             )
-    return said
+    return warnings
 
 
 def plain_accuracy(line: str, unit: str) -> Accuracy:

@@ -51,13 +51,13 @@ class ChannelSpec(Table):
 
     def timed(self, source: SourceSpec) -> ChannelSpec:
         """This channel with its staleness and alignment by its source, where it says nothing itself."""
-        said: dict[str, Any] = {}
+        update: dict[str, Any] = {}
         if "stale_after_s" not in self.model_fields_set:
             by_rate = max(2.0, STALE_INTERVALS * source.interval_s(self.field))
-            said["stale_after_s"] = source.stale_after_s or by_rate
+            update["stale_after_s"] = source.stale_after_s or by_rate
         if "align" not in self.model_fields_set:
-            said["align"] = source.align
-        return self.model_copy(update=said)
+            update["align"] = source.align
+        return self.model_copy(update=update)
 
     def check_guards(self, name: str, source: SourceSpec) -> None:
         """Whether it is read often enough for a trip, unless somebody has said what is enough; ValueError.

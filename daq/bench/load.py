@@ -56,12 +56,12 @@ def load_bench(path: Path | str) -> Bench:
 def _senseless(bench: Bench, path: Path) -> BenchFileError | None:
     """What no bench can mean, as one error; None where all is well."""
     data = tomllib.loads(bench.text)
-    said = []
+    errors = []
     for words in senseless(bench):
         key, _, rest = words.partition(": ")
         message, _, remedy = rest.rpartition(": ")
         value = _look_up(data, key)
-        said.append(
+        errors.append(
             BenchFileError(
                 message,
                 place=f"{path}: {key}",
@@ -69,7 +69,7 @@ def _senseless(bench: Bench, path: Path) -> BenchFileError | None:
                 remedy=remedy,
             )
         )
-    return _joined(said) if said else None
+    return _combined(errors) if errors else None
 
 
 def parse_bench(text: str, path: Path) -> Bench:
@@ -90,25 +90,25 @@ def parse_bench(text: str, path: Path) -> Bench:
     try:
         bench = Bench.model_validate(data)
     except ValidationError as exc:
-        raise _said_plainly(exc.errors(include_url=False), data, path) from None
+        raise _plain_error(exc.errors(include_url=False), data, path) from None
     bench._path = path
     bench._text = text
     return bench
 
 
-def _said_plainly(errors: Sequence[ErrorDetails], data: Mapping[str, Any], path: Path) -> BenchFileError:
+def _plain_error(errors: Sequence[ErrorDetails], data: Mapping[str, Any], path: Path) -> BenchFileError:
     # A mistyped key makes two errors; the one that says what was probably meant goes first.
-    return _joined(
+    return _combined(
         [_one(e, data, path) for e in sorted(errors, key=lambda e: e["type"] != "extra_forbidden")]
     )
 
 
-def _joined(said: Sequence[BenchFileError]) -> BenchFileError:
+def _combined(errors: Sequence[BenchFileError]) -> BenchFileError:
     """The first error, with the others on lines of their own."""
-    first = said[0]
-    if len(said) == 1:
+    first = errors[0]
+    if len(errors) == 1:
         return first
-    rest = "\n".join(f"{err}" for err in said[1:])
+    rest = "\n".join(f"{err}" for err in errors[1:])
     return BenchFileError(
         first.message, place=first.place, value=first.value, remedy=f"{first.remedy or 'mend it'}\n{rest}"
     )

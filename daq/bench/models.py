@@ -212,9 +212,9 @@ class Bench(_Table):
 
     def named(self, path: Path) -> Bench:
         """The same bench, as read from another file."""
-        made = self.model_copy()
-        made._path = path
-        return made
+        copy = self.model_copy()
+        copy._path = path
+        return copy
 
     def calibrated(self, found: Mapping[str, Calibration]) -> Bench:
         """The same bench with these calibrations and no others.
@@ -222,9 +222,9 @@ class Bench(_Table):
         One that was made for another field or unit than the channel has now is left out.
         """
         fitting = {n: c for n, c in found.items() if n in self.channels and c.fits(self.channels[n])}
-        made = self.model_copy()
-        made._calibrations = fitting
-        return made
+        copy = self.model_copy()
+        copy._calibrations = fitting
+        return copy
 
     @property
     def name(self) -> str:

@@ -161,16 +161,16 @@ def _fed_with_volts(
         wanted = "write series_ohm and the share of the divider's supply, or have the resistance measured"
     else:
         return
-    said = _said_of_volts(channel, source, channels, named=thermometer is None)
-    if said is not None:
+    wrong = _volts_instead(channel, source, channels, named=thermometer is None)
+    if wrong is not None:
         yield (
-            f"channels.{name}.field: {said}, and this channel takes it for "
+            f"channels.{name}.field: {wrong}, and this channel takes it for "
             f"{'degC' if thermometer is None else 'what a ' + thermometer.kind + ' starts from'}: name the "
             f"field with the temperature, or {wanted}"
         )
 
 
-def _said_of_volts(
+def _volts_instead(
     channel: ChannelSpec, source: SourceSpec, channels: Mapping[str, ChannelSpec], *, named: bool
 ) -> str | None:
     """What says that a channel's field shows volts; None where nothing does."""

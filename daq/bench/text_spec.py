@@ -99,8 +99,8 @@ def compile_pattern(pattern: str) -> Any:
     try:
         return re2.compile(pattern, options)
     except re2.error as exc:
-        said = exc.args[0] if exc.args else "no reason given"
-        words = said.decode(errors="replace") if isinstance(said, bytes) else str(said)
+        message = exc.args[0] if exc.args else "no reason given"
+        words = message.decode(errors="replace") if isinstance(message, bytes) else str(message)
         raise ValueError(
             f"is no regular expression ({words}): RE2's syntax has no look-around and no back-references"
         ) from None

@@ -17,14 +17,14 @@ from daq.bench import BrokerAddress
 from daq.broker.link import broker_error, connected, make_client, refused
 from daq.errors import LyewatchError, PortError
 
-__all__ = ["Overheard", "look"]
+__all__ = ["TopicMessage", "look"]
 
 _MOST: Final = 5000
 """Messages that are kept at the most."""
 
 
 @dataclass(frozen=True, slots=True)
-class Overheard:
+class TopicMessage:
     """A message, and when it came by the monotonic clock [s]."""
 
     topic: str
@@ -32,7 +32,7 @@ class Overheard:
     t_s: float
 
 
-def look(spec: BrokerAddress, *, topic: str | None = None, seconds: float = 0.0) -> list[Overheard]:
+def look(spec: BrokerAddress, *, topic: str | None = None, seconds: float = 0.0) -> list[TopicMessage]:
     """Connect, and with a topic listen to it; wildcards are allowed. Retained messages are passed over.
 
     Parameters
@@ -57,11 +57,11 @@ def look(spec: BrokerAddress, *, topic: str | None = None, seconds: float = 0.0)
             raise broker_error(exc, spec, place) from exc
 
 
-async def _look(spec: BrokerAddress, topic: str | None, seconds: float, place: str) -> list[Overheard]:
-    heard: list[Overheard] = []
+async def _look(spec: BrokerAddress, topic: str | None, seconds: float, place: str) -> list[TopicMessage]:
+    messages: list[TopicMessage] = []
     async with connected(make_client(spec, f"lyewatch-look-{uuid.uuid4().hex[:12]}")) as client:
         if topic is None:
-            return heard
+            return messages
         why = refused(await client.subscribe(topic, qos=0))
         if why is not None:
             raise PortError(
@@ -72,8 +72,10 @@ async def _look(spec: BrokerAddress, topic: str | None, seconds: float, place: s
         try:
             async with asyncio.timeout(seconds):
                 async for message in client.messages:
-                    if not message.retain and len(heard) < _MOST:
-                        heard.append(Overheard(str(message.topic), bytes(message.payload), time.monotonic()))
+                    if not message.retain and len(messages) < _MOST:
+                        messages.append(
+                            TopicMessage(str(message.topic), bytes(message.payload), time.monotonic())
+                        )
         except TimeoutError:
             pass
-    return heard
+    return messages

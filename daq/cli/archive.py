@@ -56,8 +56,10 @@ def run(args: argparse.Namespace) -> int:
 def _list(store: Store, records: list[RunRecord], as_json: bool) -> int:
     rows: list[dict[str, Any]] = []
     for record in records:
-        held = store.segments.rows_by_backend(record.id)
-        rows.append({"id": record.id, "name": record.name, "open": record.ended_ns is None, **held})
+        rows_by_backend = store.segments.rows_by_backend(record.id)
+        rows.append(
+            {"id": record.id, "name": record.name, "open": record.ended_ns is None, **rows_by_backend}
+        )
     letters = store.archive.dead_letters()
     refused = [{"run": r.run_id, "piece": r.name, "reasons": dict(r.reasons)} for r in letters]
     if as_json:

@@ -109,7 +109,7 @@ def _calibrate(bench: Bench, args: argparse.Namespace) -> int:
 
     spec = bench.channels[args.channel]
     points = read_points(args.points, spec, unit=args.unit)
-    made = calibrate(
+    calibrated = calibrate(
         args.channel,
         spec,
         points,
@@ -123,8 +123,8 @@ def _calibrate(bench: Bench, args: argparse.Namespace) -> int:
         reference_accuracy=args.reference_accuracy,
         remaining=args.remaining,
     )
-    remarks, grave = warnings_of(made.calibration, spec, bench.limits.get(args.channel))
-    kept = made.calibration
+    remarks, grave = warnings_of(calibrated.calibration, spec, bench.limits.get(args.channel))
+    kept = calibrated.calibration
     if not args.only_show:
         if grave and not args.sure:
             raise RequestRefused(
@@ -135,9 +135,9 @@ def _calibrate(bench: Bench, args: argparse.Namespace) -> int:
         with Store(bench.store_folder) as store:
             kept = keep(store, bench, kept)
     if args.json:
-        print_json({**_facts(made, kept), "remarks": [*grave, *remarks], "kept": not args.only_show})
+        print_json({**_facts(calibrated, kept), "remarks": [*grave, *remarks], "kept": not args.only_show})
         return 0
-    print("\n".join(_words(made, kept)))
+    print("\n".join(_words(calibrated, kept)))
     for text in (*grave, *remarks):
         print(f"  look: {text}")
     print(
@@ -148,15 +148,15 @@ def _calibrate(bench: Bench, args: argparse.Namespace) -> int:
     return 0
 
 
-def _facts(made: Calibrated, kept: Calibration) -> dict[str, Any]:
-    curve, points = made.calibration.curve, made.points
+def _facts(calibrated: Calibrated, kept: Calibration) -> dict[str, Any]:
+    curve, points = calibrated.calibration.curve, calibrated.points
     return {
         **kept.as_dict(),
         "curve": curve.as_dict(),
-        "r_squared": made.fit.r_squared,
+        "r_squared": calibrated.fit.r_squared,
         "scatter": curve.scatter,
         "degrees_of_freedom": curve.dof,
-        "chi_squared": made.fit.chi_squared,
+        "chi_squared": calibrated.fit.chi_squared,
         "points": [
             {
                 "raw": float(raw),
@@ -165,21 +165,25 @@ def _facts(made: Calibrated, kept: Calibration) -> dict[str, Any]:
                 "residual": float(residual),
                 "u95": float(curve.band(raw)),
             }
-            for raw, true, residual in zip(points.raw, points.reference, made.fit.residuals, strict=True)
+            for raw, true, residual in zip(
+                points.raw, points.reference, calibrated.fit.residuals, strict=True
+            )
         ],
     }
 
 
-def _words(made: Calibrated, kept: Calibration) -> list[str]:
-    curve, fit, unit = made.calibration.curve, made.fit, unit_words(kept.unit)
-    lines = [f"{kept.channel}, {curve.kind}, {made.points.raw.size} points against {kept.reference}"]
+def _words(calibrated: Calibrated, kept: Calibration) -> list[str]:
+    curve, fit, unit = calibrated.calibration.curve, calibrated.fit, unit_words(kept.unit)
+    lines = [f"{kept.channel}, {curve.kind}, {calibrated.points.raw.size} points against {kept.reference}"]
     if curve.kind != "piecewise":
         coefficients, covariance = curve.monomials()
         for power, (c, u) in enumerate(zip(coefficients, np.sqrt(np.diag(covariance)), strict=True)):
             of = {0: "", 1: " · raw"}.get(power, f" · raw^{power}")
             lines.append(f"  {shown(float(c), 2.0 * float(u)).text}{of}")
     lines += ["", f"  {'raw':>12} {'reference':>12} {'curve':>12} {'residual':>12} {'± 95 %':>10}"]
-    for raw, true, residual in zip(made.points.raw, made.points.reference, fit.residuals, strict=True):
+    for raw, true, residual in zip(
+        calibrated.points.raw, calibrated.points.reference, fit.residuals, strict=True
+    ):
         lines.append(
             f"  {raw:>12.6g} {true:>12.6g} {float(curve(raw)):>12.6g} {residual:>12.3g} "
             f"{float(curve.band(raw)):>10.2g}"

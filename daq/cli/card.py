@@ -36,12 +36,12 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store, progress() as bar:
         record = find_run(store, args.target)
         bar.add_task(f"reviewing {record.id}", total=None)
-        made = review_run(store, record, forecasts=False).review
+        review = review_run(store, record, forecasts=False).review
     file = args.png or Path(f"card-{record.id}.png")
     if args.png or not args.json:
-        write_file(file, result_card(made))
+        write_file(file, result_card(review))
     if args.json:
-        print_json(card_dict(made))
+        print_json(card_dict(review))
     else:
         print(f"card written: {file}")
     return 0

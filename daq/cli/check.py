@@ -71,12 +71,12 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(
             "no bench file is given", place="lyewatch check", remedy="name one, or use --example"
         )
-    bench, said = _calibrated(load_bench(args.bench))
+    bench, notes = _calibrated(load_bench(args.bench))
     rules = check_alarms(bench)
     if args.alarms:
         print_alarms(bench, rules, as_json=args.json)
         return 0
-    store = _store_told(bench)
+    store = _store_report(bench)
     if args.file_only:
         if args.json:
             print_json(
@@ -85,20 +85,20 @@ def run(args: argparse.Namespace) -> int:
                     "ok": not store["wrong"],
                     "sources": [],
                     "store": store,
-                    "calibrations": said,
+                    "calibrations": notes,
                 }
             )
         else:
             print(f"{args.bench}: " + ("something is wrong; see below" if store["wrong"] else "in order"))
             _print_store(store)
-            _print_notes(said)
+            _print_notes(notes)
         return 1 if store["wrong"] else 0
     found = _listen(bench, args.span)
     broker = _knock(bench)
-    ok = not store["wrong"] and all(not told["wrong"] for told in [*found, broker] if told is not None)
+    ok = not store["wrong"] and all(not part["wrong"] for part in [*found, broker] if part is not None)
     if args.json:
-        told = {"sources": found, "broker": broker, "store": store, "calibrations": said}
-        print_json({"bench": bench.name, "ok": ok, **told})
+        report = {"sources": found, "broker": broker, "store": store, "calibrations": notes}
+        print_json({"bench": bench.name, "ok": ok, **report})
         return 0 if ok else 1
     for source in found:
         print(f"\n{source['source']} on {source['port']}: {source['frames']} frames in {args.span:g} s")
@@ -123,7 +123,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"\nbroker {broker['place']}: {broker['wrong'] or 'it lets this bench in'}")
     print()
     _print_store(store)
-    _print_notes(said)
+    _print_notes(notes)
     print("\neverything the bench file names is there" if ok else "\nsomething is wrong; see above")
     return 0 if ok else 1
 
@@ -138,7 +138,7 @@ def _calibrated(bench: Bench) -> tuple[Bench, list[str]]:
     return bench, calibration_words(bench, newest, time.time_ns())
 
 
-def _store_told(bench: Bench) -> dict[str, Any]:
+def _store_report(bench: Bench) -> dict[str, Any]:
     """Where samples go, with which SQLite, and what a recording will write."""
     fed = [spec.source for spec in bench.channels.values()]
     rate = device_bytes_per_hour((spec.rate_hz, fed.count(name)) for name, spec in bench.sources.items())
@@ -166,9 +166,9 @@ def _print_store(store: Mapping[str, Any]) -> None:
         print(f"  wrong: {store['wrong']}")
 
 
-def _print_notes(said: Sequence[str]) -> None:
+def _print_notes(notes: Sequence[str]) -> None:
     """Notes that belong to no source."""
-    for words in said:
+    for words in notes:
         print(f"  note: {words}")
 
 
@@ -197,10 +197,12 @@ def _listen(bench: Bench, span_s: float) -> list[dict[str, Any]]:
     finally:
         for source in sources.values():
             source.stop()
-    return [_told(bench, name, sources[name], listeners[name], span_s) for name in sources]
+    return [_source_report(bench, name, sources[name], listeners[name], span_s) for name in sources]
 
 
-def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: float) -> dict[str, Any]:
+def _source_report(
+    bench: Bench, name: str, source: Source, listener: _Listener, span_s: float
+) -> dict[str, Any]:
     frames: list[Frame] = []
     while not listener.frames.empty():
         frames.append(listener.frames.get())
@@ -264,7 +266,7 @@ def _told(bench: Bench, name: str, source: Source, listener: _Listener, span_s: 
         "frames": len(frames),
         "rate_hz": round(rate, 2),
         "channels": rows,
-        "heard": [asdict(heard) for heard in source.witness.all()[-SHOWN:]],
+        "heard": [asdict(exchange) for exchange in source.transcript.all()[-SHOWN:]],
         "first_frames": [dict(f.fields) for f in frames[:3]],
         "wrong": wrong,
         "notes": notes,

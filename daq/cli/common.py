@@ -272,14 +272,14 @@ def _follow_stdin(event: StopEvent) -> None:
     # Read the descriptor, not sys.stdin: a buffered reader blocked at exit makes the interpreter abort.
     import os
 
-    said = b""
+    received = b""
     try:
-        while STOP_LINE not in said:
+        while STOP_LINE not in received:
             more = os.read(0, 4096)
             if not more:
                 break
-            said = (said + more)[-4096:]
+            received = (received + more)[-4096:]
     except OSError:
         pass
-    event.parent_died = STOP_LINE not in said and not event.is_set()
+    event.parent_died = STOP_LINE not in received and not event.is_set()
     event.set()

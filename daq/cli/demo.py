@@ -212,9 +212,9 @@ class _Guide:
             words = "; ".join(state[part]["words"] for part in ("supply", "data", "alarms"))
             if state["trip"] is not None:
                 words += f"; tripped: {state['trip']['detail']}"
-            told = re.sub(r"[-\d.]+ (A|s)\b", "", words)
-            if told != before and not self._quiet:
-                before = told
+            plain = re.sub(r"[-\d.]+ (A|s)\b", "", words)
+            if plain != before and not self._quiet:
+                before = plain
                 print(f"{time.monotonic() - started:6.1f} s  {words}", flush=True)
 
     def _state(self) -> Any:

@@ -164,14 +164,14 @@ def _fill(args: argparse.Namespace) -> int:
     bench = load_bench(args.bench) if args.bench else None
     store = _store_of(args, bench)
     record: RunRecord | None = None
-    made: list[FillMade]
+    fills: list[FillMade]
     try:
         if store is not None and args.in_run is not None:
             record = _run_of(args, store)
             bench = recorded_bench(store, record)
-            made = [made_in_run(store, record, _forms(args, bench)[0], round(args.at * 1e9))]
+            fills = [made_in_run(store, record, _forms(args, bench)[0], round(args.at * 1e9))]
         else:
-            made = [FillMade(timed_fill(f)) for f in _forms(args, bench)]
+            fills = [FillMade(timed_fill(f)) for f in _forms(args, bench)]
         kept: list[FillRecord] = []
         if store is not None and not args.only_show:
             now = time.time_ns()
@@ -191,47 +191,47 @@ def _fill(args: argparse.Namespace) -> int:
                         note=args.note,
                     )
                 )
-                for m in made
+                for m in fills
             ]
     finally:
         if store is not None:
             store.close()
-    series = series_of([m.fill.as_dict(shared=True) for m in made]) if len(made) > 1 else None
+    series = series_of([m.fill.as_dict(shared=True) for m in fills]) if len(fills) > 1 else None
     if args.json:
-        _print_json(made, kept, series)
+        _print_json(fills, kept, series)
     else:
-        _print_words(made, kept, series, record)
+        _print_words(fills, kept, series, record)
     return 0
 
 
-def _print_json(made: Sequence[FillMade], kept: Sequence[FillRecord], series: Any) -> None:
-    out = made[0].fill.as_dict()
+def _print_json(fills: Sequence[FillMade], kept: Sequence[FillRecord], series: Any) -> None:
+    out = fills[0].fill.as_dict()
     if series is not None:
         # The numbers of a series are its means; each fill's own stand beside them.
         out = {**out, **{n: {"value": s.mean, "u95": s.u95} for n, s in series.items()}}
         out["series"] = {n: s.as_dict() for n, s in series.items()}
-        out["fills"] = [m.fill.as_dict() for m in made]
-    if made[0].meter is not None:
-        out["meter"] = made[0].meter.as_dict()
+        out["fills"] = [m.fill.as_dict() for m in fills]
+    if fills[0].meter is not None:
+        out["meter"] = fills[0].meter.as_dict()
     if kept:
         out["kept"] = [k.id for k in kept]
     print_json(out)
 
 
 def _print_words(
-    made: Sequence[FillMade], kept: Sequence[FillRecord], series: Any, record: RunRecord | None
+    fills: Sequence[FillMade], kept: Sequence[FillRecord], series: Any, record: RunRecord | None
 ) -> None:
     from daq.study.fill import bench_file_lines, fill_text, series_text
 
-    print(fill_text(made[0].fill))
+    print(fill_text(fills[0].fill))
     if series is not None:
-        print(f"\nSERIES of {len(made)}, the first of which is shown above")
+        print(f"\nSERIES of {len(fills)}, the first of which is shown above")
         print(series_text(series))
-    meter = made[0].meter
+    meter = fills[0].meter
     if meter is not None and record is not None:
-        said = meter.as_dict()
+        body = meter.as_dict()
         print("\nTHE RUN'S FLOW METER, for the bench file")
-        for line in bench_file_lines(said["factor"], f"a timed fill in run {record.id}", said["k_per_l"]):
+        for line in bench_file_lines(body["factor"], f"a timed fill in run {record.id}", body["k_per_l"]):
             print(f"  {line}")
         print("  The meter's own accuracy line then only has to cover what a factor does not take out.")
     if kept:
@@ -242,27 +242,31 @@ def _forms(args: argparse.Namespace, bench: Bench | None) -> list[FillForm]:
     """One form for each time."""
     from daq.study.fill import FillForm, form_from_bench, form_in_run
 
-    said = {name: getattr(args, name) for _, name, _, _ in _NUMBERS}
-    said |= {f"{n}_accuracy": getattr(args, f"{n}_accuracy") for n in _ACCURACIES}
-    said |= {"volts_at": args.volts_at, "off_volts": args.off_volts and tuple(args.off_volts)}
+    flags = {name: getattr(args, name) for _, name, _, _ in _NUMBERS}
+    flags |= {f"{n}_accuracy": getattr(args, f"{n}_accuracy") for n in _ACCURACIES}
+    flags |= {"volts_at": args.volts_at, "off_volts": args.off_volts and tuple(args.off_volts)}
     pulsed = args.pwm or None if args.duty is None and args.amps_rms is None else True
-    said |= {"cells": args.cells, "chopped": pulsed, "electrolyte": args.electrolyte}
-    said |= {"seal": "dry" if args.dry else args.seal, "reference": args.reference, "volume_ml": args.volume}
-    said = {name: value for name, value in said.items() if value is not None}
+    flags |= {"cells": args.cells, "chopped": pulsed, "electrolyte": args.electrolyte}
+    flags |= {
+        "seal": "dry" if args.dry else args.seal,
+        "reference": args.reference,
+        "volume_ml": args.volume,
+    }
+    flags = {name: value for name, value in flags.items() if value is not None}
     given: dict[str, Any] = {} if bench is None else form_from_bench(bench)
-    if "pressure_kpa" in said or "altitude_m" in said:
+    if "pressure_kpa" in flags or "altitude_m" in flags:
         for name in ("pressure_kpa", "pressure_error_kpa", "altitude_m"):
             given.pop(name, None)
     missing = [f"--{n}" for n in ("volume", "seconds") if getattr(args, n) is None]
-    if "cells" not in {**given, **said}:
+    if "cells" not in {**given, **flags}:
         missing.append("--cells (or --bench)")
     if missing:
         raise UsageError(
             f"needs {', '.join(missing)}", place="lyewatch fill", remedy="see `lyewatch fill --help`"
         )
     if bench is not None and args.in_run is not None:
-        return [form_in_run(bench, {**said, "seconds": s}) for s in args.seconds]
-    return [FillForm(**{**given, **said, "seconds": s}) for s in args.seconds]
+        return [form_in_run(bench, {**flags, "seconds": s}) for s in args.seconds]
+    return [FillForm(**{**given, **flags, "seconds": s}) for s in args.seconds]
 
 
 def _store_of(args: argparse.Namespace, bench: Bench | None) -> Store | None:

@@ -40,10 +40,10 @@ def run(args: argparse.Namespace) -> int:
     with Store.of(bench) as store, progress() as bar:
         task = bar.add_task(f"importing {args.log.name}", total=None)
 
-        def told(done: float, what: str) -> None:
+        def show_progress(done: float, what: str) -> None:
             bar.update(task, completed=done, total=1.0, description=what)
 
-        done = import_log(store, bench, args.log, name=args.name, build=args.build, progress=told)
+        done = import_log(store, bench, args.log, name=args.name, build=args.build, progress=show_progress)
     for note in done.notes:
         print(f"lyewatch: {note}", file=sys.stderr)
     result = {

@@ -71,10 +71,10 @@ def run(args: argparse.Namespace) -> int:
 
     with open_store(args) as store:
         record = find_run(store, args.target)
-        said = _said(args)
-        if said:
+        entry = _entry_from(args)
+        if entry:
             t_ns = None if args.at is None else round(1e9 * args.at)
-            kept = note_entry(store, record, said, args.who, t_ns)
+            kept = note_entry(store, record, entry, args.who, t_ns)
             if args.json:
                 print_json({"run": record.id, **kept})
             else:
@@ -108,20 +108,20 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _said(args: argparse.Namespace) -> dict[str, Any]:
+def _entry_from(args: argparse.Namespace) -> dict[str, Any]:
     """The entry that the arguments make; empty where they make none."""
     names = [name for _, name, _, _ in _NUMBERS]
-    said = {n: getattr(args, n) for n in names if getattr(args, n) is not None}
+    entry = {n: getattr(args, n) for n in names if getattr(args, n) is not None}
     if args.density is not None:
-        said |= {"what": "density", "density_kg_m3": args.density}
+        entry |= {"what": "density", "density_kg_m3": args.density}
     elif args.what is not None:
-        said["what"] = args.what
+        entry["what"] = args.what
     if args.error is not None:
         for name in ("density_kg_m3", "millilitres", "grams", "below_start_ml", "litres", "mass_fraction"):
-            if name in said:
-                said[_ERRORS[name]] = args.error
+            if name in entry:
+                entry[_ERRORS[name]] = args.error
                 break
-    return said
+    return entry
 
 
 def _text(number: dict[str, float]) -> str:

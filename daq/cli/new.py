@@ -14,7 +14,7 @@ from daq.cli.common import bench_argument, seconds
 from daq.cli.new_ask import FACTS, Asker, at_a_terminal, fill_in, missing, whole
 from daq.cli.new_draft import Draft, DraftSource, spare_name
 from daq.cli.new_find import Search, choose_ports, search, wanted_port
-from daq.cli.new_name import Said, channel_keys, name_fields, of_source, query_keys, register_keys
+from daq.cli.new_name import Flags, channel_keys, name_fields, of_source, query_keys, register_keys
 from daq.cli.new_text import bench_text
 from daq.errors import UsageError
 from daq.sources.recognise import Recognised
@@ -109,15 +109,15 @@ def run(args: argparse.Namespace) -> int:
 def _looked_at(args: argparse.Namespace, asker: Asker) -> Draft:
     draft = Draft()
     how = Search(args.listen, not args.listen_only, args.units)
-    said = Said(_by_source(args.query), _by_source(args.register), args.channel, set(args.cuts))
+    flags = Flags(_by_source(args.query), _by_source(args.register), args.channel, set(args.cuts))
     _each_channel_once(args)
     for wanted in args.port or choose_ports(asker):
         for found in search(wanted, how, asker):
-            name_fields(draft, wanted.name, found, asker, said)
+            name_fields(draft, wanted.name, found, asker, flags)
     names = {s.name for s in draft.sources}
     for flag, named in (
-        ("--query", said.queries), ("--register", said.registers), ("--cuts", said.cuts),
-        ("--channel", {c.source for c in said.channels}),
+        ("--query", flags.queries), ("--register", flags.registers), ("--cuts", flags.cuts),
+        ("--channel", {c.source for c in flags.channels}),
     ):  # fmt: skip
         for name in named:
             if name not in names:
@@ -201,17 +201,17 @@ def _may_write(path: Path, asker: Asker, *, force: bool) -> bool:
 
 def _write(path: Path, text: str, *, replace: bool) -> None:
     """All of it or nothing: a file of its own first, which then takes the name."""
-    made: Path | None = None
+    temporary: Path | None = None
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        made = Path(name)
+        temporary = Path(name)
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
             file.write(text)
-        made.chmod(0o644)
+        temporary.chmod(0o644)
         if replace:
-            made.replace(path)
+            temporary.replace(path)
         else:
-            os.link(made, path)  # fails where somebody has made that file meanwhile
+            os.link(temporary, path)  # fails where somebody has made that file meanwhile
     except FileExistsError:
         raise UsageError(
             "has appeared meanwhile, and is left as it is",
@@ -223,14 +223,14 @@ def _write(path: Path, text: str, *, replace: bool) -> None:
             f"can not be written: {exc.strerror or exc}", place=str(path), remedy="choose another place"
         ) from None
     finally:
-        if made is not None:
+        if temporary is not None:
             with contextlib.suppress(FileNotFoundError):
-                made.unlink()
+                temporary.unlink()
 
 
-def _by_source(said: list[tuple[str, Any]]) -> dict[str, list[Any]]:
+def _by_source(pairs: list[tuple[str, Any]]) -> dict[str, list[Any]]:
     grouped: dict[str, list[Any]] = {}
-    for source, keys in said:
+    for source, keys in pairs:
         grouped.setdefault(source, []).append(keys)
     return grouped
 

@@ -32,7 +32,7 @@ from daq.errors import FrameError, PortError, UsageError
 from daq.sources.recognise import Recognised, ask_scpi
 from daq.sources.scpi_format import parse_numbers
 
-__all__ = ["Said", "channel_keys", "name_fields", "of_source", "query_keys", "register_keys"]
+__all__ = ["Flags", "channel_keys", "name_fields", "of_source", "query_keys", "register_keys"]
 
 _NAME: Final = r"[a-z][a-z0-9_]{0,31}"
 _CALLED: Final = {"line": "head", "text": "meter", "scpi": "instrument", "modbus": "modbus", "mqtt": "node"}
@@ -42,7 +42,7 @@ _TYPES: Final = tuple(kind for kind in REGISTERS_OF if kind != "bit")
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Flags:
     """What flags say of sources and channels.
 
     Attributes
@@ -63,7 +63,7 @@ class Said:
     cuts: set[str] = dataclass_field(default_factory=set)
 
 
-def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Asker, said: Said) -> None:
+def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Asker, flags: Flags) -> None:
     """Name the source and what it says, and put both into the draft; `wanted` is the name a flag gives it."""
     taken = {s.name for s in draft.sources}
     default = wanted or spare_name(_CALLED[found.kind], taken)
@@ -71,7 +71,7 @@ def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Aske
     if name in taken:
         raise UsageError("two sources have one name", place=f"--port {name}=", remedy="name each differently")
     source = DraftSource(
-        name, found, said.queries.get(name, []), said.registers.get(name, []), name in said.cuts
+        name, found, flags.queries.get(name, []), flags.registers.get(name, []), name in flags.cuts
     )
     draft.sources.append(source)
     if found.kind == "scpi":
@@ -81,7 +81,7 @@ def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Aske
     elif asker.interactive:
         rows = [(n, f"{v:.6g}", found.units.get(n, "")) for n, v in found.values.items()]
         print_table(("field", "value", "unit"), rows)
-    named = {c.field: c for c in said.channels if c.source == name}
+    named = {c.field: c for c in flags.channels if c.source == name}
     for field, value in found.values.items():
         if field in named:
             channel = named.pop(field)
@@ -89,7 +89,7 @@ def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Aske
             channel.unit = channel.unit or proposed_unit(channel.name, found.units.get(field))
             draft.channels.append(channel)
         elif field not in NO_CHANNELS:
-            _channel(draft, source, field, value, asker, {c.name for c in said.channels})
+            _channel(draft, source, field, value, asker, {c.name for c in flags.channels})
     for channel in named.values():
         raise UsageError(
             "no such field is heard",
@@ -159,15 +159,15 @@ def _queries(source: DraftSource, asker: Asker) -> None:
 def _try_query(source: DraftSource, query: str, field: str, asker: Asker) -> bool:
     """Ask it once and show what comes; a field without an answer is kept as not a number."""
     try:
-        said = ask_scpi(source.found, query)
-        value = math.nan if said is None else parse_numbers(said, 1)[0]
+        reply = ask_scpi(source.found, query)
+        value = math.nan if reply is None else parse_numbers(reply, 1)[0]
     except (FrameError, PortError) as exc:
-        said, value = str(exc), math.nan
+        reply, value = str(exc), math.nan
     source.found.values[field] = value
     unit = next((unit for part, unit in _ASKED.items() if part in query.upper()), None)
     if unit is not None:
         source.found.units[field] = unit
-    words = "no answer" if said is None else said
+    words = "no answer" if reply is None else reply
     shown = f"{value:.6g}" if math.isfinite(value) else "no number"
     print(f"  {query} -> {words} -> {shown}", file=sys.stderr, flush=True)
     return math.isfinite(value)
@@ -195,15 +195,15 @@ def _registers(source: DraftSource, asker: Asker) -> None:
             remedy=f"add, for instance, --register {source.name}.volts={units[0]}:input:0:f32",
         )
     while asker.interactive:
-        said = asker.ask(
+        keys = asker.ask(
             "  Register, as volts=1:input:0:f32 for FIELD=UNIT:FUNCTION:ADDRESS:TYPE[:SCALE] (- for no more)",
             lambda text: None if text == "-" else register_keys(text),
             None,
         )
-        if said is None and source.registers:
+        if keys is None and source.registers:
             break
-        if said is not None:
-            source.registers.append(said)
+        if keys is not None:
+            source.registers.append(keys)
     for register in source.registers:
         source.found.values[register["field"]] = _register_value(source, register)
 

@@ -53,7 +53,7 @@ def bench_text(draft: Draft) -> str:
 
 def _facts(draft: Draft) -> str:
     f = draft.facts
-    made = [
+    lines = [
         "[bench]",
         _line("name", f["name"]),
         "",
@@ -72,15 +72,15 @@ def _facts(draft: Draft) -> str:
         "[supply]",
         _line("mode", f["mode"], "constant_voltage, constant_current or pwm"),
     ]
-    made += [_line(key, f[key]) for key in ("volts_set", "amps_set") if f.get(key) is not None]
-    made += [
+    lines += [_line(key, f[key]) for key in ("volts_set", "amps_set") if f.get(key) is not None]
+    lines += [
         _line("volts_max", f["volts_max"], "the most that the supply can give"),
         _line("amps_max", f["amps_max"]),
         _line("trip_source", f["trip_source"], "this source cuts the supply at a trip"),
     ]
     if f.get("second_cut"):
-        made.append(_line("second_cut", f["second_cut"], "and this one as well"))
-    made += [
+        lines.append(_line("second_cut", f["second_cut"], "and this one as well"))
+    lines += [
         _line(
             "lead_milliohms",
             f["lead_milliohms"],
@@ -96,7 +96,7 @@ def _facts(draft: Draft) -> str:
         _line("room_temp_c", f["room_temp_c"], "used where no channel room_temp measures it"),
     ]
     if draft.has("gas_flow"):
-        made += [
+        lines += [
             "",
             "[gas]",
             _line(
@@ -105,48 +105,48 @@ def _facts(draft: Draft) -> str:
             _line("meter_factor_u", round(0.02 * f["meter_factor"], 4), "guess: its standard uncertainty"),
             _line("wet_over", "water", "the last liquid before the meter: water, lye or dry"),
         ]
-    return "\n".join(made) + "\n"
+    return "\n".join(lines) + "\n"
 
 
 def _source(source: DraftSource, draft: Draft) -> str:
     found = source.found
-    made = [f"[sources.{source.name}]".ljust(30) + f" # {_plain(found.about)}" if found.about else ""]
-    made = [made[0] or f"[sources.{source.name}]", _line("kind", found.kind)]
+    lines = [f"[sources.{source.name}]".ljust(30) + f" # {_plain(found.about)}" if found.about else ""]
+    lines = [lines[0] or f"[sources.{source.name}]", _line("kind", found.kind)]
     network = "://" in found.port
     if found.kind != "mqtt":
-        made.append(_line("port", found.port))
+        lines.append(_line("port", found.port))
     if not network:
-        made.append(_line("baud", found.baud))
+        lines.append(_line("baud", found.baud))
         if found.kind in ("scpi", "modbus") or found.framing != "8N1":
-            made.append(_line("framing", found.framing))
+            lines.append(_line("framing", found.framing))
     for heard in [] if found.kind == "scpi" else found.heard[:1]:
-        made.append(f"# heard: {_plain(heard)}")
-    made += [_line(key, value) for key, value in found.keys.items() if key != "units"]
+        lines.append(f"# heard: {_plain(heard)}")
+    lines += [_line(key, value) for key, value in found.keys.items() if key != "units"]
     if found.kind in ("line", "text", "mqtt") and found.rate_hz > 0.0:
         least = {"line": 1.0, "text": 3.0, "mqtt": 5.0}[found.kind]
-        made.append(_line("rate_hz", found.rate_hz, "as it was heard"))
-        made.append(_line("silent_after_s", max(least, round(5.0 / found.rate_hz, 1))))
+        lines.append(_line("rate_hz", found.rate_hz, "as it was heard"))
+        lines.append(_line("silent_after_s", max(least, round(5.0 / found.rate_hz, 1))))
     if found.kind in ("scpi", "modbus"):
-        made.append(_line("period_s", draft.facts["period_s"], "how often each is asked"))
+        lines.append(_line("period_s", draft.facts["period_s"], "how often each is asked"))
     if found.kind != "line":
-        made.append('# align = "last"              # where it averages since its last reading')
+        lines.append('# align = "last"              # where it averages since its last reading')
     for query, name in source.queries:
-        made += ["", f"[[sources.{source.name}.queries]]", _line("ask", query), _line("field", name)]
+        lines += ["", f"[[sources.{source.name}.queries]]", _line("ask", query), _line("field", name)]
     for register in source.registers:
-        made += ["", f"[[sources.{source.name}.registers]]", *(_line(k, v) for k, v in register.items())]
+        lines += ["", f"[[sources.{source.name}.registers]]", *(_line(k, v) for k, v in register.items())]
     if source.cuts:
-        made += [
+        lines += [
             "",
             f"[sources.{source.name}.supply]".ljust(30) + " # sent at a trip, and only then",
             _line("off", "OUTP OFF"),
             _line("current", "MEAS:CURR?", "asked after it: the cut is verified by what still flows"),
         ]
-    return "\n".join(made) + "\n"
+    return "\n".join(lines) + "\n"
 
 
 def _channel(channel: DraftChannel, draft: Draft) -> str:
     heard = "" if channel.value is None else f"heard: {channel.value:.6g}"
-    made = [
+    lines = [
         f"[channels.{channel.name}]",
         _line("source", channel.source),
         _line("field", channel.field, heard),
@@ -158,24 +158,24 @@ def _channel(channel: DraftChannel, draft: Draft) -> str:
         percent, absolute = _ACCURACY[channel.name]
         own = f"{absolute / turned[0]:.4g}"
         words = f"{percent:g} % of reading + {own}" if percent else own
-        made.append(_line("accuracy", words, "guess: put the data sheet's line here"))
+        lines.append(_line("accuracy", words, "guess: put the data sheet's line here"))
     elif channel.name != "relay":
-        made.append('# accuracy = "1 % of reading"  # from the data sheet')
+        lines.append('# accuracy = "1 % of reading"  # from the data sheet')
     if channel.decimals and channel.name != "relay":
-        made.append(_line("resolution", round(10.0**-channel.decimals, 9)))
+        lines.append(_line("resolution", round(10.0**-channel.decimals, 9)))
     if turned is not None and channel.name in _VALID:
         low, high = _VALID[channel.name]
         volts, amps = draft.facts["volts_max"], draft.facts["amps_max"]
         most = {"volts": 1.5 * volts, "amps": 1.5 * amps, "watts": 1.5 * volts * amps}
         high = max(high, most.get(channel.name, high))
-        made.append(
+        lines.append(
             _line(
                 "valid",
                 [round((end - turned[1]) / turned[0], 4) for end in (low, high)],
                 "a reading outside is a broken sensor's",
             )
         )
-    return "\n".join(made) + "\n"
+    return "\n".join(lines) + "\n"
 
 
 def _limits(draft: Draft) -> str:
@@ -186,7 +186,7 @@ def _limits(draft: Draft) -> str:
             "# and lyewatch does not start so. Give it a sensor, a channel lye_temp, and limits:\n"
             f"#\n# [limits.lye_temp]\n# warn = {f['warn']}\n# high = {f['high']}\n# trip = {f['trip']}\n"
         )
-    made = [
+    lines = [
         "[limits.lye_temp]".ljust(30)
         + " # rigid PVC and acrylic soften above 60 degC: set yours by its parts",
         _line("warn", f["warn"]),
@@ -194,7 +194,7 @@ def _limits(draft: Draft) -> str:
         _line("trip", f["trip"], "here the reader cuts the supply"),
         _line("deadband", 1.0),
     ]
-    return "\n".join(made) + "\n"
+    return "\n".join(lines) + "\n"
 
 
 def _line(key: str, value: Any, comment: str = "") -> str:

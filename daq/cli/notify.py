@@ -50,16 +50,16 @@ def run(args: argparse.Namespace) -> int:
         except UsageError as exc:
             place = f"{URLS_VARIABLE}, {receiver.name}"
             raise UsageError(exc.message, place=place, remedy=exc.remedy) from None
-    told: list[dict[str, Any]] = [
+    rows: list[dict[str, Any]] = [
         {"receiver": r.name, "taken": _offer(r, bench.name) if args.test else None} for r in receivers
     ]
-    ok = all(row["taken"] is not False for row in told)
+    ok = all(row["taken"] is not False for row in rows)
     if args.json:
-        print_json({"bench": bench.name, "ok": ok, **spec.model_dump(), "receivers": told})
+        print_json({"bench": bench.name, "ok": ok, **spec.model_dump(), "receivers": rows})
         return 0 if ok else 1
     print(f"alarms of priority {spec.minimum_priority} and above go to:")
     words = {None: "", True: ": took the message; see that it arrived", False: ": did not take the message"}
-    for row in told:
+    for row in rows:
         print(f"  {row['receiver']}{words[row['taken']]}")
     print(f"at most {spec.at_most} messages in {spec.within_s:g} s to each; more are gathered into one")
     return 0 if ok else 1

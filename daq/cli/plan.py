@@ -78,10 +78,10 @@ def run(args: argparse.Namespace) -> int:
         block_s = block_seconds(recorded_seconds(store, r) for r in records)
         runs = [read_run(store, r, block_s) for r in bar.track(records, description="reading runs")]
         days = stated_days(store, records, args.day_sd)
-    made = plan(runs, args.detect, wanted=args.power, days=days)
-    written = write_forms(args, lambda: plan_page(made), lambda: plan_picture(made, "png"))
+    found = plan(runs, args.detect, wanted=args.power, days=days)
+    written = write_forms(args, lambda: plan_page(found), lambda: plan_picture(found, "png"))
     if args.json:
-        print_json(made.as_dict())
+        print_json(found.as_dict())
     else:
-        print("\n\n".join([plan_text(made), *written]))
-    return 0 if made.best is not None else 1
+        print("\n\n".join([plan_text(found), *written]))
+    return 0 if found.best is not None else 1

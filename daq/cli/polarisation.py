@@ -50,10 +50,10 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store, progress() as bar:
         records = [find_run(store, target) for target in dict.fromkeys(args.targets)]
         swept = [swept_run(store, r) for r in bar.track(records, description="reading runs")]
-    made = polarise(swept, by=args.by)
-    written = write_forms(args, lambda: polarisation_page(made), lambda: polarisation_picture(made, "png"))
+    found = polarise(swept, by=args.by)
+    written = write_forms(args, lambda: polarisation_page(found), lambda: polarisation_picture(found, "png"))
     if args.json:
-        print_json(made.as_dict())
+        print_json(found.as_dict())
     else:
-        print("\n\n".join([polarisation_text(made), *written]))
-    return 0 if all(b.fit is not None for b in made.builds) else 1
+        print("\n\n".join([polarisation_text(found), *written]))
+    return 0 if all(b.fit is not None for b in found.builds) else 1

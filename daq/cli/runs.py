@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     """List them, newest first."""
     with open_store(args) as store:
         bench = load_bench(args.bench) if args.bench else None
-        made = store.rebuild_runs(bench) if args.rebuild else []
+        rebuilt = store.rebuild_runs(bench) if args.rebuild else []
         rows: list[dict[str, Any]] = []
         filled = store.logbook.fills.find(limit=MOST_FILLS)
         for record in store.logbook.list_runs(limit=args.limit):
@@ -65,7 +65,9 @@ def run(args: argparse.Namespace) -> int:
             )
     shown = [str(row.pop("_start")) for row in rows]
     if args.rebuild and not args.json:
-        print(f"{len(made)} runs made again" + (": " if made else "") + ", ".join(r.id for r in made))
+        print(
+            f"{len(rebuilt)} runs made again" + (": " if rebuilt else "") + ", ".join(r.id for r in rebuilt)
+        )
     if args.json:
         print_json(rows)
     elif not rows:
@@ -98,7 +100,7 @@ def _by_fills(records: list[FillRecord]) -> dict[str, Any] | None:
     return mmw_by_fills(records)
 
 
-def _mmw(said: dict[str, Any] | None) -> str:
+def _mmw(mmw: dict[str, Any] | None) -> str:
     from daq.quantity import shown
 
-    return "–" if said is None else f"{shown(said['value'], said['u95'], '').text} ({said['fills']})"
+    return "–" if mmw is None else f"{shown(mmw['value'], mmw['u95'], '').text} ({mmw['fills']})"

@@ -92,21 +92,21 @@ def create_fleet_app(fleet: Fleet, *, host: str | None = None, token: str | None
         why = str(failure) if failure is not None else listener.trouble
         if why is None and listener.faults:
             why = f"{listener.faults} messages could not be taken: a fault of this program"
-        said = {
+        body = {
             "status": "failed" if failure is not None else "ok" if why is None else "impaired",
             "why": why,
             "spoilt_messages": overview.spoilt,
             "faults": listener.faults,
         }
-        return JSONResponse(said, status_code=200 if why is None else 503)
+        return JSONResponse(body, status_code=200 if why is None else 503)
 
     @app.get("/api/fleet", response_model=FleetAnswer)
     async def benches() -> Response:
         """All benches, the worst first, as of `utc_ns`."""
         now = time.time_ns()
-        said = {"utc_ns": now, "trouble": listener.trouble, "benches": overview.rows(now)}
+        body = {"utc_ns": now, "trouble": listener.trouble, "benches": overview.rows(now)}
         # As bytes: the framework's own way takes fifty times as long, several times a second for each page.
-        return Response(orjson.dumps(said), media_type="application/json")
+        return Response(orjson.dumps(body), media_type="application/json")
 
     @app.get("/api/fleet/{bench}", response_model=FleetBench)
     async def bench(bench: str) -> Response:

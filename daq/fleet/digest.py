@@ -78,12 +78,12 @@ class Digest:
         """The message, and begin anew; None when there are no news."""
         if not self._news:
             return None
-        told, self._news = self._news, {}
+        news, self._news = self._news, {}
         return orjson.dumps(
             {
                 "v": _VERSION,
                 "benches": [
-                    [n.bench, n.run, n.kind, n.build, n.utc_ns, n.values, n.batches] for n in told.values()
+                    [n.bench, n.run, n.kind, n.build, n.utc_ns, n.values, n.batches] for n in news.values()
                 ],
             }
         )
@@ -98,16 +98,16 @@ def news_in(payload: bytes) -> list[News]:
         When it is none.
     """
     try:
-        said: Any = orjson.loads(payload)
-        if said["v"] != _VERSION:
-            raise ValueError(said["v"])
+        body: Any = orjson.loads(payload)
+        if body["v"] != _VERSION:
+            raise ValueError(body["v"])
         found = []
-        for bench, run, kind, build, utc_ns, values, batches in said["benches"]:
+        for bench, run, kind, build, utc_ns, values, batches in body["benches"]:
             if not (isinstance(bench, str) and isinstance(utc_ns, int) and isinstance(values, dict)):
                 raise TypeError(bench)
             numbers = {str(k): None if v is None else float(v) for k, v in values.items()}
-            told = [(str(epoch), int(n), int(rows)) for epoch, n, rows in batches]
-            found.append(News(bench, str(run), str(kind), str(build), utc_ns, numbers, told))
+            counted = [(str(epoch), int(n), int(rows)) for epoch, n, rows in batches]
+            found.append(News(bench, str(run), str(kind), str(build), utc_ns, numbers, counted))
         return found
     except (ValueError, TypeError, KeyError, IndexError) as exc:
         raise FrameError(f"is no digest of version {_VERSION}: {exc}", place="digest") from None

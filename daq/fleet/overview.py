@@ -36,7 +36,7 @@ class BenchState:
 
     bench: str
     news: News | None = None
-    told: dict[str, Any] = field(default_factory=dict)
+    documents: dict[str, Any] = field(default_factory=dict)
     """The retained messages by stream: about, recorder, assessment, alarms."""
     continuity: Continuity = field(default_factory=Continuity)
     rows: int = 0
@@ -76,27 +76,27 @@ class Overview:
 
     def _digest(self, news: list[News]) -> None:
         with self._lock:
-            for told in news:
-                state = self._state(told.bench)
-                for epoch, n, rows in told.batches:
+            for item in news:
+                state = self._state(item.bench)
+                for epoch, n, rows in item.batches:
                     if state.continuity.see(epoch, n) == "new":
                         state.rows += rows
-                if state.news is None or told.utc_ns >= state.news.utc_ns:
-                    if state.news is None or told.run != state.news.run:
+                if state.news is None or item.utc_ns >= state.news.utc_ns:
+                    if state.news is None or item.run != state.news.run:
                         state.channel_values = {}
-                    state.channel_values |= told.values
-                    state.news = told
+                    state.channel_values |= item.values
+                    state.news = item
 
     def _retained(self, bench: str, stream: str, payload: bytes) -> None:
         try:
-            said = orjson.loads(payload) if payload else None
+            document = orjson.loads(payload) if payload else None
         except ValueError as exc:
             raise FrameError(f"is not JSON: {exc}", place=stream) from None
         with self._lock:
-            if said is None:
-                self._state(bench).told.pop(stream, None)
+            if document is None:
+                self._state(bench).documents.pop(stream, None)
             else:
-                self._state(bench).told[stream] = said
+                self._state(bench).documents[stream] = document
 
     def _state(self, bench: str) -> BenchState:
         found = self._benches.get(bench)
@@ -122,17 +122,17 @@ class Overview:
             state = self._benches.get(name)
             if state is None:
                 return None
-            return {**self._shown(state, now), "told": dict(state.told)}
+            return {**self._shown(state, now), "told": dict(state.documents)}
 
     def _shown(self, state: BenchState, now_ns: int) -> dict[str, Any]:
         news = state.news
         age_s = None if news is None else (now_ns - news.utc_ns) / 1e9
         silent = age_s is None or age_s > self.stale_after_s
-        alarms = standing_alarms(state.told.get("alarms"))
+        alarms = standing_alarms(state.documents.get("alarms"))
         worst = max((_PRIORITIES.get(str(a.get("priority")), 2) for a in alarms), default=0)
         missing = state.continuity.missing
         rank = max(worst, 4 if silent else 0, 1 if missing else 0)
-        about = state.told.get("about") or {}
+        about = state.documents.get("about") or {}
         return {
             "bench": state.bench,
             "name": str(about.get("name") or state.bench),
@@ -149,10 +149,10 @@ class Overview:
         }
 
 
-def standing_alarms(said: Any) -> list[Mapping[str, Any]]:
+def standing_alarms(alarms: Any) -> list[Mapping[str, Any]]:
     """The alarms that stand and are not put aside, as a bench's retained message says them."""
-    if isinstance(said, Mapping):
-        said = said.get("alarms")
-    if not isinstance(said, list):
+    if isinstance(alarms, Mapping):
+        alarms = alarms.get("alarms")
+    if not isinstance(alarms, list):
         return []
-    return [a for a in said if isinstance(a, Mapping) and str(a.get("state", "")) not in _QUIET]
+    return [a for a in alarms if isinstance(a, Mapping) and str(a.get("state", "")) not in _QUIET]

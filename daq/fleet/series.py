@@ -50,10 +50,10 @@ class Series:
             t_ns = table.column("time").to_numpy()
             values = table.column(field).to_numpy()
             order = np.argsort(t_ns, kind="stable")
-            made = envelope_of(t_ns[order], values[order], points)
+            envelope = envelope_of(t_ns[order], values[order], points)
             out[channel] = {
-                "utc_s": (made.t_ns / 1e9).tolist(),
-                "lo": [None if np.isnan(v) else v for v in made.lo.tolist()],
-                "hi": [None if np.isnan(v) else v for v in made.hi.tolist()],
+                "utc_s": (envelope.t_ns / 1e9).tolist(),
+                "lo": [None if np.isnan(v) else v for v in envelope.lo.tolist()],
+                "hi": [None if np.isnan(v) else v for v in envelope.hi.tolist()],
             }
         return {"bench": bench, "seconds": seconds, "channels": out}

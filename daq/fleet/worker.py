@@ -61,7 +61,7 @@ class Worker:
         )
         self._taken: queue.Queue[mqtt.MQTTMessage] = queue.Queue()
         self._away = False
-        self._client = self._made()
+        self._client = self._new_client()
 
     def run(self, stop: threading.Event) -> None:
         """Work until told to stop. What is not yet stored then is not acknowledged, and comes again."""
@@ -86,7 +86,7 @@ class Worker:
 
     # -- broker ------------------------------------------------------------------------------------
 
-    def _made(self) -> mqtt.Client:
+    def _new_client(self) -> mqtt.Client:
         spec, gather = self.fleet.broker, self.fleet.gather
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -155,10 +155,10 @@ class Worker:
         for batch in batches:
             self.stored += batch.rows
             digest.add(batch)
-        said = digest.take()
-        if said is not None:
+        payload = digest.take()
+        if payload is not None:
             # Before the acknowledgements, by the same link: what the broker counts as done has been told.
-            self._client.publish(digest_topic(self.fleet.broker.prefix, self.name), said, qos=0)
+            self._client.publish(digest_topic(self.fleet.broker.prefix, self.name), payload, qos=0)
         for message in taken:
             self._client.ack(message.mid, message.qos)
 

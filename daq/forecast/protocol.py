@@ -38,7 +38,7 @@ class Forecaster(Protocol):
 
     @property
     def weaknesses(self) -> Mapping[str, str]:
-        """What weakens the protection now: alarm by name (as `FORESEEN`), and the cause in words."""
+        """What weakens the protection now: alarm by name (as `FORECAST_ALARMS`), and the cause in words."""
 
     @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from daq.measure.columns import FloatArray, IntArray
 
-__all__ = ["Pieces", "interpolated", "pieces_of", "step_of"]
+__all__ = ["StepIntegrals", "integrals_by_step", "interpolated", "step_of"]
 
 
 def step_of(t_ns: IntArray, step_ns: int) -> IntArray:
@@ -60,7 +60,7 @@ def interpolated(
 
 
 @dataclass(frozen=True, slots=True)
-class Pieces:
+class StepIntegrals:
     """Integrals of straight lines over steps.
 
     Attributes
@@ -79,9 +79,9 @@ class Pieces:
     sums: FloatArray
 
 
-def pieces_of(
+def integrals_by_step(
     begin_ns: IntArray, end_ns: IntArray, first: FloatArray, last: FloatArray, step_ns: int
-) -> Pieces:
+) -> StepIntegrals:
     """Cut lines at the edges of steps, each from `first` at `begin_ns` to `last` at `end_ns`, which is later.
 
     Instants are int64[n] [ns], values float64[n].
@@ -94,4 +94,4 @@ def pieces_of(
     left, right = np.maximum(begin, step * step_ns), np.minimum(end, (step + 1) * step_ns)
     seconds = (right - left) * 1e-9
     middle = ((left - begin) + 0.5 * (right - left)) / (end - begin)
-    return Pieces(step, of, seconds, seconds * (first[of] + middle * (last[of] - first[of])))
+    return StepIntegrals(step, of, seconds, seconds * (first[of] + middle * (last[of] - first[of])))

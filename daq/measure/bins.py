@@ -23,10 +23,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.bench import Bench
-from daq.measure.align import interpolated, pieces_of, step_of
+from daq.measure.align import integrals_by_step, interpolated, step_of
 from daq.measure.columns import Columns, FloatArray, IntArray, last_before
 
-__all__ = ["QUANTITIES", "Bins", "Late", "OwnSums", "Stood", "interval_s", "joined", "stale_ns", "take_back"]
+__all__ = [
+    "QUANTITIES",
+    "Bins",
+    "HoldTimes",
+    "Late",
+    "OwnSums",
+    "interval_s",
+    "stale_ns",
+    "take_back",
+    "with_late",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +56,7 @@ class Late:
         return Late(self.step[kept], self.known[kept], self.seconds[kept], self.sums[kept])
 
 
-def joined(old: Late | None, new: Late) -> Late:
+def with_late(old: Late | None, new: Late) -> Late:
     """Both."""
     if old is None:
         return new
@@ -69,11 +79,11 @@ def take_back(
     low = np.searchsorted(ends, step + 1)
     high = np.searchsorted(ends, np.minimum(late.known[of] - later, step + steps), side="right")
     count = np.maximum(high - low, 0)
-    piece = np.repeat(np.arange(of.size), count)
-    window = low[piece] + np.arange(piece.size) - np.repeat(np.cumsum(count) - count, count)
-    column = step[piece] - ends[window] + steps
-    np.subtract.at(seconds, (window, column), late.seconds[of][piece])
-    np.subtract.at(sums, (window, column), late.sums[of][piece])
+    entry = np.repeat(np.arange(of.size), count)
+    window = low[entry] + np.arange(entry.size) - np.repeat(np.cumsum(count) - count, count)
+    column = step[entry] - ends[window] + steps
+    np.subtract.at(seconds, (window, column), late.seconds[of][entry])
+    np.subtract.at(sums, (window, column), late.sums[of][entry])
     # What rounding leaves of nothing must not count as a sample.
     rest = seconds[window, column] < 1e-9
     seconds[window[rest], column[rest]] = sums[window[rest], column[rest]] = 0.0
@@ -92,11 +102,11 @@ class OwnSums:
 
 
 @dataclass(slots=True)
-class Stood:
+class HoldTimes:
     """What samples of some times stand for."""
 
     t_ns: IntArray
-    held: IntArray
+    hold_ns: IntArray
     """[ns]"""
     gap: NDArray[np.bool_]
     steps: IntArray
@@ -167,7 +177,7 @@ class Bins:
     _last: dict[str, tuple[int, float, int]] = field(default_factory=dict)
     """Of each quantity the last sample's time [ns] and value, and when it was known [ns]."""
     _late: dict[str, Late] = field(default_factory=dict)
-    _shared: dict[tuple[int, int, int, int | None], Stood] = field(default_factory=dict, repr=False)
+    _shared: dict[tuple[int, int, int, int | None], HoldTimes] = field(default_factory=dict, repr=False)
     """Within one `add`: what samples of some times stand for."""
     _other: tuple[IntArray, FloatArray] | None = None
     _waiting: tuple[IntArray, FloatArray] | None = None
@@ -219,8 +229,8 @@ class Bins:
             # Until the next value of the slower one has come the line to it is not known; and beyond its
             # staleness there will be none.
             last = int(times[-1]) if times.size else -stale
-            ready, lost = np.searchsorted(t_ns, [last, last + stale], side="right").tolist()
-            self._waiting = t_ns[ready:lost], driver[ready:lost]
+            ready, expired = np.searchsorted(t_ns, [last, last + stale], side="right").tolist()
+            self._waiting = t_ns[ready:expired], driver[ready:expired]
             t_ns, driver = t_ns[:ready], driver[:ready]
             other, known = interpolated(times, values, t_ns, stale)
         else:
@@ -249,20 +259,20 @@ class Bins:
         if spec is None or t_ns.size == 0:
             return
         last = self._last.get(quantity)
-        stood = self._stood(channel, t_ns, None if last is None else last[0])
+        hold = self._hold_times(channel, t_ns, None if last is None else last[0])
         if spec.align != "last":
             self._add_lines(
-                quantity, t_ns, values, t_ns if known_ns is None else known_ns, stood.held, stood.gap
+                quantity, t_ns, values, t_ns if known_ns is None else known_ns, hold.hold_ns, hold.gap
             )
         elif known_ns is None:
-            self._post_at_once(quantity, stood, values)
+            self._post_at_once(quantity, hold, values)
         else:
-            seconds = stood.seconds
-            self._post(quantity, stood.steps, step_of(known_ns, self.step_ns), seconds, seconds * values)
+            seconds = hold.seconds
+            self._post(quantity, hold.steps, step_of(known_ns, self.step_ns), seconds, seconds * values)
         known = int(t_ns[-1]) if known_ns is None else int(known_ns[-1])
         self._last[quantity] = (int(t_ns[-1]), float(values[-1]), known)
 
-    def _stood(self, channel: str, t_ns: IntArray, before: int | None) -> Stood:
+    def _hold_times(self, channel: str, t_ns: IntArray, before: int | None) -> HoldTimes:
         """What samples of these times stand for; of channels that come in one frame it is the same."""
         stale = stale_ns(self.bench, channel)
         nominal = min(stale, int(1e9 * interval_s(self.bench, channel)))
@@ -270,23 +280,23 @@ class Bins:
         found = self._shared.get(key)
         if found is not None and found.t_ns is t_ns:
             return found
-        held = np.empty_like(t_ns)
-        held[0] = nominal if before is None else int(t_ns[0]) - before
-        np.subtract(t_ns[1:], t_ns[:-1], out=held[1:])
-        gap = (held > stale) | (held < 0)
+        hold_ns = np.empty_like(t_ns)
+        hold_ns[0] = nominal if before is None else int(t_ns[0]) - before
+        np.subtract(t_ns[1:], t_ns[:-1], out=hold_ns[1:])
+        gap = (hold_ns > stale) | (hold_ns < 0)
         if before is None:
             gap[0] = True
-        held[gap] = nominal
-        made = self._shared[key] = Stood(
-            t_ns, held, gap, step_of(t_ns, self.step_ns), np.multiply(held, 1e-9)
+        hold_ns[gap] = nominal
+        times = self._shared[key] = HoldTimes(
+            t_ns, hold_ns, gap, step_of(t_ns, self.step_ns), np.multiply(hold_ns, 1e-9)
         )
-        return made
+        return times
 
-    def _post_at_once(self, quantity: str, stood: Stood, values: FloatArray) -> None:
+    def _post_at_once(self, quantity: str, hold: HoldTimes, values: FloatArray) -> None:
         """Add what was known in its own step."""
-        sums = stood.sums
+        sums = hold.sums
         if sums is None:
-            sums = stood.sums = self._own_steps(stood)
+            sums = hold.sums = self._own_steps(hold)
         if sums.total.size == 0:
             return
         kept = values if sums.kept is None else values[sums.kept]
@@ -295,9 +305,9 @@ class Bins:
         self.seconds[row, some] += sums.total
         self.sums[row, some] += np.bincount(sums.at, sums.seconds * kept, sums.total.size)
 
-    def _own_steps(self, stood: Stood) -> OwnSums:
+    def _own_steps(self, hold: HoldTimes) -> OwnSums:
         """Their seconds summed by step, of those steps that are kept; makes room for these."""
-        steps, seconds, kept = stood.steps, stood.seconds, None
+        steps, seconds, kept = hold.steps, hold.seconds, None
         if int(steps.min()) < self.first:
             kept = steps >= self.first
             steps, seconds = steps[kept], seconds[kept]
@@ -314,7 +324,7 @@ class Bins:
         t_ns: IntArray,
         values: FloatArray,
         known_ns: IntArray,
-        held: IntArray,
+        hold_ns: IntArray,
         gap: NDArray[np.bool_],
     ) -> None:
         """Straight lines from sample to sample; after a gap a sample stands for itself."""
@@ -322,10 +332,16 @@ class Bins:
         first = np.concatenate([[last[1]], values[:-1]])
         known = np.maximum(known_ns, np.concatenate([np.array([last[2]], dtype=np.int64), known_ns[:-1]]))
         first[gap], known[gap] = values[gap], known_ns[gap]
-        some = held > 0
-        pieces = pieces_of((t_ns - held)[some], t_ns[some], first[some], values[some], self.step_ns)
+        some = hold_ns > 0
+        integrals = integrals_by_step(
+            (t_ns - hold_ns)[some], t_ns[some], first[some], values[some], self.step_ns
+        )
         self._post(
-            quantity, pieces.step, step_of(known[some][pieces.of], self.step_ns), pieces.seconds, pieces.sums
+            quantity,
+            integrals.step,
+            step_of(known[some][integrals.of], self.step_ns),
+            integrals.seconds,
+            integrals.sums,
         )
 
     def _post(
@@ -345,7 +361,7 @@ class Bins:
         self.sums[row] += np.bincount(at, sums, size)
         late = known > steps
         if self.causal and late.any():
-            self._late[quantity] = joined(
+            self._late[quantity] = with_late(
                 self._late.get(quantity), Late(steps[late], known[late], seconds[late], sums[late])
             )
 

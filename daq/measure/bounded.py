@@ -73,8 +73,8 @@ def at_most(value: Quantity, bound: Quantity) -> Quantity:
     """`value` where it is known to lie from 0 to `bound`, see `truncated`; arrays of one length and unit."""
     known = np.isfinite(np.asarray(value.value)) & np.isfinite(np.asarray(bound.value))
     short = bound - value
-    held, share = _held(short, known)
-    within = np.maximum(np.asarray(bound.value) - held, 0.0)
+    kept, share = _within_bound(short, known)
+    within = np.maximum(np.asarray(bound.value) - kept, 0.0)
     return Quantity.from_parts(
         np.where(known, within, value.value), value.unit, _moved(value, bound, np.where(known, share, 1.0))
     )
@@ -97,14 +97,14 @@ def heat_of_windows(flows: Mapping[str, Quantity]) -> Quantity:
     if not measured.any():
         return heat
     excess = heat - least
-    held, share = _held(excess, measured)
+    kept, share = _within_bound(excess, measured)
     over = least - flows["power"]  # not positive: the gas's part of the power with its sign turned
-    room = np.maximum(-np.asarray(over.value), 0.0) - held
+    room = np.maximum(-np.asarray(over.value), 0.0) - kept
     turned = Quantity.from_parts(room, "W", _scaled(excess.parts, share))
-    above, more = _held(turned, measured)
-    held, share = held + (room - above), share * more
+    above, more = _within_bound(turned, measured)
+    kept, share = kept + (room - above), share * more
     return Quantity.from_parts(
-        np.where(measured, np.asarray(least.value) + held, heat.value),
+        np.where(measured, np.asarray(least.value) + kept, heat.value),
         "W",
         _moved(heat, least, share),
     )
@@ -130,10 +130,10 @@ def at_most_of_run(value: Quantity, bound: Quantity, seconds: FloatArray) -> Qua
     if not (weight > 0.0).any():
         return value
     short, mean = mean_of(without_noise(bound - value), weight), mean_of(value, weight)
-    told, u = (float(np.asarray(x).reshape(-1)[0]) for x in (short.value, short.u))
-    held, sd = truncated(np.array([told]), np.array([u]))
-    made = float(np.asarray(mean.value).reshape(-1)[0])
-    factor = 1.0 - (float(held[0]) - told) / made if made > 0.0 else 1.0
+    short_value, u = (float(np.asarray(x).reshape(-1)[0]) for x in (short.value, short.u))
+    kept, sd = truncated(np.array([short_value]), np.array([u]))
+    mean_value = float(np.asarray(mean.value).reshape(-1)[0])
+    factor = 1.0 - (float(kept[0]) - short_value) / mean_value if mean_value > 0.0 else 1.0
     share = np.where(known, float(sd[0]) / u if u > 0.0 else 1.0, 1.0)
     scaled = np.where(known, factor * np.asarray(value.value), value.value)
     return Quantity.from_parts(scaled, value.unit, _moved(value, bound, share))
@@ -159,8 +159,8 @@ def heat_of_run(flows: Mapping[str, Quantity], seconds: FloatArray) -> Quantity:
         return heat
     measured = _measured(flows)
     gas, most = flows["power"] - heat, flows["power"] - least
-    held = flows["power"] - at_most_of_run(gas, most, np.where(measured, seconds, 0.0))
-    return first_known(_where(held, measured), heat)
+    most_heat = flows["power"] - at_most_of_run(gas, most, np.where(measured, seconds, 0.0))
+    return first_known(_where(most_heat, measured), heat)
 
 
 # -- parts -------------------------------------------------------------------------------------------------
@@ -180,7 +180,7 @@ def _where(quantity: Quantity, condition: NDArray[np.bool_]) -> Quantity:
     return Quantity.from_parts(value, quantity.unit, quantity.parts)
 
 
-def _held(excess: Quantity, measured: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+def _within_bound(excess: Quantity, measured: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
     """Value held above 0, and by what its parts are to be multiplied."""
     value = np.asarray(excess.value, dtype=np.float64)
     u = np.broadcast_to(np.asarray(excess.u, dtype=np.float64), value.shape)

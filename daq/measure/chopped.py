@@ -103,10 +103,10 @@ def chopped_power(
             there = there & np.isfinite(np.asarray(at[n].value))
         if not there.any():
             continue
-        made, estimate = _one_way(
+        power, estimate = _one_way(
             names, {n: _masked(at[n], there) for n in names}, off_volts, place, cells * HOLD_VOLTS
         )
-        found = _filled(found, made, there)
+        found = _filled(found, power, there)
         out.notes[_words(estimate, names, off_volts)] = there
     return Chopped(found, out.notes, out.refused)
 
@@ -196,10 +196,10 @@ def _spread(mean: Quantity, rms: Quantity) -> Quantity:
     with the root in the middle of theirs.
     """
     square = (rms * rms - mean * mean).named("")
-    told = np.broadcast_to(np.asarray(square.u, dtype=np.float64), np.shape(square.value))
-    q, u = truncated(np.asarray(square.value, dtype=np.float64), told)
+    u_square = np.broadcast_to(np.asarray(square.u, dtype=np.float64), np.shape(square.value))
+    q, u = truncated(np.asarray(square.value, dtype=np.float64), u_square)
     low, high = np.sqrt(np.maximum(q - u, 0.0)), np.sqrt(np.maximum(q + u, 0.0))
-    slope = np.divide(high - low, 2.0 * told, out=np.zeros_like(low), where=told > 0.0)
+    slope = np.divide(high - low, 2.0 * u_square, out=np.zeros_like(low), where=u_square > 0.0)
     parts = {v: slope[..., np.newaxis] * p if v.is_pooled else slope * p for v, p in square.parts.items()}
     return Quantity.from_parts(0.5 * (low + high), mean.unit, parts)
 
@@ -226,8 +226,8 @@ def _masked(quantity: Quantity, where: NDArray[np.bool_]) -> Quantity:
     return Quantity.from_parts(np.where(where, quantity.value, np.nan), quantity.unit, quantity.parts)
 
 
-def _filled(found: Quantity, made: Quantity, there: NDArray[np.bool_]) -> Quantity:
+def _filled(found: Quantity, estimated: Quantity, there: NDArray[np.bool_]) -> Quantity:
     parts = {v: np.where(there, 0.0, p) for v, p in found.parts.items()}
-    for v, p in made.parts.items():
+    for v, p in estimated.parts.items():
         parts[v] = parts.get(v, 0.0) + np.where(there, p, 0.0)
-    return Quantity.from_parts(np.where(there, made.value, found.value), found.unit, parts)
+    return Quantity.from_parts(np.where(there, estimated.value, found.value), found.unit, parts)

@@ -152,9 +152,9 @@ def dry_flow(
     wanted = known(flow)
     if not wanted.any():
         return flow
-    said = meter_words(gas)
-    if said is not None:
-        notes.add(said, wanted)
+    conversion = meter_words(gas)
+    if conversion is not None:
+        notes.add(conversion, wanted)
     temp = _meter_temp(bench, means, notes, wanted)
     sensor = (means["gas_humidity"] * 0.01).named("")
     sensor = Quantity.from_parts(np.clip(sensor.value, 0.0, 1.0), "", sensor.parts)

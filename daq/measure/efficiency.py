@@ -239,7 +239,7 @@ class Assessor:
             flowing_s = np.where(~known(dry) & known(gas.dry), seconds["amps"], flowing_s)
             notes.add(gas.words, ~known(dry) & known(gas.dry))
             dry, flow = first_known(dry, gas.dry), first_known(flow, gas.flow)
-        made = self._made(amps, dry, temp, pressure, lye.mass_fraction, notes)
+        gas_made = self._gas_made(amps, dry, temp, pressure, lye.mass_fraction, notes)
         flows = {
             "power": power,
             "amps": amps,
@@ -247,7 +247,7 @@ class Assessor:
             "cell_volts": volts * (1.0 / self.bench.stack.cells),
             "flow": flow,
             "dry": dry,
-            "vapour": made.vapour,
+            "vapour": gas_made.vapour,
             "lye_temp": temp,
             "rate": measured.temp_rate,
             "strength": lye.mass_fraction,
@@ -255,7 +255,7 @@ class Assessor:
             "top_up": lye.top_up_ml,
         }
         if not bare:
-            flows["heat"], flows["heat_least"] = self._heat(power, temp, made)
+            flows["heat"], flows["heat_least"] = self._heat(power, temp, gas_made)
             notes.add(NO_TEMP, ~known(temp) & known(amps))
             notes.add(BEYOND_LYE, known(temp) & known(power) & known(amps) & ~known(flows["heat"]))
             at = first_known(temp, Quantity(np.full(m, 25.0), 0.0, "degC"))
@@ -334,7 +334,7 @@ class Assessor:
         ohms = 1e-3 * self.bench.supply.lead_milliohms
         return Quantity(ohms, LEAD_U_SHARE * ohms, "ohm", label="leads")
 
-    def _made(
+    def _gas_made(
         self,
         amps: Quantity,
         dry: Quantity,
@@ -342,7 +342,7 @@ class Assessor:
         pressure: Quantity,
         strength: Quantity,
         notes: Notes,
-    ) -> _Made:
+    ) -> _GasMade:
         """The gas that the heat is counted by, and the latent heat of the vapour that it carries off."""
         stack = self.bench.stack
         flowing = np.asarray(amps.value) > self.bench.supply.powered_above_amps
@@ -355,46 +355,46 @@ class Assessor:
             label="gas yield",
         )
         could = (amps * (1.0 / self.ratios.amps_per_lpm)).named("L/min")
-        made = first_known(dry, could * share)
+        lpm = first_known(dry, could * share)
         # More gas than the current can make, or less than none, is a fault of the reading. What is carried
         # off does not follow it, and while no current flows neither does the heat; else the heat keeps it,
         # with its uncertainty, until its window or its run is looked at as a whole.
-        within = np.clip(made.value, 0.0, np.maximum(could.value, 0.0))
-        clipped = Quantity.from_parts(within, "L/min", made.parts)
+        within = np.clip(lpm.value, 0.0, np.maximum(could.value, 0.0))
+        clipped = Quantity.from_parts(within, "L/min", lpm.parts)
 
         def vapour_j_mol(t_c: FloatArray, p_kpa: FloatArray, w: FloatArray) -> FloatArray:
             over_lye = vapour_pressure_lye(t_c, w, stack.electrolyte, outside="nan")
-            carried = vapour_per_dry(over_lye, p_kpa, outside="nan")
-            return np.asarray(carried * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
+            vapour_j_per_mol = vapour_per_dry(over_lye, p_kpa, outside="nan")
+            return np.asarray(vapour_j_per_mol * (1e-3 * M_H2O) * latent_heat_j_kg(t_c, outside="nan"))
 
-        carried = propagate(vapour_j_mol, temp, pressure, strength, unit="")
-        vapour = (clipped * self.ratios.mol_s_per_lpm * carried).named("W")
-        return _Made(amps, made, could, flowing, carried, vapour)
+        vapour_j_per_mol = propagate(vapour_j_mol, temp, pressure, strength, unit="")
+        vapour = (clipped * self.ratios.mol_s_per_lpm * vapour_j_per_mol).named("W")
+        return _GasMade(amps, lpm, could, flowing, vapour_j_per_mol, vapour)
 
-    def _heat(self, power: Quantity, temp: Quantity, gas: _Made) -> tuple[Quantity, Quantity]:
+    def _heat(self, power: Quantity, temp: Quantity, gas: _GasMade) -> tuple[Quantity, Quantity]:
         """The power less the heat of gas and vapour, by the gas as measured and if all current made gas
         [W]."""
-        made, could = gas.made, gas.could
-        idle = first_known(where(made, ~(np.asarray(made.value) > np.asarray(could.value))), could)
+        lpm_known, could = gas.lpm, gas.could
+        idle = first_known(where(lpm_known, ~(np.asarray(lpm_known.value) > np.asarray(could.value))), could)
         none = Quantity(np.where(known(gas.amps), 0.0, np.nan), 0.0, "L/min")
         idle = first_known(where(idle, np.asarray(idle.value) >= 0.0), none)
-        made = first_known(where(made, gas.flowing), idle)
+        lpm_known = first_known(where(lpm_known, gas.flowing), idle)
         enthalpy = propagate(reaction_enthalpy_j_mol, temp, unit="", outside="nan")
-        per_lpm = (self.ratios.mol_s_per_lpm * (H2_SHARE * enthalpy + gas.carried)).named("")
-        heat, least = (power - (lpm * per_lpm).named("W") for lpm in (made, could))
+        per_lpm = (self.ratios.mol_s_per_lpm * (H2_SHARE * enthalpy + gas.vapour_j_per_mol)).named("")
+        heat, least = (power - (lpm * per_lpm).named("W") for lpm in (lpm_known, could))
         return heat, least
 
 
 @dataclass(frozen=True, slots=True)
-class _Made:
+class _GasMade:
     """Gas of m windows: as measured (or taken, where it is not) and as the current could make it [L/min]; the
     heat of the vapour in a mole [J/mol], and in all [W]."""
 
     amps: Quantity
-    made: Quantity
+    lpm: Quantity
     could: Quantity
     flowing: NDArray[np.bool_]
-    carried: Quantity
+    vapour_j_per_mol: Quantity
     vapour: Quantity
 
 

@@ -108,7 +108,7 @@ class Setting:
         )
 
     @property
-    def said(self) -> str:
+    def stated_where(self) -> str:
         """Where what is said of the stack was said."""
         return " in the bench file" if self.gas_by == "meter" else ""
 
@@ -183,7 +183,7 @@ def _above_one(setting: Setting, seen: _Seen) -> list[Finding]:
         return []
     steam = "more steam than is taken out: the gas is hotter at the meter than said, or wet from foam"
     if setting.wet_over == "dry":
-        steam = f"the gas is called dry{setting.said} and is not: its steam counts as gas"
+        steam = f"the gas is called dry{setting.stated_where} and is not: its steam counts as gas"
     gas = "the meter's gas factor: a meter scaled for another gas reads this one wrong"
     if setting.gas_by == "fill":
         steam = steam.replace("at the meter than said", "in the vessel than said")
@@ -196,7 +196,7 @@ def _above_one(setting: Setting, seen: _Seen) -> list[Finding]:
             (
                 steam,
                 gas,
-                f"`cells`{setting.said} is too low",
+                f"`cells`{setting.stated_where} is too low",
                 "the current reads low",
             ),
         )
@@ -231,8 +231,8 @@ def cells_that_fit(cells: int, numbers: Known) -> list[int]:
     for. Empty where volts or gas are not known.
     """
     seen = _Seen(numbers)
-    said = cells
-    stack_volts, u_volts = seen("cell_volts") * said, seen.u("cell_volts") * said
+    cells_assumed = cells
+    stack_volts, u_volts = seen("cell_volts") * cells_assumed, seen.u("cell_volts") * cells_assumed
     efficiency, u = seen("faradaic_efficiency"), seen.u("faradaic_efficiency")
     low, high = CELL_VOLTS_REASON
     if not stack_volts > low or math.isnan(efficiency):
@@ -240,7 +240,7 @@ def cells_that_fit(cells: int, numbers: Known) -> list[int]:
     fits = []
     least, most = math.ceil((stack_volts - u_volts) / high), math.floor((stack_volts + u_volts) / low)
     for n in range(max(1, least), min(most, MOST_CELLS) + 1):
-        here, spread = efficiency * said / n, u * said / n
+        here, spread = efficiency * cells_assumed / n, u * cells_assumed / n
         if here - spread <= 1.0 and here + spread >= LEAST_EFFICIENCY:
             fits.append((abs(here - LIKELY_EFFICIENCY), n))
     return [n for _, n in sorted(fits)]
@@ -251,21 +251,23 @@ def _cells(setting: Setting, numbers: Known, seen: _Seen) -> list[Finding]:
     if math.isnan(cell) or math.isnan(efficiency):
         return []
     low, high = CELL_VOLTS_REASON
-    said = setting.cells
+    stated = setting.cells
     u_cell = seen.u("cell_volts")
     odd_volts = cell + u_cell < low or cell - u_cell > high
     odd_gas = efficiency - u > 1.0 or efficiency + u < LEAST_EFFICIENCY
     if not odd_volts and (not odd_gas or efficiency + u < NO_FLOW_SHARE):
         return []  # in reason, or gas that has gone missing, which is no matter of counting
-    fits = [n for n in cells_that_fit(said, numbers) if n != said]
+    fits = [n for n in cells_that_fit(stated, numbers) if n != stated]
     if not fits:
         return []
     best, others = fits[0], ", ".join(map(str, fits[1:4]))
     text = (
-        f"With {said} cells the stack would run at {cell:.2f} V a cell and {efficiency:.2f} Faradaic "
-        f"efficiency; with {best} at {cell * said / best:.2f} V and {efficiency * said / best:.2f}."
+        f"With {stated} cells the stack would run at {cell:.2f} V a cell and {efficiency:.2f} Faradaic "
+        f"efficiency; with {best} at {cell * stated / best:.2f} V and {efficiency * stated / best:.2f}."
     )
-    count = f"`cells`{setting.said}: count the gaps between powered plates, not the plates; {best} fits"
+    count = (
+        f"`cells`{setting.stated_where}: count the gaps between powered plates, not the plates; {best} fits"
+    )
     causes = (
         f"{count}, and so do {others}" if others else count,
         "cells in parallel: `cells` counts only those in series",
@@ -309,11 +311,11 @@ def _missing(setting: Setting, seen: _Seen) -> list[Finding]:
     if not efficiency + u < SOUND_EFFICIENCY:
         return []
     could = float(gas_rate_lpm(max(seen("amps"), 0.0), setting.cells, reference=setting.reference))
-    lost = max(0.0, 1.0 - efficiency) * could
+    missing = max(0.0, 1.0 - efficiency) * could
     text = (
         f"Gas is missing: Faradaic efficiency {efficiency:.2f} ± {u:.2f}. Of {could:.2f} L/min that the "
-        f"current could make {lost:.2f} L/min did not come; if it escapes, {60.0 * lost:.0f} L an hour of "
-        "explosive gas go into the room."
+        f"current could make {missing:.2f} L/min did not come; if it escapes, {60.0 * missing:.0f} L an hour "
+        "of explosive gas go into the room."
     )
     if setting.gas_by == "meter":
         where, by = "before the meter", "the meter reads low: its zero, its range, its gas factor"
@@ -334,7 +336,7 @@ def _missing(setting: Setting, seen: _Seen) -> list[Finding]:
         escapes,
         by,
         f"{past} how much",
-        f"`cells`{setting.said} is too high: count the gaps in series between powered plates",
+        f"`cells`{setting.stated_where} is too high: count the gaps in series between powered plates",
         "the current reads high: the shunt's value, the sensor's zero",
         "plates touch, or hydrogen and oxygen meet again on a hot plate",
     )

@@ -148,7 +148,7 @@ _NEEDS: Final[dict[str, tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]]] = 
 """What each may say, and what it must."""
 
 
-def entry_of(said: Mapping[str, Any], electrolyte: Electrolyte = "KOH", *, place: str = "lye") -> LyeEntry:
+def entry_of(body: Mapping[str, Any], electrolyte: Electrolyte = "KOH", *, place: str = "lye") -> LyeEntry:
     """An entry from what was said.
 
     Raises
@@ -157,7 +157,7 @@ def entry_of(said: Mapping[str, Any], electrolyte: Electrolyte = "KOH", *, place
         Naming what is missing, too much, or can not be.
     """
     try:
-        entry = LyeEntry.model_validate({k: v for k, v in said.items() if k != "id"})
+        entry = LyeEntry.model_validate({k: v for k, v in body.items() if k != "id"})
     except ValidationError as exc:
         first = exc.errors()[0]
         where = ".".join(str(p) for p in first["loc"])

@@ -209,7 +209,7 @@ class LyeTrack:
         self._far = dict.fromkeys(("lye_level", "lye_conductivity"), 0)
         self._waiting: list[tuple[int, LyeEntry]] = []
         self._names: set[str] = set()
-        self.told: list[dict[str, Any]] = []
+        self.entries_taken: list[dict[str, Any]] = []
         """Entries that were taken in: `t_s`, `words`, the strength before and after [%], `surprising`."""
         self._points: list[tuple[float, ...]] = []
         self._table: FloatArray | None = None
@@ -283,11 +283,11 @@ class LyeTrack:
         return {
             "electrolyte": self.bench.stack.electrolyte,
             "start_percent": 100.0 * self.start,
-            "percent": _said(w, 100.0),
-            "stronger_by_percent": _said(self.balance.strengthened, 100.0),
-            "litres": _said(litres),
-            "below_start_ml": _said(below),
-            "top_up_ml": _said(water),
+            "percent": _with_u95(w, 100.0),
+            "stronger_by_percent": _with_u95(self.balance.strengthened, 100.0),
+            "litres": _with_u95(litres),
+            "below_start_ml": _with_u95(below),
+            "top_up_ml": _with_u95(water),
             "water_ml_per_h": 3600.0e3 * rate,
             "due_s": due_s,
             "due_why": why,
@@ -326,7 +326,7 @@ class LyeTrack:
                        m.vapour_kg_s, m.silent_s, m.silent_u],
             "far": dict(self._far),
             "waiting": [[t, e.model_dump(exclude_none=True)] for t, e in self._waiting],
-            "told": self.told[-100:],
+            "told": self.entries_taken[-100:],
             "names": sorted(self._names),
         }  # fmt: skip
 
@@ -342,7 +342,7 @@ class LyeTrack:
         self._minute = _Minute(rate, u, gas, math.nan if temp is None else temp, vapour, silent_s, silent_u)
         self._far.update({k: int(v) for k, v in saved["far"].items() if k in self._far})
         self._waiting = [(int(t), LyeEntry.model_validate(e)) for t, e in saved["waiting"]]
-        self.told, self._names = list(saved["told"]), set(saved["names"])
+        self.entries_taken, self._names = list(saved["told"]), set(saved["names"])
         self._points.clear()
         self._note(self._at or 0)
 
@@ -371,7 +371,7 @@ class LyeTrack:
             found = apply_entry(self.balance, entry, None if math.isnan(temp) else temp)
             if entry.what == "filled" and entry.mass_fraction is not None:
                 self.start, self.start_litres = entry.mass_fraction, entry.litres or self.start_litres
-            self.told.append(
+            self.entries_taken.append(
                 {
                     "t_s": t_ns / 1e9,
                     "words": entry.words,
@@ -397,20 +397,20 @@ class LyeTrack:
         rate = self._split(means["amps"].named("A"), dry)
         rates, rates_u = (np.broadcast_to(np.asarray(x, np.float64), (m,)) for x in (rate.value, rate.u))
         kpa = np.broadcast_to(np.asarray(pressure.value, np.float64), (m,))
-        heard = seconds[_ROW["amps" if "amps" in self.bench.channels else "gas_flow"]]
-        heard = np.where(np.isfinite(rates), np.minimum(heard, whole_s), 0.0)
+        seconds_measured = seconds[_ROW["amps" if "amps" in self.bench.channels else "gas_flow"]]
+        seconds_measured = np.where(np.isfinite(rates), np.minimum(seconds_measured, whole_s), 0.0)
         for i, step in enumerate(steps.tolist()):
             self._entries(step - 1)
             self._one_minute(
-                float(rates[i]), float(rates_u[i]), float(heard[i]), whole_s, float(kpa[i]),
+                float(rates[i]), float(rates_u[i]), float(seconds_measured[i]), whole_s, float(kpa[i]),
                 {name: q for name, q in means.items() if name in ("lye_temp", *self._far)}, i,
             )  # fmt: skip
             self._note(int(step))
 
     def _split(self, amps: Quantity, dry: Quantity) -> Quantity:
         """Water split [kg/s]."""
-        held = Quantity.from_parts(np.maximum(np.asarray(amps.value), 0.0), "A", amps.parts)
-        by_charge = (held * self._kg_per_coulomb).named("kg/s")
+        forward = Quantity.from_parts(np.maximum(np.asarray(amps.value), 0.0), "A", amps.parts)
+        by_charge = (forward * self._kg_per_coulomb).named("kg/s")
         by_gas = (dry * self._kg_s_per_lpm).named("kg/s")
         share = Quantity(YIELD, YIELD_HALF_WIDTH / math.sqrt(3.0), "", label="gas yield")
         bounded = at_most(by_gas, by_charge)
@@ -439,9 +439,9 @@ class LyeTrack:
         guessed_u = before.silent_u + GAP_SHARE_U * (rate + steam) * guessed_s if missing_s > 0.0 else 0.0
         own = math.sqrt(max(guessed_u**2 - before.silent_u**2, 0.0)) if missing_s > 0.0 else 0.0
         balance.use(rate * span, rate_u * span, steam * span, steam_u * span, own_u=own)
-        told = before.temp_c if math.isnan(_number(means["lye_temp"], i)[0]) else temp
+        temp_read = before.temp_c if math.isnan(_number(means["lye_temp"], i)[0]) else temp
         self._minute = _Minute(
-            rate, rate_u, rate / M_H2O * 1.5e3, told, steam, silent_s if heard_s <= 0.0 else 0.0,
+            rate, rate_u, rate / M_H2O * 1.5e3, temp_read, steam, silent_s if heard_s <= 0.0 else 0.0,
             guessed_u if heard_s <= 0.0 else 0.0,
         )  # fmt: skip
         self._readings(means, i, temp, temp_u, flows=rate > 0.0 and heard_s > 0.0)
@@ -526,7 +526,7 @@ def _number(quantity: Quantity, i: int) -> tuple[float, float]:
     return float(value[i]), float(u[i] if u.ndim else u)
 
 
-def _said(quantity: Quantity, factor: float = 1.0) -> dict[str, float]:
+def _with_u95(quantity: Quantity, factor: float = 1.0) -> dict[str, float]:
     return {
         "value": factor * float(np.asarray(quantity.value)),
         "u95": factor * float(np.asarray(quantity.u95)),

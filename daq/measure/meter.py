@@ -55,17 +55,17 @@ def meter_words(gas: GasSpec) -> str | None:
     litres = "" if gas.scale_reference is None else f" in litres at {_condition(gas).words}"
     if gas.meter == "thermal":
         usual = THERMAL_FACTOR / thermal_factor({gas.scale_gas or "N2": 1.0})
-        said = f"thermal meter with a scale for {gas.scale_gas}{litres}: turned to moist 2:1 gas"
+        words = f"thermal meter with a scale for {gas.scale_gas}{litres}: turned to moist 2:1 gas"
     else:
         usual = math.sqrt(scale / M_MIXED_GAS)
-        said = (
+        words = (
             f"variable-area meter with a scale for {gas.scale_gas} at {gas.scale_temp_c:g} °C, "
             f"{gas.scale_pressure_kpa:g} kPa{litres}: turned by the root of the densities"
         )
     known = (
         "" if gas.meter_factor_u else f", good to {100.0 * _LIMITS[gas.meter]:g} %: a timed fill tells better"
     )
-    return f"{said}, about × {usual:.3g}{known}"
+    return f"{words}, about × {usual:.3g}{known}"
 
 
 def dry_per_reading(

@@ -157,7 +157,7 @@ def unit_words(unit: str) -> str:
     return _UNIT_WORDS.get(unit, unit)
 
 
-def _said(value: float, u95: float, unit: str) -> dict[str, Any]:
+def _with_u95(value: float, u95: float, unit: str) -> dict[str, Any]:
     known = math.isfinite(value)
     return {
         "value": value if known else None,
@@ -200,7 +200,7 @@ class Numbers:
     def at(self, i: int) -> dict[str, dict[str, Any]]:
         """Window `i` as JSON says it: key to value, u95 and unit, None where not known."""
         return {
-            key: _said(float(self.value[key][i]), float(self.u95[key][i]), unit)
+            key: _with_u95(float(self.value[key][i]), float(self.u95[key][i]), unit)
             for key, unit in UNITS.items()
         }
 
@@ -208,7 +208,7 @@ class Numbers:
         """These numbers of every window in turn, as `at` says them."""
         columns = [
             [
-                _said(v, u, UNITS[key])
+                _with_u95(v, u, UNITS[key])
                 for v, u in zip(self.value[key].tolist(), self.u95[key].tolist(), strict=True)
             ]
             for key in keys

@@ -124,9 +124,9 @@ class Ratios:
         powered = np.asarray(amps.value) > self.powered_above_amps
         on_power = where(power, powered & above_noise(power))
         on_amps = where(amps, powered)
-        made = where(dry, powered & above_noise(dry))
+        lpm = where(dry, powered & above_noise(dry))
         taken = (dry * self.amps_per_lpm).named("A")
-        h2_mol_s = made * (self.mol_s_per_lpm * H2_SHARE)
+        h2_mol_s = lpm * (self.mol_s_per_lpm * H2_SHARE)
         cell = self._cell_volts(f, on_amps)
         unknown = Quantity(np.full(np.shape(power.value), np.nan))  # of a fill that was typed in, say
         usable = where(cell, np.asarray(cell.value) > 0.2)
@@ -139,7 +139,7 @@ class Ratios:
             "leak_amps": on_amps - taken,
             "voltage_efficiency_hhv": propagate(voltage_efficiency_hhv, usable, 25.0, unit="", outside="nan"),
             "energy_efficiency_hhv": h2_mol_s * HHV_J_MOL / on_power,
-            "watt_hours_per_litre": power / made * (1.0 / 60.0),
+            "watt_hours_per_litre": power / lpm * (1.0 / 60.0),
             "kwh_per_nm3_h2": power / h2_mol_s * (1.0 / (3600.0 * NORMAL.molar_volume_l)),
             "kwh_per_kg_h2": power / h2_mol_s * (1.0 / (3600.0 * M_H2)),
             "water_ml_per_h": (self.water_ml_s(f) * 3600.0).named("mL/h"),

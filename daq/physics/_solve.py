@@ -56,6 +56,6 @@ def inverted(
         middle = 0.5 * (lo + hi)
         below = (function(at, middle) < checked) == rising
         lo, hi = np.where(below, middle, lo), np.where(below, hi, middle)
-    lost = np.isnan(checked) | np.isnan(bottom) | np.isnan(top)
-    root = np.where(lost, np.nan, 0.5 * (lo + hi))
+    unknown = np.isnan(checked) | np.isnan(bottom) | np.isnan(top)
+    root = np.where(unknown, np.nan, 0.5 * (lo + hi))
     return root.reshape(shape) if shape else float(root[0])

@@ -139,10 +139,10 @@ def faradaic_efficiency(
     Results above 1 are returned as they come: they are a finding (steam, meter factor, wrong `cells`), and
     hiding it would hide the mistake.
     """
-    made = mol_s_from_lpm(dry_flow_lpm, reference)
+    dry_mol_s = mol_s_from_lpm(dry_flow_lpm, reference)
     could = gas_rate_mol_s(current_a, cells)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(np.asarray(could) > 0.0, np.divide(made, could), np.nan)
+        return np.where(np.asarray(could) > 0.0, np.divide(dry_mol_s, could), np.nan)
 
 
 @plain

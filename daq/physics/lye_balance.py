@@ -297,7 +297,7 @@ class LyeBalance:
         """
 
         def read(x: FloatArray) -> float:
-            w = self._held(float(x[_HYDROXIDE] / (x[_WATER] + x[_HYDROXIDE])), 0.44)
+            w = self._clamped(float(x[_HYDROXIDE] / (x[_WATER] + x[_HYDROXIDE])), 0.44)
             kappa = float(np.asarray(conductivity_gilliam_s_cm(t_c, w)))
             return kappa * (1.0 + scale_u * float(x[_KAPPA]))
 
@@ -323,7 +323,7 @@ class LyeBalance:
     def _u(self, slope: FloatArray) -> float:
         return math.sqrt(max(float(slope @ self._p @ slope), 0.0))
 
-    def _held(self, w: float, most: float) -> float:
+    def _clamped(self, w: float, most: float) -> float:
         return min(max(w, 0.0), most)
 
     def _fraction(self) -> tuple[float, FloatArray]:
@@ -335,7 +335,7 @@ class LyeBalance:
 
     def _volume_l(self, x: FloatArray, t_c: float = FILLED_AT_C) -> float:
         total = float(x[_WATER] + x[_HYDROXIDE])
-        w = self._held(float(x[_HYDROXIDE]) / total, self._strongest)
+        w = self._clamped(float(x[_HYDROXIDE]) / total, self._strongest)
         return 1e3 * total / _density(min(max(t_c, 4.0), 95.0), w, self.electrolyte)
 
     def _linear(self, of: Callable[[FloatArray], float]) -> tuple[float, FloatArray]:

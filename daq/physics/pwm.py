@@ -249,12 +249,12 @@ def _from_duty(
         most = volts_rms
     if off_volts is None:
         low, high = _plain(np.where(np.less(most, hold_volts), 0.0, hold_volts)), most
-        said = f"the stack's volts while off lie anywhere from {hold_volts:.3g} V to the reading"
+        assumption = f"the stack's volts while off lie anywhere from {hold_volts:.3g} V to the reading"
         if hold_volts:
-            said += ", as it keeps them where the switch opens for a second or less"
+            assumption += ", as it keeps them where the switch opens for a second or less"
     else:
         low, high = _plain(np.minimum(off_volts[0], most)), _plain(np.minimum(off_volts[1], most))
-        said = f"the stack's volts while off lie from {off_volts[0]:g} to {off_volts[1]:g} V"
+        assumption = f"the stack's volts while off lie from {off_volts[0]:g} to {off_volts[1]:g} V"
         if not 0.0 <= off_volts[0] <= off_volts[1]:
             raise PhysicsRangeError(
                 "the limits of off_volts are not negative, the lower first",
@@ -272,7 +272,7 @@ def _from_duty(
         amps * on(low),
         amps * on(high),
         "mean amps times volts while on, from the duty",
-        ("the pulses are rectangular and no current flows while off", said, *more),
+        ("the pulses are rectangular and no current flows while off", assumption, *more),
     )
 
 

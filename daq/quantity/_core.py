@@ -109,11 +109,11 @@ class Quantity:
     @classmethod
     def from_parts(cls, value: Num, unit: str, parts: Mapping[Variable, Num]) -> Quantity:
         """A quantity with these parts; the way in for code that knows its own sensitivities."""
-        made = cls.__new__(cls)
-        made.value = value
-        made.unit = unit
-        made.parts = parts
-        return made
+        quantity = cls.__new__(cls)
+        quantity.value = value
+        quantity.unit = unit
+        quantity.parts = parts
+        return quantity
 
     # ---------------------------------------------------------------- what it says
 

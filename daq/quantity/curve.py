@@ -146,17 +146,17 @@ class Curve:
         }
 
     @classmethod
-    def from_dict(cls, said: Mapping[str, Any]) -> Curve:
+    def from_dict(cls, document: Mapping[str, Any]) -> Curve:
         """The curve that `as_dict` gave."""
         return cls(
-            said["kind"],
-            float(said["low"]),
-            float(said["high"]),
-            tuple(map(float, said["coefficients"])),
-            tuple(tuple(map(float, row)) for row in said["covariance"]),
-            float(said["scatter"]),
-            int(said["dof"]),
-            tuple(map(float, said["knots"])),
+            document["kind"],
+            float(document["low"]),
+            float(document["high"]),
+            tuple(map(float, document["coefficients"])),
+            tuple(tuple(map(float, row)) for row in document["covariance"]),
+            float(document["scatter"]),
+            int(document["dof"]),
+            tuple(map(float, document["knots"])),
         )
 
     @property
@@ -177,7 +177,7 @@ class Curve:
         k = len(self.coefficients)
         if self.kind != "piecewise":
             return np.vander((x - self._centre) / self._half, k, increasing=True)
-        i, share = self._piece(x)
+        i, share = self._interval(x)
         out = np.zeros((x.size, k))
         rows = np.arange(x.size)
         out[rows, i] = 1.0 - share
@@ -194,13 +194,13 @@ class Curve:
             z = (flat - self._centre) / self._half
             out[:, 1:] = powers * z[:, np.newaxis] ** (powers - 1) / self._half
             return out
-        i, _ = self._piece(flat)
+        i, _ = self._interval(flat)
         knots, rows = np.array(self.knots), np.arange(flat.size)
         width = knots[i + 1] - knots[i]
         out[rows, i], out[rows, i + 1] = -1.0 / width, 1.0 / width
         return out
 
-    def _piece(self, x: FloatArray) -> tuple[Any, FloatArray]:
+    def _interval(self, x: FloatArray) -> tuple[Any, FloatArray]:
         knots = np.array(self.knots)
         i = np.clip(np.searchsorted(knots, x, side="right") - 1, 0, knots.size - 2)
         return i, (x - knots[i]) / (knots[i + 1] - knots[i])

@@ -224,9 +224,9 @@ def type_a_windows(values: ArrayLike, edges: ArrayLike, *, detrend: bool = False
         mean = total(np.where(good, record, 0.0)) / n
         rest = np.where(good, record - mean[window], 0.0)
         # a second pass takes out what rounding left in the first
-        lost = total(rest) / n
-        mean = mean + lost
-        rest = np.where(good, rest - lost[window], 0.0)
+        rounding = total(rest) / n
+        mean = mean + rounding
+        rest = np.where(good, rest - rounding[window], 0.0)
         fitted = np.ones(m)
         if detrend:
             rest, fitted = _without_line(rest, good, window, n, total)

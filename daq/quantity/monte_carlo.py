@@ -56,7 +56,7 @@ def draw(quantities: tuple[Quantity, ...], draws: int, rng: np.random.Generator)
     A normal variable with finite degrees of freedom is drawn from Student's t, [1] 6.4.9; correlated ones
     from the multivariate t.
     """
-    made: dict[Variable, FloatArray] = {}
+    drawn: dict[Variable, FloatArray] = {}
     divisors: dict[object, FloatArray] = {}
     out: list[FloatArray] = []
     for quantity in quantities:
@@ -72,9 +72,9 @@ def draw(quantities: tuple[Quantity, ...], draws: int, rng: np.random.Generator)
                 raise LyewatchError(
                     "Monte Carlo can not draw an average's many elements", remedy="draw before averaging"
                 )
-            if variable not in made:
-                made[variable] = _standard(variable, draws, rng, divisors)
-            sample += float(np.asarray(part)) * made[variable]
+            if variable not in drawn:
+                drawn[variable] = _standard(variable, draws, rng, divisors)
+            sample += float(np.asarray(part)) * drawn[variable]
         out.append(sample)
     return out
 

@@ -21,7 +21,7 @@ __all__ = ["Breaker", "Request", "asked_cause"]
 RESEND_NS: Final = 1_000_000_000
 CONFIRM_WITHIN_NS: Final = 3_000_000_000
 ANSWER_WITHIN_NS: Final = 3_000_000_000
-TOLD_WITHIN_NS: Final = 10_000_000_000
+REPORTED_WITHIN_NS: Final = 10_000_000_000
 """The watch says so often at least which of its alarms stand, or else it is not known [ns]."""
 WATCH: Final = "watch"
 """Who cuts when an alarm of the watch does, by the bench file's `cuts`."""
@@ -90,7 +90,7 @@ class Breaker:
     """Whether the device has answered the trip: an instrument does once it has read that no current flows."""
     _listed: int = 0
     _standing: Mapping[str, str] = field(default_factory=dict)
-    _told_ns: int | None = None
+    _reported_ns: int | None = None
 
     # -- tripping ------------------------------------------------------------------------------------------
 
@@ -197,10 +197,10 @@ class Breaker:
 
     # -- resetting -----------------------------------------------------------------------------------------
 
-    def standing_told(self, standing: Mapping[str, str]) -> None:
+    def alarms_reported(self, standing: Mapping[str, str]) -> None:
         """The watch says which of its alarms that cut stand, each in words."""
         self._standing = {str(alarm): str(words) for alarm, words in standing.items()}
-        self._told_ns = self.clocks.mono_ns()
+        self._reported_ns = self.clocks.mono_ns()
 
     def reset_asked(self, request: Request, now: int) -> None:
         """A person asks for the supply back."""
@@ -258,8 +258,8 @@ class Breaker:
         cause = self.guard.cause
         asked = [c for c in (cause, *self.guard.later) if c is not None and c.by == WATCH]
         reasons = [f"the alarm stands: {words}" for words in self._standing.values()]
-        age_ns = None if self._told_ns is None else now - self._told_ns
-        if asked and (age_ns is None or age_ns > TOLD_WITHIN_NS):
+        age_ns = None if self._reported_ns is None else now - self._reported_ns
+        if asked and (age_ns is None or age_ns > REPORTED_WITHIN_NS):
             since = "since this reader began" if age_ns is None else f"for {age_ns / 1e9:.0f} s"
             reasons.append(
                 f"{asked[0].words}: the watch has not told {since} whether that is over; "

@@ -223,14 +223,16 @@ class Subscriber:
         self._queue.close()
         _wake(self._connection)
 
-    def serve(self, key: bytes, joined: Callable[[Subscriber], None], take: Callable[[Any], None]) -> None:
+    def serve(
+        self, key: bytes, subscribed: Callable[[Subscriber], None], take: Callable[[Any], None]
+    ) -> None:
         """Live in a thread of its own: prove each other, then hand over what it says, until it goes."""
         try:
             deliver_challenge(self._connection, key)
             answer_challenge(self._connection, key)
             self._writer = threading.Thread(target=self._write, name="subscriber-writer", daemon=True)
             self._writer.start()
-            joined(self)
+            subscribed(self)
             while True:
                 take(orjson.loads(self._connection.recv_bytes(_LONGEST_REQUEST)))
         except (OSError, EOFError, AssertionError, AuthenticationError, orjson.JSONDecodeError):
@@ -260,7 +262,7 @@ class ChannelServer:
     ----------
     address : ChannelAddress
         Where to listen.
-    joined : callable
+    subscribed : callable
         Told of a subscriber that has proved itself, in a thread of its own. Whoever is told sends it what it
         must know first, then calls `admit`.
     take : callable
@@ -277,12 +279,12 @@ class ChannelServer:
     def __init__(
         self,
         address: ChannelAddress,
-        joined: Callable[[Subscriber], None],
+        subscribed: Callable[[Subscriber], None],
         take: Callable[[Subscriber, Mapping[str, Any]], None],
     ) -> None:
         self.address = address
         self.dropped = 0
-        self._joined = joined
+        self._subscribed = subscribed
         self._take = take
         self._admitted: list[Subscriber] = []
         self._connected: set[Subscriber] = set()
@@ -360,12 +362,12 @@ class ChannelServer:
             threading.Thread(target=self._serve, args=(subscriber,), name="subscriber", daemon=True).start()
 
     def _serve(self, subscriber: Subscriber) -> None:
-        def take(said: Any) -> None:
-            if isinstance(said, dict):
-                self._take(subscriber, said)
+        def take(message: Any) -> None:
+            if isinstance(message, dict):
+                self._take(subscriber, message)
 
         try:
-            subscriber.serve(self._key, self._joined, take)
+            subscriber.serve(self._key, self._subscribed, take)
         finally:
             self._forget(subscriber)
 
@@ -476,18 +478,18 @@ class ChannelClient:
             return self._queue is not None and self._queue.put(orjson.dumps(dict(message)))
 
     def _run(self) -> None:
-        tries, told = 0, False
+        tries, reported = 0, False
         while not self._closing.is_set():
             try:
                 connection = Client(self.address.socket, authkey=self.address.read_key())
             except (OSError, EOFError, AssertionError, AuthenticationError) as exc:
-                if not told:
-                    told = True
+                if not reported:
+                    reported = True
                     self._lost(_why(exc))
                 self._closing.wait(_AGAIN_S[min(tries, len(_AGAIN_S) - 1)])
                 tries += 1
                 continue
-            tries, told = 0, True
+            tries, reported = 0, True
             why = self._follow(connection)
             if not self._closing.is_set():
                 self._lost(why)

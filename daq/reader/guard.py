@@ -200,8 +200,8 @@ class Guard:
         """
         if self.cut_confirmed and not unanswered:
             return None
-        said = [] if self.cut_confirmed else self._supply_words(now_ns)
-        return "; ".join([*said, *(f"the supply {name} has not answered" for name in unanswered)])
+        words = [] if self.cut_confirmed else self._supply_words(now_ns)
+        return "; ".join([*words, *(f"the supply {name} has not answered" for name in unanswered)])
 
     def _supply_words(self, now_ns: int) -> list[str]:
         amps, flows = self._amps_words(now_ns)
@@ -258,9 +258,9 @@ class Guard:
         """Note what the relay's device says of itself; returns the cause when this trips."""
         if frame.source != self.bench.supply.trip_source:
             return None
-        said = frame.fields.get("trip", 0.0)
+        device_trip = frame.fields.get("trip", 0.0)
         first = self._device_code is None
-        code = self._device_code = int(said) if math.isfinite(said) else 0
+        code = self._device_code = int(device_trip) if math.isfinite(device_trip) else 0
         if code != COMMANDED or self.cause is not None:
             self._commanded_since_ns = None
         elif self._stood_tripped(frame.received_ns or frame.mono_ns, first=first):
@@ -346,8 +346,8 @@ class Guard:
         if allowed_s is None or not ("amps" in sample.values or "relay" in sample.values):
             return None
         age = self._relay.age_ns(now_ns)
-        heard = age is not None and age <= int(self.bench.channels["relay"].stale_after_s * 1e9)
-        if not (heard and self.relay_open and self._flowing and self._fresh_amps):
+        fresh = age is not None and age <= int(self.bench.channels["relay"].stale_after_s * 1e9)
+        if not (fresh and self.relay_open and self._flowing and self._fresh_amps):
             self._flow_since_ns, self._flows = None, False
             return None
         if "amps" in sample.values and self._flow_since_ns is None:

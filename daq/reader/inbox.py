@@ -57,9 +57,9 @@ class Inbox:
         with self._changed:
             if len(self._items) >= FRAMES:
                 self.dropped += 1
-                lost = self._overflow.setdefault(frame.source, Overflow(0, frame.mono_ns, frame.mono_ns))
-                lost.count += 1
-                lost.until_ns = frame.mono_ns
+                overflow = self._overflow.setdefault(frame.source, Overflow(0, frame.mono_ns, frame.mono_ns))
+                overflow.count += 1
+                overflow.until_ns = frame.mono_ns
                 return
             self._items.append(frame)
             self._changed.notify()

@@ -59,7 +59,7 @@ _HELD_NS: Final = 250_000_000
 _BACKLOG_NS: Final = 30_000_000_000
 _BACKLOG_ROWS: Final = 2_000
 _LINKS_EVERY_NS: Final = 60_000_000_000
-_FULL_TOLD_NS: Final = 30_000_000_000
+_FULL_SHOWN_NS: Final = 30_000_000_000
 _CLOSE_WITHIN_S: Final = 8.0
 _LAST_WORD_S: Final = 0.3
 """So long a source has for a last command before its port is closed [s]."""
@@ -190,7 +190,7 @@ class Reader:
         self._rows: list[dict[str, Any]] = []
         self._held_ns = self._second = 0
         self._backlog: deque[dict[str, Any]] = deque(maxlen=_BACKLOG_ROWS)
-        self._told: Any = None
+        self._published_state: Any = None
         self._link_rows: list[dict[str, Any]] = []
         self._run: runs.ActiveRun | None = None
         self._found: Opened | None = None
@@ -283,7 +283,7 @@ class Reader:
             if isinstance(item, Frame):
                 self._take(item)
             else:
-                self._heard(item)
+                self._on_source_event(item)
         self._publish_due()
         if self._failure is not None:
             # A fault of ours: end with its cause, so that whoever keeps the reader running starts it anew.
@@ -316,7 +316,7 @@ class Reader:
         self._rows.append(row)
         self._backlog.append(row)
 
-    def _heard(self, event: SourceEvent) -> None:
+    def _on_source_event(self, event: SourceEvent) -> None:
         if event.kind == "reply":
             self._breaker.replied(event, self._active)
             return
@@ -333,8 +333,8 @@ class Reader:
     def _on_join(self, subscriber: Subscriber) -> None:
         self._inbox.act(partial(self._greet, subscriber))
 
-    def _on_said(self, subscriber: Subscriber, said: Mapping[str, Any]) -> None:
-        self._inbox.act(partial(self._hear, subscriber, said))
+    def _on_message(self, subscriber: Subscriber, message: Mapping[str, Any]) -> None:
+        self._inbox.act(partial(self._hear, subscriber, message))
 
     def _greet(self, subscriber: Subscriber) -> None:
         """Tell who has just come what he must know, then all that follows."""
@@ -356,14 +356,14 @@ class Reader:
         if self._channel is not None:
             self._channel.admit(subscriber)
 
-    def _hear(self, subscriber: Subscriber, said: Mapping[str, Any]) -> None:
-        if said.get("type") == "standing" and isinstance(said.get("standing"), dict):
-            self._breaker.standing_told(said["standing"])
-        if said.get("type") == "pace":
-            subscriber.patient = said.get("patient") is True
-        if said.get("type") != "request" or not isinstance(number := said.get("id"), int):
+    def _hear(self, subscriber: Subscriber, message: Mapping[str, Any]) -> None:
+        if message.get("type") == "standing" and isinstance(message.get("standing"), dict):
+            self._breaker.alarms_reported(message["standing"])
+        if message.get("type") == "pace":
+            subscriber.patient = message.get("patient") is True
+        if message.get("type") != "request" or not isinstance(number := message.get("id"), int):
             return
-        kind, body, who = said.get("kind"), said.get("body"), said.get("who", "")
+        kind, body, who = message.get("kind"), message.get("body"), message.get("who", "")
         asked = _Asked(subscriber, number, body if isinstance(body, dict) else {}, str(who or ""))
         answer = getattr(self, f"_on_{kind}", None) if kind in _REQUESTS else None
         if answer is None:
@@ -504,14 +504,16 @@ class Reader:
 
     def _look_at_overflow(self, now: int) -> None:
         """Frames that came faster than they could be looked at are a gap, counted and told."""
-        for source, lost in self._inbox.take_overflow().items():
-            self._sources[source].counters.dropped += lost.count
+        for source, overflow in self._inbox.take_overflow().items():
+            self._sources[source].counters.dropped += overflow.count
             words = f"more frames of {source} came at once than could be taken"
-            self._full = (f"{words}; {lost.count} were lost", now)
+            self._full = (f"{words}; {overflow.count} were lost", now)
             run = self._active
-            from_ns, until_ns = (max(0, at - (run.zero_ns or 0)) for at in (lost.from_ns, lost.until_ns))
-            self._recorder.lose(run, source, from_ns, until_ns, words, lost.count)
-        if self._full is not None and now - self._full[1] > _FULL_TOLD_NS:
+            from_ns, until_ns = (
+                max(0, at - (run.zero_ns or 0)) for at in (overflow.from_ns, overflow.until_ns)
+            )
+            self._recorder.lose(run, source, from_ns, until_ns, words, overflow.count)
+        if self._full is not None and now - self._full[1] > _FULL_SHOWN_NS:
             self._full = None
 
     def _report(self, now: int) -> None:
@@ -528,7 +530,7 @@ class Reader:
                 {"source": name, **source.counters.as_dict(), "rate_hz": round(link.rate_hz, 2), "age_s": age}
             )
         self._link_rows = rows
-        self._told = None
+        self._published_state = None
 
     def _save_links(self, run: runs.ActiveRun) -> None:
         for name, source in self._sources.items():
@@ -540,7 +542,7 @@ class Reader:
     def _open_channel(self) -> ChannelServer | None:
         """The live channel; a reader that can not have one guards and records all the same."""
         try:
-            return ChannelServer(ChannelAddress.of(self._bench), self._on_join, self._on_said)
+            return ChannelServer(ChannelAddress.of(self._bench), self._on_join, self._on_message)
         except PortError as exc:
             self._say(f"no service can follow: {exc}")
             return None
@@ -580,7 +582,7 @@ class Reader:
         """Say how the reader is when that has changed, and once a second."""
         if self._channel is None or not self._channel.subscribers:
             return
-        now_told = (
+        now_state = (
             self._breaker.trip,
             self._latch.logged,
             self._breaker.unconfirmed,
@@ -591,8 +593,8 @@ class Reader:
             self._full,
             self._active.id,
         )
-        if now_told != self._told:
-            self._told = now_told
+        if now_state != self._published_state:
+            self._published_state = now_state
             self._publish_rows()
             self._channel.publish(self._state())
 

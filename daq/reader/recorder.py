@@ -30,9 +30,9 @@ __all__ = ["Opened", "Recorder"]
 
 COMMIT_EVERY_NS: Final = 480_000_000
 """Samples are safe from a power cut within half a second; each commit costs the card a block or two."""
-HELD_SAMPLES: Final = 200_000
+MOST_WAITING: Final = 200_000
 """Kept in memory while the disk refuses: about 2.7 h of two sources at 10 Hz."""
-_HELD_JOBS: Final = 10_000
+_MOST_JOBS: Final = 10_000
 _AT_ONCE: Final = 5_000
 """Samples of one commit: more would hold up the guard's loop while they are encoded."""
 _AGAIN_NS: Final = 1_000_000_000
@@ -96,7 +96,7 @@ class _Moved:
 
 
 @dataclass(slots=True)
-class _Held:
+class _Backlog:
     """What waits: samples, in order, and jobs, in order."""
 
     samples: deque[tuple[ActiveRun, Sample]] = field(default_factory=deque)
@@ -151,7 +151,7 @@ class Recorder:
         self._say = say
         self._opened = opened
         self._store: Store | None = None
-        self._held = _Held()
+        self._backlog = _Backlog()
         self._gaps: list[_Gap] = []
         self._moved: dict[str, _Moved] = {}
         self._run: ActiveRun | None = None
@@ -171,19 +171,19 @@ class Recorder:
         self._thread.start()
 
     @property
-    def held(self) -> int:
+    def waiting(self) -> int:
         """Samples that are in memory only."""
-        return len(self._held.samples)
+        return len(self._backlog.samples)
 
     def take(self, run: ActiveRun, sample: Sample) -> None:
         """Record a sample."""
-        held = self._held
-        if len(held.samples) >= HELD_SAMPLES:
+        backlog = self._backlog
+        if len(backlog.samples) >= MOST_WAITING:
             why = "more was read than memory holds while the store took nothing"
             self.lose(run, sample.source, sample.t_ns, sample.t_ns, why)
             return
-        held.samples.append((run, sample))
-        held.taken += 1
+        backlog.samples.append((run, sample))
+        backlog.taken += 1
 
     def lose(
         self, run: ActiveRun, source: str, from_ns: int, until_ns: int, why: str, count: int = 1
@@ -212,11 +212,11 @@ class Recorder:
     def do(self, job: Callable[[Store], object], *, last: bool = False) -> None:
         """Have something written, after what was asked for before; `last`: after all samples till now."""
         with self._changed:
-            if len(self._held.jobs) >= _HELD_JOBS:
+            if len(self._backlog.jobs) >= _MOST_JOBS:
                 self._impairments["jobs"] = "notes of what happened are lost: the store takes none"
                 self._tell()
                 return
-            self._held.jobs.append(_Job(job, last, self._held.taken))
+            self._backlog.jobs.append(_Job(job, last, self._backlog.taken))
             self._changed.notify()
 
     def mark(
@@ -288,7 +288,7 @@ class Recorder:
         """How recording is, for those who follow the reader."""
         return {
             "impaired": self.impaired,
-            "held": self.held,
+            "held": self.waiting,
             "dropped": self.dropped,
             "written_bytes_per_hour": self._written_per_hour,
             "committed_utc_ns": self.committed_utc_ns,
@@ -307,7 +307,7 @@ class Recorder:
             self._changed.notify()
         if self._thread.is_alive():
             self._thread.join(within_s)
-        return not self._thread.is_alive() and not self._held.samples and not self._held.jobs
+        return not self._thread.is_alive() and not self._backlog.samples and not self._backlog.jobs
 
     # -- the thread ----------------------------------------------------------------------------------------
 
@@ -323,13 +323,13 @@ class Recorder:
             with self._changed:
                 if self._closing and (self._done() or self._store is None or self._given_up(now)):
                     break
-                asked = (self._held.jobs and now >= self._due["jobs"]) or self._refresh
+                asked = (self._backlog.jobs and now >= self._due["jobs"]) or self._refresh
                 if not (asked and self._store is not None) and not self._closing:
                     self._changed.wait(self._patience_s(self._clocks.mono_ns()))
         self._close_store()
 
     def _done(self) -> bool:
-        return not self._held.samples and not self._held.jobs
+        return not self._backlog.samples and not self._backlog.jobs
 
     def _given_up(self, now: int) -> bool:
         """Whether what is left can not be stored just now."""
@@ -340,9 +340,9 @@ class Recorder:
         if self._store is None:
             return 0.1
         due = [now + COMMIT_EVERY_NS, self._due["calibrations"]]
-        if self._held.samples or self._gaps:
+        if self._backlog.samples or self._gaps:
             due.append(self._due["commit"])
-        if self._held.jobs:
+        if self._backlog.jobs:
             due.append(self._due["jobs"])
         return max(0.005, (min(due) - now) / 1e9)
 
@@ -352,7 +352,7 @@ class Recorder:
                 self._open(now)
             if self._store is None:
                 return
-        if (now >= self._due["commit"] or self._closing) and (self._held.samples or self._gaps):
+        if (now >= self._due["commit"] or self._closing) and (self._backlog.samples or self._gaps):
             self._commit(now)
         self._do_jobs(now)
         self._chores(now)
@@ -408,8 +408,8 @@ class Recorder:
 
     def _commit(self, now: int) -> None:
         assert self._store is not None
-        held = self._held
-        some = [held.samples[k] for k in range(min(len(held.samples), _AT_ONCE))]
+        backlog = self._backlog
+        some = [backlog.samples[k] for k in range(min(len(backlog.samples), _AT_ONCE))]
         rows = [self._row(run, sample) for run, sample in some]
         try:
             if rows:
@@ -424,12 +424,12 @@ class Recorder:
             self._tell()
             return
         for _ in some:
-            held.samples.popleft()
-        held.stored += len(some)
+            backlog.samples.popleft()
+        backlog.stored += len(some)
         if rows:
             self.committed_utc_ns = self._clocks.utc_ns()
         # More than one commit holds go on at once.
-        self._due["commit"] = now if len(held.samples) >= _AT_ONCE else now + COMMIT_EVERY_NS
+        self._due["commit"] = now if len(backlog.samples) >= _AT_ONCE else now + COMMIT_EVERY_NS
         self._impairments.pop("recorder", None)
         if self._impairments.pop("commit", None) is not None:
             if self._run is not None:
@@ -450,11 +450,11 @@ class Recorder:
         from them by what can be known without it: whether the sample can be put into a row.
         """
         bad = [k for k, (run, sample) in enumerate(some) if not storable(*self._row(run, sample))]
-        held = self._held
+        backlog = self._backlog
         for k in reversed(bad):
             run, sample = some[k]
-            del held.samples[k]
-            held.stored += 1
+            del backlog.samples[k]
+            backlog.stored += 1
             self.lose(run, sample.source, sample.t_ns, sample.t_ns, "a sample that can not be put into a row")
         return bool(bad)
 
@@ -474,10 +474,10 @@ class Recorder:
 
     def _do_jobs(self, now: int) -> None:
         assert self._store is not None
-        held = self._held
-        while held.jobs and now >= self._due["jobs"]:
-            job = held.jobs[0]
-            if job.last and held.stored < job.samples_before:
+        backlog = self._backlog
+        while backlog.jobs and now >= self._due["jobs"]:
+            job = backlog.jobs[0]
+            if job.last and backlog.stored < job.samples_before:
                 if now < self._due["commit"] and "commit" in self._impairments:
                     return
                 self._commit(now)
@@ -491,14 +491,14 @@ class Recorder:
                 return
             except Exception as exc:  # noqa: BLE001 - a fault of ours: told, and not tried for ever
                 self._impairments["recorder"] = f"a note could not be written: {type(exc).__name__}: {exc}"
-                held.jobs.popleft()
+                backlog.jobs.popleft()
                 job.tries += 1
                 if job.tries < _TRIES:
-                    held.jobs.append(job)  # the others do not wait for it
+                    backlog.jobs.append(job)  # the others do not wait for it
                 self._due["jobs"] = self._clocks.mono_ns() + (_AGAIN_NS if job.tries > 1 else 0)
                 continue
             self._impairments.pop("jobs", None)
-            held.jobs.popleft()
+            backlog.jobs.popleft()
         self._tell()
 
     def _chores(self, now: int) -> None:

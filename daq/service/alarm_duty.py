@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from daq.alarms import TOLD, Alarm, State, Transition
+from daq.alarms import EXTERNAL_ALARMS, Alarm, State, Transition
 from daq.reader.channel import Answer
 from daq.service.feed import Asks
 from daq.service.notify import Note, Notifier
@@ -77,14 +77,14 @@ class AlarmDuty:
         self._write = write
         self._bench = bench
         self.notifier = notifier
-        self._told: dict[str, str | None] = {}
+        self._conditions: dict[str, str | None] = {}
         self._cuts: dict[str, _Cut] = {}
-        self._said: dict[str, str] | None = None
-        self._said_s = 0.0
+        self._standing_sent: dict[str, str] | None = None
+        self._standing_sent_s = 0.0
 
     def follow(self, watch: Watch) -> None:
         """Another watch, or another state of it: what it knows of what it can not see."""
-        self._told = {name: "" if watch.alarms[name].active else None for name in TOLD}
+        self._conditions = {name: "" if watch.alarms[name].active else None for name in EXTERNAL_ALARMS}
 
     # -- transitions ---------------------------------------------------------------------------------------
 
@@ -192,7 +192,7 @@ class AlarmDuty:
         reader : mapping or None
             The state that the reader told last.
         troubles : mapping
-            Further alarms of `TOLD`, each with its words, None where all is well.
+            Further alarms of `EXTERNAL_ALARMS`, each with its words, None where all is well.
         """
         reader = reader or {}
         trip = reader.get("trip")
@@ -212,22 +212,22 @@ class AlarmDuty:
         self._say_to_reader(standing)
 
     def _tell(self, watch: Watch, now_ns: int, alarm: str, words: str | None) -> None:
-        before = self._told.get(alarm)
+        before = self._conditions.get(alarm)
         if (before is None) == (words is None):
             return
-        self._told[alarm] = words
+        self._conditions[alarm] = words
         active = words is not None
         title = watch.alarms[alarm].spec.title
         watch.set_condition(alarm, active, t_ns=now_ns, cause=f"{title}: {words}" if active else "it is over")
 
     def _say_to_reader(self, standing: dict[str, str]) -> None:
         wall = time.monotonic()
-        if standing == self._said and wall - self._said_s < SAY_EVERY_S:
+        if standing == self._standing_sent and wall - self._standing_sent_s < SAY_EVERY_S:
             return
         if self._link.tell({"type": "standing", "standing": standing}):
-            self._said, self._said_s = standing, wall
+            self._standing_sent, self._standing_sent_s = standing, wall
         else:
-            self._said = None
+            self._standing_sent = None
 
 
 def _forgotten(cut: _Cut, now_s: float) -> bool:

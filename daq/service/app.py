@@ -140,12 +140,12 @@ class _Courier:
     def begin(self, store: Store) -> None:
         """The store is open."""
         try:
-            made = Publisher(self._bench, store)
-            made.start()
+            publisher = Publisher(self._bench, store)
+            publisher.start()
         except Exception as exc:  # noqa: BLE001 - told as an alarm; a courtesy must not end the service
             self._wrong = f"{type(exc).__name__}: {exc}" if not isinstance(exc, LyewatchError) else str(exc)
             return
-        self._publisher = made
+        self._publisher = publisher
 
     def tell(self, event: str, data: Mapping[str, Any], reader_age_s: float | None) -> None:
         """Take what the pages are told."""

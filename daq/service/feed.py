@@ -56,12 +56,12 @@ class Feed:
         self._rows = 0
         self._lock = threading.Lock()
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._came: asyncio.Event | None = None
-        self._told = False
+        self._event: asyncio.Event | None = None
+        self._woken = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Wake this loop from now on."""
-        self._loop, self._came = loop, asyncio.Event()
+        self._loop, self._event = loop, asyncio.Event()
 
     def take(self, message: dict[str, Any]) -> None:
         """Take a message, from any thread. Raises nothing: the client's thread would end of it."""
@@ -75,9 +75,9 @@ class Feed:
                 self._rows += len(rows)
                 message["arrived_s"] = time.monotonic()
             self._messages.append(message)
-            if self._told or (kind == "samples" and self._may_wait(message)):
+            if self._woken or (kind == "samples" and self._may_wait(message)):
                 return
-            self._told = True
+            self._woken = True
         self._wake()
 
     def _may_wait(self, message: Mapping[str, Any]) -> bool:
@@ -95,28 +95,28 @@ class Feed:
         with self._lock:
             messages = list(self._messages)
             self._messages.clear()
-            self._rows, self._told = 0, False
-        if self._came is not None:
-            self._came.clear()
+            self._rows, self._woken = 0, False
+        if self._event is not None:
+            self._event.clear()
         return messages
 
     async def wait(self, within_s: float) -> None:
         """Until something waits, or so long [s]."""
-        assert self._came is not None
-        if self._told:
+        assert self._event is not None
+        if self._woken:
             return
         # A timer that sets the event: `wait_for` would make a task of each wait.
-        late = asyncio.get_running_loop().call_later(within_s, self._came.set)
+        late = asyncio.get_running_loop().call_later(within_s, self._event.set)
         try:
-            await self._came.wait()
+            await self._event.wait()
         finally:
             late.cancel()
 
     def _wake(self) -> None:
-        loop, came = self._loop, self._came
-        if loop is not None and came is not None:
+        loop, event = self._loop, self._event
+        if loop is not None and event is not None:
             with suppress(RuntimeError):  # it is closing just now
-                loop.call_soon_threadsafe(came.set)
+                loop.call_soon_threadsafe(event.set)
 
 
 Connect = Callable[[Callable[[dict[str, Any]], None], Callable[[str], None]], Link]

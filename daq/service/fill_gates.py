@@ -30,7 +30,7 @@ class FillGates:
     def __init__(self, live: Live) -> None:
         from daq.study.fill import GateFinder  # with what works fills out, which takes a while to import
 
-        self._made = GateFinder
+        self._new_finder = GateFinder
         self._finder = GateFinder()
         self._live = live
         self._run: str | None = None
@@ -41,7 +41,7 @@ class FillGates:
         if name != "samples":
             return
         if data["run"] != self._run:
-            self._run, self._finder = data["run"], self._made()
+            self._run, self._finder = data["run"], self._new_finder()
         for row in data["rows"]:
             value = row["v"].get("fill_level")
             if value is not None and row["s"].get("fill_level", 0) <= Status.UNCERTAIN:

@@ -42,7 +42,7 @@ async def fills(
     def listed() -> dict[str, Any]:
         kept, reference = (live.store.logbook.fills.find(run_id=run, limit=limit), live.bench.site.reference)
         return {
-            "fills": [_told(record, reference) for record in reversed(kept)],
+            "fills": [_answer_of(record, reference) for record in reversed(kept)],
             "series": _series(kept, reference),
             "builds": _builds(kept, reference),
         }
@@ -62,21 +62,21 @@ async def mark(request: Request, run_id: str, body: FillMarkBody) -> Response:
             remedy=f"give a second after {body.from_s:g}",
         )
 
-    def made() -> FillRecord:
+    def keep_fill() -> FillRecord:
         from daq.study.runs import recorded_bench
 
         run = live.store.logbook.get_run(run_id)
-        said = body.model_dump(exclude={"who", "note", "from_s", "to_s"}, exclude_none=True)
+        fields = body.model_dump(exclude={"who", "note", "from_s", "to_s"}, exclude_none=True)
         fill = {
             "run": run_id,
             "t_s": body.from_s,
             "stopped_utc_ns": run.start_utc_ns + round(body.to_s * 1e9),
         }
         bench = recorded_bench(live.store, run)
-        said["seconds"] = body.to_s - body.from_s
-        return _made(live, fill, said, body.who, body.note, bench)
+        fields["seconds"] = body.to_s - body.from_s
+        return _kept_fill(live, fill, fields, body.who, body.note, bench)
 
-    fill = _told(await run_in_threadpool(made), live.bench.site.reference)
+    fill = _answer_of(await run_in_threadpool(keep_fill), live.bench.site.reference)
     return answer({"ok": True, "fill": fill})
 
 
@@ -92,8 +92,8 @@ async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> R
         return fills_by_edges(live.store, live.store.logbook.get_run(run_id), who=who)
 
     kept, refused = await run_in_threadpool(found)
-    told = [_told(r, live.bench.site.reference) for r in kept]
-    return answer({"ok": True, "fills": told, "refused": refused})
+    fills_kept = [_answer_of(r, live.bench.site.reference) for r in kept]
+    return answer({"ok": True, "fills": fills_kept, "refused": refused})
 
 
 @router.post("/fills/start", response_model=StartedFill)
@@ -115,16 +115,16 @@ async def start(request: Request, body: FillStartBody) -> Response:
         )
     from daq.study.fill import form_in_run
 
-    said = body.model_dump(exclude={"who", "note"}, exclude_none=True)
+    fields = body.model_dump(exclude={"who", "note"}, exclude_none=True)
     # A wrong volume is to be told now and not at the stop.
-    form_in_run(live.run_bench, {**said, "seconds": 1.0})
+    form_in_run(live.run_bench, {**fields, "seconds": 1.0})
     open_fill = {
         "run": live.run.id,
         "t_s": now_ns / 1e9,
         "started_utc": iso_utc(utc_ns),
         "who": body.who,
         "note": body.note,
-        **said,
+        **fields,
     }
     live.set_fill(open_fill)
     return answer({"ok": True, "open": open_fill})
@@ -144,15 +144,15 @@ async def stop(request: Request, body: FillStopBody) -> Response:
         if "stopped_t_s" not in fill:
             fill = {**fill, "stopped_t_s": now_ns / 1e9, "stopped_utc_ns": utc_ns}
             live.set_fill(fill)
-        said = {k: v for k, v in fill.items() if k not in _OURS}
-        said |= body.model_dump(exclude={"who", "note"}, exclude_none=True)
-        said["seconds"] = fill["stopped_t_s"] - fill["t_s"]
+        fields = {k: v for k, v in fill.items() if k not in _OURS}
+        fields |= body.model_dump(exclude={"who", "note"}, exclude_none=True)
+        fields["seconds"] = fill["stopped_t_s"] - fill["t_s"]
         await live.caught_up(round(fill["stopped_t_s"] * 1e9), within_s=CATCH_UP_S)
         record = await run_in_threadpool(
-            _made, live, fill, said, body.who or fill["who"], body.note or fill["note"]
+            _kept_fill, live, fill, fields, body.who or fill["who"], body.note or fill["note"]
         )
         live.set_fill(None)
-    return answer({"ok": True, "fill": _told(record, live.bench.site.reference)})
+    return answer({"ok": True, "fill": _answer_of(record, live.bench.site.reference)})
 
 
 @router.post("/fills/drop", response_model=Done)
@@ -186,10 +186,10 @@ def _open(live: Live) -> dict[str, Any]:
     return live.open_fill
 
 
-def _made(
+def _kept_fill(
     live: Live,
     fill: dict[str, Any],
-    said: dict[str, Any],
+    fields: dict[str, Any],
     who: str,
     note: str,
     bench: Bench | None = None,
@@ -198,12 +198,12 @@ def _made(
 
     store = live.store
     run = store.logbook.get_run(fill["run"])
-    form = form_in_run(bench or live.run_bench, said)
-    made = made_in_run(store, run, form, round(fill["t_s"] * 1e9))
+    form = form_in_run(bench or live.run_bench, fields)
+    fill_made = made_in_run(store, run, form, round(fill["t_s"] * 1e9))
     recorded = run.kind == "run"
     return store.logbook.fills.add(
         fill_record(
-            made,
+            fill_made,
             bench=run.bench,
             build=run.build,
             t_utc_ns=int(fill["stopped_utc_ns"]),
@@ -255,7 +255,7 @@ def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     return lines
 
 
-def _told(record: FillRecord, reference: str) -> dict[str, Any]:
+def _answer_of(record: FillRecord, reference: str) -> dict[str, Any]:
     """A kept fill as the API gives it: its numbers with units, and the lines for the bench file."""
     from daq.measure import UNITS
     from daq.study.fill import LABELS, bench_file_lines, result_of
@@ -266,15 +266,20 @@ def _told(record: FillRecord, reference: str) -> dict[str, Any]:
         # Kept by a version that took a condition this one does not: shown as it was.
         result = result_of(record)
     numbers = {
-        key: {"value": said["value"], "u95": said["u95"], "unit": UNITS.get(key, "1"), "label": LABELS[key]}
-        for key, said in result.items()
+        key: {
+            "value": quantity["value"],
+            "u95": quantity["u95"],
+            "unit": UNITS.get(key, "1"),
+            "label": LABELS[key],
+        }
+        for key, quantity in result.items()
         if key in LABELS
     }
     meter = record.body.get("meter")
     lines = []
     if meter:
-        told = f"the timed fill of {iso_utc(record.t_utc_ns)}"
-        lines = list(bench_file_lines(meter["factor"], told, meter["k_per_l"]))
+        origin = f"the timed fill of {iso_utc(record.t_utc_ns)}"
+        lines = list(bench_file_lines(meter["factor"], origin, meter["k_per_l"]))
     return {
         "id": record.id,
         "stopped_utc": iso_utc(record.t_utc_ns),

@@ -1,4 +1,4 @@
-"""What the watch foresees of the run that is being made, kept in the logbook as it is said."""
+"""Forecasts and warnings of the run that is being recorded, kept in the logbook as they are made."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ class ForecastLogKeeper:
         self._until_ns: int | None = None
 
     def follow(self, watch: Watch, run: RunRecord) -> None:
-        """Keep what this watch foresees, which has seen nothing of the run yet."""
+        """Keep the forecasts of this watch, which has seen nothing of the run yet."""
         self._waiting, self._until_ns, self._from_ns, self._begun = [], None, None, False
         kept = run.kind == "run" and run.bench_toml == self._bench.text and watch.forecaster is not None
         self._run, self._watch = (run, watch) if kept else (None, None)
         if kept:
-            watch.each_forecast(self._said)
+            watch.each_forecast(self._keep_forecast)
 
     def leave(self) -> None:
         """Keep nothing more of this run, nor what was: the watch has not followed it from its beginning."""
@@ -69,10 +69,10 @@ class ForecastLogKeeper:
 
         self._write(write)
 
-    def _said(self, t_ns: int) -> None:
+    def _keep_forecast(self, t_ns: int) -> None:
         # Within the watch's tick: what fails here would leave that half done, so nothing is written yet.
         seer = None if self._watch is None else self._watch.forecaster
-        said = None if seer is None else seer.forecast()
-        if said is not None:
-            self._waiting.append({"at_s": t_ns / 1e9, **said})
+        forecast = None if seer is None else seer.forecast()
+        if forecast is not None:
+            self._waiting.append({"at_s": t_ns / 1e9, **forecast})
         self._until_ns = t_ns

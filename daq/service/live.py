@@ -32,7 +32,7 @@ from daq.service.forecast_log import ForecastLogKeeper
 from daq.service.hub import Hub, encode
 from daq.service.keeper import Keeper
 from daq.service.notify import Notifier
-from daq.service.ring import Ring, joined
+from daq.service.ring import Ring, merge_blocks
 from daq.service.tail import blocks_of, catch_up
 from daq.service.words import (
     alarm_words,
@@ -44,7 +44,7 @@ from daq.service.words import (
 )
 from daq.store import CalibrationRecord, RunRecord, Store
 from daq.utc import iso_utc
-from daq.watch import Watch, foreseer
+from daq.watch import Watch, make_forecaster
 
 __all__ = ["OPEN_FILL", "Live", "Publishing"]
 
@@ -77,7 +77,7 @@ BEGINS_WITHIN_NS: Final = 60_000_000_000
 RENEW_AFTER_S: Final = 60.0
 FAILURES_MOST: Final = 3
 FAILURES_WITHIN_S: Final = 60.0
-SAID_FOR_S: Final = 60.0
+NOTICE_FOR_S: Final = 60.0
 """A part that was begun anew is told of for so long [s]."""
 PAGE_POINTS: Final = 3000
 OPEN_FILL: Final = "open_fill"  # the logbook's keys
@@ -181,7 +181,7 @@ class Live:
         self._saved_s = 0.0
         self._forecaster_s = -RENEW_AFTER_S
         self._dropped = 0
-        self._dropped_s = -SAID_FOR_S
+        self._dropped_s = -NOTICE_FOR_S
         self._failures: deque[tuple[float, str]] = deque(maxlen=FAILURES_MOST + 1)
         self._sent_assessment_s = 0.0
         self._asked_s = -LOOKED_AT_FOR_S
@@ -312,10 +312,10 @@ class Live:
             "fill": self.open_fill,
         }
 
-    def set_fill(self, said: dict[str, Any] | None) -> None:
+    def set_fill(self, fill: dict[str, Any] | None) -> None:
         """Say that a timed fill is running, or that none is; pages are told at once, a restart remembers."""
-        self.keeper.write(lambda logbook: logbook.put_state(OPEN_FILL, said), key=OPEN_FILL)
-        self.open_fill = said
+        self.keeper.write(lambda logbook: logbook.put_state(OPEN_FILL, fill), key=OPEN_FILL)
+        self.open_fill = fill
         self._sent_words, self._changed = None, True
 
     async def caught_up(self, t_ns: int, *, within_s: float) -> None:
@@ -383,13 +383,13 @@ class Live:
         start_ns = max(0, self._last_t_ns - int(seconds * 1e9))
         out["run"], out["start_utc"] = run.id, iso_utc(run.start_utc_ns)
         self._look_closely()
-        said = [a for a in self.assessments if a.t_ns >= start_ns]
+        assessments = [a for a in self.assessments if a.t_ns >= start_ns]
         # The last one is taken for what is so now.
-        out["assessments"] = [a.as_dict() for a in (*said[:-1], *map(self._shown, said[-1:]))]
+        out["assessments"] = [a.as_dict() for a in (*assessments[:-1], *map(self._shown, assessments[-1:]))]
         blocks: Mapping[str, Block] = self._ring.blocks(start_ns)
         first_ns = self._ring.first_ns()
         if not first_ns or max(first_ns.values()) > start_ns + GAP_NS:
-            blocks = joined(await self._stored(run.id, start_ns, 2.0), blocks)
+            blocks = merge_blocks(await self._stored(run.id, start_ns, 2.0), blocks)
         for block in blocks.values():
             stride = max(1, len(block) // PAGE_POINTS)
             for channel, values in block.values.items():
@@ -525,8 +525,8 @@ class Live:
         )
         if self.open_fill is None:
             self.open_fill = self._kept.fill
-        for told in self.opened:
-            told(store)
+        for callback in self.opened:
+            callback(store)
 
     # -- what the reader says ------------------------------------------------------------------------------
 
@@ -612,7 +612,7 @@ class Live:
             self.run_bench,
             run=self.run.id,
             start_utc_ns=self.run.start_utc_ns,
-            forecaster=foreseer(self.run_bench, self._earlier(), self.run.build),
+            forecaster=make_forecaster(self.run_bench, self._earlier(), self.run.build),
             isolate=True,
         )
 
@@ -802,7 +802,7 @@ class Live:
                 except LyewatchError as exc:
                     log.error("what came before can not be read: %s", exc)
             kept = {n: b.between(start_ns, end_ns) for n, b in ring.items()}
-            return joined(stored, {n: b for n, b in kept.items() if len(b)})
+            return merge_blocks(stored, {n: b for n, b in kept.items() if len(b)})
 
         last_ns = max((int(b.t_ns[-1]) for b in ring.values()), default=None)
         if last_ns is None and store is not None:
@@ -814,8 +814,8 @@ class Live:
             return _TakenUp(watch)
         ticked_ns = last_ns // STEP_NS * STEP_NS
         numbers = catch_up(watch, read, known_ns, last_ns, ticked_ns)
-        made = tuple(watch.assessment(numbers, i) for i in range(len(numbers)))
-        return _TakenUp(watch, last_ns, ticked_ns, made, from_beginning=False)
+        assessments = tuple(watch.assessment(numbers, i) for i in range(len(numbers)))
+        return _TakenUp(watch, last_ns, ticked_ns, assessments, from_beginning=False)
 
     # -- ticks and what is told ----------------------------------------------------------------------------
 
@@ -911,7 +911,7 @@ class Live:
         if "the forecast" not in self.watch.failures or wall - self._forecaster_s < RENEW_AFTER_S:
             return
         self._forecaster_s = wall
-        fresh = foreseer(self.run_bench, self._earlier(), "" if self.run is None else self.run.build)
+        fresh = make_forecaster(self.run_bench, self._earlier(), "" if self.run is None else self.run.build)
         if fresh is not None:
             self.watch.renew_forecaster(fresh)
             self.forecast_log.leave()
@@ -966,10 +966,10 @@ class Live:
 
     def _watch_trouble(self) -> str | None:
         now = time.monotonic()
-        begun = [words for s, words in self._failures if now - s < SAID_FOR_S]
+        begun = [words for s, words in self._failures if now - s < NOTICE_FOR_S]
         if begun:
             return f"the watch failed and was begun anew ({begun[-1]})"
-        if now - self._dropped_s < SAID_FOR_S:
+        if now - self._dropped_s < NOTICE_FOR_S:
             return f"{self._dropped:,} samples found no room here: this service is too slow for the bench"
         parts = [
             f"{part} failed ({words})"
@@ -1000,12 +1000,14 @@ _CALIBRATION_FIELDS: Final = frozenset(f.name for f in fields(CalibrationRecord)
 _NAN: Final = math.nan
 
 
-def _run_record(said: Mapping[str, Any]) -> RunRecord:
-    return RunRecord(**{name: value for name, value in said.items() if name in _RUN_FIELDS})
+def _run_record(message: Mapping[str, Any]) -> RunRecord:
+    return RunRecord(**{name: value for name, value in message.items() if name in _RUN_FIELDS})
 
 
-def _calibration(said: Mapping[str, Any]) -> CalibrationRecord:
-    return CalibrationRecord(**{name: value for name, value in said.items() if name in _CALIBRATION_FIELDS})
+def _calibration(message: Mapping[str, Any]) -> CalibrationRecord:
+    return CalibrationRecord(
+        **{name: value for name, value in message.items() if name in _CALIBRATION_FIELDS}
+    )
 
 
 def _sample(row: Mapping[str, Any]) -> Sample:

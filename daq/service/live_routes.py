@@ -35,11 +35,11 @@ def live_of(request: Request) -> Live:
 async def health(request: Request) -> Response:
     """Whether every part works: reader, recording, watch, forecast, messages; 503 with the reason if not."""
     live, failure = live_of(request), request.app.state.failure
-    said = live.health()
+    body = live.health()
     if failure is not None:
         dead = f"the live side of this service died: {type(failure).__name__}: {failure}"
-        said = {**said, "status": "failed", "why": dead, "troubles": {"service": dead, **said["troubles"]}}
-    return JSONResponse(said, status_code=200 if said["status"] == "ok" else 503)
+        body = {**body, "status": "failed", "why": dead, "troubles": {"service": dead, **body["troubles"]}}
+    return JSONResponse(body, status_code=200 if body["status"] == "ok" else 503)
 
 
 @router.get("/bench", response_model=BenchAnswer)
@@ -47,7 +47,7 @@ async def bench(request: Request) -> Response:
     """What the bench is, its channels with limits, the numbers that are computed, and the cautions."""
     b = live_of(request).bench
     limits = {n: limit.model_dump(exclude_none=True) for n, limit in b.limits.items()}
-    said = {
+    body = {
         "name": b.name,
         "description": b.bench.description,
         "stack": b.stack.model_dump(),
@@ -63,7 +63,7 @@ async def bench(request: Request) -> Response:
         "cautions": list(CAUTIONS),
         "reset_cautions": list(RESET_CAUTIONS),
     }
-    return answer(said)
+    return answer(body)
 
 
 @router.get("/state", response_model=State)
@@ -141,14 +141,14 @@ async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeB
 @router.post("/top-up", response_model=LyeNoted)
 async def top_up(request: Request, body: TopUpBody) -> Response:
     """Water was added to the lye: its strength and its level follow, and a mark says so."""
-    said = body.model_dump(exclude={"who"}, exclude_none=True)
-    return answer(await note_lye(live_of(request), {"what": "top_up", **said}, body.who))
+    entry = body.model_dump(exclude={"who"}, exclude_none=True)
+    return answer(await note_lye(live_of(request), {"what": "top_up", **entry}, body.who))
 
 
-async def note_lye(live: Live, said: dict[str, Any], who: str, t_ns: int | None = None) -> dict[str, Any]:
+async def note_lye(live: Live, fields: dict[str, Any], who: str, t_ns: int | None = None) -> dict[str, Any]:
     """Note an entry of the lye in the run that is being recorded."""
     live.need_watch("lye")
-    entry = entry_of(said, live.run_bench.stack.electrolyte)
+    entry = entry_of(fields, live.run_bench.stack.electrolyte)
     at_ns, mark = live.now_ns if t_ns is None else t_ns, mark_of(entry)
     # Noted first: where that is refused nothing is counted, and it can be asked for again.
     await live.ask_reader("mark", {**mark, "t_ns": at_ns}, who)
@@ -160,17 +160,17 @@ async def note_lye(live: Live, said: dict[str, Any], who: str, t_ns: int | None 
 @router.post("/trip", response_model=Done)
 async def trip(request: Request, body: TripBody) -> Response:
     """Cut the supply."""
-    said = await live_of(request).ask_reader(
+    reply = await live_of(request).ask_reader(
         "trip", {"reason": body.reason}, body.who or "somebody at the page"
     )
-    return answer({"ok": True, "message": said})
+    return answer({"ok": True, "message": reply})
 
 
 @router.post("/reset", response_model=Done)
 async def reset(request: Request, body: ResetBody) -> Response:
     """Give the supply back after a trip; refused while its cause stands."""
-    said = await live_of(request).ask_reader("reset", {"reason": body.reason}, body.who)
-    return answer({"ok": True, "message": said})
+    reply = await live_of(request).ask_reader("reset", {"reason": body.reason}, body.who)
+    return answer({"ok": True, "message": reply})
 
 
 def _operate(request: Request, name: str, do: Callable[[Alarm, int], None]) -> Response:

@@ -134,8 +134,8 @@ class Receiver:
     lost: int = 0
     _queue: queue.Queue[Note] = field(default_factory=lambda: queue.Queue(maxsize=QUEUE_NOTES))
     _closing: threading.Event = field(default_factory=threading.Event)
-    _held: list[Note] = field(default_factory=list)
-    _held_more: int = 0
+    _deferred: list[Note] = field(default_factory=list)
+    _deferred_more: int = 0
     _sent_s: deque[float] = field(default_factory=deque)
     _urgent_s: deque[float] = field(default_factory=deque)
     _begun_s: float | None = None
@@ -210,7 +210,7 @@ class Receiver:
                 self._hold_or_send(self._queue.get(timeout=0.1))
             except queue.Empty:
                 pass
-            if (self._held or self._held_more) and self._room(self._sent_s):
+            if (self._deferred or self._deferred_more) and self._room(self._sent_s):
                 self._deliver(self._gathered(), self._sent_s)
 
     def _mine(self) -> bool:
@@ -220,12 +220,12 @@ class Receiver:
     def _hold_or_send(self, note: Note) -> None:
         # What is critical has room of its own: it must not wait behind a flood of lesser things.
         times = self._urgent_s if note.priority == "critical" else self._sent_s
-        if self._room(times) and (note.priority == "critical" or not self._held):
+        if self._room(times) and (note.priority == "critical" or not self._deferred):
             self._deliver(note, times)
-        elif len(self._held) < NAMED_IN_GATHERED:
-            self._held.append(note)
+        elif len(self._deferred) < NAMED_IN_GATHERED:
+            self._deferred.append(note)
         else:
-            self._held_more += 1
+            self._deferred_more += 1
 
     def _room(self, times: deque[float]) -> bool:
         now = time.monotonic()
@@ -234,13 +234,13 @@ class Receiver:
         return len(times) < self.spec.at_most
 
     def _gathered(self) -> Note:
-        held, more = self._held, self._held_more
-        self._held, self._held_more = [], 0
-        if len(held) == 1 and not more:
-            return held[0]
-        worst = min((n.priority for n in held), key=PRIORITIES.index)
-        lines = [n.title for n in held] + ([f"and {more} more"] if more else [])
-        return Note(f"{len(held) + more} more alarms", "\n".join(lines), worst)
+        notes, more = self._deferred, self._deferred_more
+        self._deferred, self._deferred_more = [], 0
+        if len(notes) == 1 and not more:
+            return notes[0]
+        worst = min((n.priority for n in notes), key=PRIORITIES.index)
+        lines = [n.title for n in notes] + ([f"and {more} more"] if more else [])
+        return Note(f"{len(notes) + more} more alarms", "\n".join(lines), worst)
 
     def _deliver(self, note: Note, times: deque[float]) -> None:
         """Offer a note until it is taken, or for as long as the bench file says."""

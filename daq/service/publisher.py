@@ -81,7 +81,7 @@ class Publisher:
         self._standing: dict[str, bytes] = {"about": orjson.dumps(self._about())}
         self._unsent: set[str] = set()
         self._recorder: Mapping[str, Any] = OFFLINE
-        self._told_s = 0.0
+        self._recorder_seen_s = 0.0
         self._refusal: str | None = None
         self._stopping = threading.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -109,7 +109,7 @@ class Publisher:
         if event == "assessment":
             self._stand("assessment", {"v": 1, **data})
         elif event == "state":
-            self._told_s = time.monotonic()
+            self._recorder_seen_s = time.monotonic()
             alive = reader_age_s is not None and reader_age_s < _READER_LOST_S
             run = data.get("run")
             self._recorder = {
@@ -197,8 +197,8 @@ class Publisher:
 
     def _say_recorder(self) -> None:
         """How the recorder is; offline too when the service's own live task says nothing any more."""
-        said = self._recorder if time.monotonic() - self._told_s < _STATE_LOST_S else OFFLINE
-        self._stand("recorder", {**said, "publishing": self.status()})
+        state = self._recorder if time.monotonic() - self._recorder_seen_s < _STATE_LOST_S else OFFLINE
+        self._stand("recorder", {**state, "publishing": self.status()})
 
     # -- the thread ----------------------------------------------------------------------------------------
 

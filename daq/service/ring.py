@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from daq.frame import Block, Sample, Status
 
-__all__ = ["Ring", "joined"]
+__all__ = ["Ring", "merge_blocks"]
 
 KEPT_NS: Final = 7_200_000_000_000
 """Samples are kept for so long [ns]."""
@@ -121,11 +121,11 @@ class Ring:
     def blocks(self, start_ns: int | None = None, end_ns: int | None = None) -> dict[str, Block]:
         """Each source's samples from `start_ns` to `end_ns`, both included; sources without any are left
         out."""
-        made = {name: track.block(start_ns, end_ns) for name, track in self._tracks.items()}
-        return {name: block for name, block in made.items() if len(block)}
+        found = {name: track.block(start_ns, end_ns) for name, track in self._tracks.items()}
+        return {name: block for name, block in found.items() if len(block)}
 
 
-def joined(earlier: Mapping[str, Block], later: Mapping[str, Block]) -> dict[str, Block]:
+def merge_blocks(earlier: Mapping[str, Block], later: Mapping[str, Block]) -> dict[str, Block]:
     """Blocks of the store and of the ring as one of each source.
 
     Of the earlier ones only what lies before the later ones' first sample is taken: samples come once.

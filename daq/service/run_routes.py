@@ -59,23 +59,23 @@ async def runs(request: Request, limit: int = Query(100, ge=1, le=10_000)) -> Re
 @router.post("/runs", response_model=RunOrder)
 async def start(request: Request, body: StartBody) -> Response:
     """Start a run; one that is open ends."""
-    said = await live_of(request).ask_reader("start", {"name": body.name, "build": body.build}, body.who)
-    return answer({"ok": True, "run": said})
+    reply = await live_of(request).ask_reader("start", {"name": body.name, "build": body.build}, body.who)
+    return answer({"ok": True, "run": reply})
 
 
 @router.post("/runs/current/stop", response_model=RunOrder)
 async def stop(request: Request, body: WhoBody | None = None) -> Response:
     """End the run that is being recorded."""
-    said = await live_of(request).ask_reader("stop", {}, body.who if body else "")
-    return answer({"ok": True, "run": said})
+    reply = await live_of(request).ask_reader("stop", {}, body.who if body else "")
+    return answer({"ok": True, "run": reply})
 
 
 @router.get("/runs/{run_id}", response_model=RunRecordAnswer)
 async def run(request: Request, run_id: str) -> Response:
     """One run: who, what, when, its channels and its limits."""
     store = live_of(request).store
-    said = await run_in_threadpool(lambda: run_summary(store, store.logbook.get_run(run_id), whole=True))
-    return answer(said)
+    summary = await run_in_threadpool(lambda: run_summary(store, store.logbook.get_run(run_id), whole=True))
+    return answer(summary)
 
 
 @router.patch("/runs/{run_id}", response_model=Run)
@@ -88,9 +88,9 @@ async def rename(request: Request, run_id: str, body: RenameBody) -> Response:
         store.logbook.rename_run(run_id, name=body.name, build=body.build)
         return run_summary(store, store.logbook.get_run(run_id))
 
-    said = await run_in_threadpool(renamed)
+    summary = await run_in_threadpool(renamed)
     await live.refresh_run()
-    return answer(said)
+    return answer(summary)
 
 
 @router.get("/runs/{run_id}/series", response_model=Series)
@@ -108,8 +108,8 @@ async def series(
     names = [n.strip() for n in channels.split(",") if n.strip()]
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise UsageError("is not after from_s", place="to_s", value=to_s, remedy="give a later end")
-    said = await run_in_threadpool(run_series, store, record, names, points=points, from_s=from_s, to_s=to_s)
-    return answer(said)
+    body = await run_in_threadpool(run_series, store, record, names, points=points, from_s=from_s, to_s=to_s)
+    return answer(body)
 
 
 @router.get("/runs/{run_id}/marks", response_model=Marks)
@@ -161,15 +161,15 @@ async def add_mark(request: Request, run_id: str, body: MarkBody) -> Response:
 async def add_lye(request: Request, run_id: str, body: LyeBody) -> Response:
     """What was poured into the run's lye, drawn off it or measured of it: its strength follows from there."""
     live = live_of(request)
-    said = body.model_dump(exclude={"who", "t_s"}, exclude_none=True)
+    entry = body.model_dump(exclude={"who", "t_s"}, exclude_none=True)
     t_ns = None if body.t_s is None else int(body.t_s * 1e9)
     if live.run is not None and live.run.id == run_id:
-        return answer(await note_lye(live, said, body.who, t_ns))
+        return answer(await note_lye(live, entry, body.who, t_ns))
 
     def added() -> dict[str, Any]:
         from daq.study.runs import note_entry
 
-        return note_entry(live.store, live.store.logbook.get_run(run_id), said, body.who, t_ns)
+        return note_entry(live.store, live.store.logbook.get_run(run_id), entry, body.who, t_ns)
 
     return answer({"ok": True, **await run_in_threadpool(added)})
 
@@ -212,11 +212,13 @@ async def report(
     """The run's review as one self-contained page."""
     from daq.study.review import html_report
 
-    def made() -> str:
+    def make_report() -> str:
         reviewed = _reviewed(live_of(request).store, run_id, against=against)
         return html_report(reviewed.review, reviewed.blocks)
 
-    return HTMLResponse(await run_in_threadpool(made), headers={"Content-Security-Policy": REPORT_POLICY})
+    return HTMLResponse(
+        await run_in_threadpool(make_report), headers={"Content-Security-Policy": REPORT_POLICY}
+    )
 
 
 @router.get("/runs/{run_id}/export.{suffix}", response_class=FileResponse, responses={200: TABLE})

@@ -71,15 +71,15 @@ def run_series(
         blocks = store.read(record.id, start_ns=start_ns, end_ns=end_ns)
         by_lye = bench.gas.wet_over == "lye" or not _OF_THE_LYE.isdisjoint(numbers)
         lye = stored_lye(store, record, until_ns=end_ns) if by_lye else None
-        made = window_numbers(bench, blocks, window_s=window_s, lye=lye)
+        windows = window_numbers(bench, blocks, window_s=window_s, lye=lye)
         for name in numbers:
-            value, u95 = made.value[name], made.u95[name]
+            value, u95 = windows.value[name], windows.u95[name]
             if name in RATIOS and name != "leak_amps":
                 # A ratio not known to within itself, as while the supply is switched, hides the rest.
                 value = np.where(u95 < np.abs(value), value, np.nan)
             out[name] = {
                 "unit": _NUMBER_UNITS[name],
-                "t": _round(made.end_ns / 1e9, 3),
+                "t": _round(windows.end_ns / 1e9, 3),
                 "lo": _null(value),
                 "hi": _null(value),
                 "u95": _null(np.where(np.isnan(value), np.nan, u95)),

@@ -48,13 +48,13 @@ async def card(request: Request, run_id: str) -> Response:
     """The run's result as one picture, 1200 by 630 pixels."""
     store = live_of(request).store
 
-    def made() -> bytes:
+    def make_card() -> bytes:
         from daq.study.review import result_card, review_run
 
         return result_card(review_run(store, store.logbook.get_run(run_id), forecasts=False).review)
 
     return Response(
-        await run_in_threadpool(made),
+        await run_in_threadpool(make_card),
         media_type="image/png",
         headers={"Content-Disposition": f'inline; filename="card-{run_id}.png"'},
     )

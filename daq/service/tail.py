@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 from daq.frame import Block, Sample
 from daq.measure import Numbers
-from daq.watch import Watch, foreseer
+from daq.watch import Watch, make_forecaster
 
 __all__ = ["Read", "blocks_of", "catch_up"]
 
@@ -82,6 +82,6 @@ def _relearn(watch: Watch, read: Read, known_ns: int) -> None:
     except Exception:
         # What was known of the alarms must not be lost with it.
         log.exception("the forecast can not be learned again")
-        fresh = foreseer(watch.bench)
+        fresh = make_forecaster(watch.bench)
         assert fresh is not None
         watch.renew_forecaster(fresh)

@@ -104,27 +104,27 @@ def recording_words(reader: Mapping[str, Any] | None, impaired: str | None) -> d
     impaired : str or None
         Why the service's own logbook is not kept.
     """
-    told = dict((reader or {}).get("recording") or {})
-    rate, why = told.get("written_bytes_per_hour"), told.get("impaired")
+    recorder = dict((reader or {}).get("recording") or {})
+    rate, why = recorder.get("written_bytes_per_hour"), recorder.get("impaired")
     if reader is None:
         state, words = "unknown", "Not known whether anything is kept"
     elif why:
         state, words = "impaired", f"Nothing is being kept: {why}"
-        if told.get("held"):
-            words += f" ({told['held']:,} samples wait in memory)"
+        if recorder.get("held"):
+            words += f" ({recorder['held']:,} samples wait in memory)"
     elif impaired:
         state, words = "impaired", f"Samples are kept, but alarms are not written down: {impaired}"
     else:
         state, words = "ok", "Samples are kept"
-    if told.get("dropped"):
-        words += f"; {told['dropped']:,} samples of this run are lost"
+    if recorder.get("dropped"):
+        words += f"; {recorder['dropped']:,} samples of this run are lost"
     return {
         "state": state,
         "words": words,
-        "held": told.get("held"),
-        "dropped": told.get("dropped"),
+        "held": recorder.get("held"),
+        "dropped": recorder.get("dropped"),
         "written_bytes_per_hour": rate,
-        "committed_utc": iso_utc(told.get("committed_utc_ns") or None),
+        "committed_utc": iso_utc(recorder.get("committed_utc_ns") or None),
     }
 
 
@@ -177,7 +177,7 @@ def trip_dict(trip: Mapping[str, Any] | None) -> dict[str, Any] | None:
     }
 
 
-def archive_words(told: dict[str, Any] | None, waiting_rows: int) -> dict[str, Any] | None:
+def archive_words(server: dict[str, Any] | None, waiting_rows: int) -> dict[str, Any] | None:
     """How the archive's server is: None when the archive is segments, or all is well.
 
     Parameters
@@ -187,18 +187,18 @@ def archive_words(told: dict[str, Any] | None, waiting_rows: int) -> dict[str, A
     waiting_rows : int
         Samples in the journal.
     """
-    if told is None:
+    if server is None:
         return None
-    away, refused = told.get("away_since_ns"), int(told.get("refused_rows") or 0)
+    away, refused = server.get("away_since_ns"), int(server.get("refused_rows") or 0)
     if away is None and not refused:
         return None
     words = []
     if away is not None:
-        error = told.get("error") or {}
+        error = server.get("error") or {}
         words.append(
             f"The archive's server takes no samples since {iso_utc(away)}: "
             f"{error.get('message', 'unknown')}. {waiting_rows:,} samples wait in the journal "
-            f"(room for {told.get('spool_rows', 0):,}, then they go to segments); "
+            f"(room for {server.get('spool_rows', 0):,}, then they go to segments); "
             "nothing is lost, and it is tried again."
         )
     if refused:

@@ -59,12 +59,12 @@ def make_source(name: str, spec: SourceSpec, *, trial: bool = False) -> Source:
 
     `trial` is for a look beside a reader that may be running: nothing that was kept for it is taken away.
     """
-    source = _made(name, spec, trial=trial)
+    source = _new_source(name, spec, trial=trial)
     source.delay_ns = round(spec.delay_ms * 1e6)
     return source
 
 
-def _made(name: str, spec: SourceSpec, *, trial: bool) -> Source:
+def _new_source(name: str, spec: SourceSpec, *, trial: bool) -> Source:
     if isinstance(spec, LineSpec):
         return LineSource(
             name,

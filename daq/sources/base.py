@@ -21,9 +21,9 @@ from daq.sources.clock import ClockMode, DeviceClock
 from daq.sources.counters import LinkCounters
 from daq.sources.events import EventKind, Sink, SourceEvent
 from daq.sources.outbox import Command, Outbox
-from daq.sources.reading import Heard, Hello, Reading, Reply
+from daq.sources.reading import Hello, Message, Reading, Reply
 from daq.sources.sequence import SequenceTracker
-from daq.sources.witness import Witness
+from daq.sources.transcript import Transcript
 
 __all__ = ["Source", "SourceEnded"]
 
@@ -66,7 +66,7 @@ class Source(ABC):
         How long before a frame seems to have been measured it was in truth [ns].
     failure : BaseException or None
         Why the thread died, if it did.
-    witness : Witness
+    transcript : Transcript
         What was heard lately, where the kind of source keeps it.
     """
 
@@ -86,7 +86,7 @@ class Source(ABC):
         self.counters = LinkCounters()
         self.delay_ns = 0
         self.failure: BaseException | None = None
-        self.witness = Witness()
+        self.transcript = Transcript()
         self._now = now
         self._clock = DeviceClock(clock)
         self._sequence = SequenceTracker()
@@ -98,7 +98,7 @@ class Source(ABC):
         self._thread: threading.Thread | None = None
         self._sink: Sink | None = None
         self._ever_open = False
-        self._told_lost = False
+        self._loss_reported = False
         self._opened = False
         self._good_before = 0
         self._flaps = 0
@@ -111,7 +111,7 @@ class Source(ABC):
         """Open the port. Any exception means that it is not open."""
 
     @abstractmethod
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Message]]:
         """What was heard, each with its receive time [ns], within `timeout_s`. An exception: port lost."""
 
     @abstractmethod
@@ -174,7 +174,7 @@ class Source(ABC):
                     self._event("ended", str(exc) or "there is no more to read")
                     break
                 except Exception as exc:  # noqa: BLE001 - the link is lost and tried again
-                    self._lost(exc)
+                    self._on_loss(exc)
                 finally:
                     self._close_safely()
                 if not self._stopping.is_set():
@@ -192,7 +192,7 @@ class Source(ABC):
         self._stopping.wait(seconds)
 
     def _session(self) -> None:
-        if not self._told_lost:
+        if not self._loss_reported:
             self.counters.state = "opening"
         self._opened = False
         self._open()
@@ -201,8 +201,8 @@ class Source(ABC):
         self._quiet_since = self._now() + max(0, _GRACE_NS - self._silent_ns)
         while not self._stopping.is_set():
             self._send_due()
-            for received_ns, heard in self._take(self._patience_s()):
-                self._accept(received_ns, heard)
+            for received_ns, message in self._take(self._patience_s()):
+                self._accept(received_ns, message)
             self._watch_silence()
 
     def _patience_s(self) -> float:
@@ -243,16 +243,16 @@ class Source(ABC):
             if self._flaps < _FLAPS:
                 self._event("reopened", f"{self.place} is open again")
         self._ever_open = True
-        self._told_lost = self._flaps >= _FLAPS
+        self._loss_reported = self._flaps >= _FLAPS
 
-    def _lost(self, exc: Exception) -> None:
+    def _on_loss(self, exc: Exception) -> None:
         error = exc if isinstance(exc, LyewatchError) else self._translate(exc)
         self.counters.last_error = str(error)
         self._outbox.lost(self._now())
         if self._opened and self.counters.good == self._good_before:
             self._flaps += 1
-        if not self._told_lost:
-            self._told_lost = True
+        if not self._loss_reported:
+            self._loss_reported = True
             more = (
                 "; it opens and goes again and again: quiet until frames come"
                 if self._flaps >= _FLAPS
@@ -270,42 +270,44 @@ class Source(ABC):
 
     # -- what was heard ------------------------------------------------------------------------------------
 
-    def _accept(self, received_ns: int, heard: Heard) -> None:
-        if isinstance(heard, Reading):
-            self._accept_frame(received_ns, heard)
-        elif isinstance(heard, Reply):
+    def _accept(self, received_ns: int, message: Message) -> None:
+        if isinstance(message, Reading):
+            self._accept_frame(received_ns, message)
+        elif isinstance(message, Reply):
             self.counters.replies += 1
-            self._outbox.answered(heard.number)
-            words = f"command {heard.number} " + (
-                "done" if heard.ok else f"refused: {heard.why or 'no reason given'}"
+            self._outbox.answered(message.number)
+            words = f"command {message.number} " + (
+                "done" if message.ok else f"refused: {message.why or 'no reason given'}"
             )
-            self._event("reply", words, heard)
+            self._event("reply", words, message)
         else:
-            self._accept_hello(heard)
+            self._accept_hello(message)
 
-    def _accept_frame(self, received_ns: int, heard: Reading) -> None:
+    def _accept_frame(self, received_ns: int, reading: Reading) -> None:
         counters = self.counters
-        verdict = self._sequence.see(heard.seq, heard.ms, heard.fields)
+        verdict = self._sequence.see(reading.seq, reading.ms, reading.fields)
         if verdict.kind == "duplicate":
             counters.duplicates += 1
             return
         if verdict.kind == "restarted":
             counters.restarts += 1
             self._clock.restart()
-            self._event("restarted", f"the device began anew, with frame {heard.seq}")
+            self._event("restarted", f"the device began anew, with frame {reading.seq}")
         counters.gaps += verdict.missing
-        mono_ns, device_ms = self._clock.map(heard.ms, received_ns - heard.age_ns - self.delay_ns)
+        mono_ns, device_ms = self._clock.map(reading.ms, received_ns - reading.age_ns - self.delay_ns)
         counters.clock_steps = self._clock.steps
         counters.good += 1
-        counters.unchecked += not heard.checked
+        counters.unchecked += not reading.checked
         counters.last_frame_mono_ns = self._quiet_since = received_ns
         counters.state = "open"
         self._backoff.reset()
         if self._flaps:
             if self._flaps >= _FLAPS:
                 self._event("reopened", f"{self.place} gives frames again")
-            self._flaps, self._told_lost = 0, False
-        frame = Frame(self.name, mono_ns, heard.fields, heard.seq, device_ms, heard.checked, received_ns)
+            self._flaps, self._loss_reported = 0, False
+        frame = Frame(
+            self.name, mono_ns, reading.fields, reading.seq, device_ms, reading.checked, received_ns
+        )
         assert self._sink is not None
         try:
             self._sink.frame(frame)
@@ -313,18 +315,18 @@ class Source(ABC):
             counters.dropped += 1
             counters.last_error = f"a frame was not taken: {type(exc).__name__}: {exc}"
 
-    def _accept_hello(self, heard: Hello) -> None:
+    def _accept_hello(self, hello: Hello) -> None:
         began_anew = self.counters.good > 0
         self._sequence.restart()
         self._clock.restart()
-        words = f"{heard.name} says hello, format version {heard.version}"
-        if heard.problem:
-            words += f"; {heard.problem}"
+        words = f"{hello.name} says hello, format version {hello.version}"
+        if hello.problem:
+            words += f"; {hello.problem}"
             self.counters.last_error = words
         self._event("hello", words)
         if began_anew:
             self.counters.restarts += 1
-            self._event("restarted", f"the device {heard.name} began anew")
+            self._event("restarted", f"the device {hello.name} began anew")
 
     def _event(self, kind: EventKind, text: str, reply: Reply | None = None) -> None:
         assert self._sink is not None

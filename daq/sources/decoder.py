@@ -7,7 +7,7 @@ from typing import Protocol
 from daq.errors import ChecksumError, FrameError
 from daq.sources.counters import LinkCounters
 from daq.sources.outbox import Command
-from daq.sources.reading import Heard
+from daq.sources.reading import Message
 from daq.sources.splitter import Splitter
 from daq.sources.wire import Crc, WireCommand, decode_line, encode_command
 
@@ -25,7 +25,7 @@ class Decoder(Protocol):
     def restart(self) -> None:
         """The port was opened: the next bytes may begin anywhere."""
 
-    def feed(self, chunk: bytes) -> list[Heard]:
+    def feed(self, chunk: bytes) -> list[Message]:
         """What `chunk` completes."""
 
     def encode(self, command: Command) -> bytes:
@@ -55,16 +55,16 @@ class WireDecoder:
         """See `Decoder`."""
         self._splitter.restart()
 
-    def feed(self, chunk: bytes) -> list[Heard]:
+    def feed(self, chunk: bytes) -> list[Message]:
         """See `Decoder`."""
         lines = self._splitter.feed(chunk)
-        heard: list[Heard] = []
+        messages: list[Message] = []
         head = self._splitter.take_head()
         if head is not None:
-            self._take_head(head, heard)
+            self._take_head(head, messages)
         for line in lines:
             try:
-                said = decode_line(line, crc=self._crc)
+                message = decode_line(line, crc=self._crc)
             except ChecksumError as exc:
                 self._counters.bad_crc += 1
                 self._counters.last_error = str(exc)
@@ -72,28 +72,28 @@ class WireDecoder:
                 self._counters.malformed += 1
                 self._counters.last_error = str(exc)
             else:
-                if isinstance(said, WireCommand):
+                if isinstance(message, WireCommand):
                     self._counters.malformed += 1
                     self._counters.last_error = "a command was heard: the line echoes what is sent on it"
                 else:
-                    heard.append(said)
+                    messages.append(message)
         if self._splitter.overlong != self._overlong:
             self._counters.overlong += self._splitter.overlong - self._overlong
             self._overlong = self._splitter.overlong
             self._counters.last_error = "a line was too long; check the baud rate, and that lines end in LF"
-        return heard
+        return messages
 
     def encode(self, command: Command) -> bytes:
         """See `Decoder`."""
         assert command.number is not None  # the outbox numbers every command
         return encode_command(command.action, command.number)
 
-    def _take_head(self, head: bytes, heard: list[Heard]) -> None:
+    def _take_head(self, head: bytes, messages: list[Message]) -> None:
         # Only a checksum can tell a whole line from the second half of one.
         try:
-            said = decode_line(head, crc="required")
+            message = decode_line(head, crc="required")
         except FrameError:
             self._counters.partial += 1
         else:
-            if not isinstance(said, WireCommand):
-                heard.append(said)
+            if not isinstance(message, WireCommand):
+                messages.append(message)

@@ -9,10 +9,10 @@ from daq.bench import MqttSpec
 from daq.errors import ChecksumError, FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters
-from daq.sources.reading import Heard, Reading
+from daq.sources.reading import Message, Reading
 from daq.sources.senml import decode_pack, pack_frames
+from daq.sources.transcript import Transcript, shown
 from daq.sources.wire import WireCommand, decode_line
-from daq.sources.witness import Witness, shown
 
 __all__ = ["MessageDecoder"]
 
@@ -26,17 +26,17 @@ class MessageDecoder:
     ----------
     counters : LinkCounters
     spec : MqttSpec
-    witness : Witness, optional
+    transcript : Transcript, optional
         Told of every message, with what was taken from it.
     """
 
-    def __init__(self, counters: LinkCounters, spec: MqttSpec, witness: Witness | None = None) -> None:
+    def __init__(self, counters: LinkCounters, spec: MqttSpec, transcript: Transcript | None = None) -> None:
         self._counters = counters
         self._spec = spec
-        self._witness = witness or Witness()
+        self._transcript = transcript or Transcript()
         self._recent: deque[int] = deque(maxlen=_REMEMBERED)
 
-    def feed(self, payload: bytes) -> list[Heard]:
+    def feed(self, payload: bytes) -> list[Message]:
         """What one message says."""
         if len(payload) > self._spec.payload_bytes:
             self._counters.overlong += 1
@@ -44,11 +44,11 @@ class MessageDecoder:
             return []
         if self._spec.format == "senml":
             return list(self._pack(payload))
-        heard: list[Heard] = []
+        messages: list[Message] = []
         for line in payload.replace(b"\r", b"\n").split(b"\n"):
             if line.strip():
-                self._line(line, heard)
-        return heard
+                self._line(line, messages)
+        return messages
 
     def _pack(self, payload: bytes) -> list[Reading]:
         try:
@@ -61,7 +61,7 @@ class MessageDecoder:
             self._counters.duplicates += len(frames)
             return []
         for frame in frames:
-            self._witness.took(shown(payload), dict(frame.fields))
+            self._transcript.took(shown(payload), dict(frame.fields))
         if not frames:
             self._refused(payload, "the pack holds no number")
         return frames
@@ -75,9 +75,9 @@ class MessageDecoder:
         self._recent.append(print_of)
         return known
 
-    def _line(self, line: bytes, heard: list[Heard]) -> None:
+    def _line(self, line: bytes, messages: list[Message]) -> None:
         try:
-            said = decode_line(line, crc=self._spec.crc)
+            message = decode_line(line, crc=self._spec.crc)
         except ChecksumError as exc:
             self._counters.bad_crc += 1
             self._refused(line, str(exc))
@@ -85,14 +85,14 @@ class MessageDecoder:
             self._counters.malformed += 1
             self._refused(line, str(exc))
         else:
-            if isinstance(said, WireCommand):
+            if isinstance(message, WireCommand):
                 self._counters.malformed += 1
                 self._refused(line, "a command was heard: a node says what it measured")
                 return
-            if isinstance(said, Reading):
-                self._witness.took(shown(line), dict(said.fields))
-            heard.append(said)
+            if isinstance(message, Reading):
+                self._transcript.took(shown(line), dict(message.fields))
+            messages.append(message)
 
     def _refused(self, payload: bytes, words: str) -> None:
         self._counters.last_error = words
-        self._witness.refused(shown(payload), words)
+        self._transcript.refused(shown(payload), words)

@@ -210,12 +210,12 @@ class ModbusSource(PolledSource[ReadBlock, _Asked]):
         line = self._line
         if isinstance(line, TcpStream):
             try:
-                said = line.feed(chunk)
+                decoded = line.feed(chunk)
             except FrameError as exc:
                 self.counters.malformed += 1
                 raise PortError(exc.message, place=self.place, value=exc.value, remedy=exc.remedy) from exc
-            self.counters.malformed += said.count(None)
-            return [answer for answer in said if answer is not None]
+            self.counters.malformed += decoded.count(None)
+            return [answer for answer in decoded if answer is not None]
         asked = self._asked
         if asked is None or asked.sent_back:
             return line.feed(chunk)
@@ -280,17 +280,17 @@ class ModbusSource(PolledSource[ReadBlock, _Asked]):
         except FrameError as exc:
             self.counters.malformed += 1
             self.counters.last_error = str(exc)
-            self.witness.refused(f"{answer.size} bytes", exc.message, asked=asked.words)
+            self.transcript.refused(f"{answer.size} bytes", exc.message, asked=asked.words)
             self._failed(asked.unit, poll, received_ns)
             return
         self._read_fields(asked, fields, received_ns)
-        self.witness.took(_shown(answer), fields, asked=asked.words)
+        self.transcript.took(_shown(answer), fields, asked=asked.words)
 
     def _refused(self, asked: _Asked, block: ReadBlock, code: int, received_ns: int) -> None:
         """The unit is there and says that it has no value: that is bad, not missing."""
         words = exception_words(code)
         self.counters.device_errors += 1
-        self.witness.refused(words, "the unit refuses", asked=asked.words)
+        self.transcript.refused(words, "the unit refuses", asked=asked.words)
         if code in _BUSY:
             self.counters.last_error = f"{asked.words}: {words}"
         else:
@@ -316,7 +316,7 @@ class ModbusSource(PolledSource[ReadBlock, _Asked]):
         else:
             counters.timeouts += 1
         counters.last_error = f"{asked.words}: {problem}"
-        self.witness.refused("", problem, asked=asked.words)
+        self.transcript.refused("", problem, asked=asked.words)
         if not self._spec.tcp:
             line.restart()
         if asked.cuts:

@@ -127,16 +127,16 @@ def _understood(unit: int, pdu: bytes, transaction: int = 0) -> Answer | None:
     """An answer's function code and data, or None where they make no sense."""
     if not _whole(pdu):
         return None
-    said = _DECODER.decode(pdu)
-    if said is None:
+    decoded = _DECODER.decode(pdu)
+    if decoded is None:
         return None
-    if isinstance(said, ExceptionResponse):
-        return Answer(unit, pdu[0] & 0x7F, said.exception_code, transaction=transaction)
+    if isinstance(decoded, ExceptionResponse):
+        return Answer(unit, pdu[0] & 0x7F, decoded.exception_code, transaction=transaction)
     if pdu[0] == ECHO:
         return Answer(unit, ECHO, echo=pdu[3:], transaction=transaction)
     if pdu[0] in _WRITES:
         return Answer(unit, pdu[0], transaction=transaction)
-    registers, bits = tuple(said.registers), tuple(bool(b) for b in said.bits)
+    registers, bits = tuple(decoded.registers), tuple(bool(b) for b in decoded.bits)
     return Answer(unit, pdu[0], 0, registers, bits, size=pdu[1], transaction=transaction)
 
 

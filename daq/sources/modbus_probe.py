@@ -120,14 +120,14 @@ def _block(
     if answer is None or answer.exception == 1:
         return None
     if not answer.exception:
-        return _held(function, address, answer.registers)
+        return _values_at(function, address, answer.registers)
     found: dict[tuple[Function, int], int] = {}
     for one in range(address, address + count):
         single = probe.read(unit, function, one, 1)
         if single is not None and not single.exception:
-            found |= _held(function, one, single.registers)
+            found |= _values_at(function, one, single.registers)
     return found
 
 
-def _held(function: Function, address: int, words: Iterable[int]) -> dict[tuple[Function, int], int]:
+def _values_at(function: Function, address: int, words: Iterable[int]) -> dict[tuple[Function, int], int]:
     return {(function, address + i): word for i, word in enumerate(words)}

@@ -26,8 +26,8 @@ from daq.errors import LyewatchError, PortError
 from daq.sources.base import Source
 from daq.sources.messages import MessageDecoder
 from daq.sources.outbox import Command
-from daq.sources.reading import Heard
-from daq.sources.witness import Witness
+from daq.sources.reading import Message
+from daq.sources.transcript import Transcript
 
 __all__ = ["MqttSource"]
 
@@ -64,10 +64,10 @@ class MqttSource(Source):
         super().__init__(
             name, place=spec.place, clock=spec.clock, silent_after_s=spec.silent_after_s, rng=rng, now=now
         )
-        self.witness = Witness()
+        self.transcript = Transcript()
         self._spec = spec
         self._trial = trial
-        self._decoder = MessageDecoder(self.counters, spec, self.witness)
+        self._decoder = MessageDecoder(self.counters, spec, self.transcript)
         self._client_id = f"lyewatch-look-{uuid.uuid4().hex[:12]}" if trial else _client_id(name, spec)
         self._stamps: deque[int] = deque()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -112,11 +112,11 @@ class MqttSource(Source):
     def _inbox(self, maxsize: int = 0) -> _Inbox:
         return _Inbox(self)
 
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Message]]:
         assert self._loop is not None
         return self._loop.run_until_complete(self._messages(timeout_s))
 
-    async def _messages(self, timeout_s: float) -> list[tuple[int, Heard]]:
+    async def _messages(self, timeout_s: float) -> list[tuple[int, Message]]:
         assert self._client is not None
         assert self._woken is not None
         messages = self._client.messages
@@ -130,20 +130,20 @@ class MqttSource(Source):
         if not self._next.done():
             return []
         task, self._next = self._next, None
-        said = self._heard(task.result())
+        decoded = self._decode(task.result())
         for _ in range(min(_AT_ONCE, len(messages))):
-            said += self._heard(await messages.__anext__())
-        return said
+            decoded += self._decode(await messages.__anext__())
+        return decoded
 
-    def _heard(self, message: aiomqtt.Message) -> list[tuple[int, Heard]]:
+    def _decode(self, message: aiomqtt.Message) -> list[tuple[int, Message]]:
         received_ns = self._stamps.popleft()
         if message.retain:
             # Of some time ago, nobody knows when.
             self.counters.late += 1
             return []
         payload = message.payload
-        said = self._decoder.feed(bytes(payload))
-        return [(received_ns, heard) for heard in said]
+        decoded = self._decoder.feed(bytes(payload))
+        return [(received_ns, one) for one in decoded]
 
     def _say(self, command: Command) -> None:
         raise PortError("a node on a broker takes no commands", place=self.name, value=command.action)

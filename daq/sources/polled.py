@@ -16,7 +16,7 @@ from daq.frame import NO_SEQ
 from daq.sources.base import Source
 from daq.sources.outbox import Command
 from daq.sources.polling import Notices, Poll, Timetable, as_count
-from daq.sources.reading import Heard, Reading, Reply
+from daq.sources.reading import Message, Reading, Reply
 from daq.sources.serial_port import TCP_SILENCE_S, SerialPort, over_network
 
 __all__ = ["Asked", "Cut", "PolledSource"]
@@ -141,7 +141,7 @@ class PolledSource(Source, Generic[Q, A]):
         self._asked: A | None = None
         self._notices = Notices()
         self._cut = None if spec.supply is None else Cut(spec.supply.amps_off)
-        self._said: list[tuple[int, Heard]] = []
+        self._decoded: list[tuple[int, Message]] = []
 
     # -- what a driver says --------------------------------------------------------------------------------
 
@@ -177,7 +177,7 @@ class PolledSource(Source, Generic[Q, A]):
         if port is not None:
             port.wake()
 
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Message]]:
         assert self._port is not None
         now = self._now()
         if self._asked is None:
@@ -195,8 +195,8 @@ class PolledSource(Source, Generic[Q, A]):
         if asked is not None and received_ns - asked.sent_ns > self._timeout_ns:
             self._asked = None
             self._not_answered(asked, received_ns)
-        said, self._said = self._said, []
-        return said
+        decoded, self._decoded = self._decoded, []
+        return decoded
 
     def _say(self, command: Command) -> None:
         assert command.number is not None  # the outbox numbers every command
@@ -206,7 +206,7 @@ class PolledSource(Source, Generic[Q, A]):
         now = self._now()
         if command.action == "reset":
             # Nothing is sent: the output is switched on again by hand, at the instrument.
-            self._said.append((now, Reply(command.number, True)))
+            self._decoded.append((now, Reply(command.number, True)))
         else:
             self._trip(self._cut, command.number, now)
 
@@ -227,14 +227,14 @@ class PolledSource(Source, Generic[Q, A]):
                 self.counters.overrange += 1
         age_ns = (received_ns - asked.sent_ns) // 2
         reading = Reading(fields, NO_SEQ if seq is None else seq, ms, checked, age_ns)
-        self._said.append((received_ns, reading))
+        self._decoded.append((received_ns, reading))
 
     def _flows(self, cut: Cut, amps: float, asked: A, now: int) -> bool:
         """Take the supply's current [A]; True, with the reply handed over, once it verifies a cut."""
         number = cut.read(amps, asked.sent_ns)
         if number is None:
             return False
-        self._said.append((now, Reply(number, True)))
+        self._decoded.append((now, Reply(number, True)))
         self._event("notice", f"the output is cut: {amps:.3g} A flow")
         return True
 

@@ -12,7 +12,7 @@ __all__ = ["Notices", "Poll", "Timetable", "as_count"]
 
 _LONGEST_NS: Final = 5_000_000_000
 """A question that is not answered is asked more and more rarely, but at least this often."""
-_TOLD_AGAIN_NS: Final = 60_000_000_000
+_REPEATED_NS: Final = 60_000_000_000
 _MOST_NOTICES: Final = 100
 
 Q = TypeVar("Q")
@@ -71,7 +71,7 @@ class Notices:
             return False
         if len(self._next) >= _MOST_NOTICES:
             self._next.clear()
-        self._next[words] = now_ns + _TOLD_AGAIN_NS
+        self._next[words] = now_ns + _REPEATED_NS
         return True
 
 

@@ -71,7 +71,7 @@ class HeardLine:
     """One line as it came, and what it says or why it is refused."""
 
     raw: bytes
-    said: Line | None
+    decoded: Line | None
     problem: str | None
 
 
@@ -197,6 +197,6 @@ def _advise(
     advice += problems[:3]
     if good and refused:
         advice.append(f"{refused} of {good + refused} lines were refused: look for noise, or a loose ground")
-    if any(line.said is not None and not line.said.checked for line in lines):
+    if any(line.decoded is not None and not line.decoded.checked for line in lines):
         advice.append("lines come without a checksum, so a damaged number can not be told from a right one")
     return advice

@@ -8,7 +8,7 @@ from typing import Final
 
 from daq.frame import NO_SEQ
 
-__all__ = ["MAX_COUNT", "Heard", "Hello", "Reading", "Reply"]
+__all__ = ["MAX_COUNT", "Hello", "Message", "Reading", "Reply"]
 
 MAX_COUNT: Final = 0xFFFFFFFF
 """Largest `seq` and `ms`: both are unsigned 32-bit and wrap to 0."""
@@ -64,4 +64,4 @@ class Hello:
     problem: str = ""
 
 
-Heard = Reading | Reply | Hello
+Message = Reading | Reply | Hello

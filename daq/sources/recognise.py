@@ -21,8 +21,8 @@ from daq.sources.scpi_format import is_identity
 from daq.sources.serial_port import SerialPort, over_network
 from daq.sources.splitter import Splitter
 from daq.sources.text_guess import guess_text
+from daq.sources.transcript import shown
 from daq.sources.wire import decode_line
-from daq.sources.witness import shown
 
 __all__ = ["BAUDS", "FRAMINGS", "Recognised", "ask_scpi", "hear", "identify", "rate_of"]
 
@@ -87,10 +87,10 @@ def hear(port: str, seconds: float, *, bauds: Sequence[int] = BAUDS) -> Recognis
         return Recognised(port, "silent", bauds[0])  # Modbus/TCP never speaks unasked
     unknown: Recognised | None = None
     for baud in bauds[:1] if over_network(port) else bauds:
-        came, lines = _collect(port, baud, seconds)
-        if not came:
+        received, lines = _collect(port, baud, seconds)
+        if not received:
             return unknown or Recognised(port, "silent", baud)
-        found = _made_out(port, baud, came, lines, seconds)
+        found = _recognised(port, baud, received, lines, seconds)
         if found.kind != "unknown":
             return found
         unknown = unknown or found
@@ -101,20 +101,20 @@ def hear(port: str, seconds: float, *, bauds: Sequence[int] = BAUDS) -> Recognis
 def _collect(port: str, baud: int, seconds: float) -> tuple[bytes, list[tuple[float, bytes]]]:
     """Bytes and whole lines with their times [s]; of a slow device thrice as long."""
     handle = SerialPort(port, baud)
-    splitter, came, lines = Splitter(4096), bytearray(), list[tuple[float, bytes]]()
+    splitter, received, lines = Splitter(4096), bytearray(), list[tuple[float, bytes]]()
     try:
         began = time.monotonic()
-        while (now := time.monotonic()) - began < seconds * (3.0 if came and len(lines) < _FEW else 1.0):
+        while (now := time.monotonic()) - began < seconds * (3.0 if received and len(lines) < _FEW else 1.0):
             chunk = handle.read()
-            came += chunk[: 65_536 - len(came)]
+            received += chunk[: 65_536 - len(received)]
             lines += [(now, line) for line in splitter.feed(chunk)]
             if len(lines) >= _ENOUGH and now - began >= min(1.0, seconds):
                 break
-            if came and not _is_text(came) and now - began >= min(1.0, seconds):
+            if received and not _is_text(received) and now - began >= min(1.0, seconds):
                 break
     finally:
         handle.close()
-    return bytes(came), lines
+    return bytes(received), lines
 
 
 def _is_text(data: bytes | bytearray) -> bool:
@@ -124,16 +124,16 @@ def _is_text(data: bytes | bytearray) -> bool:
     return good >= _TEXT_SHARE * len(data)
 
 
-def _made_out(
-    port: str, baud: int, came: bytes, lines: Sequence[tuple[float, bytes]], seconds: float
+def _recognised(
+    port: str, baud: int, received: bytes, lines: Sequence[tuple[float, bytes]], seconds: float
 ) -> Recognised:
     texts = [shown(line) for _, line in lines]
-    if not _is_text(came):
+    if not _is_text(received):
         about = f"what comes is no text at {baud} baud: another baud rate, or not a device that sends text"
-        return Recognised(port, "unknown", baud, about=about, heard=[came[:40].hex(" ")])
+        return Recognised(port, "unknown", baud, about=about, heard=[received[:40].hex(" ")])
     if not lines:
-        about = f"{len(came)} bytes came and no whole line: it sends slowly, or ends its lines otherwise"
-        return Recognised(port, "unknown", baud, about=about, heard=[shown(came[:80])])
+        about = f"{len(received)} bytes came and no whole line: it sends slowly, or ends its lines otherwise"
+        return Recognised(port, "unknown", baud, about=about, heard=[shown(received[:80])])
     return _as_line(port, baud, lines, texts, seconds) or _as_text(port, baud, lines, texts, seconds)
 
 
@@ -145,14 +145,14 @@ def _as_line(
     about, spoilt = "", 0
     for t, raw in lines:
         try:
-            said = decode_line(raw, crc="optional")
+            message = decode_line(raw, crc="optional")
         except FrameError as exc:
             spoilt += isinstance(exc, ChecksumError)
             continue
-        if isinstance(said, Hello):
-            about = f"{said.name} says hello"
-        elif isinstance(said, Reading):
-            frames.append((t, said))
+        if isinstance(message, Hello):
+            about = f"{message.name} says hello"
+        elif isinstance(message, Reading):
+            frames.append((t, message))
             for word in raw.decode("ascii", "replace").split():
                 name, _, number = word.partition("=")
                 decimals[name] = max(decimals.get(name, 0), _decimals(number))
@@ -232,17 +232,17 @@ def identify(port: str, *, bauds: Sequence[int] = BAUDS) -> Recognised:
         handle = SerialPort(port, baud)
         try:
             for end in _ENDS:
-                said = _answer(handle, "*IDN?", end, _ANSWER_S)
+                reply = _answer(handle, "*IDN?", end, _ANSWER_S)
                 # Twice the same: once it may be an answer that another program has left behind.
-                again = _answer(handle, "*IDN?", end, _ANSWER_S) if said else None
-                if not said or said != again:
+                again = _answer(handle, "*IDN?", end, _ANSWER_S) if reply else None
+                if not reply or reply != again:
                     continue
-                if is_identity(said) and said.count(",") >= 2:
+                if is_identity(reply) and reply.count(",") >= 2:
                     # Maker, model and serial number; its firmware may be brought up to date.
-                    keys = {"identity": ",".join(said.split(",")[:3])[:120], "line_end": end}
-                    return Recognised(port, "scpi", baud, about=shown(said), keys=keys, heard=[shown(said)])
-                about = f"it answers *IDN? with {shown(said)!r}, which is no SCPI instrument's name"
-                return Recognised(port, "unknown", baud, about=about, heard=[shown(said)])
+                    keys = {"identity": ",".join(reply.split(",")[:3])[:120], "line_end": end}
+                    return Recognised(port, "scpi", baud, about=shown(reply), keys=keys, heard=[shown(reply)])
+                about = f"it answers *IDN? with {shown(reply)!r}, which is no SCPI instrument's name"
+                return Recognised(port, "unknown", baud, about=about, heard=[shown(reply)])
         finally:
             handle.close()
     return Recognised(port, "silent", bauds[0])

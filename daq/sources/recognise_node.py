@@ -12,14 +12,14 @@ from typing import Final
 from pydantic import ValidationError
 
 from daq.bench import BrokerAddress, MqttSpec
-from daq.broker.look import Overheard, look
+from daq.broker.look import TopicMessage, look
 from daq.errors import FrameError, PortError
 from daq.sources.counters import LinkCounters
 from daq.sources.messages import MessageDecoder
-from daq.sources.reading import Heard, Reading
+from daq.sources.reading import Message, Reading
 from daq.sources.recognise import Recognised, rate_of
 from daq.sources.senml import decode_pack, field_of
-from daq.sources.witness import shown
+from daq.sources.transcript import shown
 
 __all__ = ["hear_nodes"]
 
@@ -56,20 +56,24 @@ def hear_nodes(address: str, seconds: float) -> list[Recognised]:
             remedy="write mqtt://HOST, mqtt://HOST:1883/TOPIC, or mqtts:// for TLS; user and password are in "
             "LYEWATCH_MQTT_USER and LYEWATCH_MQTT_PASSWORD",
         ) from exc
-    by_topic: dict[str, list[Overheard]] = {}
+    by_topic: dict[str, list[TopicMessage]] = {}
     for message in look(spec, topic=found["topic"] or "#", seconds=seconds):
         by_topic.setdefault(message.topic, []).append(message)
-    made = (_node(spec, keys, topic, said, seconds) for topic, said in sorted(by_topic.items()))
-    return [node for node in made if node is not None]
+    nodes = (_node(spec, keys, topic, messages, seconds) for topic, messages in sorted(by_topic.items()))
+    return [node for node in nodes if node is not None]
 
 
 def _node(
-    spec: BrokerAddress, keys: Mapping[str, object], topic: str, said: Sequence[Overheard], seconds: float
+    spec: BrokerAddress,
+    keys: Mapping[str, object],
+    topic: str,
+    messages: Sequence[TopicMessage],
+    seconds: float,
 ) -> Recognised | None:
     """What publishes on a topic; None where most is in neither format, or the topic can be no node's."""
     for form in ("senml", "line"):
-        taken = _read(spec, topic, form, said)
-        if taken is None or len(taken[0]) < _GOOD_SHARE * len(said):
+        taken = _read(spec, topic, form, messages)
+        if taken is None or len(taken[0]) < _GOOD_SHARE * len(messages):
             continue
         times, frames = taken
         values: dict[str, float] = {}
@@ -85,15 +89,15 @@ def _node(
             about=f"it publishes {words} on {topic}",
             keys={**{k: v for k, v in keys.items() if k != "tls" or v}, "topic": topic, "format": form},
             values=values,
-            units=_units(said) if form == "senml" else {},
+            units=_units(messages) if form == "senml" else {},
             rate_hz=rate_of(times, seconds),
-            heard=[shown(said[0].payload)],
+            heard=[shown(messages[0].payload)],
         )
     return None
 
 
 def _read(
-    spec: BrokerAddress, topic: str, form: str, said: Sequence[Overheard]
+    spec: BrokerAddress, topic: str, form: str, messages: Sequence[TopicMessage]
 ) -> tuple[list[float], list[Reading]] | None:
     try:
         node = MqttSpec.model_validate({"kind": "mqtt", "host": spec.host, "topic": topic, "format": form})
@@ -102,18 +106,18 @@ def _read(
     decoder = MessageDecoder(LinkCounters(), node)
     times: list[float] = []
     frames: list[Reading] = []
-    for message in said:
-        heard: list[Heard] = decoder.feed(message.payload)
-        good = [h for h in heard if isinstance(h, Reading)]
+    for message in messages:
+        decoded: list[Message] = decoder.feed(message.payload)
+        good = [h for h in decoded if isinstance(h, Reading)]
         if good:
             times.append(message.t_s)
             frames += good
     return times, frames
 
 
-def _units(said: Sequence[Overheard]) -> dict[str, str]:
+def _units(messages: Sequence[TopicMessage]) -> dict[str, str]:
     units: dict[str, str] = {}
-    for message in said:
+    for message in messages:
         try:
             records = decode_pack(message.payload)
             units |= {field_of(r.name, {}): _UNITS[r.unit] for r in records if r.unit in _UNITS}

@@ -21,7 +21,7 @@ from daq.frame import NO_SEQ
 from daq.sources.base import Source, SourceEnded
 from daq.sources.clock import ClockMode
 from daq.sources.outbox import Command
-from daq.sources.reading import MAX_COUNT, Heard, Reading
+from daq.sources.reading import MAX_COUNT, Message, Reading
 
 __all__ = ["RecordedFrame", "RecordingSource", "read_csv_frames"]
 
@@ -90,24 +90,24 @@ class RecordingSource(Source):
         self._next = next(self._frames, None)
         self._began_ns = self._now()
 
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Message]]:
         if self._next is None:
             raise SourceEnded("the recording is over")
         due_s = self._due_s(self._next)
         if due_s > 0 and self._nudge.wait(min(due_s, timeout_s)):
             self._nudge.clear()
-        heard: list[tuple[int, Heard]] = []
-        while self._next is not None and len(heard) < _BATCH and self._due_s(self._next) <= 0:
-            heard.append((self._now(), self._as_heard(self._next)))
+        messages: list[tuple[int, Message]] = []
+        while self._next is not None and len(messages) < _BATCH and self._due_s(self._next) <= 0:
+            messages.append((self._now(), self._reading_of(self._next)))
             self._next = next(self._frames, None)
-        return heard
+        return messages
 
     def _due_s(self, frame: RecordedFrame) -> float:
         if math.isinf(self._speed):
             return 0.0
         return frame.elapsed_s / self._speed - (self._now() - self._began_ns) / 1e9
 
-    def _as_heard(self, frame: RecordedFrame) -> Reading:
+    def _reading_of(self, frame: RecordedFrame) -> Reading:
         number = next(self._numbers)
         seq = number if frame.seq == NO_SEQ else frame.seq
         return Reading(frame.fields, seq & MAX_COUNT, round(frame.elapsed_s * 1e3) & MAX_COUNT)

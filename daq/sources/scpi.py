@@ -25,7 +25,7 @@ from daq.sources.polling import Poll
 from daq.sources.scpi_format import is_identity, parse_error, parse_number, parse_numbers
 from daq.sources.serial_port import SerialPort
 from daq.sources.splitter import Splitter
-from daq.sources.witness import shown
+from daq.sources.transcript import shown
 
 __all__ = ["IDENTIFY", "NEXT_ERROR", "ScpiSource"]
 
@@ -194,7 +194,7 @@ class ScpiSource(PolledSource[ScpiQuery, _Asked]):
             except FrameError as exc:
                 self.counters.malformed += 1
                 self.counters.last_error = f"{asked.words}: {exc}"
-                self.witness.refused(shown(text), exc.message, asked=asked.words)
+                self.transcript.refused(shown(text), exc.message, asked=asked.words)
                 self._failed(asked, received_ns)
                 self._doubt(exc.message)
 
@@ -204,12 +204,12 @@ class ScpiSource(PolledSource[ScpiQuery, _Asked]):
         values = parse_numbers(text, len(names))
         fields = dict(zip(names, values, strict=True))
         self._give(asked, fields, received_ns, checked=False)
-        self.witness.took(shown(text), fields, asked=asked.words)
+        self.transcript.took(shown(text), fields, asked=asked.words)
 
     def _not_answered(self, asked: _Asked, now: int) -> None:
         self.counters.timeouts += 1
         self.counters.last_error = f"no answer to {asked.words} within {self._spec.timeout_s:g} s"
-        self.witness.refused("", f"no answer within {self._spec.timeout_s:g} s", asked=asked.words)
+        self.transcript.refused("", f"no answer within {self._spec.timeout_s:g} s", asked=asked.words)
         if asked.purpose == "identity":
             self._sync_ns = now + min(_LONGEST_PAUSE_NS, _SYNC_PAUSE_NS << self._sync_tries)
             self._sync_tries = min(self._sync_tries + 1, 10)

@@ -102,7 +102,7 @@ def resolve(records: Iterable[Record], now_s: float) -> list[Record]:
 
     `now_s` is what relative times are relative to: the time of receipt [s since 1970-01-01 UTC].
     """
-    made = [
+    resolved = [
         Record(
             r.name,
             r.time_s if r.time_s >= _ABSOLUTE_S else now_s + r.time_s,
@@ -116,7 +116,7 @@ def resolve(records: Iterable[Record], now_s: float) -> list[Record]:
         )
         for r in records
     ]
-    return sorted(made, key=lambda r: r.time_s)
+    return sorted(resolved, key=lambda r: r.time_s)
 
 
 def pack_frames(

@@ -92,10 +92,10 @@ class SoftwareNet:
 
     def cut_words(self) -> str:
         """Cut, and say what came of it."""
-        said = [
+        words = [
             f"the output of {name} was switched off and no current flows"
             if done
             else f"{name} was told to switch its output off and has not answered that no current flows"
             for name, done in self.cut().items()
         ]
-        return "; ".join(said)
+        return "; ".join(words)

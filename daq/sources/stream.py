@@ -12,7 +12,7 @@ from daq.sources.clock import ClockMode
 from daq.sources.counters import LinkCounters
 from daq.sources.decoder import Decoder
 from daq.sources.outbox import Command
-from daq.sources.reading import Heard
+from daq.sources.reading import Message
 
 __all__ = ["StreamSource"]
 
@@ -62,14 +62,14 @@ class StreamSource(Source):
         self._torn = True
         super()._session()
 
-    def _take(self, timeout_s: float) -> Iterable[tuple[int, Heard]]:
+    def _take(self, timeout_s: float) -> Iterable[tuple[int, Message]]:
         chunk = self._read(timeout_s)
         if not chunk:
             return ()
         received_ns = self._now()
-        said = self._decoder.feed(chunk)
-        self._bytes_since_frame = 0 if said else self._bytes_since_frame + len(chunk)
-        return [(received_ns, heard) for heard in said]
+        decoded = self._decoder.feed(chunk)
+        self._bytes_since_frame = 0 if decoded else self._bytes_since_frame + len(chunk)
+        return [(received_ns, message) for message in decoded]
 
     def _say(self, command: Command) -> None:
         # Half a line may stand in the device: from a terminal program, or a write of ours that broke off.

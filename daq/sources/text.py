@@ -19,10 +19,10 @@ from daq.errors import FrameError
 from daq.frame import NO_SEQ
 from daq.sources.counters import LinkCounters
 from daq.sources.outbox import Command
-from daq.sources.reading import MAX_COUNT, Heard, Reading
+from daq.sources.reading import MAX_COUNT, Message, Reading
 from daq.sources.serial_port import PortSource
 from daq.sources.splitter import Splitter
-from daq.sources.witness import Witness, shown
+from daq.sources.transcript import Transcript, shown
 
 __all__ = ["TextDecoder", "TextSource"]
 
@@ -43,14 +43,14 @@ class TextDecoder:
         Where lines that do not match, and values over range, are counted.
     spec : TextSpec
         The lines' description.
-    witness : Witness, optional
+    transcript : Transcript, optional
         Told of every line, with what was taken from it.
     """
 
     clear = b""
 
-    def __init__(self, counters: LinkCounters, spec: TextSpec, witness: Witness | None = None) -> None:
-        self._witness = witness or Witness()
+    def __init__(self, counters: LinkCounters, spec: TextSpec, transcript: Transcript | None = None) -> None:
+        self._transcript = transcript or Transcript()
         self._counters = counters
         self._spec = spec
         self._patterns = [compile_pattern(pattern) for pattern in spec.patterns]
@@ -62,9 +62,9 @@ class TextDecoder:
         """See `Decoder`."""
         self._splitter.restart()
 
-    def feed(self, chunk: bytes) -> list[Heard]:
+    def feed(self, chunk: bytes) -> list[Message]:
         """See `Decoder`."""
-        heard: list[Heard] = []
+        readings: list[Message] = []
         lines = self._splitter.feed(chunk)
         if self._splitter.take_head() is not None:
             self._counters.partial += 1
@@ -74,17 +74,17 @@ class TextDecoder:
             except FrameError as exc:
                 self._counters.malformed += 1
                 self._counters.last_error = str(exc)
-                self._witness.refused(shown(line), exc.message)
+                self._transcript.refused(shown(line), exc.message)
             else:
                 if frame is not None:
-                    heard.append(frame)
+                    readings.append(frame)
         if self._splitter.overlong != self._overlong:
             self._counters.overlong += self._splitter.overlong - self._overlong
             self._overlong = self._splitter.overlong
             self._counters.last_error = (
                 "a line was too long; check the baud rate, and that lines end in LF or CR"
             )
-        return heard
+        return readings
 
     def encode(self, command: Command) -> bytes:
         """A meter that only streams takes no commands."""
@@ -101,7 +101,7 @@ class TextDecoder:
         fields = self._fields(words)
         over = sum(math.isnan(value) for value in fields.values())
         self._counters.overrange += over
-        self._witness.took(shown(text), fields, problem="over range, or no number" if over else "")
+        self._transcript.took(shown(text), fields, problem="over range, or no number" if over else "")
         return Reading(fields, NO_SEQ if seq is None else seq, ms, False)
 
     def _words(self, text: str) -> dict[str, str]:
@@ -164,10 +164,10 @@ class TextSource(PortSource):
         rng: random.Random | None = None,
         now: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        witness = Witness()
+        transcript = Transcript()
         super().__init__(
             name,
-            lambda counters: TextDecoder(counters, spec, witness),
+            lambda counters: TextDecoder(counters, spec, transcript),
             port=spec.port,
             baud=spec.baud,
             framing=spec.framing,
@@ -176,7 +176,7 @@ class TextSource(PortSource):
             rng=rng,
             now=now,
         )
-        self.witness = witness
+        self.transcript = transcript
 
     def _unread(self, count: int) -> str:
         return (

@@ -135,9 +135,9 @@ def _balance(lines: Sequence[str]) -> TextGuess | None:
         tried = _try(keys, lines)
         if tried is None or tried[0] < _LEAST_SHARE * len(lines):
             continue
-        told = {name: value for name, value in tried[1].items() if name in ("mass", "mass_moving")}
-        if told and any(_NAMES_GRAMS.search(line) for line in lines):
-            return TextGuess(keys, dict.fromkeys(told, "g"), told, tried[0])
+        masses = {name: value for name, value in tried[1].items() if name in ("mass", "mass_moving")}
+        if masses and any(_NAMES_GRAMS.search(line) for line in lines):
+            return TextGuess(keys, dict.fromkeys(masses, "g"), masses, tried[0])
     return None
 
 
@@ -215,22 +215,22 @@ def _columns(parts: Sequence[_Part], names: dict[int, str]) -> dict[str, Any] | 
 
 
 def _pattern(parts: Sequence[_Part], names: dict[int, str]) -> str:
-    made = []
+    pieces = []
     for i, part in enumerate(parts):
         if part.kind == "number":
-            made.append(rf"(?P<{names[i]}>[-+0-9.,eE]+|[-+.A-Za-z]+?)")
+            pieces.append(rf"(?P<{names[i]}>[-+0-9.,eE]+|[-+.A-Za-z]+?)")
         elif part.kind == "clock":
-            made.append(r"[0-9:/.,-]+")
+            pieces.append(r"[0-9:/.,-]+")
         elif part.kind == "blank":
-            made.append(r"\s+")
+            pieces.append(r"\s+")
         else:
             prefixed = _PREFIXED.fullmatch(part.text)
             owner = _owner(parts, i) if prefixed else None
             if prefixed and owner is not None:
-                made.append(rf"(?P<{names[owner]}_prefix>[munkMµμ]?){prefixed[1]}")
+                pieces.append(rf"(?P<{names[owner]}_prefix>[munkMµμ]?){prefixed[1]}")
             else:
-                made.append(re.escape(part.text))
-    return "".join(made)
+                pieces.append(re.escape(part.text))
+    return "".join(pieces)
 
 
 def _owner(parts: Sequence[_Part], at: int) -> int | None:
@@ -295,8 +295,8 @@ def _try(keys: dict[str, Any], lines: Sequence[str]) -> tuple[int, dict[str, flo
     decoder.feed(b"\n")
     matched, values = 0, dict[str, float]()
     for line in lines:
-        for said in decoder.feed(line.encode() + b"\n"):
-            if isinstance(said, Reading):
+        for message in decoder.feed(line.encode() + b"\n"):
+            if isinstance(message, Reading):
                 matched += 1
-                values |= {n: v for n, v in said.fields.items() if math.isfinite(v) or n not in values}
+                values |= {n: v for n, v in message.fields.items() if math.isfinite(v) or n not in values}
     return matched, values

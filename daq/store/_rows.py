@@ -108,7 +108,7 @@ def block_of(
     seq: list[int] = []
     values: _Numbers = {}
     raws: _Numbers = {}
-    said: list[tuple[str, int, int]] = []
+    flagged: list[tuple[str, int, int]] = []
     for pack in packs:
         columns = _columns(pack)
         at = len(t_ns)
@@ -117,19 +117,19 @@ def block_of(
         _extend(values, columns.values, at, len(t_ns), wanted)
         if raw:
             _extend(raws, columns.raw, at, len(t_ns), wanted)
-        said += [(name, at + k, code) for name, pairs in columns.status.items() for k, code in pairs]
-    made = {name: np.array(column, dtype=np.float64) for name, column in values.items()}
+        flagged += [(name, at + k, code) for name, pairs in columns.status.items() for k, code in pairs]
+    columns_of = {name: np.array(column, dtype=np.float64) for name, column in values.items()}
     status: dict[str, NDArray[np.uint8]] = {}
-    for name, index, code in said:
-        if name in made:
+    for name, index, code in flagged:
+        if name in columns_of:
             if name not in status:
-                status[name] = plain_status(made[name])
+                status[name] = plain_status(columns_of[name])
             status[name][index] = code
     return Block(
         source,
         np.array(t_ns, dtype=np.int64),
         np.array(seq, dtype=np.int64),
-        made,
+        columns_of,
         status,
         {name: np.array(column, dtype=np.float64) for name, column in raws.items()},
     )

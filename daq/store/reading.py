@@ -77,7 +77,7 @@ class RunReader:
             When a segment is lost or damaged, naming the file.
         """
         blocks = self._read(run_id, sources, channels, start_ns, end_ns, raw=raw, lost=lost)
-        return {source: writable(made) for source, made in blocks.items()}
+        return {source: writable(block) for source, block in blocks.items()}
 
     def _read(
         self,
@@ -131,8 +131,10 @@ class RunReader:
         ------
         RunNotFound, StoreCorrupt
         """
-        made = _with_channel(self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel)
-        return made.t_ns, made.values[channel], made.status_of(channel)
+        block = _with_channel(
+            self.read(run_id, channels=[channel], start_ns=start_ns, end_ns=end_ns), channel
+        )
+        return block.t_ns, block.values[channel], block.status_of(channel)
 
     def envelope(
         self,
@@ -167,8 +169,8 @@ class RunReader:
         blocks = self._read(run_id, None, names, start_ns, end_ns, raw=False)
         out = {}
         for name in names:
-            made = _with_channel(blocks, name)
-            out[name] = envelope_of(made.t_ns, made.values[name], points, start_ns, end_ns)
+            block = _with_channel(blocks, name)
+            out[name] = envelope_of(block.t_ns, block.values[name], points, start_ns, end_ns)
         return out
 
     def _downsampled(
@@ -226,23 +228,23 @@ class RunReader:
         raw: bool,
         lost: list[LostSpan] | None = None,
     ) -> Block:
-        def made(some: list[Pack]) -> Block:
+        def decoded(some: list[Pack]) -> Block:
             with store_faults(self.journal.path, decoding=True):
                 return block_of(source, some, channels=channels, raw=raw)
 
         try:
-            return made(rows)
+            return decoded(rows)
         except StoreError:
             if lost is None:
                 raise
         sound = []
         for pack in rows:
             try:
-                made([pack])
+                decoded([pack])
                 sound.append(pack)
             except StoreError as exc:
                 lost.append(LostSpan(source, pack.t_min_ns, pack.t_max_ns, pack.size, exc))
-        return made(sound)
+        return decoded(sound)
 
     def _snapshot(
         self, run_id: str, start_ns: int | None, end_ns: int | None
@@ -299,8 +301,8 @@ def _with_channel(blocks: dict[str, Block], channel: str) -> Block:
     found = [b for b in blocks.values() if channel in b.values]
     if len(found) == 1:
         return found[0]
-    made = Block.concat("", [_only(b, channel) for b in found])
-    return made if found else replace(made, values={channel: np.empty(0)})
+    block = Block.concat("", [_only(b, channel) for b in found])
+    return block if found else replace(block, values={channel: np.empty(0)})
 
 
 def _only(block: Block, channel: str) -> Block:

@@ -293,13 +293,13 @@ class Store:
             Those that were made, in the order of their starts.
         """
         self._sealer.adopt_lost()
-        made = []
+        rebuilt = []
         for run_id in self.journal.sealed_runs():
             try:
                 self.logbook.get_run(run_id)
             except RunNotFound:
-                made.append(self._rebuilt(run_id, bench))
-        return sorted(made, key=lambda r: r.start_utc_ns)
+                rebuilt.append(self._rebuilt(run_id, bench))
+        return sorted(rebuilt, key=lambda r: r.start_utc_ns)
 
     def prune(self, run_id: str, keep_after_ns: int) -> None:
         """Delete the run's rows of before `keep_after_ns` [ns] from the journal; sealed ones stay."""
@@ -462,9 +462,9 @@ class Store:
         # The latest says most: a run's title may be changed, and only the last one knows its end.
         for segment in sorted(self.segments.of(run_id), key=lambda s: (-s.t_max_ns, -s.level)):
             with suppress(StoreError):
-                said = self.archive.backend(segment.backend).about(run_id, segment.name)
-                if said is not None:
-                    about = said
+                stated = self.archive.backend(segment.backend).about(run_id, segment.name)
+                if stated is not None:
+                    about = stated
                     break
         head = self.journal.head(run_id)
         rows, last_ns = (0, 0) if head is None else (head.rows, head.last_t_ns)

@@ -1,4 +1,4 @@
-"""Between the watch and what foresees: ticks in, warnings out as an alarm's condition."""
+"""Between the watch and the forecaster: ticks in, warnings out as the conditions of alarms."""
 
 from __future__ import annotations
 
@@ -8,25 +8,27 @@ from typing import Any
 
 import numpy as np
 
-from daq.alarms import FORESEEN, Edge, ExternalRule, Rule
+from daq.alarms import FORECAST_ALARMS, Edge, ExternalRule, Rule
 from daq.bench import Bench
 from daq.forecast import CLEAR_AFTER_S, CLEAR_AT, Forecaster
 from daq.measure import READINGS, Bins, FloatArray, IntArray, LyeAt, Numbers, chopped_power
 from daq.quantity import Quantity
 
-__all__ = ["Foresight", "foreseer"]
+__all__ = ["ForecastAlarms", "make_forecaster"]
 
 TICK_NS = 5_000_000_000
-"""What foresees is given means over so long."""
+"""The forecaster is given means over so long."""
 STRENGTH_STEP = 0.002
-"""What foresees is told of the lye when its mass fraction has moved by so much [1]."""
+"""The forecaster is told of the lye when its mass fraction has moved by so much [1]."""
 _MINUTE_NS = 60_000_000_000
 _FED = (*READINGS, "watts", "volt_amps", "lye_temp", "room_temp", "gas_flow")
 _ROW = {name: i for i, name in enumerate(_FED)}
 
 
-def foreseer(bench: Bench, earlier: Mapping[str, Any] | None = None, build: str = "") -> Forecaster | None:
-    """What foresees for this bench; None where lye temperature or power are not measured.
+def make_forecaster(
+    bench: Bench, earlier: Mapping[str, Any] | None = None, build: str = ""
+) -> Forecaster | None:
+    """The forecaster of this bench; None where lye temperature or power are not measured.
 
     It begins with what an `earlier` run taught (`LearningForecaster.experience`), of a stack's `build` now.
     """
@@ -34,22 +36,22 @@ def foreseer(bench: Bench, earlier: Mapping[str, Any] | None = None, build: str 
     power = "watts" in measured or "volts" in measured
     if not ("lye_temp" in measured and "amps" in measured and power):
         return None
-    from daq.forecast import RunawayForecaster  # with SciPy: a review that foresees nothing needs none
+    from daq.forecast import RunawayForecaster  # with SciPy: a review without forecasts needs none
 
     return RunawayForecaster(bench, earlier, build)
 
 
 @dataclass(slots=True)
-class Foresight:
+class ForecastAlarms:
     """Feeds a forecaster with the means of each step; tells its warnings and weaknesses to their alarms."""
 
     bench: Bench
     forecaster: Forecaster
     rules: list[Rule]
-    """As `FORESEEN`."""
+    """As `FORECAST_ALARMS`."""
     standing: set[str] = field(default_factory=set)
     each_minute: Callable[[int], None] | None = None
-    """Called at every whole minute [ns], when what is foreseen may be asked for."""
+    """Called at every whole minute [ns], when a forecast may be asked for."""
     inherited: bool = False
     """The warning that stands was raised by a forecaster before this one, which has yet to learn as much."""
     failed: bool = False
@@ -109,18 +111,18 @@ class Foresight:
         return np.asarray(found.power.value)
 
     def time_left_s(self) -> float | None:
-        """Time to the limit by the latest forecast [s]; None where none is foreseen."""
-        said = self.forecaster.forecast()
-        left = None if said is None else said.get("time_to_limit_s")
+        """Time to the limit by the latest forecast [s]; None where no crossing is forecast."""
+        forecast = self.forecaster.forecast()
+        left = None if forecast is None else forecast.get("time_to_limit_s")
         return None if left is None else float(left)
 
     def _still_believed(self, t_ns: int, amps: float) -> bool:
         """Whether an inherited warning is to stand on: until the new forecaster is as sure that it may go."""
-        said = self.forecaster.forecast()
-        if said is None:
+        forecast = self.forecaster.forecast()
+        if forecast is None:
             # Nothing learned yet, or no current.
             return not abs(amps) <= self.bench.supply.powered_above_amps
-        if float(said.get("chance") or 0.0) >= CLEAR_AT:
+        if float(forecast.get("chance") or 0.0) >= CLEAR_AT:
             self._unlikely_ns = None
             return True
         if self._unlikely_ns is None:
@@ -131,18 +133,18 @@ class Foresight:
         now = dict(self.forecaster.weaknesses)
         warnings = self.forecaster.warnings
         if warnings and warnings[-1].get("cleared_s") is None:
-            now[FORESEEN[0]] = str(warnings[-1].get("reason") or "")
+            now[FORECAST_ALARMS[0]] = str(warnings[-1].get("reason") or "")
             self.inherited = False
         elif self.inherited:
             self.inherited = self._still_believed(t_ns, amps)
             if self.inherited:
-                now[FORESEEN[0]] = ""
+                now[FORECAST_ALARMS[0]] = ""
         if now.keys() == self.standing:
             return
         for rule in self.rules:
             name = rule.spec.name
             if isinstance(rule, ExternalRule) and (name in now) != (name in self.standing):
-                cause = now.get(name, "no longer foreseen" if name == FORESEEN[0] else "it is over")
+                cause = now.get(name, "no longer foreseen" if name == FORECAST_ALARMS[0] else "it is over")
                 rule.pending.append((Edge(t_ns, name in now, None), cause or rule.spec.title))
         self.standing = set(now)
 
@@ -153,7 +155,7 @@ class Foresight:
     def take_over(self, standing: set[str]) -> None:
         """Alarms that stand already, as after a restart."""
         self.standing = standing
-        self.inherited = FORESEEN[0] in standing
+        self.inherited = FORECAST_ALARMS[0] in standing
         self._unlikely_ns = None
 
 

@@ -14,7 +14,7 @@ from daq.bench import Bench
 from daq.forecast import Assessment, Forecaster
 from daq.frame import Block
 from daq.measure import Columns, LyeEntry, Numbers, frames_of
-from daq.watch.forecast_alarms import foreseer
+from daq.watch.forecast_alarms import make_forecaster
 from daq.watch.watch import Watch
 
 __all__ = ["Again", "Replay", "replay", "replay_alarms", "suited_to", "watch_again"]
@@ -190,9 +190,9 @@ def watch_again(
     forecasts: list[dict[str, Any]] = []
 
     def each_minute(t_ns: int) -> None:
-        said = None if forecaster is None else forecaster.forecast()
-        if said is not None:
-            forecasts.append({"at_s": t_ns / 1e9, **said})
+        forecast = None if forecaster is None else forecaster.forecast()
+        if forecast is not None:
+            forecasts.append({"at_s": t_ns / 1e9, **forecast})
 
     done = replay(
         bench,
@@ -214,4 +214,4 @@ def replay_alarms(
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[Transition]:
     """The alarm transitions of a recorded run."""
-    return list(watch_again(bench, blocks, foreseer(bench), progress=progress).transitions)
+    return list(watch_again(bench, blocks, make_forecaster(bench), progress=progress).transitions)

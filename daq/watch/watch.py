@@ -15,11 +15,11 @@ import numpy as np
 
 from daq.alarms import (
     BRIEF_STEPS,
-    FORESEEN,
+    FORECAST_ALARMS,
     Alarm,
+    AlarmContext,
     AlarmDesk,
     ChannelRule,
-    Course,
     Edge,
     ExternalRule,
     FailedRule,
@@ -33,7 +33,7 @@ from daq.alarms import (
     TickRule,
     Ticks,
     alarm_rules,
-    foreseen_rules,
+    forecast_rules,
 )
 from daq.bench import Bench
 from daq.forecast import Assessment, Forecaster
@@ -54,7 +54,7 @@ from daq.measure import (
     reference_words,
     unit_words,
 )
-from daq.watch.forecast_alarms import Foresight
+from daq.watch.forecast_alarms import ForecastAlarms
 
 __all__ = ["Watch"]
 
@@ -114,8 +114,8 @@ class Watch(AlarmDesk):
         self.fed = True
         """Whether samples come from whoever reads the sources; see `lose_feed`."""
         rules = alarm_rules(bench)
-        foresees = foreseen_rules(bench) if forecaster is not None else []
-        rules += foresees
+        forecast_alarms = forecast_rules(bench) if forecaster is not None else []
+        rules += forecast_alarms
         super().__init__(rules, start_utc_ns)
         self.run = run
         self.forecaster = forecaster
@@ -126,10 +126,12 @@ class Watch(AlarmDesk):
         self.assessor = Assessor(bench, self.lye)
         self._setting = Setting.of(bench)
         self.bins = Bins(bench, step_ns=self.step_ns, causal=True)
-        self.course = Course(bench, self.step_ns)
-        self._foresight = None if forecaster is None else Foresight(bench, forecaster, foresees)
-        if self._foresight is not None:
-            self.time_left[FORESEEN[0]] = self._time_left_s
+        self.context = AlarmContext(bench, self.step_ns)
+        self._forecast_alarms = (
+            None if forecaster is None else ForecastAlarms(bench, forecaster, forecast_alarms)
+        )
+        if self._forecast_alarms is not None:
+            self.time_left[FORECAST_ALARMS[0]] = self._time_left_s
         self._pending: dict[str, list[Block]] = {}
         self._quiet: list[Block] = []
         self._ticked: int | None = None
@@ -163,8 +165,8 @@ class Watch(AlarmDesk):
             self.bins.extend(step)
             ends = np.array([step], dtype=np.int64)
             numbers = self.assessor.assess(self.bins, ends, self.steps)
-            if self._foresight is not None and not self._foresight.failed:
-                self._foresight.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=True)
+            if self._forecast_alarms is not None and not self._forecast_alarms.failed:
+                self._forecast_alarms.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=True)
             self.bins.trim(step - self._kept_steps)
         else:
             numbers = self.advance(now_ns)
@@ -195,7 +197,7 @@ class Watch(AlarmDesk):
         if numbers is None:
             numbers = self._no_numbers(ends)
         if fresh:
-            self._foresee(ends, numbers)
+            self._step_forecast(ends, numbers)
         self._raise(columns, numbers, last * self.step_ns, fresh and known)
         self._ticked = max(last, self._ticked)
         self._guarded("the means", lambda: self.bins.trim(last - self._kept_steps), None)
@@ -211,15 +213,15 @@ class Watch(AlarmDesk):
         )
         return self.assessment(self._no_numbers(ends) if numbers is None else numbers, 0)
 
-    def _foresee(self, ends: IntArray, numbers: Numbers) -> None:
-        foresight = self._foresight
-        if foresight is None or foresight.failed:
+    def _step_forecast(self, ends: IntArray, numbers: Numbers) -> None:
+        forecast_alarms = self._forecast_alarms
+        if forecast_alarms is None or forecast_alarms.failed:
             return
         quiet = not self.fed  # what is missing then is no fault of a sensor
         try:
-            foresight.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=quiet)
+            forecast_alarms.feed(self.bins, ends, numbers, self.lye.at(numbers.end_ns), quiet=quiet)
         except Exception as exc:  # noqa: BLE001 - told, and raised where parts are not isolated
-            foresight.failed = True
+            forecast_alarms.failed = True
             self._failed_with(FORECAST, exc)
 
     def _no_numbers(self, ends: IntArray) -> Numbers:
@@ -254,7 +256,7 @@ class Watch(AlarmDesk):
     @property
     def failures(self) -> dict[str, str]:
         """What is not watched now because it raised, within the last minute: each part with its error."""
-        dead = self._foresight is not None and self._foresight.failed
+        dead = self._forecast_alarms is not None and self._forecast_alarms.failed
         for part, (t_ns, _) in list(self._failed.items()):
             if self._at_ns - t_ns >= FAILED_FOR_NS and not (part == FORECAST and dead):
                 del self._failed[part]
@@ -262,18 +264,18 @@ class Watch(AlarmDesk):
 
     def renew_forecaster(self, forecaster: Forecaster) -> None:
         """Put another in the place of a forecaster that raised. It learns from what comes from now on."""
-        if self._foresight is None:
+        if self._forecast_alarms is None:
             return
-        self.forecaster = self._foresight.forecaster = forecaster
-        self._foresight.failed = False
-        self._foresight.renewed()
-        self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
+        self.forecaster = self._forecast_alarms.forecaster = forecaster
+        self._forecast_alarms.failed = False
+        self._forecast_alarms.renewed()
+        self._forecast_alarms.take_over({n for n in FORECAST_ALARMS if self.alarms[n].active})
 
     def _time_left_s(self) -> float | None:
-        foresight = self._foresight
-        if foresight is None or foresight.failed:
+        forecast_alarms = self._forecast_alarms
+        if forecast_alarms is None or forecast_alarms.failed:
             return None
-        return self._guarded(FORECAST, foresight.time_left_s, None)
+        return self._guarded(FORECAST, forecast_alarms.time_left_s, None)
 
     def lose_feed(self) -> None:
         """Whoever reads the sources is not heard: that no samples come says nothing of the sources now."""
@@ -300,12 +302,12 @@ class Watch(AlarmDesk):
         """Start watching at a time [ns]: sources must not be silent from here. The first tick does it too."""
         step = self._ticked = t_ns // self.step_ns
         start_ns = step * self.step_ns
-        self.course.changed_ns = start_ns
+        self.context.changed_ns = start_ns
         self.lye.begin(step)
         for rule in self.rules:
             if isinstance(rule, LostRule | StaleRule):
                 rule.detector.last_ns = start_ns + GRACE_NS
-        if not self.course.powered:
+        if not self.context.powered:
             for alarm in self.alarms.values():
                 if alarm.spec.suppressed_while_off:
                     alarm.suppress(start_ns, True, "supply off")
@@ -327,11 +329,11 @@ class Watch(AlarmDesk):
 
     def _raise(self, columns: Columns, numbers: Numbers, now_ns: int, fresh: bool) -> None:
         none: list[Edge] = []
-        switched = self._guarded("the supply's switching", lambda: self.course.switched(columns), none)
+        switched = self._guarded("the supply's switching", lambda: self.context.switched(columns), none)
         relay_t, relay = columns.good("relay")
         if relay_t.size:
             self._relay_open = bool(relay[-1] < 0.5)
-        on_for = partial(self.course.on_for, switched=switched)
+        on_for = partial(self.context.on_for, switched=switched)
         sampled = {
             r.spec.name: self._guarded(f"alarm {r.spec.name}", partial(r.edges, columns, on_for), none)
             for r in self.rules
@@ -339,8 +341,8 @@ class Watch(AlarmDesk):
         }
         ticks = None
         if fresh:
-            course = partial(
-                self.course.ticks,
+            ticks_of = partial(
+                self.context.ticks,
                 numbers.end_ns,
                 columns,
                 switched,
@@ -348,13 +350,13 @@ class Watch(AlarmDesk):
                 numbers,
                 self.lye.at(numbers.end_ns),
             )
-            ticks = self._guarded("the course of the run", course, None)
+            ticks = self._guarded("the alarms' context", ticks_of, None)
         for rule in self.rules:
             try:
                 self._judge(rule, columns, sampled, ticks, switched, now_ns)
             except Exception as exc:  # noqa: BLE001 - as in `_guarded`, fifty times a second
                 self._failed_with(f"alarm {rule.spec.name}", exc)
-        self._guarded("the supply's switching", lambda: self.course.passed(switched), None)
+        self._guarded("the supply's switching", lambda: self.context.passed(switched), None)
         self._collect()
 
     def _judge(
@@ -375,10 +377,10 @@ class Watch(AlarmDesk):
             case FailedRule() | ThoughOpenRule():
                 edges = [(e, _cause(rule, e)) for e in rule.edges(columns)]
             case FrozenRule():
-                edges = [(e, _cause(rule, e)) for e in rule.edges(columns, switched, self.course.powered)]
+                edges = [(e, _cause(rule, e)) for e in rule.edges(columns, switched, self.context.powered)]
             case LostRule() | StaleRule():
-                heard = rule.edges(columns, now_ns) if self.fed else []
-                edges = [(e, _cause(rule, e)) for e in heard]
+                edges_found = rule.edges(columns, now_ns) if self.fed else []
+                edges = [(e, _cause(rule, e)) for e in edges_found]
             case TickRule():
                 edges = [] if ticks is None else [(e, _cause(rule, e)) for e in rule.edges(ticks)]
             case ExternalRule():
@@ -401,14 +403,14 @@ class Watch(AlarmDesk):
             else:
                 alarm.edge(edge, cause)
 
-    def each_forecast(self, told: Callable[[int], None]) -> None:
-        """Have `told` called at every whole minute of the run [ns], just when its forecast has been made."""
-        if self._foresight is not None:
-            self._foresight.each_minute = told
+    def each_forecast(self, callback: Callable[[int], None]) -> None:
+        """Have `callback` called at every whole minute of the run [ns], just after its forecast."""
+        if self._forecast_alarms is not None:
+            self._forecast_alarms.each_minute = callback
 
     def settled(self, t_ns: int) -> bool:
         """Whether the supply was not switched within the window that ends at `t_ns` [ns]."""
-        return t_ns - self.course.changed_ns >= self.steps * self.step_ns
+        return t_ns - self.context.changed_ns >= self.steps * self.step_ns
 
     def assessment(self, numbers: Numbers, i: int) -> Assessment:
         """What is said of one of the windows that `advance` gave."""
@@ -423,7 +425,7 @@ class Watch(AlarmDesk):
             numbers=values,
             findings=found,
             assumptions=tuple(numbers.assumptions(i)),
-            forecast=self._foreseen(),
+            forecast=self._forecast(),
             lye=self._guarded(LYE, self.lye.now, None),
             run=self.run,
             start_utc_ns=self.start_utc_ns,
@@ -441,8 +443,8 @@ class Watch(AlarmDesk):
         )
         return (*found, *overdue(self.bench, self._utc_ns(t_ns)))
 
-    def _foreseen(self) -> dict[str, Any] | None:
-        if self.forecaster is None or (self._foresight is not None and self._foresight.failed):
+    def _forecast(self) -> dict[str, Any] | None:
+        if self.forecaster is None or (self._forecast_alarms is not None and self._forecast_alarms.failed):
             return None
         return self._guarded(FORECAST, self.forecaster.forecast, None)
 
@@ -461,7 +463,7 @@ class Watch(AlarmDesk):
             "version": STATE_VERSION,
             "ticked": self._ticked,
             "relay_open": self._relay_open,
-            "course": self.course.save(),
+            "course": self.context.save(),
             "lye": self.lye.save(),
             "alarms": {
                 n: a.save()
@@ -481,7 +483,7 @@ class Watch(AlarmDesk):
         self.begin(int(state["ticked"]) * self.step_ns)
         self.bins = Bins(self.bench, step_ns=self.step_ns, causal=True)
         self._relay_open = bool(state["relay_open"])
-        self.course.load(state["course"])
+        self.context.load(state["course"])
         if "lye" in state:
             self.lye.load(state["lye"])
         self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns)
@@ -493,8 +495,8 @@ class Watch(AlarmDesk):
                     rule.frame_ns = saved.get("frame_ns")
                 if isinstance(rule, ThoughOpenRule) and saved.get("relay") is not None:
                     rule.relay = int(saved["relay"][0]), float(saved["relay"][1])
-        if self._foresight is not None:
-            self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
+        if self._forecast_alarms is not None:
+            self._forecast_alarms.take_over({n for n in FORECAST_ALARMS if self.alarms[n].active})
 
     def take_over(self, state: Mapping[str, Any], *, now_ns: int, later_ns: int) -> None:
         """Begin at `now_ns` with the alarms of the run before, whose times plus `later_ns` are this run's.
@@ -505,11 +507,11 @@ class Watch(AlarmDesk):
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             self.begin(now_ns)
             return
-        course = state["course"]
-        self.course.powered = bool(course["powered"])
-        self.course.switch.load(course["switch"])
+        context = state["course"]
+        self.context.powered = bool(context["powered"])
+        self.context.switch.load(context["switch"])
         self.begin(now_ns)
-        self.course.changed_ns = int(course["changed_ns"]) + later_ns
+        self.context.changed_ns = int(context["changed_ns"]) + later_ns
         self.load_alarms(state["alarms"], off_since_ns=self._off_since_ns, later_ns=later_ns)
         for rule in self.rules:
             saved = state["detectors"].get(rule.spec.name)
@@ -519,15 +521,15 @@ class Watch(AlarmDesk):
             since_ns = saved.get("since_ns")
             if isinstance(rule.detector, LimitDetector) and since_ns is not None:
                 rule.detector.since_ns = int(since_ns) + later_ns
-        if self._foresight is not None:
-            self._foresight.take_over({n for n in FORESEEN if self.alarms[n].active})
+        if self._forecast_alarms is not None:
+            self._forecast_alarms.take_over({n for n in FORECAST_ALARMS if self.alarms[n].active})
         for alarm in self.alarms.values():
             alarm.tell_again(now_ns, "stood when this run began")
         self._collect()
 
     @property
     def _off_since_ns(self) -> int | None:
-        return None if self.course.powered else self.course.changed_ns
+        return None if self.context.powered else self.context.changed_ns
 
 
 def _detector_state(

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from daq import examples
-from daq.alarms.rules import FORESEEN, alarm_rules, alarm_units, warming_limit_c_per_min
+from daq.alarms.rules import FORECAST_ALARMS, alarm_rules, alarm_units, warming_limit_c_per_min
 from daq.bench import load_bench
 from daq.errors import PhysicsRangeError
 from daq.frame import Block, Status
 from daq.measure import entry_of
 from daq.physics.moist_gas import vapour_pressure_lye
-from daq.watch import Watch, foreseer, replay, replay_alarms
+from daq.watch import Watch, make_forecaster, replay, replay_alarms
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of, steady
 
 TEMPERATURE = ("lye_temp.warn", "lye_temp.high", "lye_temp.trip")
@@ -68,7 +68,7 @@ def test_a_silent_source_is_lost_and_its_protective_channel_stale() -> None:
     whole = run_of(200.0)
     found = replay_alarms(bench(ALL), [cut(whole, 0, 1000), cut(whole, 1300, 2000)])
     # what this does to the forecast is told by alarms of its own
-    seen = [(round(t.t_ns / S, 3), t.alarm, t.state_to) for t in found if t.alarm not in FORESEEN]
+    seen = [(round(t.t_ns / S, 3), t.alarm, t.state_to) for t in found if t.alarm not in FORECAST_ALARMS]
     assert seen == [
         (101.0, "head.lost", "unacknowledged"),
         (102.0, "lye_temp.stale", "unacknowledged"),
@@ -114,7 +114,9 @@ def test_a_stuck_sensor_is_found_while_powered_only() -> None:
     whole = run_of(700.0, amps=amps)
     whole.values["lye_temp"][:] = 30.0
     found = raised(replay_alarms(made, [whole]))
-    assert {name: at for name, at in found.items() if name not in FORESEEN} == {"lye_temp.stuck": 261.0}
+    assert {name: at for name, at in found.items() if name not in FORECAST_ALARMS} == {
+        "lye_temp.stuck": 261.0
+    }
     # What foresees judges by means of five seconds, and later: a quiet last digit must not pass for a fault.
     assert 200.0 < found["forecast.blind"] < 470.0
 
@@ -246,7 +248,7 @@ def test_strong_lye_that_a_bench_file_takes_has_rules_and_a_forecast(electrolyte
     """Heat capacity is published to 30 % NaOH and 46 % KOH; beyond, no alarm rule could be made."""
     made = bench(stack={"electrolyte": electrolyte, "mass_fraction": share})
     assert alarm_rules(made)
-    assert foreseer(made) is not None
+    assert make_forecaster(made) is not None
 
 
 def test_half_naoh_by_mass_is_within_its_equations_own_limit() -> None:

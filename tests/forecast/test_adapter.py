@@ -13,7 +13,7 @@ import pytest
 from daq.forecast.adapter import runaway_config
 from daq.frame import Block
 from daq.study.review import review
-from daq.watch import Watch, foreseer, replay
+from daq.watch import Watch, make_forecaster, replay
 from tests.watch.workshop import ALL, HZ, S, bench, block, raised, run_of
 
 
@@ -32,14 +32,14 @@ def test_the_limit_watched_is_the_high_one_else_the_trip_else_the_warning() -> N
 
 
 def test_a_bench_without_temperature_or_power_is_not_foreseen() -> None:
-    assert foreseer(bench(dict.fromkeys(("volts", "amps"), "head"), limits={})) is None
-    assert foreseer(bench(dict.fromkeys(("amps", "lye_temp"), "head"))) is None
-    assert foreseer(bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))) is not None
+    assert make_forecaster(bench(dict.fromkeys(("volts", "amps"), "head"), limits={})) is None
+    assert make_forecaster(bench(dict.fromkeys(("amps", "lye_temp"), "head"))) is None
+    assert make_forecaster(bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))) is not None
 
 
 def test_a_runaway_is_warned_of_long_before_the_limit() -> None:
     made = bench(ALL)
-    done = replay(made, [run_of(2400.0, lye=_running_away())], forecaster=foreseer(made))
+    done = replay(made, [run_of(2400.0, lye=_running_away())], forecaster=make_forecaster(made))
     first = raised(done.transitions)
     crosses = (50.0 - 25.0) / 0.0085
     assert first["lye_temp.forecast"] < 0.5 * crosses
@@ -62,7 +62,7 @@ def test_a_log_with_a_row_every_so_often_is_foreseen_as_well(row_s: float, late_
         whole.source, whole.t_ns[rows], whole.seq[rows],
         {n: v[rows] for n, v in whole.values.items()}, {n: v[rows] for n, v in whole.status.items()},
     )  # fmt: skip
-    body = review(made, [thin], forecaster=foreseer).as_dict()
+    body = review(made, [thin], forecaster=make_forecaster).as_dict()
     assert len(body["forecasts"]) >= 35
     last = body["forecasts"][-1]
     true = (60.0 - 25.0) / 0.0085 - last["at_s"]
@@ -102,7 +102,7 @@ def test_what_is_foreseen_from_sees_a_leap_whole_and_power_as_its_mean() -> None
 
 def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
     made = bench(ALL)
-    body = review(made, [run_of(2400.0, lye=_running_away())], forecaster=foreseer).as_dict()
+    body = review(made, [run_of(2400.0, lye=_running_away())], forecaster=make_forecaster).as_dict()
     again = json.loads(orjson.dumps({k: body[k] for k in ("forecasts", "warnings")}))
     told = again["forecasts"]
     assert {b["at_s"] - a["at_s"] for a, b in pairwise(told)} == {60.0}
@@ -124,12 +124,12 @@ def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
 def test_another_forecaster_lets_an_alarm_go_only_when_it_knows_better(rises: float, stands: bool) -> None:
     made = bench(ALL)
     lye = _running_away()
-    first = Watch(made, forecaster=foreseer(made))
+    first = Watch(made, forecaster=make_forecaster(made))
     first.begin(0)
     first.feed([run_of(1800.0, lye=lye[: 1800 * HZ])])
     first.advance(1800 * S)
     assert first.alarms["lye_temp.forecast"].active
-    second = Watch(made, forecaster=foreseer(made))
+    second = Watch(made, forecaster=make_forecaster(made))
     second.take_over(json.loads(orjson.dumps(first.save())), now_ns=0, later_ns=-1800 * S)
     second.take_transitions()
     # the next run warms on as before, or stays where it is
@@ -142,11 +142,11 @@ def test_another_forecaster_lets_an_alarm_go_only_when_it_knows_better(rises: fl
 
 def test_an_inherited_alarm_goes_with_the_current() -> None:
     made = bench(ALL)
-    first = Watch(made, forecaster=foreseer(made))
+    first = Watch(made, forecaster=make_forecaster(made))
     first.begin(0)
     first.feed([run_of(1800.0, lye=_running_away()[: 1800 * HZ])])
     first.advance(1800 * S)
-    second = Watch(made, forecaster=foreseer(made))
+    second = Watch(made, forecaster=make_forecaster(made))
     second.take_over(json.loads(orjson.dumps(first.save())), now_ns=0, later_ns=-1800 * S)
     second.feed([run_of(10.0, lye=40.0, amps=0.0)])
     second.advance(10 * S)

@@ -8,7 +8,7 @@ import pytest
 from daq.bench import Bench
 from daq.physics.conductivity import conductivity_see_white_s_cm
 from daq.study.review import review
-from daq.watch import foreseer
+from daq.watch import make_forecaster
 from tests.runaway_bench.peers import rate_rule
 from tests.runaway_bench.score import Score, card, total
 from tests.runaway_bench.watched import heard
@@ -118,7 +118,7 @@ def test_rows_that_go_the_whole_way_are_foreseen_alike(runs: list[Run]) -> None:
     for run in chosen:
         made = bench_of(run)
         columns = {n: getattr(run.log, n) for n in made.channels}
-        body = review(made, [block(run.log.t_s + 0.001, columns)], forecaster=foreseer).as_dict()
+        body = review(made, [block(run.log.t_s + 0.001, columns)], forecaster=make_forecaster).as_dict()
         assert len(body["forecasts"]) >= run.log.t_s[-1] / 60.0 - 5.0
         direct = heard(run.log, config_of(run))
         assert bool(body["warnings"]) == bool(direct.warnings) == (run.crossed_s is not None)

@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from daq.bench import Bench, parse_bench
 from daq.errors import BenchFileError
 from daq.frame import Block
-from daq.measure.align import interpolated, pieces_of
+from daq.measure.align import integrals_by_step, interpolated
 from daq.measure.bins import QUANTITIES, Bins
 from daq.measure.columns import Columns
 from daq.measure.measured import measure
@@ -146,7 +146,7 @@ def test_interpolation_is_the_line_between_neighbours_and_nothing_in_a_gap(
 )
 def test_pieces_make_up_the_line(begin: int, length: int, first: float, last: float, step: int) -> None:
     one = np.array([begin], dtype=np.int64), np.array([begin + length], dtype=np.int64)
-    pieces = pieces_of(*one, np.array([first]), np.array([last]), step)
+    pieces = integrals_by_step(*one, np.array([first]), np.array([last]), step)
     assert pieces.seconds.sum() == pytest.approx(length * 1e-9)
     for k, seconds, sums in zip(pieces.step.tolist(), pieces.seconds, pieces.sums, strict=True):
         low, high = max(begin, k * step), min(begin + length, (k + 1) * step)

@@ -75,7 +75,7 @@ def test_what_is_poured_in_afterwards_changes_nothing_before() -> None:
     topped = hindsight(run(2.0), (1.0, {"what": "top_up", "millilitres": 200.0}))
     assert at(plain, 0.99) == at(topped, 0.99)
     assert at(topped, 1.01)[0] < at(plain, 1.01)[0] - 0.02
-    assert topped.told[0]["words"] == "Topped up 200 ± 6 mL of water"
+    assert topped.entries_taken[0]["words"] == "Topped up 200 ± 6 mL of water"
 
 
 def test_a_gap_in_the_samples_is_bridged_with_its_uncertainty() -> None:

@@ -61,7 +61,7 @@ def test_examples_of_the_modbus_guide(message: bytes, crc: int) -> None:
 def test_a_device_with_a_neighbours_checksum_is_told_which(kind: type, word: str) -> None:
     body = b"seq=1 ms=2 volts=12.5 "
     judged = _judge(body + b"*%04X" % kind.calc(body), "required")  # type: ignore[attr-defined]
-    assert judged.said is None
+    assert judged.decoded is None
     assert word in (judged.problem or "")
     short = _judge(body + b"*%04X" % checksum(body.rstrip()), "required")
     assert "the space before the *" in (short.problem or "")

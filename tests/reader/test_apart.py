@@ -126,7 +126,7 @@ def test_a_disk_that_hangs_delays_neither_cut_nor_answer(bench: Bench, device: P
     with reading(bench, disk) as it, following(bench) as follower:
         until(device, lambda: follower.rows and device.heard.count("beat"), "data")
         disk.free.clear()
-        until(device, lambda: it.reader._recorder.held > 10, "samples that wait")
+        until(device, lambda: it.reader._recorder.waiting > 10, "samples that wait")
         assert follower.ask("mark", {"text": "topped up"}, meanwhile=lambda: device.say()).ok
         started = time.monotonic()
         answer = follower.ask("trip", {"reason": "smell of lye"}, meanwhile=device.obey)

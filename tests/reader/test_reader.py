@@ -216,7 +216,7 @@ def test_an_alarm_trips_and_is_reset_only_when_it_has_gone(
         ok, words = it.ask("reset", {"reason": "hose refitted"})
         assert not ok
         assert "gas_flow.none says so" in words
-        monkeypatch.setattr(breaker, "TOLD_WITHIN_NS", -1)  # as if it had been told long ago
+        monkeypatch.setattr(breaker, "REPORTED_WITHIN_NS", -1)  # as if it had been told long ago
         cuts(it)
         ok, words = it.ask("reset", {"reason": "hose refitted"})
         assert not ok

@@ -134,9 +134,9 @@ def test_handing_over_never_waits_for_a_disk_that_hangs(desk: Desk, disk: Disk, 
         desk.recorder.mark(run, k, "note", f"{k}")
         longest = max(longest, time.perf_counter() - before)
     assert longest < 5.0, "a wait for this disk would have been one of 30 s"
-    assert desk.recorder.held >= 1999
+    assert desk.recorder.waiting >= 1999
     disk.free.set()
-    wait_until(lambda: desk.recorder.held == 0, "everything stored")
+    wait_until(lambda: desk.recorder.waiting == 0, "everything stored")
     assert seqs(bench, run.id) == list(range(2000))
 
 
@@ -165,7 +165,7 @@ def test_no_exception_of_the_store_ends_it(desk: Desk, disk: Disk, bench: Bench,
     wait_until(lambda: desk.recorder.impaired, "the words")
     assert type(fault).__name__ in str(desk.recorder.impaired)
     disk.refuse = None
-    wait_until(lambda: desk.recorder.held == 0, "everything stored")
+    wait_until(lambda: desk.recorder.waiting == 0, "everything stored")
     assert seqs(bench, run.id) == list(range(10))
 
 
@@ -246,7 +246,7 @@ def test_notes_wait_for_a_logbook_that_refuses(
 def test_what_finds_no_room_is_a_gap_with_its_count(
     desk: Desk, disk: Disk, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "HELD_SAMPLES", 100)
+    monkeypatch.setattr(module, "MOST_WAITING", 100)
     run = desk.run()
     wait_until(lambda: marks(bench, run.id) == [], "the run")
     disk.free.clear()
@@ -257,7 +257,7 @@ def test_what_finds_no_room_is_a_gap_with_its_count(
     wait_until(lambda: any(kind == "gap" for kind, _ in marks(bench, run.id)), "the gap")
     (words,) = [text for kind, text in marks(bench, run.id) if kind == "gap"]
     assert words.startswith(f"{lost} samples lost within ")
-    wait_until(lambda: desk.recorder.held == 0, "the rest")
+    wait_until(lambda: desk.recorder.waiting == 0, "the rest")
     assert len(seqs(bench, run.id)) == 250 - lost
 
 
@@ -282,7 +282,7 @@ def test_a_run_that_began_without_the_store_is_written_when_it_opens(
     wait_until(lambda: late.recorder.impaired, "the words")
     assert "the store can not be opened" in str(late.recorder.impaired)
     disk.away = None
-    wait_until(lambda: late.recorder.held == 0 and late.found, "the store")
+    wait_until(lambda: late.recorder.waiting == 0 and late.found, "the store")
     assert late.found[-1].resumed is None
     assert late.recorder.impaired is None
     late.close()
@@ -302,7 +302,7 @@ def test_what_was_read_before_the_store_opened_belongs_to_the_run_that_was_open(
     assert run.zero_ns is not None
     late.take(run, 100, 5)
     disk.free.set()
-    wait_until(lambda: late.recorder.held == 0 and late.found, "the store")
+    wait_until(lambda: late.recorder.waiting == 0 and late.found, "the store")
     resumed = late.found[-1].resumed
     assert resumed is not None
     assert resumed.id == first.id
@@ -323,5 +323,5 @@ def test_closing_gives_up_on_a_disk_that_hangs(bench: Bench, disk: Disk, desk: D
     desk.take(run, 0, 10)
     disk.free.clear()
     desk.take(run, 10, 10)
-    wait_until(lambda: desk.recorder.held, "samples that wait")
+    wait_until(lambda: desk.recorder.waiting, "samples that wait")
     assert not desk.recorder.close(0.3)

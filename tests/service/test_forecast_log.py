@@ -16,7 +16,7 @@ from daq.frame import Block
 from daq.service.forecast_log import ForecastLogKeeper
 from daq.store import ForecastLog, Logbook, RunRecord
 from daq.study.review import review
-from daq.watch import Watch, foreseer
+from daq.watch import Watch, make_forecaster
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
 
 SECONDS = 1500
@@ -34,7 +34,10 @@ def _at_once(book: Logbook, do: Callable[[Logbook], object]) -> None:
 def _live(
     made: Bench, run: Block, book: Logbook, record: RunRecord, seconds: int = SECONDS
 ) -> ForecastLogKeeper:
-    duty, watch = ForecastLogKeeper(partial(_at_once, book), made), Watch(made, forecaster=foreseer(made))
+    duty, watch = (
+        ForecastLogKeeper(partial(_at_once, book), made),
+        Watch(made, forecaster=make_forecaster(made)),
+    )
     duty.follow(watch, record)
     for second in range(5, seconds + 1, 5):
         duty.fed(int(run.t_ns[(second - 5) * HZ]))
@@ -58,7 +61,7 @@ def test_a_review_tells_what_was_said_live(book: Logbook) -> None:
     record = book.create_run(bench=made.name, bench_toml=made.text)
     _live(made, run, book, record)
     told = book.forecasts.load(record.id)
-    again = review(made, [run], alarms=[], forecaster=foreseer).as_dict()
+    again = review(made, [run], alarms=[], forecaster=make_forecaster).as_dict()
     kept = review(made, [run], alarms=[], forecaster=_never, forecast_log=told).as_dict()
     assert len(kept["forecasts"]) >= 20
     assert kept["warnings"]
@@ -89,7 +92,7 @@ def test_a_watch_that_comes_later_keeps_nothing(book: Logbook) -> None:
     record = book.create_run(bench=made.name, bench_toml=made.text)
     duty = _live(made, run, book, record, seconds=300)
     assert book.forecasts.load(record.id) is not None
-    duty.follow(Watch(made, forecaster=foreseer(made)), record)
+    duty.follow(Watch(made, forecaster=make_forecaster(made)), record)
     duty.leave()
     duty.fed(300 * S)
     duty.record()

@@ -19,7 +19,7 @@ from daq.service import keeper as keeper_module
 from daq.service import ring as ring_module
 from daq.service.feed import Feed
 from daq.service.keeper import Keeper
-from daq.service.ring import Ring, joined
+from daq.service.ring import Ring, merge_blocks
 from daq.store import Logbook, Store
 from tests.waiting import wait_until
 
@@ -74,7 +74,7 @@ def test_samples_of_store_and_ring_come_once() -> None:
     stored = Block.from_samples("head", [sample(k, amps=float(k), volts=1.0) for k in range(100)])
     ring = {"head": Block.from_samples("head", [sample(k) for k in range(60, 150)])}
     other = Block.from_samples("meter", [sample(1, "meter")])
-    whole = joined({"head": stored, "meter": other}, ring)
+    whole = merge_blocks({"head": stored, "meter": other}, ring)
     assert whole["head"].seq.tolist() == list(range(150))
     assert whole["head"].values["volts"][:60].tolist() == [1.0] * 60
     assert all(math.isnan(v) for v in whole["head"].values["volts"][60:])

@@ -10,7 +10,7 @@ import pytest
 
 from daq.frame import Block
 from daq.service.tail import Read, catch_up
-from daq.watch import Watch, foreseer
+from daq.watch import Watch, make_forecaster
 from tests.watch.workshop import ALL, HZ, S, bench, cut, run_of
 
 
@@ -22,13 +22,13 @@ def reads(whole: Block) -> Read:
 def test_a_restarted_service_foresees_what_it_foresaw_before() -> None:
     made = bench(ALL)
     run = run_of(1810.0, lye=25.0 + np.arange(1810 * HZ) / HZ * 0.0085)
-    going = Watch(made, forecaster=foreseer(made))
+    going = Watch(made, forecaster=make_forecaster(made))
     going.begin(0)
     going.feed([cut(run, 0, 1800 * HZ)])
     going.advance(1800 * S)
     saved = json.loads(orjson.dumps(going.save()))
     assert going.alarms["lye_temp.forecast"].active
-    again = Watch(made, forecaster=foreseer(made))
+    again = Watch(made, forecaster=make_forecaster(made))
     again.load(saved)
     catch_up(again, reads(run), 1800 * S, 1810 * S, 1810 * S)
     going.feed([cut(run, 1800 * HZ, len(run))])

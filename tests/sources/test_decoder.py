@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.sources import Command, LinkCounters, WireDecoder
-from daq.sources.reading import Heard, Reading
+from daq.sources.reading import Message, Reading
 from daq.sources.wire import decode_line, encode_command, encode_frame, encode_hello, encode_reply
 
 LINE = encode_frame(1234, 56789, {"volts": 12.345, "amps": -8.21, "temp": 41.3, "relay": 1})
@@ -18,7 +18,7 @@ LAST = encode_frame(1236, 56989, {"volts": 12.347, "amps": -8.1, "temp": 41.5, "
 ORIGINALS = [decode_line(line) for line in (LINE, AFTER, LAST)]
 
 
-def hear(stream: bytes) -> tuple[list[Heard], LinkCounters]:
+def hear(stream: bytes) -> tuple[list[Message], LinkCounters]:
     """What is heard of a stream after a first line end."""
     counters = LinkCounters()
     decoder = WireDecoder(counters)

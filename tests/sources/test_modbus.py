@@ -225,7 +225,7 @@ def test_wrong_checksums_are_counted_and_never_values(device: ModbusDevice) -> N
     with running(spec(device.peer.url, register("a", 0), timeout_s=0.3)) as (source, listener):
         wait_until(lambda: source.counters.bad_crc == 3, "three wrong checksums")
         listener.await_frames(3)
-        assert "checksum" in " ".join(h.problem for h in source.witness.all())
+        assert "checksum" in " ".join(h.problem for h in source.transcript.all())
     assert set(seen(listener, "a")) == {555.0}
 
 

@@ -51,7 +51,7 @@ def test_a_good_device_needs_no_advice(peer: PtyPeer) -> None:
         heard = listen(peer.url, 115200, 20.0)
     assert heard.advice == []
     assert (heard.good >= 20, heard.refused) == (True, 0)
-    assert isinstance(heard.lines[0].said, Reading)
+    assert isinstance(heard.lines[0].decoded, Reading)
     assert heard.lines[0].raw in FRAMES
     assert heard.beginning
     assert (heard.port, heard.baud) == (peer.url, 115200)

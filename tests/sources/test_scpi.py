@@ -124,7 +124,7 @@ def test_a_query_it_does_not_know_is_said_and_the_others_go_on(device: ScpiInstr
         before = len(seen(listener, "volts"))
         wait_until(lambda: len(seen(listener, "volts")) > before + 20, "the other query")
         assert source.counters.timeouts >= 1
-    problems = [h.problem for h in source.witness.all() if h.asked == "MEAS:HEAT?"]
+    problems = [h.problem for h in source.transcript.all() if h.asked == "MEAS:HEAT?"]
     assert all("no answer" in problem for problem in problems)
     # Asked more and more rarely: it does not hold up the others for a second in every two.
     assert device.heard.count("MEAS:HEAT?") < device.heard.count("MEAS:VOLT?")

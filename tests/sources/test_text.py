@@ -17,7 +17,7 @@ from daq.errors import BenchFileError, FrameError
 from daq.examples import example_text
 from daq.sources import Command, LinkCounters, TextDecoder, TextSource, make_source
 from daq.sources.reading import Reading
-from daq.sources.witness import Witness, shown
+from daq.sources.transcript import Transcript, shown
 from tests.sources.peers import Listener, PtyPeer
 
 
@@ -25,14 +25,14 @@ def spec(**keys: Any) -> TextSpec:
     return TextSpec(port="/dev/ttyUSB1", **keys)
 
 
-def heard(description: TextSpec, *lines: str | bytes) -> tuple[list[Reading], LinkCounters, Witness]:
+def heard(description: TextSpec, *lines: str | bytes) -> tuple[list[Reading], LinkCounters, Transcript]:
     """What a decoder makes of lines, after the head that it throws away."""
-    counters, witness = LinkCounters(), Witness()
-    decoder = TextDecoder(counters, description, witness)
+    counters, transcript = LinkCounters(), Transcript()
+    decoder = TextDecoder(counters, description, transcript)
     data = b"\n" + b"".join((s.encode() if isinstance(s, str) else s) + b"\r\n" for s in lines)
     frames = decoder.feed(data)
     assert all(isinstance(frame, Reading) for frame in frames)
-    return frames, counters, witness  # type: ignore[return-value]
+    return frames, counters, transcript  # type: ignore[return-value]
 
 
 VOLTS = spec(pattern=r"DC\s+(?P<volts>\S+)\s*V")
@@ -50,21 +50,21 @@ VOLTS = spec(pattern=r"DC\s+(?P<volts>\S+)\s*V")
     ],
 )
 def test_a_pattern_takes_its_numbers(line: str, volts: float) -> None:
-    (frame,), counters, witness = heard(VOLTS, line)
+    (frame,), counters, transcript = heard(VOLTS, line)
     assert frame.fields == {"volts": volts}
     assert (frame.checked, frame.seq, frame.ms) == (False, -1, None)
     assert (counters.malformed, counters.overrange) == (0, 0)
-    assert witness.all()[0].taken == f"volts={volts:g}"
+    assert transcript.all()[0].taken == f"volts={volts:g}"
 
 
 @pytest.mark.parametrize(
     "word", ["OL", "ol", "-OL", "+OL", "0L", "O.L", "----", "OVLD", "nan", "-inf", "Err"]
 )
 def test_a_word_for_over_range_is_a_bad_value_and_no_crash(word: str) -> None:
-    (frame,), counters, witness = heard(VOLTS, f"DC {word} V")
+    (frame,), counters, transcript = heard(VOLTS, f"DC {word} V")
     assert math.isnan(frame.fields["volts"])
     assert (counters.malformed, counters.overrange) == (0, 1)
-    assert "over range" in witness.all()[0].problem
+    assert "over range" in transcript.all()[0].problem
 
 
 @pytest.mark.parametrize(
@@ -81,12 +81,12 @@ def test_a_word_for_over_range_is_a_bad_value_and_no_crash(word: str) -> None:
     ],
 )
 def test_a_line_that_does_not_match_whole_is_refused_and_said(line: str) -> None:
-    frames, counters, witness = heard(VOLTS, line)
+    frames, counters, transcript = heard(VOLTS, line)
     assert frames == []
     assert counters.malformed == 1
     assert "lyewatch check" in (counters.last_error or "")
-    assert witness.all()[0].problem
-    assert witness.all()[0].taken == ""
+    assert transcript.all()[0].problem
+    assert transcript.all()[0].taken == ""
 
 
 def test_half_a_line_at_opening_is_never_a_reading() -> None:

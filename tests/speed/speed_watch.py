@@ -20,7 +20,7 @@ from uncertainties import ufloat
 from daq.frame import Block
 from daq.store import Store
 from daq.study.review import html_report, review
-from daq.watch import Watch, foreseer, replay, watch_again
+from daq.watch import Watch, make_forecaster, replay, watch_again
 from tests.forecast.lumped import Lumped, dry
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, run_of
 
@@ -67,7 +67,7 @@ def cpu(what: Callable[[], object], times: int = 1) -> float:
 def test_a_live_tick() -> None:
     """Samples in, numbers with uncertainty, findings, forecast and some thirty alarms out."""
     whole, made = run_of(300.0), bench(ALL)
-    watch = Watch(made, forecaster=foreseer(made))
+    watch = Watch(made, forecaster=make_forecaster(made))
     for tick in range(1, 101):
         watch.feed([cut(whole, (tick - 1) * HZ, tick * HZ)])
         watch.tick(tick * S)
@@ -115,7 +115,7 @@ def test_foresight_beside_the_review() -> None:
     """24 h at 10 Hz reviewed with a forecast a minute made again, against the same review without."""
     made, blocks = bench(EIGHT), [day()]
     plain = cpu(lambda: review(made, blocks))
-    foreseen = cpu(lambda: review(made, blocks, forecaster=foreseer))
+    foreseen = cpu(lambda: review(made, blocks, forecaster=make_forecaster))
     peer = cpu(lambda: plainly(blocks[0]))
     print(
         f"\nreview {plain:.2f} s, with forecasts {foreseen:.2f} s: {foreseen / plain:.2f} times; "
@@ -136,7 +136,7 @@ def test_a_day_reviewed_by_the_command(tmp_path: Path) -> None:
     """24 h at 10 Hz, 8 channels: `lyewatch review RUN --json`, from its start to the last brace, where the
     forecasts were kept as they were made and where they were not."""
     made, run = bench(EIGHT), day()
-    again = watch_again(made, [run], foreseer(made))
+    again = watch_again(made, [run], make_forecaster(made))
     end_ns = int(run.t_ns[-1])
     with Store(tmp_path / "store") as store:
         runs = [

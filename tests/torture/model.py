@@ -241,7 +241,7 @@ class BenchMachine(RuleBasedStateMachine):
         runtime = self.folder / "run"
         runtime.mkdir(mode=0o700)
         self.patch.setenv("LYEWATCH_RUNTIME_DIR", str(runtime))
-        self.patch.setattr(recorder, "HELD_SAMPLES", HELD)
+        self.patch.setattr(recorder, "MOST_WAITING", HELD)
         self.faults, self.latch_faults, self.service_faults = Faults(), Faults(), Faults()
         put = latch._put
 
@@ -541,7 +541,7 @@ class BenchMachine(RuleBasedStateMachine):
         if self.reader is None or self.faults.hung or self.follower is None:
             return
         error, times = self.faults.failing.get("commit", (None, 0.0))
-        if error is None or times != float("inf") or not self.reader._recorder.held:
+        if error is None or times != float("inf") or not self.reader._recorder.waiting:
             return
         follower = self.follower
 
@@ -566,7 +566,7 @@ class BenchMachine(RuleBasedStateMachine):
                 self.in_runs.append(self.seq)
             self.seq += 1
             self._turn()
-            return not kept._held.jobs and len(kept._held.samples) < 8 and kept._store is not None
+            return not kept._backlog.jobs and len(kept._backlog.samples) < 8 and kept._store is not None
 
         wait_until(empty, "the recorder to store what it holds", timeout_s=60.0, poll_s=0.005)
 

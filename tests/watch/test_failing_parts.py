@@ -90,12 +90,12 @@ def _findings(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> str:
     return "the findings"
 
 
-def _course(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> str:
-    monkeypatch.setattr(type(watch.course), "ticks", fail)
-    return "the course of the run"
+def _context(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setattr(type(watch.context), "ticks", fail)
+    return "the alarms' context"
 
 
-@pytest.mark.parametrize("broken", [_rule, _channel_rule, _numbers, _findings, _course])
+@pytest.mark.parametrize("broken", [_rule, _channel_rule, _numbers, _findings, _context])
 def test_the_other_alarms_are_raised_at_the_same_time(
     broken: Callable[[Watch, pytest.MonkeyPatch], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,7 +12,7 @@ import pytest
 from daq.bench import Bench
 from daq.errors import RequestRefused
 from daq.frame import Block
-from daq.watch import Watch, foreseer, replay
+from daq.watch import Watch, make_forecaster, replay
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, raised, run_of
 
 
@@ -118,7 +118,7 @@ def test_a_replay_without_numbers_raises_the_same_and_feeds_the_same(
     said = []
     for keep in (True, False):
         fed: list[tuple[float, ...]] = []
-        seer = foreseer(made)
+        seer = make_forecaster(made)
         assert seer is not None
         monkeypatch.setattr(seer, "update", lambda *row, into=fed: into.append(row))
         done = replay(made, blocks, keep_numbers=keep, forecaster=seer)

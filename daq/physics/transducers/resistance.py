@@ -182,10 +182,10 @@ class SteinhartHart:
         inverse = [1.0 / (t + KELVIN) for _, t in points]
         u, v = (inverse[1] - inverse[0]), (inverse[2] - inverse[0])
         x, y = (logs[1] - logs[0]), (logs[2] - logs[0])
-        joined = len({*logs}) == 3 and len({*inverse}) == 3
+        distinct = len({*logs}) == 3 and len({*inverse}) == 3
         total = sum(logs)
-        c = (v / y - u / x) / (y - x) / total if joined and total else float("nan")
-        b = u / x - c * (logs[0] ** 2 + logs[0] * logs[1] + logs[1] ** 2) if joined else float("nan")
+        c = (v / y - u / x) / (y - x) / total if distinct and total else float("nan")
+        b = u / x - c * (logs[0] ** 2 + logs[0] * logs[1] + logs[1] ** 2) if distinct else float("nan")
         if not (b > 0.0 and c >= 0.0):
             raise PhysicsRangeError(
                 "no thermistor curve falls through these points",

@@ -45,17 +45,19 @@ class LyeAt:
 
     def density_kg_m3(self, t_c: float, w: float) -> float:
         """[kg/m3]"""
-        return float(lye_density_kg_m3(_held(t_c, 95.0), min(w, self._strongest), self._electrolyte))
+        return float(lye_density_kg_m3(_clamped(t_c, 95.0), min(w, self._strongest), self._electrolyte))
 
     def heat_capacity_j_kg_k(self, t_c: float, w: float) -> float:
         """[J/(kg K)]"""
-        return float(lye_heat_capacity_j_kg_k(_held(t_c, 100.0), min(w, self._strongest), self._electrolyte))
+        return float(
+            lye_heat_capacity_j_kg_k(_clamped(t_c, 100.0), min(w, self._strongest), self._electrolyte)
+        )
 
     def conductivity_s_cm(self, t_c: float, w: float) -> float:
         """Free of bubbles [S/cm]; the stack's own value where it gives one, else Gilliam's for KOH."""
         if self._kappa_25 is not None:
             return self._kappa_25 * max(1.0 + self._kappa_per_k * (t_c - 25.0), 0.1)
-        return float(conductivity_gilliam_s_cm(_held(t_c, 100.0), min(w, self._strongest)))
+        return float(conductivity_gilliam_s_cm(_clamped(t_c, 100.0), min(w, self._strongest)))
 
     def vapour_kpa(self, t_c: float, w: float) -> float:
         """[kPa]"""
@@ -67,8 +69,10 @@ class LyeAt:
 
     def v_rev(self, t_c: float, w: float, p_kpa: float) -> float:
         """[V]"""
-        return float(v_rev_in_lye(_held(t_c, _WARMEST_C), min(w, self._strongest), p_kpa, self._electrolyte))
+        return float(
+            v_rev_in_lye(_clamped(t_c, _WARMEST_C), min(w, self._strongest), p_kpa, self._electrolyte)
+        )
 
 
-def _held(t_c: float, most: float) -> float:
+def _clamped(t_c: float, most: float) -> float:
     return min(max(t_c, _COLDEST_C), most)

@@ -144,7 +144,7 @@ class VirtualStack:
         (dry), `vapour_mol` (carried off), `water_used_kg`. `limited` is 1 where the supply holds its amps.
         Powers are means over the last step.
         """
-        p, now, made = self.parameters, self.now, self.gas_mol_s
+        p, now, gas_mol_s = self.parameters, self.now, self.gas_mol_s
         vapour_mol_s = self._vapour_mol_s + self._boiled_mol_s
         grams_per_ml = float(water_density_kg_m3(_REFERENCE_C)) / 1000.0
         return {
@@ -160,13 +160,13 @@ class VirtualStack:
             "gas_temp": self.warmth.bubbler_c,
             "gas_flow": self.meter_flow_lpm / p.sensors.meter_factor,
             "flow_as_read_lpm": self.meter_flow_lpm,
-            "flow_dry_lpm": 60.0 * made * _NORMAL.molar_volume_l,
+            "flow_dry_lpm": 60.0 * gas_mol_s * _NORMAL.molar_volume_l,
             "faradaic_efficiency": self.plate_amps / now.amps if now.amps > 0.0 else math.nan,
             "leak_amps": now.amps - self.plate_amps if now.amps > 0.0 else 0.0,
             "heat_w": self._heat_w,
             "vapour_w": self._vapour_w,
             "loss_w": self._loss_w,
-            "water_ml_per_h": 3600.0 * (2.0 / 3.0 * made + vapour_mol_s) * M_H2O / grams_per_ml,
+            "water_ml_per_h": 3600.0 * (2.0 / 3.0 * gas_mol_s + vapour_mol_s) * M_H2O / grams_per_ml,
             "heat_capacity_j_k": self.heat_capacity_j_k,
             "loss_k_per_w": 1.0 / self.loss_w_per_k,
             "mass_fraction": self.mass_fraction,
@@ -261,10 +261,10 @@ class VirtualStack:
             emf = cell.reversible + eta
         # While the supply stands above what the electrodes have left, its current holds the working point,
         # which falls as the lye warms; in a very short step that is faster than the electrodes decay.
-        held = math.isfinite(emf) and n * decayed < self.volts_set
-        self._emf = emf if held else max(emf, decayed)
+        driven = math.isfinite(emf) and n * decayed < self.volts_set
+        self._emf = emf if driven else max(emf, decayed)
         self._eta = self._emf - cell.reversible
-        if emf < decayed and not held:
+        if emf < decayed and not driven:
             # The electrodes stand above what the supply gives, so that no current flows.
             at_supply = self.relay_closed and p.supply.sense == "supply"
             self.now = Means(self.volts_set if at_supply else n * decayed, 0.0, 0.0, 0.0, 0.0, False)
@@ -320,12 +320,12 @@ class VirtualStack:
 
     def _gas(self) -> None:
         """Gas, the vapour it takes from the lye, and what of that the bubbler lets pass."""
-        self.gas_mol_s = made = float(gas_rate_mol_s(self.plate_amps, self.parameters.stack.cells))
+        self.gas_mol_s = gas_mol_s = float(gas_rate_mol_s(self.plate_amps, self.parameters.stack.cells))
         over_lye = self._lye.vapour_kpa(self.warmth.reservoir_c, self.mass_fraction)
-        self._vapour_mol_s = made * self._lye.vapour_per_gas(over_lye, self._inner_kpa)
+        self._vapour_mol_s = gas_mol_s * self._lye.vapour_per_gas(over_lye, self._inner_kpa)
         over_water = float(psat_water(self.warmth.bubbler_c))
         room = self.parameters.site.pressure_kpa
-        self._metered_vapour_mol_s = made * self._lye.vapour_per_gas(over_water, room)
+        self._metered_vapour_mol_s = gas_mol_s * self._lye.vapour_per_gas(over_water, room)
 
     def _boil(self, stack_j_k: float, latent: float) -> float:
         """Turn the stack's heat above the boiling point into vapour; returns its amount [mol]."""

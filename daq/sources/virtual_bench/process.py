@@ -111,7 +111,7 @@ class VirtualBenchProcess:
         threading.Thread(target=lambda: first.put(out.readline()), daemon=True).start()
         try:
             line = first.get(timeout=_START_S)
-            said: dict[str, Any] = json.loads(line)
+            hello: dict[str, Any] = json.loads(line)
         except (queue.Empty, json.JSONDecodeError):
             self.stop()
             raise PortError(
@@ -119,7 +119,7 @@ class VirtualBenchProcess:
                 place=" ".join(self._command),
                 value=self._process.returncode,
             ) from None
-        self.port, self.ports = said["port"], said["ports"]
+        self.port, self.ports = hello["port"], hello["ports"]
         return self
 
     def happen(self, event: str) -> None:

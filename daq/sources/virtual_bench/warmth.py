@@ -82,12 +82,12 @@ class Warmth:
         )
         if reservoir_j_k <= 0.0:
             heat = stack_w + reservoir_w
-            self.lye_c, lost = relax(self.lye_c, room_c, loss_w_per_k, heat, stack_j_k, dt_s)
+            self.lye_c, loss = relax(self.lye_c, room_c, loss_w_per_k, heat, stack_j_k, dt_s)
             self.reservoir_c = self.lye_c
-            return lost
+            return loss
         outside = thermal.reservoir_loss_share * loss_w_per_k
         inside = max(loss_w_per_k - outside, 1e-9)
-        self.lye_c, lost = relax(self.lye_c, room_c, inside, stack_w, stack_j_k, dt_s)
+        self.lye_c, loss = relax(self.lye_c, room_c, inside, stack_w, stack_j_k, dt_s)
         self.reservoir_c, more = relax(
             self.reservoir_c, room_c, max(outside, 1e-9), reservoir_w, reservoir_j_k, dt_s
         )
@@ -98,4 +98,4 @@ class Warmth:
         )
         self.lye_c -= moved / stack_j_k
         self.reservoir_c += moved / reservoir_j_k
-        return lost + more
+        return loss + more

@@ -63,10 +63,13 @@ def places_in(folder: Path) -> ArchivePlaces:
             return ArchivePlaces()
         text = path.read_bytes()
     try:
-        said = orjson.loads(text)
-        server = said.get("server")
+        document = orjson.loads(text)
+        server = document.get("server")
         return ArchivePlaces(
-            said["kind"], None if server is None else InfluxPlace(**server), said["bench"], said["spool_rows"]
+            document["kind"],
+            None if server is None else InfluxPlace(**server),
+            document["bench"],
+            document["spool_rows"],
         )
     except (ValueError, TypeError, KeyError, AttributeError):
         raise StoreCorrupt(

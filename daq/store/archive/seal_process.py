@@ -76,9 +76,9 @@ class SealProcess:
         if self._running is not None:
             if self._running.poll() is None:
                 return
-            said = self._running.communicate()[0]
+            output = self._running.communicate()[0]
             if self._running.returncode != 0:
-                self._failed = _failure(said, self._running.returncode, self._folder)
+                self._failed = _failure(output, self._running.returncode, self._folder)
                 _log.warning("%s", self._failed)
             self._running = None
         if self._waiting:
@@ -111,9 +111,9 @@ def _start(folder: Path, run_id: str, up_to_id: int, close: bool) -> subprocess.
     )
 
 
-def _failure(said: bytes, code: int, folder: Path) -> StoreError:
+def _failure(output: bytes, code: int, folder: Path) -> StoreError:
     try:
-        parts = orjson.loads(said)
+        parts = orjson.loads(output)
         return StoreError(
             parts["message"], place=parts["place"], value=parts["value"], remedy=parts["remedy"]
         )

@@ -267,8 +267,8 @@ class Sealer:
                     break
         if not count:
             return None
-        joined_blocks = [Block.concat(source, parts) for source, parts in blocks.items()]
-        return _Taken(first, last, count, samples, more, joined_blocks)
+        merged_blocks = [Block.concat(source, parts) for source, parts in blocks.items()]
+        return _Taken(first, last, count, samples, more, merged_blocks)
 
     def _seal_batch(self, run_id: str, taken: _Taken, backend: SampleStore) -> None:
         first, last, blocks = taken.first, taken.last, taken.blocks
@@ -378,14 +378,14 @@ def _without_doubles(segments: Iterable[Segment]) -> list[Segment]:
 
 def _batches(blocks: Iterable[Block]) -> Iterator[Block]:
     """Blocks of each source joined, or cut, to about the rows of a big segment."""
-    held: dict[str, list[Block]] = {}
+    pending: dict[str, list[Block]] = {}
     for block in blocks:
         for part in sliced(block, _IMPORT_ROWS):
-            parts = held.setdefault(part.source, [])
+            parts = pending.setdefault(part.source, [])
             parts.append(part)
             if sum(map(len, parts)) >= _IMPORT_ROWS:
-                yield Block.concat(part.source, held.pop(part.source))
-    for source, parts in held.items():
+                yield Block.concat(part.source, pending.pop(part.source))
+    for source, parts in pending.items():
         if any(map(len, parts)):
             yield Block.concat(source, parts)
 

@@ -87,15 +87,15 @@ class InfluxBackend:
             self._remove(run_id, before)
         lanes = {r.lane for r in others if r.segment.name != segment.name}
         lane = next(str(n) for n in range(len(lanes) + 1) if str(n) not in lanes)
-        made = replace(segment, rows=len(block), spans=spans_of(block))
+        written = replace(segment, rows=len(block), spans=spans_of(block))
         record = Record(
-            made, lane, part, base, first, last, bool(times.moved.any()), lines.field_names(block)
+            written, lane, part, base, first, last, bool(times.moved.any()), lines.field_names(block)
         )
         # The record first, as not done: whatever happens meanwhile, the rows can be found again to remove
         # them.
         refused = self.server.write([self._line(record, done=0)])
         if refused:
-            self.letters.keep(made, block, about, None, [refused[0].reason] * len(block))
+            self.letters.keep(written, block, about, None, [refused[0].reason] * len(block))
             _log.warning("%s of %s is kept here: %s", segment.name, run_id, refused[0].reason)
             return
         tags = self._tags(record)
@@ -105,7 +105,7 @@ class InfluxBackend:
         )
         if rows:
             index = [int(times.order[r.line]) for r in rows]
-            self.letters.keep(made, block, about, index, [r.reason for r in rows])
+            self.letters.keep(written, block, about, index, [r.reason for r in rows])
             _log.warning("%d rows of %s are kept here: %s", len(rows), run_id, rows[0].reason)
         else:
             self.letters.forget(run_id, [segment.name])

@@ -57,8 +57,8 @@ class DeadLetterFolder:
         with store_faults(path, decoding=True):
             if not path.is_file():
                 return None
-            said = orjson.loads(path.read_bytes())
-            return DeadLetters(run_id, name, said["rows"], said["reasons"])
+            note = orjson.loads(path.read_bytes())
+            return DeadLetters(run_id, name, note["rows"], note["reasons"])
 
     def block(self, segment: Segment, rows: int, channels: Sequence[str] | None, *, raw: bool) -> Block:
         """The rows kept of a segment."""

@@ -126,8 +126,8 @@ def lines_of(
         fields.append((_field(channel), own, None if finite.all() else finite, ""))
         status = block.status.get(channel)
         if status is not None:
-            said = status[order]
-            fields.append((f"{channel}.status", said, said != np.where(finite, _GOOD, _MISSING), "i"))
+            codes = status[order]
+            fields.append((f"{channel}.status", codes, codes != np.where(finite, _GOOD, _MISSING), "i"))
     for channel, raw in block.raw.items():
         own = raw[order]
         fields.append((f"{channel}.raw", own, np.isfinite(own), ""))
@@ -138,9 +138,9 @@ def lines_of(
         (head, order.astype(np.int64), None, "i,seq="),
         ("", block.seq[order], None, "i"),
         *(
-            (_key(name), values, told, after)
-            for name, values, told, after in fields
-            if told is None or told.any()
+            (_key(name), values, present, after)
+            for name, values, present, after in fields
+            if present is None or present.any()
         ),
         (" ", times.time[rows], None, ""),
     ]
@@ -150,12 +150,12 @@ def lines_of(
 def _few_lines(columns: _Columns) -> list[bytes]:
     texts = [
         [
-            f"{before}{value!r}{after}" if is_told else ""
-            for value, is_told in zip(
-                values.tolist(), [True] * values.size if told is None else told.tolist(), strict=True
+            f"{before}{value!r}{after}" if there else ""
+            for value, there in zip(
+                values.tolist(), [True] * values.size if present is None else present.tolist(), strict=True
             )
         ]
-        for before, values, told, after in columns
+        for before, values, present, after in columns
     ]
     return ["".join(parts).encode() for parts in zip(*texts, strict=True)]
 
@@ -166,10 +166,10 @@ def _many_lines(columns: _Columns) -> Lines:
     """
     join: Any = pc.binary_join_element_wise
     texts: list[Any] = []
-    for before, values, told, after in columns:
+    for before, values, present, after in columns:
         # The shortest text that gives a number back to the last bit, as Python's is.
-        text = pc.cast(pa.array(values, mask=None if told is None else ~told), pa.string())
-        if told is None:
+        text = pc.cast(pa.array(values, mask=None if present is None else ~present), pa.string())
+        if present is None:
             texts += [before, text, after]
         else:
             texts.append(join(before, text, after, ""))
@@ -180,11 +180,11 @@ def _many_lines(columns: _Columns) -> Lines:
 
 def record_line(tags: Mapping[str, str], fields: Mapping[str, int | str], time_ns: int) -> bytes:
     """The line of a segment's record in the measurement `piece`."""
-    said = ",".join(
+    field_set = ",".join(
         f"{k}={v}i" if isinstance(v, int) else k + '="' + v.replace("\\", "\\\\").replace('"', '\\"') + '"'
         for k, v in fields.items()
     )
-    return f"{_head('piece', tags)} {said} {time_ns}".encode()
+    return f"{_head('piece', tags)} {field_set} {time_ns}".encode()
 
 
 def kinds_of(fields: Sequence[str]) -> dict[str, pa.DataType]:
@@ -215,9 +215,9 @@ def block_from(table: pa.Table, source: str, base_ns: int, fields: Sequence[str]
     for field in fields:
         channel, kind = _channel(field)
         if kind == "status":
-            said = numpy_of(table.column(field), np.uint8(255))[order]
+            codes = numpy_of(table.column(field), np.uint8(255))[order]
             plain = plain_status(values[channel]) if channel in values else np.uint8(Status.MISSING)
-            status[channel] = np.where(said == 255, plain, said).astype(np.uint8)
+            status[channel] = np.where(codes == 255, plain, codes).astype(np.uint8)
     seq = numpy_of(table.column("seq"), np.int64(NO_SEQ))
     return Block(source, t_ns[order], seq[order], values, status, raws)
 

@@ -52,7 +52,7 @@ RECORD_NUMBERS = ("rows", "first_id", "last_id", "t_min", "t_max", "level", "par
 
 def record_of(row: dict[str, Any]) -> Record:
     """What a row of the server's catalogue says of a segment."""
-    said = orjson.loads(row.get("spans") or "{}")
+    spans = orjson.loads(row.get("spans") or "{}")
     segment = Segment(
         run_id=row["run"],
         source=row["source"],
@@ -63,7 +63,7 @@ def record_of(row: dict[str, Any]) -> Record:
         t_min_ns=row["t_min"],
         t_max_ns=row["t_max"],
         level=row["level"],
-        spans={n: None if s is None else ChannelSpan(*s) for n, s in said.items()},
+        spans={n: None if s is None else ChannelSpan(*s) for n, s in spans.items()},
         backend=BACKEND,
     )
     return Record(

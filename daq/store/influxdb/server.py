@@ -170,10 +170,10 @@ class InfluxServer:
                 content_type="text/plain; charset=utf-8",
             )
         except ApiException as exc:
-            said = _said(exc.body)
-            if exc.status == 413 or (exc.status in (400, 422) and said is not None):
-                return said or "the point is too big"
-            raise self._refusal(exc.status, said) from None  # the exception holds headers
+            reason = _reason_in(exc.body)
+            if exc.status == 413 or (exc.status in (400, 422) and reason is not None):
+                return reason or "the point is too big"
+            raise self._refusal(exc.status, reason) from None  # the exception holds headers
         except (HTTPError, OSError) as exc:
             raise self._away(exc) from exc
         return None
@@ -268,7 +268,7 @@ class InfluxServer:
         except (HTTPError, OSError) as exc:
             raise self._away(exc) from exc
         if answer.status != 200:
-            raise self._refusal(answer.status, _said(answer.data))
+            raise self._refusal(answer.status, _reason_in(answer.data))
         body: bytes = answer.data
         return body
 
@@ -282,8 +282,8 @@ class InfluxServer:
             remedy="samples wait in the journal meanwhile; see that the server runs and can be reached",
         )
 
-    def _refusal(self, status: int | None, said: str | None) -> StoreError:
-        words = f"status {status}" + (f": {said[:200]}" if said else "")
+    def _refusal(self, status: int | None, reason: str | None) -> StoreError:
+        words = f"status {status}" + (f": {reason[:200]}" if reason else "")
         if status in (401, 403):
             return ServerAway(
                 "the server does not accept the token",
@@ -329,14 +329,14 @@ def text_literal(text: str) -> str:
     return "'" + text.replace("\\", "\\\\").replace("'", "\\'") + "'"
 
 
-def _said(body: Any) -> str | None:
+def _reason_in(body: Any) -> str | None:
     """The server's own words in the body of an answer; None when it is not the server that speaks."""
     try:
         parts = orjson.loads(body)
-        said = parts.get("message") or parts.get("error")
+        reason = parts.get("message") or parts.get("error")
     except (ValueError, TypeError, AttributeError):
         return None
-    return None if said is None else str(said)
+    return None if reason is None else str(reason)
 
 
 def _plain(exc: BaseException) -> str:

@@ -49,16 +49,16 @@ class ForecastBook:
     def load(self, run_id: str) -> ForecastLog | None:
         """The forecast log of a run; None where nobody kept it."""
         with self._db.reading() as con:
-            told = con.execute(
+            row = con.execute(
                 "SELECT from_ns, until_ns, warnings FROM foretold WHERE run_id = ?", (run_id,)
             ).fetchone()
-            if told is None:
+            if row is None:
                 return None
             rows = con.execute(
                 "SELECT body FROM forecasts WHERE run_id = ? ORDER BY t_ns", (run_id,)
             ).fetchall()
         return ForecastLog(
-            told[0], told[1], tuple(orjson.loads(body) for (body,) in rows), tuple(orjson.loads(told[2]))
+            row[0], row[1], tuple(orjson.loads(body) for (body,) in rows), tuple(orjson.loads(row[2]))
         )
 
     def forget(self, run_id: str) -> None:

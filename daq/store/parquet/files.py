@@ -68,16 +68,16 @@ def merge_files(paths: Sequence[Path], into: Path, segment: Segment, about: Segm
             _metadata(segment, about)
         )
         with pq.ParquetWriter(into, schema, compression="zstd", write_page_checksum=True) as writer:
-            held: list[pa.Table] = []
+            pending: list[pa.Table] = []
             rows = 0
             for table in _tables(files, schema):
-                held.append(table)
+                pending.append(table)
                 rows += table.num_rows
                 if rows >= ROW_GROUP:
-                    writer.write_table(pa.concat_tables(held), row_group_size=ROW_GROUP)
-                    held, rows = [], 0
-            if held:
-                writer.write_table(pa.concat_tables(held), row_group_size=ROW_GROUP)
+                    writer.write_table(pa.concat_tables(pending), row_group_size=ROW_GROUP)
+                    pending, rows = [], 0
+            if pending:
+                writer.write_table(pa.concat_tables(pending), row_group_size=ROW_GROUP)
     finally:
         for file in files:
             file.close()
@@ -136,23 +136,23 @@ def read_file(
 def segment_in(path: Path, name: str) -> Segment | None:
     """The segment in a file as the file itself describes it; None when it is not a file of samples."""
     with pq.ParquetFile(path) as file:
-        said = file.schema_arrow.metadata or {}
-    if said.get(b"lyewatch.format") != _FORMAT:
+        metadata = file.schema_arrow.metadata or {}
+    if metadata.get(b"lyewatch.format") != _FORMAT:
         return None
-    source = said[b"lyewatch.source"].decode()
+    source = metadata[b"lyewatch.source"].decode()
     block = read_file(path, source)
     if not len(block):
         return None
     return Segment(
-        run_id=said[b"lyewatch.run"].decode(),
+        run_id=metadata[b"lyewatch.run"].decode(),
         source=source,
         name=name,
         rows=len(block),
-        first_id=int(said[b"lyewatch.first_id"]),
-        last_id=int(said[b"lyewatch.last_id"]),
+        first_id=int(metadata[b"lyewatch.first_id"]),
+        last_id=int(metadata[b"lyewatch.last_id"]),
         t_min_ns=int(block.t_ns.min()),
         t_max_ns=int(block.t_ns.max()),
-        level=int(said[b"lyewatch.level"]),
+        level=int(metadata[b"lyewatch.level"]),
         spans=spans_of(block),
     )
 
@@ -160,18 +160,18 @@ def segment_in(path: Path, name: str) -> Segment | None:
 def about_in(path: Path) -> SegmentAbout:
     """What a file says of its run; a file of an older version says no record."""
     with pq.ParquetFile(path) as file:
-        said = file.schema_arrow.metadata or {}
+        metadata = file.schema_arrow.metadata or {}
         units = {_channel(f): str(unit) for f in file.schema_arrow if (unit := _unit(f)) is not None}
-    start = said.get(b"lyewatch.start_utc_ns", b"")
+    start = metadata.get(b"lyewatch.start_utc_ns", b"")
     record: RunRecord | None = None
     calibrations: tuple[CalibrationRecord, ...] = ()
-    if b"lyewatch.record" in said:
-        kept = orjson.loads(zlib.decompress(b64decode(said[b"lyewatch.record"])))
+    if b"lyewatch.record" in metadata:
+        kept = orjson.loads(zlib.decompress(b64decode(metadata[b"lyewatch.record"])))
         record = RunRecord(**kept["run"])
         calibrations = tuple(CalibrationRecord(**c) for c in kept["calibrations"])
     return SegmentAbout(
-        said.get(b"lyewatch.bench", b"").decode(),
-        said.get(b"lyewatch.build", b"").decode(),
+        metadata.get(b"lyewatch.bench", b"").decode(),
+        metadata.get(b"lyewatch.build", b"").decode(),
         int(start) if start else None,
         units,
         record,
@@ -190,7 +190,7 @@ def _unit(field: pa.Field[Any]) -> str | None:
 
 
 def _metadata(segment: Segment, about: SegmentAbout) -> dict[bytes | str, bytes | str]:
-    said: dict[str, str | int] = {
+    metadata: dict[str, str | int] = {
         "format": _FORMAT.decode(),
         "run": segment.run_id,
         "source": segment.source,
@@ -202,8 +202,8 @@ def _metadata(segment: Segment, about: SegmentAbout) -> dict[bytes | str, bytes 
         "level": segment.level,
     }
     if about.record is not None:
-        said["record"] = _record_text(about.record, about.calibrations)
-    return {f"lyewatch.{k}": str(v) for k, v in said.items()}
+        metadata["record"] = _record_text(about.record, about.calibrations)
+    return {f"lyewatch.{k}": str(v) for k, v in metadata.items()}
 
 
 def _column(channel: str) -> str:

@@ -10,7 +10,7 @@ from daq.store import LostSpan, RunRecord, Store
 from daq.study.calibration import recalibrated, recalibrated_bench
 from daq.study.review.run_review import Review, review
 from daq.study.runs import recorded_bench
-from daq.watch import foreseer
+from daq.watch import make_forecaster
 
 __all__ = ["Recorded", "review_run"]
 
@@ -68,7 +68,7 @@ def review_run(
         alarms=store.logbook.alarms.transitions(record.id),
         links=store.logbook.load_links(record.id),
         trips=store.logbook.trips.of(record.id),
-        forecaster=foreseer if forecasts else None,
+        forecaster=make_forecaster if forecasts else None,
         forecast_log=forecast_log,
         calibrated_as=was,
         against=compared,

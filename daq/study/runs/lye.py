@@ -79,7 +79,7 @@ def lye_dict(lye: LyeTrack, start_ns: int, end_ns: int) -> dict[str, Any]:
         "start": at(start_ns),
         "end": at(end_ns),
         "highest_percent": float(along.max()) if along.size else None,
-        "entries": [dict(told) for told in lye.told],
+        "entries": [dict(entry) for entry in lye.entries_taken],
         "words": lye.words(),
     }
 

@@ -15,7 +15,7 @@ from daq.errors import LogFileError
 from daq.frame import NO_SEQ, Block, Status
 from daq.store import RunRecord, Store, free_run_id
 from daq.study.tables.log_file import LogFile, LogPiece, open_log
-from daq.watch import foreseer, watch_again
+from daq.watch import make_forecaster, watch_again
 
 __all__ = ["Imported", "import_log"]
 
@@ -91,7 +91,7 @@ def import_log(
             again = watch_again(
                 bench,
                 blocks,
-                foreseer(bench),
+                make_forecaster(bench),
                 progress=lambda f: progress(0.5 + 0.5 * f, f"watching {path.name}"),
             )
             # The run is there at once and whole, or not at all: an import that dies leaves none.

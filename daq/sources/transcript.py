@@ -6,14 +6,14 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["Heard", "Witness", "shown"]
+__all__ = ["Exchange", "Transcript", "shown"]
 
 _KEPT: Final = 40
 _LONGEST: Final = 120
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Exchange:
     """One line, answer or message.
 
     Attributes
@@ -34,22 +34,22 @@ class Heard:
     problem: str = ""
 
 
-class Witness:
+class Transcript:
     """Keeps the latest few of what a source heard. Written by the source's thread; `all` after it ended."""
 
     def __init__(self) -> None:
-        self._kept: deque[Heard] = deque(maxlen=_KEPT)
+        self._kept: deque[Exchange] = deque(maxlen=_KEPT)
 
     def took(self, text: str, fields: dict[str, float], *, asked: str = "", problem: str = "") -> None:
         """It was understood."""
         taken = " ".join(f"{name}={value:g}" for name, value in fields.items())
-        self._kept.append(Heard(asked, text, taken, problem))
+        self._kept.append(Exchange(asked, text, taken, problem))
 
     def refused(self, text: str, problem: str, *, asked: str = "") -> None:
         """It was not understood."""
-        self._kept.append(Heard(asked, text, "", problem))
+        self._kept.append(Exchange(asked, text, "", problem))
 
-    def all(self) -> list[Heard]:
+    def all(self) -> list[Exchange]:
         """What is kept, the oldest first."""
         return list(self._kept)
 
