@@ -18,8 +18,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "import",
         help="make a run of a CSV log",
         description="The header names the bench file's channels, in lyewatch's units or as "
-        "`lye_temp [degF]`, and the time: `elapsed_s` (seconds) or `time` (ISO 8601; without a zone it is "
-        "taken as UTC). The log goes through the same watch as live data, in log time.",
+        "`lye_temp [degF]`, and the time: `elapsed_s` (seconds) or `time` (ISO 8601 or 28.03.2026 14:05:09; "
+        "without a zone it is taken as UTC). Commas, semicolons or tabs part the columns, points or commas "
+        "the decimals: the file tells which. A cell that is no number is a bad value, a row without a time "
+        "is left out, and a note says so. The log goes through the same watch as live data, in log time.",
     )
     parser.add_argument("log", metavar="LOG.csv", type=Path, help="the table")
     parser.add_argument(

@@ -394,6 +394,8 @@ class TableTarget(Target):
     seeds = (
         b"elapsed_s,volts,amps,lye_temp\n0.0,12.1,8.0,40.1\n0.1,12.2,8.1,40.2\n0.2,12.2,,40.2\n",
         b"time,volts,amps\n2026-05-01T10:00:00Z,12.1,8.0\n2026-05-01T10:00:01Z,12.2,8.1\n",
+        b"time;volts;amps\n28.03.2026 10:00:00;12,1;8,0\n1.3.2026 9:00:01,5;12,2;8,1\n",
+        b'elapsed_s\tvolts\tamps\n0\t"12,1"\t8\n0,5\t12,2\t8,1\n',
     )
     tokens = (
         *Target.tokens,

@@ -79,19 +79,28 @@ WRONG = [
     ("elapsed_s,volts\n", "log.csv", "no rows"),
     ("volts,amps\n12,8\n", "row 1", "elapsed_s"),
     ("elapsed_s,flux\n0,1\n", "row 1", "names no channel"),
-    ("elapsed_s;volts\n0;12\n", "row 1", "commas"),
     ("elapsed_s,volts,volts\n0,1,2\n", "row 1", "twice"),
     ("elapsed_s,volts [furlong]\n0,1\n", "volts [furlong]", "no unit"),
-    ("elapsed_s,volts\n0,12\n1,twelve\n", "row 3: volts", "twelve"),
+    ("elapsed_s,volts\n0,12\n1,twelve\n2,12 V\n", "row 3: volts", "twelve"),
     ("elapsed_s,volts\n0,12\nlater,12\n", "row 3: elapsed_s", "later"),
+    ("elapsed_s,volts\n0,5,12,1\n1,0,12,2\n", "row 2", "has 4 columns"),
+    (
+        "elapsed_s;volts;amps\n0;12,1;8\n1;12,2;8.5\n",
+        "row 3",
+        "decimal point where other numbers have a comma",
+    ),
+    ("elapsed_s;volts\n0;1.234\n1;1,234\n", "row 3", "decimal comma where other numbers have a point"),
+    ("time;volts\n03/04/2026 14:05:09;12\n", "row 2: time", "28.03.2026"),
+    ("time;volts\n31.02.2026 14:05:09;12\n", "row 2: time", "31.02.2026"),
     ("elapsed_s,volts\n0,12\n-1,12\n", "row 3: elapsed_s", "seconds from 0"),
     ("elapsed_s,volts\n0,12\n,12\n", "row 3: elapsed_s", "seconds from 0"),
     ("elapsed_s,volts\n0,12\n2,12\n1,12\n", "row 4: elapsed_s", "goes back in time"),
     ("elapsed_s,volts\n0,12\n1\n", "row 3", "columns"),
     ("time,volts\nyesterday,12\n", "row 2: time", "ISO 8601"),
+    ("elapsed_s;volts\n0;12\n\n2;12\n1;12\n", "row 5: elapsed_s", "goes back in time"),
     ("time,volts\n2026-03-01T14:05:09Z,12\n2026-03-01T14:05:08Z,12\n", "row 3: time", "goes back"),
     ("elapsed_s,vo\rlts\n0,12\n", "row 1", "no row of headings"),
-    ("time,volts\n2026-03-01T14:05:09Z,12\n9026-03-01T14:05:09Z,12\n", "row 3: time", "no ISO 8601 time"),
+    ("time,volts\n2026-03-01T14:05:09Z,12\n9026-03-01T14:05:09Z,12\n", "row 3: time", "no time of day"),
 ]
 
 
@@ -108,6 +117,62 @@ def test_a_wrong_log_is_answered_with_place_and_remedy_and_leaves_no_run(
     assert says in str(caught.value)
     assert caught.value.remedy
     assert caught.value.exit_code == 2
+
+
+SAME = [0, 1_000_000_000, 2_500_000_000], {"volts": [12.1, 12.25, 12.0], "amps": [8.0, 8.5, -0.5]}
+ROWS = (("time", "volts", "amps"), ("{d} 14:05:09", "12,1", "8"), ("{d} 14:05:10", "12,25", "8,5"),
+        ("{d} 14:05:11,5", "12", "-,5"))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("separator", "quote", "mark", "parted"),
+    [
+        (";", "", ",", "semicolons"),
+        (";", "", ".", "semicolons"),
+        ("\t", "", ",", "tabs"),
+        ("\t", "", ".", "tabs"),
+        (",", '"', ",", "commas"),
+    ],
+)
+@pytest.mark.parametrize("day", ["28.03.2026", "2026-03-28"])
+def test_what_a_spreadsheet_of_another_country_saves_was_refused(
+    tmp_path: Path, bench: Bench, separator: str, quote: str, mark: str, parted: str, day: str
+) -> None:
+    text = "\n".join(separator.join(f"{quote}{cell}{quote}" for cell in row) for row in ROWS)
+    text = text if mark == "," else text.replace(",", mark)
+    path = write(tmp_path, text.replace("{d}", day))
+    times, values, start = taken(path, bench)
+    assert (times, values) == SAME
+    assert start == 1_774_706_709_000_000_000  # 2026-03-28T14:05:09Z
+    assert any(f"parted by {parted}" in note for note in open_log(path, bench).notes)
+
+
+def test_days_and_hours_of_one_digit(tmp_path: Path, bench: Bench) -> None:
+    _, _, start = taken(write(tmp_path, "time;volts\n1.3.2026 9:05;12\n"), bench)
+    assert start == 1_772_355_900_000_000_000  # 2026-03-01T09:05:00Z
+
+
+def test_one_bad_cell_was_the_end_of_the_import(tmp_path: Path, bench: Bench) -> None:
+    """A word among numbers, a spoilt byte, a row cut off and one without a time: the rest is taken."""
+    rows = [f"{k},12.{k % 10},40" for k in range(40)]
+    rows[5] = "5,twelve,40"
+    rows[7] = "7,12\xff3,40"
+    rows[9] = "??,12.9,40"
+    rows[39] = "39,12"
+    path = write(tmp_path, "elapsed_s,volts,lye_temp\n" + "\n".join(rows), encoding="latin-1")
+    with Store(tmp_path / "store") as store:
+        done = import_log(store, bench, path)
+        block = store.read(done.run_id)["head"]
+    assert len(block) == 38
+    volts = block.status["volts"]
+    assert np.flatnonzero(volts == Status.BAD).tolist() == [5, 7]
+    assert np.isnan(block.values["volts"][[5, 7]]).all()
+    assert (block.values["lye_temp"] == 40.0).all()
+    told = "\n".join(done.notes)
+    assert "2 of 39 cells of column 'volts' are no numbers" in told
+    assert "row 7 first, with 'twelve'" in told
+    assert "1 row without a time left out: row 11 first, with '??'" in told
+    assert "1 row of another number of columns than the header left out: row 41 first, with 2" in told
 
 
 def test_a_file_that_is_no_text(tmp_path: Path, bench: Bench) -> None:

@@ -55,7 +55,8 @@ def import_log(
     rows = 0
     start_utc: int | None = None
     last_ns = 0
-    for told_utc, piece in log.pieces():
+    notes: list[str] = []
+    for told_utc, piece in log.pieces(notes):
         start_utc = told_utc
         rows += piece.t_ns.size
         last_ns = int(piece.t_ns[-1]) if piece.t_ns.size else last_ns
@@ -64,6 +65,7 @@ def import_log(
         raise LogFileError(
             "has a header and no rows", place=str(path), remedy="give it at least one row of data"
         )
+    log = replace(log, notes=(*log.notes, *notes))
     if start_utc is None:
         start_utc = int(path.stat().st_mtime_ns) - last_ns
         note = f"{path.name}: has no wall time; the file's own date was taken as the run's end"
@@ -123,6 +125,8 @@ def _block(piece: LogPiece, source: str, channels: list[str], bench: Bench) -> B
     for channel in channels:
         column = piece.values[channel]
         codes = np.where(np.isfinite(column), int(Status.GOOD), int(Status.MISSING)).astype(np.uint8)
+        if channel in piece.bad:
+            codes[piece.bad[channel]] = int(Status.BAD)
         valid = bench.channels[channel].valid
         if valid is not None:
             wrong = (column < valid[0]) | (column > valid[1])
