@@ -25,7 +25,7 @@ from daq.bench.scpi_spec import ScpiQuery, ScpiSpec, ScpiSupply
 from daq.bench.source_base import SourceSpec
 from daq.bench.sources import SOURCE_KINDS, LineSpec, RecordedSpec
 from daq.bench.text_spec import TextSpec
-from daq.bench.units import KNOWN_CHANNELS, convert
+from daq.bench.units import KNOWN_CHANNELS, convert, unit_named
 
 __all__ = [
     "BENCH_ID_PATTERN",
@@ -74,4 +74,5 @@ __all__ = [
     "parse_accuracy",
     "parse_bench",
     "read_calibrations",
+    "unit_named",
 ]

@@ -147,6 +147,16 @@ def test_what_a_spreadsheet_of_another_country_saves_was_refused(
     assert any(f"parted by {parted}" in note for note in open_log(path, bench).notes)
 
 
+@pytest.mark.parametrize(
+    ("unit", "value"), [("°C", 68.0), ("C", 68.0), ("degC", 68.0), ("°F", 20.0), ("F", 20.0)]
+)
+def test_degrees_as_people_write_them_were_no_unit(
+    tmp_path: Path, bench: Bench, unit: str, value: float
+) -> None:
+    _, values, _ = taken(write(tmp_path, f"elapsed_s;lye_temp [{unit}]\n0;68\n"), bench)
+    assert values["lye_temp"] == [pytest.approx(value)]
+
+
 def test_days_and_hours_of_one_digit(tmp_path: Path, bench: Bench) -> None:
     _, _, start = taken(write(tmp_path, "time;volts\n1.3.2026 9:05;12\n"), bench)
     assert start == 1_772_355_900_000_000_000  # 2026-03-01T09:05:00Z

@@ -48,18 +48,20 @@ def weighed(run: WeighedRun, marks: list[Mark] | None = None) -> Weighing:
     return found
 
 
-def test_half_an_hour_at_twenty_amps_is_good_to_a_hundredth() -> None:
-    run = weighed_run(np.random.default_rng(1))
+@pytest.mark.parametrize(("lye_c", "u95_share"), [(25.0, 0.008), (40.0, 0.01), (48.0, 0.013)])
+def test_half_an_hour_at_twenty_amps_is_good_to_a_hundredth(lye_c: float, u95_share: float) -> None:
+    """With lye of up to 44 degC; above that the vapour, which is known to 5 %, is more than half of U."""
+    run = weighed_run(np.random.default_rng(1), lye_c=lye_c)
     found = weighed(run)
     value, u95 = (float(np.asarray(q).reshape(-1)[0]) for q in (found.faradaic.value, found.faradaic.u95))
     print(f"eta {value:.4f} +- {u95:.4f}, true {run.faradaic:.4f}", found.result(None).budget)
     assert abs(value - run.faradaic) <= u95
-    assert u95 <= 0.0115 * value
+    assert u95 <= u95_share * value
     # Faraday by hand: 18.015 g for two moles of electrons, in each of six cells
     coulombs = 3600.0 * found.charge_ah
     split = value * 6 * coulombs / (2 * 96485.33) * 18.015
     lost = float(np.asarray(found.lost_g.value).reshape(-1)[0])
-    assert split < lost < 1.2 * split
+    assert split < lost < 1.25 * split
 
 
 def test_the_gas_hangs_on_neither_ammeter_nor_cells() -> None:

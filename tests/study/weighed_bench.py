@@ -46,13 +46,14 @@ def weighed_run(
     leak_share: float = 0.0,
     litres: float = 1.1,
     digit: float = 0.01,
+    lye_c: float = 44.0,
 ) -> WeighedRun:
     """Readings wrong within limits: balance 0.03 g, its zero up to 0.04 g over the run, amps 0.2 %, lye 0.5
     K."""
     t: Array = np.asarray((np.arange(round(minutes * 60 * 2)) + 1.0) / 2.0, dtype=np.float64)
     leak = rng.uniform(0.3, 1.5)
     current = amps + 0.2 * np.sin(t / 300.0)
-    temp: Array = np.asarray(44.0 + rng.uniform(0.0, 4.0) * (1.0 - np.exp(-t / 900.0)), dtype=np.float64)
+    temp: Array = np.asarray(lye_c + rng.uniform(0.0, 4.0) * (1.0 - np.exp(-t / 900.0)), dtype=np.float64)
     kpa = rng.uniform(96.0, 102.0)
     saturation = rng.uniform(0.95, 1.0)
     vapour = saturation * rng.uniform(*LOWERED) * antoine_kpa(temp)

@@ -22,7 +22,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import csv
 
-from daq.bench import KNOWN_CHANNELS, Bench, convert
+from daq.bench import KNOWN_CHANNELS, Bench, convert, unit_named
 from daq.errors import LogFileError
 
 __all__ = ["LogFile", "LogPiece", "open_log"]
@@ -195,7 +195,7 @@ def _columns(path: Path, headings: list[str], bench: Bench) -> tuple[tuple[_Colu
                 remedy="keep one column for it",
             )
         kept = bench.channels[name].unit
-        turned = (1.0, 0.0) if unit is None else convert(unit.strip(), kept)
+        turned = (1.0, 0.0) if unit is None else convert(unit_named(unit.strip()), kept)
         if turned is None:
             words = KNOWN_CHANNELS[name].words if name in KNOWN_CHANNELS else f"channel {name}"
             raise LogFileError(
