@@ -84,7 +84,23 @@ class AlarmContext:
     def ticks(
         self, t_ns: IntArray, columns: Columns, switched: list[Edge], bins: Bins, numbers: Numbers, lye: LyeAt
     ) -> Ticks:
-        """What is known at each of these ticks, a step apart; carries efficiency on."""
+        """What is known at each of these ticks, a step apart; carries efficiency on.
+
+        Parameters
+        ----------
+        t_ns : int64[n]
+            The ticks, rising [ns of the run].
+        columns : Columns
+            The new samples, up to the last tick.
+        switched : list of Edge
+            From `switched` of the same columns.
+        bins : Bins
+            With the steps of the last `BRIEF_STEPS` before each tick.
+        numbers : Numbers
+            Of the n windows that end at the ticks.
+        lye : LyeAt
+            The lye at the ticks, or one value for all.
+        """
         powered, since = self._switched_at(t_ns, switched)
         elapsed = (t_ns - since) * 1e-9
         brief = self._brief(bins, t_ns // bins.step_ns)

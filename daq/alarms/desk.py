@@ -103,6 +103,19 @@ class AlarmDesk:
 
         Taken at the next tick. Saying the same again is harmless.
 
+        Parameters
+        ----------
+        alarm : str
+            Name of one of the alarms told from outside.
+        active : bool
+            Whether the condition is there now.
+        t_ns : int
+            Since when [ns of the run].
+        value : float, optional
+            What the alarm shows as its value.
+        cause : str
+            Why, in words; empty for the alarm's title.
+
         Raises
         ------
         RequestRefused

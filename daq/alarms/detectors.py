@@ -169,8 +169,20 @@ class PulseDetector:
 
 
 def no_gap(before_ns: int, pulses_ns: IntArray, allowance_ns: int) -> bool:
-    """Whether pulses follow `before_ns` and, all together, take no longer than one gap may: the usual case
-    live, and one that two of them tell."""
+    """Whether pulses follow `before_ns` with no gap among them.
+
+    True only where all of them together take no longer than one gap may: the usual case live, and told by
+    two of them.
+
+    Parameters
+    ----------
+    before_ns : int
+        When the pulse before them came [ns].
+    pulses_ns : int64[n]
+        In order of time [ns].
+    allowance_ns : int
+        The longest time that is no gap [ns].
+    """
     if pulses_ns.size == 0:
         return False
     return before_ns <= int(pulses_ns[0]) and int(pulses_ns[-1]) - before_ns <= allowance_ns

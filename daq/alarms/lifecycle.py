@@ -77,7 +77,17 @@ class Alarm:
         self._happen(Event.ALARM if edge.active else Event.RETURN, edge.t_ns, cause)
 
     def suppress(self, t_ns: int, suppressed: bool, cause: str) -> None:
-        """Suppress by design, or end that."""
+        """Suppress by design, or end that.
+
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        suppressed : bool
+            Whether the design suppresses it from now on.
+        cause : str
+            Why, for the transition.
+        """
         self.advance(t_ns)
         self.suppressed = suppressed
         if (
@@ -109,6 +119,15 @@ class Alarm:
     def acknowledge(self, t_ns: int, who: str, note: str = "") -> None:
         """A person says that they know.
 
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            Anything they add.
+
         Raises
         ------
         RequestRefused
@@ -120,6 +139,15 @@ class Alarm:
 
     def reset(self, t_ns: int, who: str, note: str = "") -> None:
         """A person lets a latched alarm go.
+
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            Anything they add.
 
         Raises
         ------
@@ -136,6 +164,17 @@ class Alarm:
 
     def shelve(self, t_ns: int, who: str, note: str, for_s: float) -> None:
         """A person puts the alarm aside for a while, for as long as its `spec.shelve_s` allows.
+
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            The reason, not empty.
+        for_s : float
+            How long, above 0 and at most `spec.shelve_s` [s].
 
         Raises
         ------
@@ -164,6 +203,15 @@ class Alarm:
     def unshelve(self, t_ns: int, who: str, note: str = "") -> None:
         """A person ends the shelving.
 
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            Anything they add.
+
         Raises
         ------
         RequestRefused
@@ -175,6 +223,15 @@ class Alarm:
 
     def take_out(self, t_ns: int, who: str, note: str) -> None:
         """A person takes the alarm out of service, as for a sensor under repair.
+
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            The reason, not empty.
 
         Raises
         ------
@@ -188,6 +245,15 @@ class Alarm:
 
     def put_back(self, t_ns: int, who: str, note: str = "") -> None:
         """A person puts it back into service.
+
+        Parameters
+        ----------
+        t_ns : int
+            Time of the run [ns].
+        who : str
+            The person's name, not empty.
+        note : str
+            Anything they add.
 
         Raises
         ------

@@ -107,7 +107,19 @@ def of_stale(channel: str, protective: bool) -> Rationale:
 
 
 def of_failed(channel: str, protective: bool, low: float, high: float, unit: str) -> Rationale:
-    """The words of a channel whose values are bad."""
+    """The words of a channel whose values are bad.
+
+    Parameters
+    ----------
+    channel : str
+        Its name in the bench file.
+    protective : bool
+        Whether the supply is cut by it.
+    low, high : float
+        What the sensor can read [unit].
+    unit : str
+        The channel's.
+    """
     what = (
         f"Values lie outside what the sensor can read, {low:g} to {high:g} {unit}: an open or shorted lead."
     )
@@ -129,7 +141,17 @@ def of_stuck(channel: str, protective: bool) -> Rationale:
 
 
 def of_clipped(channel: str, top: float, unit: str) -> Rationale:
-    """The words of a channel that stands at the end of its meter's range."""
+    """The words of a channel that stands at the end of its meter's range.
+
+    Parameters
+    ----------
+    channel : str
+        Its name in the bench file.
+    top : float
+        Upper end of the meter's range [unit].
+    unit : str
+        The channel's.
+    """
     what = (
         f"The reading stands at the end of its meter's range, {top:g} {unit}; what flows may be more, and "
         "power, efficiency and forecast are then worked out from too little."
@@ -156,7 +178,17 @@ def of_lost(source: str, guards: bool) -> Rationale:
 
 
 def of_frozen(source: str, guards: bool, after_s: float) -> Rationale:
-    """The words of a source that repeats itself."""
+    """The words of a source that repeats itself.
+
+    Parameters
+    ----------
+    source : str
+        Its name in the bench file.
+    guards : bool
+        Whether the supply is cut by it or through it.
+    after_s : float
+        For how long all of it must have stood still [s].
+    """
     title = f"Source {source} repeats itself"
     what = (
         f"All its readings have stood still for {after_s:g} s or more while the stack is powered, which "
@@ -391,7 +423,23 @@ _FIXED = {
 def rationale(name: str, words: Rationale | None = None, *, limit: float | None = None, latched: bool = False,
               cuts: Cutter | None = None, time_s: float | None = None, unit: str | None = None,
               suppressed_while_off: bool | None = None) -> AlarmSpec:  # fmt: skip
-    """An alarm of this name: with `words`, or with those kept here for it."""
+    """An alarm with its words and settings.
+
+    Parameters
+    ----------
+    name : str
+        ``SUBJECT.WHAT``, as in the bench file's ``[alarms.rules]``.
+    words : Rationale, optional
+        Its words; None takes those kept here for that name.
+    limit : float, optional
+        Where the condition begins, in the alarm's unit; None where no one value says so.
+    latched : bool
+        Whether it stands until a person resets it.
+    cuts : Cutter, optional
+        Who cuts the supply because of it; None for nobody.
+    time_s, unit, suppressed_while_off : optional
+        In place of what the words say; None leaves that.
+    """
     w = _FIXED[name] if words is None else words
     return AlarmSpec(
         name=name,

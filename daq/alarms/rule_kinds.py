@@ -116,7 +116,17 @@ class FrozenRule:
     detector: Stillness
 
     def edges(self, columns: Columns, switched: list[Edge], powered: bool) -> list[Edge]:
-        """The changes that new samples bring; `powered` tells how it was before those of `switched`."""
+        """The changes that new samples bring.
+
+        Parameters
+        ----------
+        columns : Columns
+            The new samples.
+        switched : list of Edge
+            When the stack was switched on or off among them.
+        powered : bool
+            How it was before the first of `switched`.
+        """
         still = self.detector
         t_ns = columns.frames.get(self.source, _NONE)
         edges: list[Edge] = []

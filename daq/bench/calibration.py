@@ -96,8 +96,18 @@ class Calibration:
         return np.asarray(np.interp(np.asarray(value, dtype=np.float64), values, u))
 
     def quantity(self, value: FloatArray, label: str, resolution: float) -> Quantity:
-        """Values with the calibration's parts, common to all of them: curve, reference, what remains,
-        resolution.
+        """Calibrated values with the calibration's parts, common to all of them.
+
+        The parts are the curve's, the reference's, what remains, and the resolution's.
+
+        Parameters
+        ----------
+        value : float64[...]
+            In the channel's unit.
+        label : str
+            The channel's name, which begins the parts' labels.
+        resolution : float
+            What one count is [unit of the channel]; 0 for none.
         """
         parts: dict[Variable, Any] = {Variable(f"{label}: calibration"): self.u(value)}
         for name, line in (("reference", self.reference_accuracy), ("accuracy", self.remaining)):

@@ -171,7 +171,15 @@ class ChannelSpec(Table):
         return at if self.thermometer is not None else (at - self.offset) / self.scale
 
     def kept_as(self, factor: float, offset: float, unit: str) -> ChannelSpec:
-        """This channel with its numbers turned into `unit`: ``kept = written * factor + offset``."""
+        """This channel with its numbers turned into `unit`: ``kept = written * factor + offset``.
+
+        Parameters
+        ----------
+        factor, offset : float
+            Scale [unit per unit written], not 0, and zero point [unit].
+        unit : str
+            The new unit.
+        """
         valid = (
             None if self.valid is None else (self.valid[0] * factor + offset, self.valid[1] * factor + offset)
         )

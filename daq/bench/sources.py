@@ -38,7 +38,20 @@ class RecordedSpec(PortedSpec):
 
 
 def check_cutters(trip_source: str, second_cut: str | None, sources: Mapping[str, SourceSpec]) -> None:
-    """Whether those who are to cut the supply can; raises ValueError naming the key that is wrong."""
+    """Whether those who are to cut the supply can.
+
+    Parameters
+    ----------
+    trip_source, second_cut : str
+        Names of sources, as under ``[supply]``; None for no second cut.
+    sources : mapping of str to SourceSpec
+        All sources of the bench.
+
+    Raises
+    ------
+    ValueError
+        Naming the key that is wrong.
+    """
     for key, name in (("trip_source", trip_source), ("second_cut", second_cut)):
         if name is None:
             continue

@@ -177,7 +177,17 @@ def refused(codes: Any) -> str | None:
 
 
 def broker_error(exc: BaseException, spec: BrokerAddress, place: str) -> LyewatchError:
-    """What the library raised as one of ours, with what to do about it."""
+    """What the library raised as one of ours, with what to do about it.
+
+    Parameters
+    ----------
+    exc : BaseException
+        One of our own errors is given back as it is.
+    spec : BrokerAddress
+        Whose `login` names the variables of user and password.
+    place : str
+        The broker, for the message.
+    """
     if isinstance(exc, LyewatchError):
         return exc
     words, remedy = str(exc).strip() or type(exc).__name__, "it is tried again by itself"

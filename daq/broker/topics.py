@@ -47,7 +47,17 @@ class Topics:
 
     @staticmethod
     def every_bench(stream: str, prefix: str = "lyewatch", *, group: str | None = None) -> str:
-        """A filter for that stream of all benches; with `group` shared among its members (MQTT 5)."""
+        """A filter for one stream of all benches.
+
+        Parameters
+        ----------
+        stream : str
+            One of `STREAMS`.
+        prefix : str
+            The topics' first level.
+        group : str, optional
+            Shared among the members of this group (MQTT 5); None for a subscription of one's own.
+        """
         shared = "" if group is None else f"$share/{group}/"
         return f"{shared}{prefix}/{_VERSION}/+/{stream}"
 

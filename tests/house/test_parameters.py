@@ -9,9 +9,6 @@ from collections.abc import Iterator
 from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
-    "daq/alarms": 15,
-    "daq/bench": 3,
-    "daq/broker": 2,
     "daq/cli": 11,
     "daq/fleet": 2,
     "daq/forecast": 20,
