@@ -14,7 +14,16 @@ __all__ = ["print_alarms"]
 
 
 def print_alarms(bench: Bench, rules: Sequence[Rule], *, as_json: bool) -> None:
-    """Print every alarm, worst first, with its settings and rationale."""
+    """Print every alarm, worst first, with its settings and rationale.
+
+    Parameters
+    ----------
+    bench : Bench
+    rules : sequence of Rule
+        All of the bench's alarms.
+    as_json : bool
+        Whether to print them as JSON, rather than as a table.
+    """
     rows = alarm_table(rules)
     if as_json:
         print_json({"bench": bench.name, "ok": True, "alarms": rows})

@@ -197,7 +197,15 @@ def form_options(parser: argparse.ArgumentParser, picture: str = "the picture") 
 
 
 def write_forms(args: argparse.Namespace, page: Callable[[], str], picture: Callable[[], bytes]) -> list[str]:
-    """Write what of a result was asked for; lines that say what was written."""
+    """Write what of a result was asked for; lines that say what was written.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With `html` and `png`, a path or None, of `form_options`.
+    page, picture : callable
+        Make the page [str] and the picture [bytes, PNG]; called only if asked for.
+    """
     written = []
     if args.html:
         write_file(args.html, page().encode("utf-8"))

@@ -54,7 +54,17 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 
 def demo_bench_text(port: str, *, scenario: str = "runaway", service_port: int = 8737) -> str:
-    """The worked example's text, made to fit the virtual bench of `scenario` on `port`."""
+    """The worked example's text, made to fit the virtual bench of `scenario` on `port`.
+
+    Parameters
+    ----------
+    port : str
+        The virtual bench's port.
+    scenario : str
+        Name of one of the virtual bench's scenarios.
+    service_port : int
+        TCP port of the pages.
+    """
     from daq.sources.virtual_bench import load_scenario
 
     bench = load_scenario(scenario)

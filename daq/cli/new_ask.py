@@ -34,9 +34,23 @@ class Asker:
             print(text, flush=True)
 
     def ask(self, question: str, parse: Callable[[str], T], default: T | None = None, shown: str = "") -> T:
-        """Ask until the answer can be used; `shown` is how the default is written.
+        """Ask until the answer can be used.
 
-        Raises UsageError where the input ends, and where there is nobody to ask and no default.
+        Parameters
+        ----------
+        question : str
+            Without a colon at its end.
+        parse : callable
+            Text to answer; raises argparse.ArgumentTypeError where it can not be used.
+        default : optional
+            Taken for an empty answer; None where an answer is needed.
+        shown : str
+            How the default is written; empty for ``str(default)``.
+
+        Raises
+        ------
+        UsageError
+            Where the input ends, and where there is nobody to ask and no default.
         """
         if not self.interactive:
             if default is None:
@@ -73,7 +87,17 @@ def _yes_no(text: str) -> bool:
 
 
 def number(low: float, high: float, unit: str, *, above: bool = False) -> Callable[[str], float]:
-    """Reads a number from `low` (`above`: more than it) to `high`."""
+    """Reads a number within a range.
+
+    Parameters
+    ----------
+    low, high : float
+        The range, both ends included [unit].
+    unit : str
+        For the message.
+    above : bool
+        Whether `low` itself is too low.
+    """
 
     def read(text: str) -> float:
         try:
@@ -217,7 +241,16 @@ def missing(given: dict[str, Any]) -> list[str]:
 
 
 def fill_in(asker: Asker, facts: dict[str, Any], given: dict[str, Any]) -> None:
-    """Ask for the facts that no flag gave, into `facts`."""
+    """Ask for the facts that no flag gave, into `facts`.
+
+    Parameters
+    ----------
+    asker : Asker
+    facts : dict
+        Facts by their key; what is asked or proposed is added.
+    given : dict
+        What flags gave, by the fact's key; None where one was not given.
+    """
     for fact in FACTS:
         value = given.get(fact.key)
         if value is None:

@@ -91,7 +91,17 @@ class Draft:
 
 
 def proposed_channel(name: str, unit: str | None, taken: set[str]) -> str | None:
-    """The channel that a field called `name` probably is; None where that is not to be told, or taken."""
+    """The channel that a field probably is; None where that is not to be told, or it is taken.
+
+    Parameters
+    ----------
+    name : str
+        What the device calls the field.
+    unit : str, optional
+        The field's; None where it is not known.
+    taken : set of str
+        Channels that the bench has already.
+    """
     bare = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
     meant = _MEANT.get(bare)
     if meant is None or meant in taken:

@@ -88,7 +88,16 @@ def choose_ports(asker: Asker) -> list[Wanted]:
 
 
 def search(wanted: Wanted, how: Search, asker: Asker) -> list[Recognised]:
-    """What speaks on a port, of a broker every node; empty where nothing does and nobody named the port."""
+    """What speaks on a port, of a broker every node; empty where nothing does and nobody named the port.
+
+    Parameters
+    ----------
+    wanted : Wanted
+        The port.
+    how : Search
+    asker : Asker
+        Asked before anything is sent.
+    """
     bauds = BAUDS if wanted.baud is None else (wanted.baud,)
     print(
         f"{wanted.port}: listening for {how.listen_s:g} s, nothing is sent ...", file=sys.stderr, flush=True

@@ -64,7 +64,20 @@ class Flags:
 
 
 def name_fields(draft: Draft, wanted: str | None, found: Recognised, asker: Asker, flags: Flags) -> None:
-    """Name the source and what it says, and put both into the draft; `wanted` is the name a flag gives it."""
+    """Name the source and what it says, and put both into the draft.
+
+    Parameters
+    ----------
+    draft : Draft
+        What is known so far; added to.
+    wanted : str, optional
+        The name that a flag gives the source; None asks for one.
+    found : Recognised
+        What speaks on the port.
+    asker : Asker
+    flags : Flags
+        What they say of sources and channels.
+    """
     taken = {s.name for s in draft.sources}
     default = wanted or spare_name(_CALLED[found.kind], taken)
     name = default if wanted else asker.ask("  A name for it", _free_name(taken), default)

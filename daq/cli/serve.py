@@ -49,6 +49,15 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
 
     Where a part of it has died it sets `state.failure`, an exception: then this ends too, says the cause, and
     returns 1, so that whoever keeps the service running starts it anew.
+
+    Parameters
+    ----------
+    app : FastAPI
+        With `state.closing`, an event.
+    host, port : str, int
+        Where to listen; port 0 takes any that is free.
+    until_stdin_closes : bool
+        Whether the end of the standard input ends it too.
     """
     import threading
 

@@ -158,9 +158,20 @@ def supervise(
     span_s: float | None = None,
     each_look: Callable[[], None] = lambda: None,
 ) -> int:
-    """Keep `kept` running until `stop` is set or `span_s` [s] has passed; returns an exit status.
+    """Keep children running until told to stop; returns an exit status.
 
     A child that refuses its arguments (exit 2) is not started again: the same file would fail the same way.
+
+    Parameters
+    ----------
+    kept : sequence of Child
+        Started in this order, stopped in the reverse.
+    stop : threading.Event
+        Ends it once set.
+    span_s : float, optional
+        Ends it after so long [s]; None goes on until `stop`.
+    each_look : callable
+        Called every `LOOK_S`.
     """
     end_s = None if span_s is None else time.monotonic() + span_s
     try:

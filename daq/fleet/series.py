@@ -28,6 +28,17 @@ class Series:
     def last(self, bench: str, channels: list[str], *, seconds: float, points: int = 300) -> dict[str, Any]:
         """The lowest and highest value of each channel in spans of equal time over the last `seconds`.
 
+        Parameters
+        ----------
+        bench : str
+            Its identity, as in the topics.
+        channels : list of str
+            One that the bench does not have is left out of the answer.
+        seconds : float
+            How far back from now, above 0 [s].
+        points : int
+            How many spans at most, at least 1.
+
         Raises
         ------
         StoreError

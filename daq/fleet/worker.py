@@ -194,7 +194,18 @@ class Worker:
 
 
 def run_worker(fleet: Fleet, name: str, stop: Any, say: Callable[[str], None]) -> None:
-    """Run a worker in a process of its own; an error of ours is said and ends it."""
+    """Run a worker in a process of its own; an error of ours is said and ends it.
+
+    Parameters
+    ----------
+    fleet : Fleet
+    name : str
+        Which of the workers it is.
+    stop : event of multiprocessing
+        Ends it once set.
+    say : callable
+        Takes lines for people.
+    """
     try:
         Worker(fleet, name, say=say).run(stop)
     except LyewatchError as exc:

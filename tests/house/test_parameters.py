@@ -9,8 +9,6 @@ from collections.abc import Iterator
 from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
-    "daq/cli": 11,
-    "daq/fleet": 2,
     "daq/forecast": 20,
     "daq/measure": 15,
     "daq/physics": 24,
