@@ -108,7 +108,17 @@ class Quantity:
 
     @classmethod
     def from_parts(cls, value: Num, unit: str, parts: Mapping[Variable, Num]) -> Quantity:
-        """A quantity with these parts; the way in for code that knows its own sensitivities."""
+        """A quantity with these parts; the way in for code that knows its own sensitivities.
+
+        Parameters
+        ----------
+        value : float or float64[...]
+            [unit]
+        unit : str
+            Empty for none.
+        parts : mapping of Variable to float or float64[...]
+            Sensitivity times standard uncertainty for each variable [unit], of either sign.
+        """
         quantity = cls.__new__(cls)
         quantity.value = value
         quantity.unit = unit

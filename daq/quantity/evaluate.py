@@ -94,8 +94,19 @@ def specified(
 ) -> Quantity:
     """A reading with its specification and resolution as two rectangular parts, common to all elements.
 
-    The parts are labelled "`label`: accuracy" and "`label`: resolution". Resolution is kept as a common error
-    because a steady signal is rounded the same way every time; averaging does not help it.
+    Resolution is kept as a common error because a steady signal is rounded the same way every time; averaging
+    does not help it.
+
+    Parameters
+    ----------
+    reading : float or array
+        What the instrument shows.
+    unit : str
+        The reading's.
+    label : str
+        The parts are labelled "`label`: accuracy" and "`label`: resolution".
+    percent_of_reading, absolute, percent_of_range, range_width, counts, resolution : float
+        As `specification_limit`; a resolution of 0 makes no part of its own.
     """
     quantity = Quantity(reading, 0.0, unit)
     limit = specification_u(

@@ -55,6 +55,14 @@ def draw(quantities: tuple[Quantity, ...], draws: int, rng: np.random.Generator)
 
     A normal variable with finite degrees of freedom is drawn from Student's t, [1] 6.4.9; correlated ones
     from the multivariate t.
+
+    Parameters
+    ----------
+    quantities : tuple of Quantity
+        Each of a single value.
+    draws : int
+        How many of each.
+    rng : np.random.Generator
     """
     drawn: dict[Variable, FloatArray] = {}
     divisors: dict[object, FloatArray] = {}

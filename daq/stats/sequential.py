@@ -98,7 +98,17 @@ class Scatter:
 
     @classmethod
     def of(cls, scale: float, repeats: Sequence[Repeats] = (), *, nodes: int = NODES) -> Scatter:
-        """From a stated scale, 0 for none at all, and repeats."""
+        """From a stated scale and repeats.
+
+        Parameters
+        ----------
+        scale : float
+            Of the half-t distribution, in the metric's unit; 0 for no scatter at all, whatever repeats say.
+        repeats : sequence of Repeats
+            What repeats of builds say of it; empty for none.
+        nodes : int
+            Over how many values of it the distribution is laid out.
+        """
         dof = sum(r.dof for r in repeats)
         if scale <= 0.0:
             return cls(np.zeros(1), np.ones(1), 0.0, dof)
@@ -168,8 +178,17 @@ def half_width(scatter: Scatter, gain: float, rest: float, error: float = ERROR)
 def half_width_anytime(
     scatter: Scatter, gain: float, rest: float, expected: float, error: float = ERROR
 ) -> float:
-    """Half the width of the interval for any number of looks; `expected` is the size of difference that
-    builds are made for, other parameters as in `half_width`."""
+    """Half the width of the interval for any number of looks.
+
+    Parameters
+    ----------
+    scatter, gain, rest : Scatter, float, float
+        As `half_width`.
+    expected : float
+        Size of the difference that builds are made for, above 0.
+    error : float
+        Probability that any of the looks' intervals misses, 0 to 1.
+    """
     variance = scatter.sigma**2 * gain + rest
     if not variance.max() > 0.0:
         return 0.0
