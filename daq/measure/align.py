@@ -84,7 +84,14 @@ def integrals_by_step(
 ) -> StepIntegrals:
     """Cut lines at the edges of steps, each from `first` at `begin_ns` to `last` at `end_ns`, which is later.
 
-    Instants are int64[n] [ns], values float64[n].
+    Parameters
+    ----------
+    begin_ns, end_ns : int64[n]
+        Where each line begins and ends, the end later than the beginning [ns].
+    first, last : float64[n]
+        Its values there.
+    step_ns : int
+        Length of a step [ns].
     """
     low = begin_ns // step_ns
     count = step_of(end_ns, step_ns) - low + 1

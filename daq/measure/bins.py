@@ -34,7 +34,6 @@ __all__ = [
     "OwnSums",
     "interval_s",
     "stale_ns",
-    "take_back",
     "with_late",
 ]
 
@@ -68,7 +67,7 @@ def with_late(old: Late | None, new: Late) -> Late:
     )
 
 
-def take_back(
+def _take_back(
     late: Late, ends: IntArray, steps: int, later: int, seconds: FloatArray, sums: FloatArray
 ) -> None:
     """Out of windows goes what was not yet known when they were looked at: live it could not be there."""
@@ -397,7 +396,7 @@ class Bins:
         for name, late in self._late.items():
             if name in of:
                 k = of.index(name)
-                take_back(late, ends, steps, later, found[0][k], found[1][k])
+                _take_back(late, ends, steps, later, found[0][k], found[1][k])
         return found
 
     def _between(self, kept: FloatArray, rows: list[int], first: int, last: int) -> FloatArray:

@@ -17,7 +17,16 @@ __all__ = ["note_calibrations", "overdue"]
 
 
 def note_calibrations(bench: Bench, means: Mapping[str, Quantity], notes: Notes) -> None:
-    """Say of each calibrated channel which calibration it has, and where it lies beyond its points."""
+    """Say of each calibrated channel which calibration it has, and where it lies beyond its points.
+
+    Parameters
+    ----------
+    bench : Bench
+    means : mapping of str to Quantity
+        Means of the windows by channel; one that is not among them is passed over.
+    notes : Notes
+        Of the same windows; added to.
+    """
     for channel, calibration in bench.calibrations.items():
         mean = means.get(channel)
         if mean is None:

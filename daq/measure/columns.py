@@ -124,7 +124,19 @@ def _by_source(blocks: Iterable[Block] | Mapping[str, Block]) -> dict[str, list[
 
 
 def last_before(times: IntArray, values: FloatArray, t_ns: IntArray, stale_ns: int) -> FloatArray:
-    """Last of `values` (at sorted `times`) at or before each of `t_ns` [ns]; NaN if older than `stale_ns`."""
+    """Last value at or before each instant; NaN where that is too old, or there is none.
+
+    Parameters
+    ----------
+    times : int64[n]
+        Sorted [ns].
+    values : float64[n]
+        What was read at `times`.
+    t_ns : int64[m]
+        The instants [ns].
+    stale_ns : int
+        A value older than this counts no more [ns].
+    """
     if times.size == 0:
         return np.full(t_ns.size, np.nan)
     index = np.searchsorted(times, t_ns, side="right") - 1

@@ -77,8 +77,17 @@ class Liquid:
         return self.mass_fraction if self.wet_over == "lye" else 0.0
 
     def vapour_kpa(self, t_c: FloatArray, humidity: FloatArray, strength: Num) -> FloatArray:
-        """Pressure of the vapour that the gas carries [kPa], over lye of that strength [1]; NaN out of
-        range."""
+        """Pressure of the vapour that the gas carries [kPa]; NaN out of range.
+
+        Parameters
+        ----------
+        t_c : float64[...]
+            Temperature of the gas [degC], 0 to 200.
+        humidity : float64[...]
+            Share of saturation over the liquid [1], 0 to 1.
+        strength : float or float64[...]
+            Mass fraction of the lye [1]; of no account over water or behind a drier.
+        """
         return np.asarray(
             vapour_in_gas_kpa(
                 self.wet_over,
@@ -117,7 +126,16 @@ def known(quantity: Quantity) -> NDArray[np.bool_]:
 
 
 def pressure_kpa(bench: Bench, means: Mapping[str, Quantity], notes: Notes) -> Quantity:
-    """Absolute pressure of the gas at the meter; the room's where that is all there is [kPa]."""
+    """Absolute pressure of the gas at the meter; the room's where that is all there is [kPa].
+
+    Parameters
+    ----------
+    bench : Bench
+    means : mapping of str to Quantity
+        With `gas_pressure` and `room_pressure` of n windows, NaN where not measured.
+    notes : Notes
+        Of the same windows; told where the pressure was not measured.
+    """
     site = bench.site
     measured = first_known(means["gas_pressure"].named("kPa"), means["room_pressure"].named("kPa"))
     missing = ~known(measured)
@@ -145,8 +163,20 @@ def dry_flow(
 ) -> Quantity:
     """Dry gas at the reference [L/min]: the meter's reading, its factor applied, its steam taken out.
 
-    `factor` stands in place of the bench file's, where the meter is just being compared; `strength` of the
-    lye [1] in place of that at the start.
+    Parameters
+    ----------
+    bench : Bench
+    reference : ReferenceCondition
+    means : mapping of str to Quantity
+        With `gas_flow`, `gas_humidity` [%] and the temperatures of n windows, NaN where not measured.
+    pressure : Quantity
+        Absolute, at the meter [kPa].
+    notes : Notes
+        Of the same windows; told what was assumed.
+    factor : Quantity, optional
+        Factor of the meter [1], while it is just being compared; None takes the bench file's.
+    strength : Quantity, optional
+        Mass fraction of the lye [1]; None takes that at the start.
     """
     gas, stack, flow = bench.gas, bench.stack, means["gas_flow"].named("L/min")
     wanted = known(flow)

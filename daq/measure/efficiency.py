@@ -206,12 +206,31 @@ class Assessor:
         self.water_ml_per_coulomb = self.ratios.water_ml_per_coulomb
 
     def assess(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
-        """The numbers of windows of `steps` steps; `ends` is the step after each one's last."""
+        """The numbers of windows.
+
+        Parameters
+        ----------
+        bins : Bins
+        ends : int64[m]
+            Number of the step after each window's last, rising.
+        steps : int
+            Steps in a window, at least 1.
+        """
         return self.numbers(self.balance(measure(self.bench, bins, ends, steps)))
 
     def bare(self, bins: Bins, ends: IntArray, steps: int) -> Numbers:
-        """As `assess`, of the numbers that alarms and forecasts go by alone, and of uncertainties only that
-        of the temperature's rate: what a run that is only to be watched needs, at a fraction of the cost."""
+        """The numbers that alarms and forecasts go by, and of uncertainties that of the temperature's rate.
+
+        It is what a run that is only to be watched needs, at a fraction of the cost.
+
+        Parameters
+        ----------
+        bins : Bins
+        ends : int64[m]
+            As of `assess`.
+        steps : int
+            As of `assess`.
+        """
         balance = self.balance(measure(self.bench, bins, ends, steps, bare=True), bare=True)
         out = self.ratios.watched(balance.flows)
         value = {k: _full(out[k].value, ends.shape) for k in WATCHED}
@@ -219,9 +238,16 @@ class Assessor:
         return Numbers(balance.end_ns, balance.window_ns, value, u95, self.reference.words, {}, {})
 
     def balance(self, measured: Measured, gas: GivenGas | None = None, *, bare: bool = False) -> Balance:
-        """What went in and what came out; `gas` counts where no flow meter told it.
+        """What went in and what came out.
 
-        With `bare` heat and ceilings are left out of the flows: no alarm and no forecast goes by them.
+        Parameters
+        ----------
+        measured : Measured
+            The means of m windows.
+        gas : GivenGas, optional
+            Counts where no flow meter told the gas; None where nothing else does.
+        bare : bool
+            Whether heat and ceilings are left out of the flows: no alarm and no forecast goes by them.
         """
         m = measured.end_ns.size
         notes, refused = Notes(m), Notes(m)

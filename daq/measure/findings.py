@@ -163,7 +163,17 @@ def judge(
     relay_open: bool = False,
     settled: bool = True,
 ) -> list[Finding]:
-    """As `find`, of numbers made by a meter or by a fill; those of `JUDGED` are enough."""
+    """As `find`, of numbers made by a meter or by a fill; those of `JUDGED` are enough.
+
+    Parameters
+    ----------
+    setting : Setting
+        What they were made with.
+    numbers : mapping
+        As `Numbers.at` gives them; those of `JUDGED` are enough.
+    refusals, relay_open, settled : sequence of str, bool, bool
+        As `find`.
+    """
     seen = _Seen(numbers)
     chopped = ("the supply chops and no device multiplies volts and amps sample by sample",)
     out = [Finding("power_refused", text, chopped) for text in refusals]

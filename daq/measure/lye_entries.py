@@ -151,6 +151,15 @@ _NEEDS: Final[dict[str, tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]]] = 
 def entry_of(body: Mapping[str, Any], electrolyte: Electrolyte = "KOH", *, place: str = "lye") -> LyeEntry:
     """An entry from what was said.
 
+    Parameters
+    ----------
+    body : mapping of str to object
+        Fields of `LyeEntry`; an `id` beside them is passed over.
+    electrolyte : {"KOH", "NaOH"}
+        What the bench runs on, for the range of densities and mass fractions.
+    place : str
+        Where it was said, for the message.
+
     Raises
     ------
     UsageError

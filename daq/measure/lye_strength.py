@@ -218,8 +218,16 @@ class LyeTrack:
     # -- what comes in ---------------------------------------------------------------------------------------
 
     def tell(self, t_ns: int, entry: LyeEntry, name: str = "") -> None:
-        """An entry of that time [ns]; one that comes late counts from the next step on, and one whose `name`
-        has been told before not again."""
+        """Take an entry; one that comes late counts from the next step on.
+
+        Parameters
+        ----------
+        t_ns : int
+            When it was so [ns of the run].
+        entry : LyeEntry
+        name : str
+            Its identity: an entry told before is not taken again. Empty for none.
+        """
         if name:
             if name in self._names:
                 return

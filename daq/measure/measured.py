@@ -66,9 +66,18 @@ class Measured:
 
 
 def measure(bench: Bench, bins: Bins, ends: IntArray, steps: int, *, bare: bool = False) -> Measured:
-    """Measure windows of `steps` steps; `ends` is the step after each one's last. See `Bins.windows`.
+    """Measure windows.
 
-    With `bare` the means come without uncertainties, at a fraction of the cost; the slope keeps its own.
+    Parameters
+    ----------
+    bench : Bench
+    bins : Bins
+    ends : int64[m]
+        Number of the step after each window's last, rising; see `Bins.windows`.
+    steps : int
+        Steps in a window, at least 1.
+    bare : bool
+        Whether the means come without uncertainties, at a fraction of the cost; the slope keeps its own.
     """
     seconds, sums = bins.windows(ends, steps)
     m = ends.size
@@ -155,7 +164,16 @@ def _unit(bench: Bench, name: str) -> str:
 
 
 def specified_mean(bench: Bench, name: str, value: FloatArray) -> Quantity:
-    """Means of a channel with what its accuracy or its calibration says of them; noise left out."""
+    """Means of a channel with what its accuracy or its calibration says of them; noise left out.
+
+    Parameters
+    ----------
+    bench : Bench
+    name : str
+        The channel; one that the bench does not have gets no uncertainty.
+    value : float64[m]
+        The means, in the channel's unit.
+    """
     spec = bench.channels.get(name)
     if spec is None:
         return Quantity(value, 0.0, _unit(bench, name))
