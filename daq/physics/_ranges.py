@@ -44,6 +44,17 @@ def within(
 ) -> Num:
     """`value` as float or float64 array, checked to lie in ``low <= value <= high``.
 
+    Parameters
+    ----------
+    value : float or array
+        [unit]
+    low, high : float
+        Ends of the range, both included [unit].
+    place, name, unit : str
+        The function, the argument and its unit, for the message; an empty unit for a pure number.
+    outside : {"raise", "nan"}
+        What a value out of range gives.
+
     Raises
     ------
     PhysicsRangeError

@@ -26,8 +26,23 @@ def inverted(
     """The x in ``low <= x <= high`` at which ``function(given, x)``, monotone in x, is `wanted`.
 
     Bisection to the last bit: robust at the edges of a range, where Newton's steps would leave it, and the
-    functions here are cheap. `given` out of its own range must make `function` return NaN, which is then
-    returned, or raised for with the name of `wanted`.
+    functions here are cheap.
+
+    Parameters
+    ----------
+    function : callable
+        Takes float64[n] twice; gives NaN where `given` is out of its own range, which is then the result, or
+        raised for with the name of `wanted`.
+    given : float or array
+        The function's first argument.
+    wanted : float or array
+        Its value [unit].
+    low, high : float or array
+        Between which x is sought.
+    place, name, unit : str
+        The calling function, and the name and unit of `wanted`, for the message.
+    outside : {"raise", "nan"}
+        What a value gives that no x of the range has.
     """
     at, target, lo, hi = np.broadcast_arrays(
         *(np.asarray(a, dtype=np.float64) for a in (given, wanted, low, high))

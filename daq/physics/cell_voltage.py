@@ -190,7 +190,17 @@ def watt_hours_per_litre(
 
 @plain
 def mmw_ceiling_faraday(cell_volts: Num, reference: ReferenceCondition, *, outside: Outside = "raise") -> Num:
-    """MMW at these cell volts if every electron made gas [mL/min/W], dry at `reference`."""
+    """MMW at these cell volts if every electron made gas [mL/min/W], dry.
+
+    Parameters
+    ----------
+    cell_volts : float or array
+        Volts of one cell [V], 0.1 to 100.
+    reference : ReferenceCondition
+        At which the gas is stated.
+    outside : {"raise", "nan"}
+        What values out of range give.
+    """
     return 1000.0 / 60.0 / watt_hours_per_litre(cell_volts, reference, outside=outside)
 
 
@@ -198,7 +208,14 @@ def mmw_ceiling_faraday(cell_volts: Num, reference: ReferenceCondition, *, outsi
 def mmw_ceiling_thermoneutral(t_c: Num, reference: ReferenceCondition, *, outside: Outside = "raise") -> Num:
     """MMW at the thermoneutral voltage [mL/min/W], dry: above it a cell must draw heat from its surroundings.
 
-    `t_c` is the lye's temperature [degC], 0 to 100.
+    Parameters
+    ----------
+    t_c : float or array
+        Lye temperature [degC], 0 to 100.
+    reference : ReferenceCondition
+        At which the gas is stated.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     return mmw_ceiling_faraday(v_tn(t_c, outside=outside), reference, outside=outside)
 
@@ -208,6 +225,14 @@ def mmw_ceiling_reversible(t_c: Num, reference: ReferenceCondition, *, outside: 
     """MMW at the reversible voltage [mL/min/W], dry: a reading above it is impossible.
 
     Pure water at 1 bar; lye at one atmosphere raises the voltage, so this errs on the generous side.
-    `t_c` is the lye's temperature [degC], 0 to 100.
+
+    Parameters
+    ----------
+    t_c : float or array
+        Lye temperature [degC], 0 to 100.
+    reference : ReferenceCondition
+        At which the gas is stated.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     return mmw_ceiling_faraday(v_rev(t_c, outside=outside), reference, outside=outside)

@@ -71,15 +71,26 @@ def gas_rate_mol_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
 
 @plain
 def h2_rate_mol_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Hydrogen made by a stack [mol/s]: ``cells I faradaic / (2 F)``. Parameters as `gas_rate_mol_s`."""
+    """Hydrogen made by a stack [mol/s]: ``cells I faradaic / (2 F)``.
+
+    Parameters
+    ----------
+    current_a, cells, faradaic : float or array
+        As `gas_rate_mol_s` [A, 1, 1].
+    """
     return _charge_rate("h2_rate_mol_s", current_a, cells, faradaic) / ELECTRONS_PER_H2
 
 
 @plain
 def water_rate_g_s(current_a: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Water split by a stack [g/s]; what the gas carries off as vapour comes on top.
+    """Water split by a stack [g/s], one molecule for each of hydrogen.
 
-    Parameters as `gas_rate_mol_s`. One molecule of water for each of hydrogen.
+    What the gas carries off as vapour comes on top.
+
+    Parameters
+    ----------
+    current_a, cells, faradaic : float or array
+        As `gas_rate_mol_s` [A, 1, 1].
     """
     return M_H2O * _charge_rate("water_rate_g_s", current_a, cells, faradaic) / ELECTRONS_PER_H2
 
@@ -108,7 +119,15 @@ def molar_volume_l(t_k: Num, p_pa: Num) -> Num:
 
 @plain
 def gas_rate_lpm(current_a: Num, cells: Num, faradaic: Num = 1.0, *, reference: ReferenceCondition) -> Num:
-    """Dry mixed gas made by a stack, at a reference condition [L/min]. Parameters as `gas_rate_mol_s`."""
+    """Dry mixed gas made by a stack [L/min].
+
+    Parameters
+    ----------
+    current_a, cells, faradaic : float or array
+        As `gas_rate_mol_s` [A, 1, 1].
+    reference : ReferenceCondition
+        At which the flow is stated.
+    """
     return gas_rate_mol_s(current_a, cells, faradaic) * (60.0 * reference.molar_volume_l)
 
 
@@ -147,7 +166,17 @@ def faradaic_efficiency(
 
 @plain
 def current_for_gas_a(gas_mol_s: Num, cells: Num, faradaic: Num = 1.0) -> Num:
-    """Mean current that makes a given rate of mixed gas [A]; the inverse of `gas_rate_mol_s`."""
+    """Mean current that makes a given rate of mixed gas [A]; the inverse of `gas_rate_mol_s`.
+
+    Parameters
+    ----------
+    gas_mol_s : float or array
+        Mixed gas [mol/s].
+    cells : float or array
+        As `gas_rate_mol_s` [1].
+    faradaic : float or array
+        Faradaic efficiency [1], 1e-6 to 10.
+    """
     n = within(cells, 1.0, 1000.0, place="current_for_gas_a", name="cells", unit="")
     share = within(faradaic, 1e-6, 10.0, place="current_for_gas_a", name="faradaic", unit="")
     return gas_mol_s * FARADAY / (MIXED_GAS_PER_ELECTRON * n * share)

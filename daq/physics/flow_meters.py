@@ -147,7 +147,15 @@ def variable_area_factor_normal(
 
 
 def rescaled_flow(flow: Num, stated_at: ReferenceCondition, wanted_at: ReferenceCondition) -> Num:
-    """A flow stated at one reference condition, stated at another [unit of `flow`]; the same moles."""
+    """A flow stated at one reference condition, stated at another [unit of `flow`]; the same moles.
+
+    Parameters
+    ----------
+    flow : float or array
+        [any unit of volume by time]
+    stated_at, wanted_at : ReferenceCondition
+        The condition of `flow`, and that of the result.
+    """
     return flow * (wanted_at.molar_volume_l / stated_at.molar_volume_l)
 
 

@@ -53,10 +53,17 @@ def vapour_rate_g_s(dry_gas_mol_s: Num, vapour_kpa: Num, p_kpa: Num) -> Num:
 
 @plain
 def vapour_power_w(dry_gas_mol_s: Num, vapour_kpa: Num, p_kpa: Num, t_c: Num) -> Num:
-    """Power that leaves as latent heat of vapour [W]; as `vapour_rate_g_s`, `t_c` of the lye [degC].
+    """Power that leaves as latent heat of vapour [W].
 
     What condenses in the hoses and drips back still has left its heat outside; what condenses in the
     reservoir has not, and this is then an upper bound.
+
+    Parameters
+    ----------
+    dry_gas_mol_s, vapour_kpa, p_kpa : float or array
+        As `vapour_rate_g_s` [mol/s, kPa, kPa].
+    t_c : float or array
+        Lye temperature [degC], 0 to 200.
     """
     return 1e-3 * vapour_rate_g_s(dry_gas_mol_s, vapour_kpa, p_kpa) * latent_heat_j_kg(t_c)
 

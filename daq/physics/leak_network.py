@@ -60,7 +60,15 @@ class LeakNetwork:
         return self._nodes - 1
 
     def link(self, a: int, b: int, ohm: float) -> None:
-        """Join two nodes by a resistance [ohm], 1e-9 to 1e15; infinity joins nothing."""
+        """Join two nodes by a resistance.
+
+        Parameters
+        ----------
+        a, b : int
+            The nodes, two different ones that are there.
+        ohm : float
+            [ohm], 1e-9 to 1e15; infinity joins nothing.
+        """
         if math.isinf(ohm) and ohm > 0.0:
             return
         value = float(np.asarray(within(ohm, 1e-9, 1e15, place="LeakNetwork", name="ohm", unit="ohm")))

@@ -233,7 +233,13 @@ def mass_fraction_from_molality(molality: Num, electrolyte: Electrolyte = "KOH")
 def molarity_mol_l(
     t_c: Num, mass_fraction: Num, electrolyte: Electrolyte = "KOH", *, outside: Outside = "raise"
 ) -> Num:
-    """Moles of hydroxide in a litre of solution [mol/L]; ranges as `lye_density_kg_m3`."""
+    """Moles of hydroxide in a litre of solution [mol/L].
+
+    Parameters
+    ----------
+    t_c, mass_fraction, electrolyte, outside
+        As `lye_density_kg_m3`.
+    """
     density = lye_density_kg_m3(t_c, mass_fraction, electrolyte, outside=outside)
     return mass_fraction * density / molar_mass(electrolyte)
 
@@ -242,7 +248,17 @@ def molarity_mol_l(
 def mass_fraction_from_molarity(
     t_c: Num, molarity: Num, electrolyte: Electrolyte = "KOH", *, outside: Outside = "raise"
 ) -> Num:
-    """Mass fraction [1] of a molarity [mol/L]; the inverse of `molarity_mol_l`, to 1e-12.
+    """Mass fraction [1] of a molarity; the inverse of `molarity_mol_l`, to 1e-12.
+
+    Parameters
+    ----------
+    t_c : float or array
+        Lye temperature [degC], range of `lye_density_kg_m3`.
+    molarity : float or array
+        [mol/L]
+    electrolyte : {"KOH", "NaOH"}
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------
@@ -272,9 +288,19 @@ def mass_fraction_from_molarity(
 def mass_fraction_from_density(
     t_c: Num, density_kg_m3: Num, electrolyte: Electrolyte = "KOH", *, outside: Outside = "raise"
 ) -> Num:
-    """Mass fraction [1] of lye from its density [kg/m3], as a hydrometer reads it at lye temperature `t_c`.
+    """Mass fraction [1] of lye from its density, as a hydrometer reads it.
 
     The inverse of `lye_density_kg_m3`, to 1e-12. Carbonate from the air makes lye look stronger than it is.
+
+    Parameters
+    ----------
+    t_c : float or array
+        Lye temperature [degC], range of `lye_density_kg_m3`.
+    density_kg_m3 : float or array
+        [kg/m3]
+    electrolyte : {"KOH", "NaOH"}
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------

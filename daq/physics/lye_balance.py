@@ -174,8 +174,13 @@ class LyeBalance:
     # -- what happens to it ----------------------------------------------------------------------------------
 
     def fill(self, litres: float, litres_u: float, mass_fraction: float, mass_fraction_u: float) -> None:
-        """The circuit was emptied and filled anew; parameters as of the class. What was learned of meters
-        stays."""
+        """The circuit was emptied and filled anew. What was learned of meters stays.
+
+        Parameters
+        ----------
+        litres, litres_u, mass_fraction, mass_fraction_u : float
+            As of the class.
+        """
         keep = slice(_SPLIT, _SIZE)
         kept_x, kept_p = self._x[keep].copy(), self._p[keep, keep].copy()
 
@@ -221,7 +226,15 @@ class LyeBalance:
     def top_up(
         self, kg: float, kg_u: float, mass_fraction: float = 0.0, mass_fraction_u: float = 0.0
     ) -> None:
-        """Water, or lye of a mass fraction, was poured in [kg]."""
+        """Water or lye was poured in.
+
+        Parameters
+        ----------
+        kg, kg_u : float
+            Its mass and standard uncertainty [kg].
+        mass_fraction, mass_fraction_u : float
+            Its strength and standard uncertainty [1]; 0 for water.
+        """
         w = mass_fraction
         self._x[_WATER] += kg * (1.0 - w)
         self._x[_HYDROXIDE] += kg * w
@@ -246,7 +259,14 @@ class LyeBalance:
         return self._update(mass_fraction, u, *self._fraction())
 
     def measured_density(self, density_kg_m3: float, u: float, t_c: float, t_u: float = 0.0) -> Innovation:
-        """A density was measured [kg/m3] at a temperature [degC], as a hydrometer reads it.
+        """A density was measured, as a hydrometer reads it.
+
+        Parameters
+        ----------
+        density_kg_m3, u : float
+            With its standard uncertainty [kg/m3].
+        t_c, t_u : float
+            Temperature of what was measured, with its standard uncertainty [degC, K].
 
         Raises
         ------
@@ -261,13 +281,28 @@ class LyeBalance:
         return self.measured_fraction(w, math.hypot(u, per_k * t_u) / per_w)
 
     def measured_litres(self, litres: float, u: float, t_c: float = FILLED_AT_C) -> Innovation:
-        """All the lye was measured [L] at a temperature [degC]."""
+        """All the lye was measured.
+
+        Parameters
+        ----------
+        litres, u : float
+            With its standard uncertainty [L].
+        t_c : float
+            Its temperature then [degC].
+        """
         value, slope = self._linear(lambda x: self._volume_l(x, t_c))
         return self._update(litres, u, value, slope)
 
     def measured_below_start(self, ml: float, u: float, t_c: float = FILLED_AT_C) -> Innovation:
-        """The level stands so much lye below the mark to which it was filled at 20 degC [mL]; `t_c` is the
-        lye's temperature now [degC]."""
+        """The level was measured against the mark to which it was filled at 20 degC.
+
+        Parameters
+        ----------
+        ml, u : float
+            So much lye below it, with its standard uncertainty [mL]; negative above.
+        t_c : float
+            Lye temperature now [degC].
+        """
 
         def below(x: FloatArray) -> float:
             return 1e3 * (float(x[_LITRES0]) - self._volume_l(x, t_c))
@@ -277,8 +312,19 @@ class LyeBalance:
     def level_read(
         self, litres: float, u: float, scale_u: float, t_c: float, *, gate: float = math.inf
     ) -> Innovation:
-        """A level meter read [L]: `u` is another one each time, `scale_u` a share [1] that stays. What lies
-        more than `gate` standard deviations off is told and left out."""
+        """A level meter read.
+
+        Parameters
+        ----------
+        litres, u : float
+            With the standard uncertainty that is another one each time [L].
+        scale_u : float
+            Standard uncertainty that stays, as a share [1].
+        t_c : float
+            Lye temperature [degC].
+        gate : float
+            What lies more than so many standard deviations off is told and left out.
+        """
 
         def read(x: FloatArray) -> float:
             return self._volume_l(x, t_c) * (1.0 + scale_u * float(x[_LEVEL]))
@@ -288,12 +334,21 @@ class LyeBalance:
     def conductivity_read(
         self, s_cm: float, u: float, scale_u: float, t_c: float, *, gate: float = math.inf
     ) -> Innovation:
-        """A conductivity meter read [S/cm] in KOH at a temperature [degC], 0 to 100; `u` is another error
-        each time, `scale_u` a share [1] that stays (cell constant, and the published equation's own spread),
-        `gate` as of `level_read`.
+        """A conductivity meter read, in KOH.
 
         Near its maximum (27 % at 25 degC, 33 % at 80 degC) conductivity hardly tells the strength, and the
         update then changes little by itself.
+
+        Parameters
+        ----------
+        s_cm, u : float
+            With the standard uncertainty that is another one each time [S/cm].
+        scale_u : float
+            Standard uncertainty that stays, as a share [1]: cell constant, and the equation's own spread.
+        t_c : float
+            Lye temperature [degC], 0 to 100.
+        gate : float
+            As of `level_read`.
         """
 
         def read(x: FloatArray) -> float:

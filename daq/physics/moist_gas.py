@@ -111,10 +111,15 @@ def vapour_pressure_lye(
 def water_activity_lye(
     t_c: Num, mass_fraction: Num, electrolyte: Electrolyte = "KOH", *, outside: Outside = "raise"
 ) -> Num:
-    """Activity of water in lye [1]. Parameters and range as `vapour_pressure_lye`.
+    """Activity of water in lye [1].
 
     The activity equations of [1]; that for NaOH is misprinted there and taken as its users have put it right,
     which agrees with the ratio of vapour pressures over lye and over water from [1] to 2 %.
+
+    Parameters
+    ----------
+    t_c, mass_fraction, electrolyte, outside
+        As `vapour_pressure_lye`.
     """
     t, m = _lye_inputs("water_activity_lye", t_c, mass_fraction, electrolyte, outside)
     if electrolyte == "KOH":
@@ -172,7 +177,17 @@ def _vapour_and_pressure(place: str, vapour_kpa: Num, p_kpa: Num, outside: Outsi
 
 @plain
 def vapour_per_dry(vapour_kpa: Num, p_kpa: Num, *, outside: Outside = "raise") -> Num:
-    """Moles of vapour carried by a mole of dry gas [1]: ``vapour / (p - vapour)``. As `dry_fraction`."""
+    """Moles of vapour carried by a mole of dry gas [1]: ``vapour / (p - vapour)``.
+
+    Parameters
+    ----------
+    vapour_kpa : float or array
+        Pressure of the vapour [kPa], 0 to 0.99 of `p_kpa`.
+    p_kpa : float or array
+        Absolute pressure of the moist gas [kPa], 20 to 1000.
+    outside : {"raise", "nan"}
+        What values out of range give.
+    """
     vapour, p = _vapour_and_pressure("vapour_per_dry", vapour_kpa, p_kpa, outside)
     return vapour / (p - vapour)
 

@@ -10,7 +10,6 @@ from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
     "daq/forecast": 20,
-    "daq/physics": 24,
     "daq/reader": 7,
     "daq/service": 35,
     "daq/sources": 17,
