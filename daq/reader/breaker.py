@@ -105,7 +105,17 @@ class Breaker:
         return self.guard.cut_words(now, unanswered)
 
     def tripped(self, cause: TripCause, run: ActiveRun, t_ns: int) -> None:
-        """Send the command first, have it written down after: the disk must not delay the relay."""
+        """Send the command first, have it written down after: the disk must not delay the relay.
+
+        Parameters
+        ----------
+        cause : TripCause
+            What the guard found.
+        run : ActiveRun
+            The run it belongs to.
+        t_ns : int
+            Time of that run [ns].
+        """
         self._since_ns = self.clocks.mono_ns()
         self._obeyed = False
         self._send_trip(self._since_ns)

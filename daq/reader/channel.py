@@ -215,7 +215,17 @@ class Subscriber:
         return self._queue.put(message)
 
     def answer(self, number: int, ok: bool, words: str) -> None:
-        """Answer its request of that number."""
+        """Answer one of its requests.
+
+        Parameters
+        ----------
+        number : int
+            The request's `id`.
+        ok : bool
+            Whether it was done.
+        words : str
+            What was done, or why it was not.
+        """
         self.send(orjson.dumps({"type": "answer", "id": number, "ok": ok, "message": words}))
 
     def drop(self) -> None:
@@ -226,7 +236,17 @@ class Subscriber:
     def serve(
         self, key: bytes, subscribed: Callable[[Subscriber], None], take: Callable[[Any], None]
     ) -> None:
-        """Live in a thread of its own: prove each other, then hand over what it says, until it goes."""
+        """Live in a thread of its own: prove each other, then hand over what it says, until it goes.
+
+        Parameters
+        ----------
+        key : bytes
+            The secret that both ends have.
+        subscribed : callable
+            Called with this, once each end has proved itself to the other.
+        take : callable
+            Called with each message, decoded.
+        """
         try:
             deliver_challenge(self._connection, key)
             answer_challenge(self._connection, key)
@@ -454,7 +474,15 @@ class ChannelClient:
             self._thread.join(2.0)
 
     def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]:
-        """Ask the reader for something: ``trip``, ``reset``, ``start``, ``stop`` or ``mark``.
+        """Ask the reader for something.
+
+        Parameters
+        ----------
+        kind : {"trip", "reset", "start", "stop", "mark"}
+        body : mapping of str to object
+            What goes with it, as JSON takes it; empty where nothing does.
+        who : str
+            The person's name; empty where none is given.
 
         Returns
         -------

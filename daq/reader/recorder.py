@@ -228,7 +228,16 @@ class Recorder:
         who: str = "reader",
         data: Mapping[str, Any] | None = None,
     ) -> None:
-        """Have a mark written."""
+        """Have a mark written.
+
+        Parameters
+        ----------
+        run : ActiveRun
+        t_ns : int
+            Time of the run [ns].
+        kind, text, who, data : str, str, str, mapping
+            As `Logbook.add_mark`.
+        """
 
         def write(store: Store) -> None:
             to = self._where(run)
@@ -270,7 +279,16 @@ class Recorder:
         self.do(write, last=True)
 
     def save_links(self, run: ActiveRun, source: str, counters: Mapping[str, Any]) -> None:
-        """Have a link's counters written."""
+        """Have a link's counters written.
+
+        Parameters
+        ----------
+        run : ActiveRun
+        source : str
+            Its name in the bench file.
+        counters : mapping of str to object
+            As JSON takes them.
+        """
         self.do(lambda store: store.logbook.save_links(self._where(run).run.id, source, counters))
 
     @property

@@ -144,6 +144,13 @@ def resume(
     wall clock bridges the gap. A device clock may run at another speed than the host's (a virtual bench), so
     the run goes on from its last sample plus the time that has passed.
 
+    Parameters
+    ----------
+    store : Store
+    bench : Bench
+        As the bench file is now; the run keeps the calibrations that it began with.
+    clocks : Clocks
+
     Returns
     -------
     ActiveRun or None

@@ -58,6 +58,14 @@ def make_source(name: str, spec: SourceSpec, *, trial: bool = False) -> Source:
     """The source that a bench file's ``[sources.NAME]`` describes, not yet started.
 
     `trial` is for a look beside a reader that may be running: nothing that was kept for it is taken away.
+
+    Parameters
+    ----------
+    name : str
+        Its name in the bench file.
+    spec : SourceSpec
+    trial : bool
+        Whether it is for a look beside a reader that may be running: what is kept for that one then stays.
     """
     source = _new_source(name, spec, trial=trial)
     source.delay_ns = round(spec.delay_ms * 1e6)

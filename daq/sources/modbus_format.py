@@ -100,14 +100,38 @@ class Answer:
 
 
 def query(unit: int, function: int, address: int, count: int) -> ModbusPDU:
-    """The question for `count` registers or bits; function 8 asks for the word `address` back."""
+    """The question for registers or bits.
+
+    Parameters
+    ----------
+    unit : int
+        Address of the unit, 0 to 255.
+    function : int
+        1 to 4, or 8, the echo.
+    address : int
+        The first register or bit, 0 to 65535; with function 8 the word that is to come back.
+    count : int
+        How many; of no account with function 8.
+    """
     if function == ECHO:
         return ReturnQueryDataRequest(address.to_bytes(2, "big"), dev_id=unit)
     return _READS[function](address=address, count=count, dev_id=unit)
 
 
 def write(unit: int, function: int, address: int, value: int) -> ModbusPDU:
-    """What puts `value` into one register, or 0 or 1 into one coil."""
+    """What writes one register or coil.
+
+    Parameters
+    ----------
+    unit : int
+        Address of the unit, 0 to 255.
+    function : int
+        5 for a coil, 6 for a register.
+    address : int
+        0 to 65535.
+    value : int
+        0 to 65535; of a coil 0 or 1.
+    """
     if function == WRITE_COIL:
         return WriteSingleCoilRequest(address=address, bits=[bool(value)], dev_id=unit)
     return WriteSingleRegisterRequest(address=address, registers=[value], dev_id=unit)

@@ -47,7 +47,17 @@ class ModbusProbe:
         self._port.close()
 
     def read(self, unit: int, function: Function, address: int, count: int) -> Answer | None:
-        """The unit's answer, which may be an exception; None for none."""
+        """The unit's answer, which may be an exception; None for none.
+
+        Parameters
+        ----------
+        unit : int
+            Address of the unit.
+        function : {"holding", "input"}
+            Which registers.
+        address, count : int
+            The first register, and how many.
+        """
         line: RtuLine | TcpStream = TcpStream() if self.tcp else RtuLine({unit})
         while self._port.read(0.0):
             pass  # what is late belongs to nothing
@@ -77,7 +87,19 @@ class ModbusProbe:
 def find_units(
     port: str, units: Sequence[int], *, bauds: Sequence[int] = BAUDS, framings: Sequence[str] = FRAMINGS
 ) -> Recognised:
-    """Which of `units` answer a read of their first register, be it with an exception. Raises PortError."""
+    """Which units answer a read of their first register, be it with an exception. Raises PortError.
+
+    Parameters
+    ----------
+    port : str
+        As in a bench file.
+    units : sequence of int
+        Addresses to try.
+    bauds : sequence of int
+        Rates to try, one after another; over a network the first alone.
+    framings : sequence of str
+        Framings to try at each rate, as "8N1"; over a network the first alone.
+    """
     network = over_network(port)
     for baud in bauds[:1] if network else bauds:
         for framing in framings[:1] if network else framings:
@@ -98,7 +120,17 @@ def find_units(
 
 
 def read_table(found: Recognised, unit: int, *, last: int = 63) -> dict[tuple[Function, int], int]:
-    """The registers that a unit lets be read, of its first ones up to address `last`. Raises PortError."""
+    """The registers that a unit lets be read, by function and address. Raises PortError.
+
+    Parameters
+    ----------
+    found : Recognised
+        The port, as `find_units` found it.
+    unit : int
+        Address of the unit.
+    last : int
+        Up to which address to read.
+    """
     table: dict[tuple[Function, int], int] = {}
     probe = ModbusProbe(found.port, found.baud, found.framing)
     try:

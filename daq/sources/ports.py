@@ -104,10 +104,25 @@ class Listened:
 
 
 def listen(port: str, baud: int, seconds: float, *, crc: Crc = "required", most: int = 20) -> Listened:
-    """Listen on a port for so long [s], sending nothing, and say what is heard and what is wrong.
+    """Listen on a port, sending nothing, and say what is heard and what is wrong.
 
-    `most` is how many lines are kept; listening ends early when so many good ones came. Raises PortError
-    when the port can not be opened or goes away.
+    Parameters
+    ----------
+    port : str
+        As in a bench file.
+    baud : int
+        [baud]
+    seconds : float
+        For how long [s].
+    crc : {"required", "optional"}
+        Whether a line must have its checksum.
+    most : int
+        How many lines are kept; listening ends early when so many good ones came.
+
+    Raises
+    ------
+    PortError
+        When the port can not be opened or goes away.
     """
     splitter, lines, beginning = Splitter(), list[HeardLine](), bytearray()
     received = good = refused = 0

@@ -79,9 +79,21 @@ class Recognised:
 
 
 def hear(port: str, seconds: float, *, bauds: Sequence[int] = BAUDS) -> Recognised:
-    """Listen for so long [s], at one baud rate after another while what comes is no text. Sends nothing.
+    """Listen to a port, at one baud rate after another while what comes is no text. Sends nothing.
 
-    Raises PortError when the port can not be opened or goes away.
+    Parameters
+    ----------
+    port : str
+        As in a bench file; one of Modbus/TCP is silent, as it never speaks unasked.
+    seconds : float
+        For how long at each rate [s].
+    bauds : sequence of int
+        Rates to try; over a network the first alone.
+
+    Raises
+    ------
+    PortError
+        When the port can not be opened or goes away.
     """
     if port.lower().startswith("tcp://"):
         return Recognised(port, "silent", bauds[0])  # Modbus/TCP never speaks unasked
@@ -249,9 +261,23 @@ def identify(port: str, *, bauds: Sequence[int] = BAUDS) -> Recognised:
 
 
 def ask_scpi(found: Recognised, query: str, timeout_s: float = 2.0) -> str | None:
-    """One query's answer, None for none in time [s].
+    """One query's answer; None for none in time.
 
-    Raises ValueError where it is no query, or one that acts; PortError.
+    Parameters
+    ----------
+    found : Recognised
+        The port, and how its instrument ends a line.
+    query : str
+        Ends in a question mark.
+    timeout_s : float
+        How long to wait [s].
+
+    Raises
+    ------
+    ValueError
+        Where it is no query, or one that acts.
+    PortError
+        When the port can not be opened or goes away.
     """
     check_question(query)
     handle = SerialPort(found.port, found.baud, found.framing)

@@ -131,7 +131,16 @@ class RecordingSource(Source):
         clock: ClockMode = "device",
         silent_after_s: float = 1.0,
     ) -> RecordingSource:
-        """A source that plays a CSV file as the module describes it."""
+        """A source that plays a CSV file as the module describes it.
+
+        Parameters
+        ----------
+        name : str
+            The source's.
+        path : str or Path
+        speed, clock, silent_after_s : float, ClockMode, float
+            As of the class.
+        """
         return cls(
             name,
             lambda: read_csv_frames(path),

@@ -124,14 +124,20 @@ def pack_frames(
     names: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
 ) -> list[Reading]:
-    """One frame for each time of a pack's records (as `decode_pack` gives them), in the order of time.
+    """One frame for each time of a pack's records, in the order of time.
 
-    A record's field is what `names` calls it, or the last part of its name. The fields `seq` and `ms` are
-    the node's own count and milliseconds. Without `ms` an absolute time stands for it, modulo 2**32; a
-    relative one says how long ago it was. Only numbers and Booleans make fields.
+    The fields `seq` and `ms` are the node's own count and milliseconds. Without `ms` an absolute time stands
+    for it, modulo 2**32; a relative one says how long ago it was. Only numbers and Booleans make fields.
 
-    `units` says in which unit each field is wanted: a record that names another is turned into it. Records
-    that name none, and fields of which no unit is known here, are taken as they are.
+    Parameters
+    ----------
+    records : iterable of Record
+        As `decode_pack` gives them.
+    names : mapping of str to str, optional
+        What a record's field is called, by the record's name; without an entry, the last part of that name.
+    units : mapping of str to str, optional
+        In which unit each field is wanted: a record that names another is turned into it. Records that name
+        none, and fields of which no unit is known here, are taken as they are.
 
     Raises
     ------

@@ -54,7 +54,17 @@ class SequenceTracker:
         self._recent.clear()
 
     def see(self, seq: int, ms: int | None, fields: Mapping[str, float]) -> Verdict:
-        """Judge the next frame heard. One without a number is always next, unless its time went back."""
+        """Judge the next frame heard.
+
+        Parameters
+        ----------
+        seq : int
+            Its number; one of `NO_SEQ` is always next, unless its time went back.
+        ms : int, optional
+            The device's milliseconds; None where it tells none.
+        fields : mapping of str to float
+            Its values, by which a repeat is told from a restart.
+        """
         verdict = self._judge(seq, ms, fields)
         if verdict.kind != "duplicate":
             self._seq, self._ms = seq, ms

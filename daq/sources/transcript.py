@@ -41,12 +41,34 @@ class Transcript:
         self._kept: deque[Exchange] = deque(maxlen=_KEPT)
 
     def took(self, text: str, fields: dict[str, float], *, asked: str = "", problem: str = "") -> None:
-        """It was understood."""
+        """It was understood.
+
+        Parameters
+        ----------
+        text : str
+            What came, printable.
+        fields : dict of str to float
+            The numbers that were taken from it.
+        asked : str
+            The question it answers; empty where nothing is asked.
+        problem : str
+            What is odd about it; empty when all is well.
+        """
         taken = " ".join(f"{name}={value:g}" for name, value in fields.items())
         self._kept.append(Exchange(asked, text, taken, problem))
 
     def refused(self, text: str, problem: str, *, asked: str = "") -> None:
-        """It was not understood."""
+        """It was not understood.
+
+        Parameters
+        ----------
+        text : str
+            What came, printable; empty for no answer.
+        problem : str
+            Why it was not taken.
+        asked : str
+            The question it answers; empty where nothing is asked.
+        """
         self._kept.append(Exchange(asked, text, "", problem))
 
     def all(self) -> list[Exchange]:

@@ -241,8 +241,20 @@ def _shown(line: bytes) -> str:
 def encode_frame(seq: int, ms: int, fields: Mapping[str, float], *, crc: bool = True) -> bytes:
     """A frame's line, LF included; numbers with nine significant digits.
 
-    `seq` and `ms` wrap at 2**32 here, so that a simulation may count on. Raises FrameError for a name that
-    the format forbids, for an infinite value, for no values, and for a line longer than `MAX_LINE_BYTES`.
+    Parameters
+    ----------
+    seq, ms : int
+        Number and milliseconds; they wrap at 2**32 here, so that a simulation may count on.
+    fields : mapping of str to float
+        At least one; NaN for a value that is missing.
+    crc : bool
+        Whether to end it with its checksum.
+
+    Raises
+    ------
+    FrameError
+        For a name that the format forbids, an infinite value, no values, and a line longer than
+        `MAX_LINE_BYTES`.
     """
     if not fields:
         _malformed("the frame carries no values", None)
@@ -267,7 +279,19 @@ def encode_command(action: str, n: int) -> bytes:
 
 
 def encode_reply(n: int, ok: bool, why: str | None = None, *, crc: bool = True) -> bytes:
-    """A reply's line; `why` is one lower-case word, for a refusal."""
+    """A reply's line.
+
+    Parameters
+    ----------
+    n : int
+        The command's number, 0 to `MAX_COMMAND_NUMBER`.
+    ok : bool
+        Whether it was obeyed.
+    why : str, optional
+        One lower-case word, for a refusal; None says no reason.
+    crc : bool
+        Whether to end it with its checksum.
+    """
     if not 0 <= n <= MAX_COMMAND_NUMBER:
         _malformed(f"ack is a whole number from 0 to {MAX_COMMAND_NUMBER}", n)
     if why is not None and not _NAME_RE.fullmatch(why):
@@ -276,7 +300,17 @@ def encode_reply(n: int, ok: bool, why: str | None = None, *, crc: bool = True) 
 
 
 def encode_hello(name: str, version: int = WIRE_VERSION, *, crc: bool = True) -> bytes:
-    """The line a device sends at power-up."""
+    """The line a device sends at power-up.
+
+    Parameters
+    ----------
+    name : str
+        The device's, up to 32 letters, digits, dots, dashes and underscores.
+    version : int
+        Of the line format, at least 1.
+    crc : bool
+        Whether to end it with its checksum.
+    """
     if not _DEVICE_RE.fullmatch(name):
         _malformed("a device's name is up to 32 letters, digits, dots, dashes and underscores", name)
     if not 1 <= version <= MAX_COMMAND_NUMBER:

@@ -10,10 +10,7 @@ from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
     "daq/forecast": 20,
-    "daq/reader": 7,
     "daq/service": 35,
-    "daq/sources": 17,
-    "daq/sources/virtual_bench": 6,
     "daq/store": 18,
     "daq/store/archive": 5,
     "daq/store/influxdb": 11,

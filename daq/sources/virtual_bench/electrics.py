@@ -138,10 +138,24 @@ class CellCurve:
 def overpotential_at_voltage(
     cell: CellCurve, cells: int, volts: float, duty: float, lead_ohms: float, guess: float
 ) -> float:
-    """Overpotential of each cell where a chopped supply of `volts` feeds `cells` in series [V].
+    """Overpotential of each cell where a chopped supply feeds cells in series [V].
 
     Solves ``cells (E + eta) + (cells ohms + lead) i(eta) / duty = volts``: the electrodes see the mean
     current, the ohms the current of the on time. Newton's iteration on a convex, rising function, from above.
+
+    Parameters
+    ----------
+    cell : CellCurve
+    cells : int
+        In series, at least 1.
+    volts : float
+        While the supply conducts [V].
+    duty : float
+        Share of the time that it conducts [1], above 0 to 1.
+    lead_ohms : float
+        Resistance of the leads [ohm].
+    guess : float
+        Where to begin, such as the last solution [V]; 0 for none.
     """
     series = (cells * cell.ohms + lead_ohms) / duty
     if volts <= cells * cell.reversible + series * cell.siemens * cell.reversible:
@@ -160,7 +174,16 @@ def overpotential_at_voltage(
 
 
 def overpotential_at_current(cell: CellCurve, amps: float, guess: float) -> float:
-    """Overpotential where the mean current is `amps` [V]; negative where the leak alone takes it all."""
+    """Overpotential at a mean current [V]; negative where the leak alone takes it all.
+
+    Parameters
+    ----------
+    cell : CellCurve
+    amps : float
+        Through plate and leak together [A].
+    guess : float
+        Where to begin, such as the last solution [V]; 0 for none.
+    """
     if amps <= cell.siemens * cell.reversible:
         return amps / cell.siemens - cell.reversible if cell.siemens > 0.0 else 0.0
     top = cell.b * math.asinh(amps / (2.0 * cell.exchange))

@@ -68,7 +68,15 @@ class LyeAt:
         return float(vapour_per_dry(min(vapour_kpa, COUNTS_AS_BOILING * p_kpa), p_kpa))
 
     def v_rev(self, t_c: float, w: float, p_kpa: float) -> float:
-        """[V]"""
+        """Reversible voltage of a cell [V].
+
+        Parameters
+        ----------
+        t_c, w : float
+            As of the class [degC, 1].
+        p_kpa : float
+            Absolute pressure [kPa], 20 to 10000 and above the vapour's.
+        """
         return float(
             v_rev_in_lye(_clamped(t_c, _WARMEST_C), min(w, self._strongest), p_kpa, self._electrolyte)
         )

@@ -106,7 +106,17 @@ class Sensor:
         self._last = 0.0
 
     def fail(self, fault: str, value: float = 0.0, at_s: float = 0.0) -> None:
-        """Begin a fault of `FAULT_KINDS`; `value` is the glitch's reading or the drift [units/h]."""
+        """Begin a fault.
+
+        Parameters
+        ----------
+        fault : str
+            One of `FAULT_KINDS`.
+        value : float
+            A glitch's reading [unit], or a drift's slope [unit/h]; of no account with others.
+        at_s : float
+            When a drift begins, in simulated time [s].
+        """
         if fault == "glitch":
             self._glitch = value
             return
@@ -141,7 +151,16 @@ class Sensor:
 def make_sensors(
     fields: tuple[str, ...], parameters: SensorParameters, seed: np.random.SeedSequence
 ) -> dict[str, Sensor]:
-    """A sensor for each field; equal seeds give equal noise."""
+    """A sensor for each field.
+
+    Parameters
+    ----------
+    fields : tuple of str
+        Names of the device's fields.
+    parameters : SensorParameters
+    seed : np.random.SeedSequence
+        Equal seeds give equal noise.
+    """
     sensors = {}
     for field, child in zip(fields, seed.spawn(len(fields)), strict=True):
         kind = _KINDS[field]

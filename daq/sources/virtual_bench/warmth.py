@@ -14,6 +14,19 @@ def relax(
 ) -> tuple[float, float]:
     """Exact step of ``C dT/dt = heat - loss (T - room)`` with everything but T held.
 
+    Parameters
+    ----------
+    t_c, room_c : float
+        Temperature of the lump, and of what it loses heat to [degC].
+    loss_w_per_k : float
+        Above 0 [W/K].
+    heat_w : float
+        What goes into it [W].
+    capacity_j_k : float
+        Its heat capacity, above 0 [J/K].
+    dt_s : float
+        Length of the step [s].
+
     Returns
     -------
     tuple of float
