@@ -91,8 +91,14 @@ class AlarmDuty:
     def record(self, run_id: str, watch: Watch, *, news: bool = True) -> bool:
         """Act upon the watch's new transitions, and have them written down; whether there were any.
 
-        Without `news`, as after a restart, they have happened some time ago: then nothing is cut because of
-        an alarm that has gone again, and people are told only of what still asks for them.
+        Parameters
+        ----------
+        run_id : str
+        watch : Watch
+            Its transitions are taken from it.
+        news : bool
+            False where they happened some time ago, as after a restart: then nothing is cut because of them,
+            and people are told only of what still asks for them.
         """
         fresh = watch.take_transitions()
         raised = [t for t in fresh if t.state_to == State.UNACKNOWLEDGED]

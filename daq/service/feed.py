@@ -26,7 +26,15 @@ LOST: Final = "lost"
 class Asks(Protocol):
     """Who can ask the reader for something."""
 
-    def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]: ...
+    def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]:
+        """Ask the reader for something.
+
+        Parameters
+        ----------
+        kind, body, who : str, mapping of str to object, str
+            As `ChannelClient.ask`.
+        """
+
     def tell(self, message: Mapping[str, Any]) -> bool: ...
 
 

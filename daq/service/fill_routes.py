@@ -36,7 +36,17 @@ async def fills(
 ) -> Response:
     """The fill that is running, if one is, and those of the logbook, newest first; dry gas counted at the
     bench file's reference. Beside them, for each build that has several of these, their means and
-    repeatability."""
+    repeatability.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    limit : int
+        How many fills at most, 1 to 10 000.
+    run : str, optional
+        Fills of this run alone; None takes all runs'.
+    """
     live = live_of(request)
 
     def listed() -> dict[str, Any]:
@@ -52,7 +62,16 @@ async def fills(
 
 @router.post("/runs/{run_id}/fills", response_model=KeptFill)
 async def mark(request: Request, run_id: str, body: FillMarkBody) -> Response:
-    """A fill marked afterwards on a run's trend: worked out over that stretch, and kept."""
+    """A fill marked afterwards on a run's trend: worked out over that stretch, and kept.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : FillMarkBody
+        From when to when, and what is known of the vessel.
+    """
     live = live_of(request)
     if body.to_s <= body.from_s:
         raise UsageError(
@@ -82,7 +101,16 @@ async def mark(request: Request, run_id: str, body: FillMarkBody) -> Response:
 
 @router.post("/runs/{run_id}/fills/edges", response_model=EdgeFills)
 async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> Response:
-    """Every fill that the run's level switch timed and that is not kept yet."""
+    """Every fill that the run's level switch timed and that is not kept yet.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : WhoBody, optional
+        Who asks; None names the level switch.
+    """
     live = live_of(request)
     who = body.who if body else "level switch"
 
@@ -167,7 +195,17 @@ async def drop(request: Request, body: WhoBody | None = None) -> Response:
 
 @router.post("/fills/{number}/forget", response_model=Done)
 async def forget(request: Request, number: int, body: WhoBody | None = None) -> Response:
-    """A kept fill went wrong: it is taken out of the logbook again."""
+    """A kept fill went wrong: it is taken out of the logbook again.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    number : int
+        The fill's, in the logbook.
+    body : WhoBody, optional
+        Who asks.
+    """
     logbook = live_of(request).store.logbook
     if not await run_in_threadpool(logbook.fills.forget, number):
         raise RequestRefused(

@@ -30,7 +30,17 @@ class Event:
 
 
 def encode(name: str, data: Any, number: int | None = None) -> bytes:
-    """An event in the stream's format. NaN becomes null."""
+    """An event in the stream's format. NaN becomes null.
+
+    Parameters
+    ----------
+    name : str
+        The event's.
+    data : object
+        What orjson takes.
+    number : int, optional
+        The event's id, by which a page says what it has seen; None for an event that is not kept.
+    """
     head = b"" if number is None else f"id: {number}\n".encode()
     return head + f"event: {name}\ndata: ".encode() + orjson.dumps(data) + b"\n\n"
 
@@ -56,7 +66,16 @@ class Hub:
         return len(self._clients)
 
     def publish(self, name: str, data: Any, *, keep: bool = False) -> None:
-        """Send an event to all; those to `keep` are numbered, and remembered for pages that come back."""
+        """Send an event to all.
+
+        Parameters
+        ----------
+        name : str
+        data : object
+            What orjson takes.
+        keep : bool
+            Whether to number it, and to remember it for pages that come back.
+        """
         for tap in self.taps:
             tap(name, data)
         if keep:

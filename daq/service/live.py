@@ -212,11 +212,24 @@ class Live:
         return self._link.tell(message)
 
     def ask(self, kind: str, body: Mapping[str, Any], who: str = "") -> Future[Answer]:
-        """Ask the reader for something; see `ChannelClient.ask`."""
+        """Ask the reader for something.
+
+        Parameters
+        ----------
+        kind, body, who : str, mapping of str to object, str
+            As `ChannelClient.ask`.
+        """
         return self._link.ask(kind, body, who)
 
     async def ask_reader(self, kind: str, body: dict[str, Any], who: str, *, wait_s: float = 4.0) -> str:
         """Ask the reader for something and wait for its answer.
+
+        Parameters
+        ----------
+        kind, body, who : str, dict of str to object, str
+            As `ChannelClient.ask`.
+        wait_s : float
+            How long to wait [s].
 
         Raises
         ------

@@ -84,7 +84,17 @@ async def stream(
     after: int | None = Query(None, ge=0, description="the number of the last event that was seen"),
     last_event_id: str | None = Header(None),
 ) -> StreamingResponse:
-    """Server-sent events: samples, assessments, state."""
+    """Server-sent events: samples, assessments, state.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    after : int, optional
+        Number of the last event that was seen; None begins with what stands now.
+    last_event_id : str, optional
+        The same from a browser that comes back; it counts before `after`.
+    """
     live = live_of(request)
     if last_event_id is not None and last_event_id.isdigit():
         after = int(last_event_id)
@@ -104,37 +114,93 @@ async def alarms(request: Request) -> Response:
 
 @router.post("/alarms/{alarm}/acknowledge", response_model=Operated)
 async def acknowledge(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
-    """Acknowledge an alarm."""
+    """Acknowledge an alarm.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : AcknowledgeBody
+    """
     return _operate(request, alarm, lambda a, t_ns: a.acknowledge(t_ns, body.who, body.note))
 
 
 @router.post("/alarms/{alarm}/reset", response_model=Operated)
 async def reset_alarm(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
-    """Reset a latched alarm whose condition has gone."""
+    """Reset a latched alarm whose condition has gone.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : AcknowledgeBody
+    """
     return _operate(request, alarm, lambda a, t_ns: a.reset(t_ns, body.who, body.note))
 
 
 @router.post("/alarms/{alarm}/shelve", response_model=Operated)
 async def shelve(request: Request, alarm: str, body: ShelveBody) -> Response:
-    """Put an alarm aside for some minutes."""
+    """Put an alarm aside for some minutes.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : ShelveBody
+        With the reason, and for how many minutes.
+    """
     return _operate(request, alarm, lambda a, t_ns: a.shelve(t_ns, body.who, body.note, body.minutes * 60.0))
 
 
 @router.post("/alarms/{alarm}/unshelve", response_model=Operated)
 async def unshelve(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
-    """End an alarm's shelving before its time."""
+    """End an alarm's shelving before its time.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : AcknowledgeBody
+    """
     return _operate(request, alarm, lambda a, t_ns: a.unshelve(t_ns, body.who, body.note))
 
 
 @router.post("/alarms/{alarm}/out-of-service", response_model=Operated)
 async def take_out_of_service(request: Request, alarm: str, body: AsideBody) -> Response:
-    """Take an alarm out of service, until somebody puts it back."""
+    """Take an alarm out of service, until somebody puts it back.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : AsideBody
+        With the reason.
+    """
     return _operate(request, alarm, lambda a, t_ns: a.take_out(t_ns, body.who, body.note))
 
 
 @router.post("/alarms/{alarm}/into-service", response_model=Operated)
 async def put_back_into_service(request: Request, alarm: str, body: AcknowledgeBody) -> Response:
-    """Put an alarm back into service."""
+    """Put an alarm back into service.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    alarm : str
+        Its name.
+    body : AcknowledgeBody
+    """
     return _operate(request, alarm, lambda a, t_ns: a.put_back(t_ns, body.who, body.note))
 
 
@@ -146,7 +212,18 @@ async def top_up(request: Request, body: TopUpBody) -> Response:
 
 
 async def note_lye(live: Live, fields: dict[str, Any], who: str, t_ns: int | None = None) -> dict[str, Any]:
-    """Note an entry of the lye in the run that is being recorded."""
+    """Note an entry of the lye in the run that is being recorded.
+
+    Parameters
+    ----------
+    live : Live
+    fields : dict of str to object
+        As `entry_of` takes it.
+    who : str
+        The person's name; empty where none is given.
+    t_ns : int, optional
+        When it was so [ns of the run]; None for now.
+    """
     live.need_watch("lye")
     entry = entry_of(fields, live.run_bench.stack.electrolyte)
     at_ns, mark = live.now_ns if t_ns is None else t_ns, mark_of(entry)

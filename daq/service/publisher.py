@@ -105,7 +105,17 @@ class Publisher:
             self._outbox.close()
 
     def tell(self, event: str, data: Mapping[str, Any], reader_age_s: float | None = None) -> None:
-        """Take what the pages are told: an "assessment" or a "state"; others are left. Returns at once."""
+        """Take what the pages are told. Returns at once.
+
+        Parameters
+        ----------
+        event : str
+            "assessment" or "state"; others are left.
+        data : mapping of str to object
+            The event's.
+        reader_age_s : float, optional
+            How long ago the reader was last heard [s]; None where it has not been.
+        """
         if event == "assessment":
             self._stand("assessment", {"v": 1, **data})
         elif event == "state":

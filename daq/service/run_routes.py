@@ -80,7 +80,16 @@ async def run(request: Request, run_id: str) -> Response:
 
 @router.patch("/runs/{run_id}", response_model=Run)
 async def rename(request: Request, run_id: str, body: RenameBody) -> Response:
-    """Give a run another name or build tag."""
+    """Give a run another name or build tag.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : RenameBody
+        What is None there stays as it is.
+    """
     live = live_of(request)
     store = live.store
 
@@ -102,7 +111,20 @@ async def series(
     from_s: float | None = Query(None, ge=0),
     to_s: float | None = Query(None, ge=0),
 ) -> Response:
-    """Channels against time, as the lowest and the highest value of each of at most `points` spans."""
+    """Channels against time, as the lowest and the highest value of each of at most `points` spans.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    channels : str
+        Channels and numbers, parted by commas.
+    points : int
+        How many spans at most, 10 to 20 000.
+    from_s, to_s : float, optional
+        From and to which second of the run; None for its start and its end.
+    """
     store = live_of(request).store
     record = await run_in_threadpool(store.logbook.get_run, run_id)
     names = [n.strip() for n in channels.split(",") if n.strip()]
@@ -136,7 +158,16 @@ async def marks(request: Request, run_id: str) -> Response:
 
 @router.post("/runs/{run_id}/marks", response_model=Marked)
 async def add_mark(request: Request, run_id: str, body: MarkBody) -> Response:
-    """Pin a note to an instant of the run."""
+    """Pin a note to an instant of the run.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : MarkBody
+        Without a time it is of now, if the run is being recorded.
+    """
     live = live_of(request)
     if live.run is not None and live.run.id == run_id:
         # Over the reader, who writes it down when the disk lets him.
@@ -159,7 +190,16 @@ async def add_mark(request: Request, run_id: str, body: MarkBody) -> Response:
 
 @router.post("/runs/{run_id}/lye", response_model=LyeNoted)
 async def add_lye(request: Request, run_id: str, body: LyeBody) -> Response:
-    """What was poured into the run's lye, drawn off it or measured of it: its strength follows from there."""
+    """What was poured into the run's lye, drawn off it or measured of it: its strength follows from there.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : LyeBody
+        Without a time it is of now, if the run is being recorded.
+    """
     live = live_of(request)
     entry = body.model_dump(exclude={"who", "t_s"}, exclude_none=True)
     t_ns = None if body.t_s is None else int(body.t_s * 1e9)
@@ -196,7 +236,18 @@ async def review(
     calibration: str | None = Query(None, description="work it out again with one: its number, newest, none"),
     against: str | None = Query(None, description="a reference run: what changed against it"),
 ) -> Response:
-    """The run's review, as `lyewatch review --json` prints it."""
+    """The run's review, as `lyewatch review --json` prints it.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    calibration : str, optional
+        Work it out again with one, see `recalibrated_bench`; None takes the numbers as they were recorded.
+    against : str, optional
+        Id of a reference run; None compares with none.
+    """
     store = live_of(request).store
     return answer(
         await run_in_threadpool(lambda: _reviewed(store, run_id, calibration, against).review.as_dict())
@@ -209,7 +260,16 @@ async def report(
     run_id: str,
     against: str | None = Query(None, description="a reference run: what changed against it"),
 ) -> HTMLResponse:
-    """The run's review as one self-contained page."""
+    """The run's review as one self-contained page.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    against : str, optional
+        Id of a reference run; None compares with none.
+    """
     from daq.study.review import html_report
 
     def make_report() -> str:
@@ -223,7 +283,15 @@ async def report(
 
 @router.get("/runs/{run_id}/export.{suffix}", response_class=FileResponse, responses={200: TABLE})
 async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
-    """The run's samples as one table: export.csv or export.parquet."""
+    """The run's samples as one table: export.csv or export.parquet.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    suffix : {"csv", "parquet"}
+    """
     from daq.study.tables import export_samples
 
     if suffix not in MEDIA:

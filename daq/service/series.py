@@ -36,6 +36,17 @@ def run_series(
     A channel is answered by the lowest and the highest sample of each span, so that no spike of one sample is
     lost; a number by windows over the raw samples of about the spans' width, with its U (k = 2).
 
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    names : list of str
+        Channels of the run's bench, and keys of `NUMBERS`.
+    points : int
+        How many spans at most, at least 1.
+    from_s, to_s : float, optional
+        From and to which second of the run; None for its start and its end.
+
     Raises
     ------
     UsageError
@@ -89,7 +100,15 @@ def run_series(
 
 
 def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict[str, Any]:
-    """A run's line in the list, or all of its record."""
+    """A run's line in the list.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    whole : bool
+        Whether to give all of its record.
+    """
     last_ns = record.ended_ns if record.ended_ns is not None else store.last_t_ns(record.id)
     transitions = store.logbook.alarms.transitions(record.id)
     out: dict[str, Any] = {

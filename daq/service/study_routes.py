@@ -68,7 +68,21 @@ async def compare(
     matters: float = MATTERS,
     day_sd: float | None = DAY_SD,
 ) -> Response:
-    """Builds compared by their runs, as `lyewatch compare --json` prints it. It counts as a look at them."""
+    """Builds compared by their runs, as `lyewatch compare --json` prints it. It counts as a look at them.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    runs : str
+        Ids, parted by commas; the first one's build comes first.
+    by : {"build", "run"}
+        What is compared.
+    matters : float
+        From which share of gas per watt on a difference matters, above 0 to 1.
+    day_sd : float, optional
+        Scatter of gas per watt from run to run, as a share; None takes what the bench file states.
+    """
     from daq.study.compare import as_dict
 
     store = live_of(request).store
@@ -83,7 +97,14 @@ async def compare_page(
     matters: float = MATTERS,
     day_sd: float | None = DAY_SD,
 ) -> HTMLResponse:
-    """The same as one self-contained page."""
+    """The same as one self-contained page.
+
+    \f
+    Parameters
+    ----------
+    request, runs, by, matters, day_sd
+        As `compare`.
+    """
     from daq.study.compare import comparison_page
 
     store = live_of(request).store
@@ -94,7 +115,17 @@ async def compare_page(
 
 @router.get("/polarisation", responses={200: document("polarisation")})
 async def polarisation(request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY) -> Response:
-    """Cells' volts taken apart, as `lyewatch polarisation --json` prints it."""
+    """Cells' volts taken apart, as `lyewatch polarisation --json` prints it.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    runs : str
+        Ids, parted by commas; the first one's build comes first.
+    by : {"build", "run"}
+        What is compared.
+    """
     store = live_of(request).store
     return answer(await run_in_threadpool(lambda: _polarised(store, runs, by).as_dict()))
 
@@ -103,7 +134,14 @@ async def polarisation(request: Request, runs: str = RUNS, by: Literal["build", 
 async def polarisation_page(
     request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
 ) -> HTMLResponse:
-    """The same as one self-contained page."""
+    """The same as one self-contained page.
+
+    \f
+    Parameters
+    ----------
+    request, runs, by
+        As `polarisation`.
+    """
     from daq.study.polarisation import polarisation_page as written
 
     store = live_of(request).store
@@ -130,7 +168,19 @@ async def leak_page(request: Request, run_id: str) -> HTMLResponse:
 async def plan(
     request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
 ) -> Response:
-    """How many runs of which length would tell two builds apart, as `lyewatch plan --json` prints it."""
+    """How many runs of which length would tell two builds apart, as `lyewatch plan --json` prints it.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    detect : float
+        The share of gas per watt that is to be told, above 0 to 1.
+    power : float
+        The chance of telling it, between 0 and 1.
+    day_sd : float, optional
+        Scatter of gas per watt from run to run, as a share; None takes what the bench file states.
+    """
     store = live_of(request).store
     return answer(await run_in_threadpool(lambda: _planned(store, detect, power, day_sd).as_dict()))
 
@@ -139,7 +189,14 @@ async def plan(
 async def plan_page(
     request: Request, detect: float = DETECT, power: float = POWER, day_sd: float | None = DAY_SD
 ) -> HTMLResponse:
-    """The same as one self-contained page."""
+    """The same as one self-contained page.
+
+    \f
+    Parameters
+    ----------
+    request, detect, power, day_sd
+        As `plan`.
+    """
     from daq.study.compare import plan_page as written
 
     store = live_of(request).store

@@ -80,7 +80,17 @@ def supply_words(
 
 
 def data_words(age_s: float | None, unreachable: str | None, stale_after_s: float) -> dict[str, Any]:
-    """Whether the data are fresh; `unreachable` is why the reader is not heard, None while it is."""
+    """Whether the data are fresh.
+
+    Parameters
+    ----------
+    age_s : float, optional
+        Age of the newest sample [s]; None where there is none yet.
+    unreachable : str, optional
+        Why the reader is not heard; None while it is.
+    stale_after_s : float
+        From which age on data are stale [s].
+    """
     if unreachable is not None:
         return {
             "state": "none",
@@ -182,7 +192,7 @@ def archive_words(server: dict[str, Any] | None, waiting_rows: int) -> dict[str,
 
     Parameters
     ----------
-    told : dict, optional
+    server : dict, optional
         What the sealing process said last (`ARCHIVE_STATE`).
     waiting_rows : int
         Samples in the journal.

@@ -10,7 +10,6 @@ from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
     "daq/forecast": 20,
-    "daq/service": 35,
     "daq/store": 18,
     "daq/store/archive": 5,
     "daq/store/influxdb": 11,
