@@ -102,6 +102,16 @@ def block_of(
 
     A channel's status column is there only where it says more than the values do: good where finite, missing
     elsewhere.
+
+    Parameters
+    ----------
+    source : str
+    packs : iterable of Pack
+        All of that source.
+    channels : iterable of str, optional
+        Which channels; None takes all.
+    raw : bool
+        Whether to take the raw numbers too.
     """
     wanted = None if channels is None else set(channels)
     t_ns: list[int] = []

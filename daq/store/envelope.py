@@ -130,7 +130,19 @@ def _when(
 
 
 def buckets_of(t_ns: NDArray[np.int64], values: NDArray[np.float64], start_ns: int, width_ns: int) -> Buckets:
-    """The buckets of rows that are at hand, sorted by time."""
+    """The buckets of rows that are at hand.
+
+    Parameters
+    ----------
+    t_ns : int64[n]
+        Sorted [ns of the run], at least one.
+    values : float64[n]
+        NaN where missing.
+    start_ns : int
+        Where bucket 0 begins [ns of the run].
+    width_ns : int
+        Width of a bucket, above 0 [ns].
+    """
     numbers = (t_ns - start_ns) // width_ns
     number, firsts = np.unique(numbers, return_index=True)
     ends = np.append(firsts[1:], t_ns.size)

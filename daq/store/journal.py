@@ -271,7 +271,15 @@ def get_fact(con: Connection, key: str) -> int | None:
 
 
 def put_fact(con: Connection, key: str, value: int) -> None:
-    """Keep a number about the journal itself."""
+    """Keep a number about the journal itself.
+
+    Parameters
+    ----------
+    con : Connection
+        In a transaction that writes.
+    key : str
+    value : int
+    """
     con.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
 
 
@@ -281,7 +289,18 @@ def keep_last_id(con: Connection, at_least: int = 0) -> None:
 
 
 def add_to_head(con: Connection, run_id: str, rows: int, last_t_ns: int) -> None:
-    """Count `rows` samples of a run that are in the archive, the latest at `last_t_ns`."""
+    """Count samples of a run that are in the archive.
+
+    Parameters
+    ----------
+    con : Connection
+        In a transaction that writes.
+    run_id : str
+    rows : int
+        How many more there are.
+    last_t_ns : int
+        Time of the latest of them [ns of the run].
+    """
     con.execute(
         "INSERT INTO heads VALUES (?, ?, ?, ?) ON CONFLICT (run_id) DO UPDATE SET "
         "rows = rows + excluded.rows, last_t_ns = max(last_t_ns, excluded.last_t_ns), "
@@ -302,8 +321,16 @@ def packs_of(
 ) -> list[Pack]:
     """Rows of a run that are in the journal, in the order in which they were committed.
 
-    Those whose span touches that from `start_ns` to `end_ns`, and whose samples all come after `after_id`
-    and none after `up_to_id`.
+    Parameters
+    ----------
+    con : Connection
+    run_id : str
+    start_ns, end_ns : int, optional
+        Those whose span touches this one [ns of the run]; None for no such end.
+    after_id, up_to_id : int
+        Those whose samples' ids all lie above the one and not above the other; None for no such end.
+    limit : int
+        At most so many rows; -1 for all.
     """
     found = con.execute(
         _PACKS + " WHERE run_id = ?1 AND (?2 IS NULL OR t_max_ns >= ?2) "
@@ -315,7 +342,13 @@ def packs_of(
 
 
 def spans_in_journal(con: Connection, run_id: str, source: str) -> list[tuple[int, int]]:
-    """The spans of the rows and segments in which a run's samples of a source are [ns]."""
+    """The spans of the rows and segments in which a run's samples of a source are [ns].
+
+    Parameters
+    ----------
+    con : Connection
+    run_id, source : str
+    """
     return con.execute(
         "SELECT t_min_ns, t_max_ns FROM packs WHERE run_id = ?1 AND source = ?2 "
         "UNION ALL SELECT t_min_ns, t_max_ns FROM segments WHERE run_id = ?1 AND source = ?2",
@@ -359,7 +392,15 @@ def drop_segments(con: Connection, segments: Iterable[Segment]) -> None:
 
 
 def add_stray(con: Connection, segment: Segment, why: str) -> None:
-    """Note a name in the archive that is no segment: "sealing", "importing" or "dropped"."""
+    """Note a name in the archive that is no segment.
+
+    Parameters
+    ----------
+    con : Connection
+        In a transaction that writes.
+    segment : Segment
+    why : {"sealing", "importing", "dropped"}
+    """
     s = segment
     con.execute(
         "INSERT OR REPLACE INTO strays (run_id, name, why, since_utc_ns, backend) VALUES (?, ?, ?, ?, ?)",

@@ -182,11 +182,33 @@ class SampleStore(Protocol):
         ...
 
     def write(self, run_id: str, segment: Segment, block: Block, about: SegmentAbout) -> None:
-        """Put one source's samples there, safe from a power cut on return, in place of the same segment."""
+        """Put one source's samples there, safe from a power cut on return, in place of the same segment.
+
+        Parameters
+        ----------
+        run_id : str
+        segment : Segment
+            The name under which they are to be found.
+        block : Block
+            All samples of the segment.
+        about : SegmentAbout
+            The run's start and the channels' units.
+        """
         ...
 
     def merge(self, run_id: str, segments: Sequence[Segment], into: Segment, about: SegmentAbout) -> None:
-        """Write one segment of the rows of several, in their order; the old ones stay. Only if `merges`."""
+        """Write one segment of the rows of several, in their order; the old ones stay. Only if `merges`.
+
+        Parameters
+        ----------
+        run_id : str
+        segments : sequence of Segment
+            Of one source, in the order of their rows.
+        into : Segment
+            The new one.
+        about : SegmentAbout
+            The run's start and the channels' units.
+        """
         ...
 
     def read(
@@ -199,7 +221,19 @@ class SampleStore(Protocol):
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """One block for each segment, rows from `start_ns` to `end_ns` (both included) in stored order.
+        """One block for each segment, rows in stored order.
+
+        Parameters
+        ----------
+        run_id : str
+        segments : sequence of Segment
+            Of that run.
+        channels : sequence of str, optional
+            Which channels; None takes all.
+        start_ns, end_ns : int, optional
+            From and to which time of the run, both included [ns]; None for its start and its end.
+        raw : bool
+            Whether to read the raw numbers too.
 
         Raises
         ------
@@ -218,12 +252,18 @@ class SampleStore(Protocol):
         end_ns: int,
         width_ns: int,
     ) -> dict[str, Buckets] | None:
-        """Each channel's buckets of `width_ns` from `start_ns` to `end_ns` [ns]; None where it can not tell.
+        """Each channel's buckets; None where it can not tell.
 
         Parameters
         ----------
+        run_id : str
         segments : sequence of Segment
             All of the run's that count.
+        channels : sequence of str
+        start_ns, end_ns : int
+            Where bucket 0 begins, and the last time that is wanted [ns of the run].
+        width_ns : int
+            Width of a bucket, above 0 [ns].
         """
         ...
 

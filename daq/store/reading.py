@@ -127,6 +127,12 @@ class RunReader:
     ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
         """Times [ns], values and status codes of one channel, sorted by time; empty when the run has none.
 
+        Parameters
+        ----------
+        run_id, channel : str
+        start_ns, end_ns : int, optional
+            From and to which time of the run, both included [ns]; None for its start and its end.
+
         Raises
         ------
         RunNotFound, StoreCorrupt
@@ -145,12 +151,21 @@ class RunReader:
         start_ns: int | None = None,
         end_ns: int | None = None,
     ) -> dict[str, Envelope]:
-        """The lowest and highest value of each channel in at most `points` spans of equal time.
+        """The lowest and highest value of each channel in spans of equal time.
 
         No extreme is lost, not one beside a NaN nor one in the last, shorter span. Only good and uncertain
-        samples are finite, so others do not count. A channel that the run does not have is empty. Of a long
-        run on a server, the server makes it; the first sample of a span is then taken to be its first
-        extreme.
+        samples are finite, so others do not count. Of a long run on a server, the server makes it; the first
+        sample of a span is then taken to be its first extreme.
+
+        Parameters
+        ----------
+        run_id : str
+        channels : iterable of str
+            One that the run does not have is empty.
+        points : int
+            How many spans at most, at least 1.
+        start_ns, end_ns : int, optional
+            From and to which time of the run, both included [ns]; None for its start and its end.
 
         Raises
         ------
@@ -206,9 +221,15 @@ class RunReader:
         return out
 
     def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
-        """When [ns] a channel was highest (or lowest) in the run, and how much; None without a finite value.
+        """When [ns of the run] a channel was at its extreme, and how much; None without a finite value.
 
         Sealed segments are not read for it: the catalogue knows their extremes.
+
+        Parameters
+        ----------
+        run_id, channel : str
+        highest : bool
+            Whether to look for the highest value, or the lowest.
         """
         segments, rows = self._snapshot(run_id, None, None)
         found = [p.spans.get(channel) for p in segments]

@@ -231,9 +231,17 @@ class Store:
             raise failed
 
     def seal_here(self, run_id: str, *, up_to_id: int | None, close: bool) -> int:
-        """Seal the run's rows up to `up_to_id`, all when None, and what dead readers left; returns how many.
+        """Seal the run's rows, and what dead readers left; returns how many of the run's.
 
-        This is what the sealing process does; it needs no writer lock. `close` says that the run has ended.
+        This is what the sealing process does; it needs no writer lock.
+
+        Parameters
+        ----------
+        run_id : str
+        up_to_id : int, optional
+            Id of the last sample to seal; None seals all.
+        close : bool
+            Whether the run has ended.
         """
         try:
             moved = self._sealer.seal(run_id, up_to_id=up_to_id, close=close)
@@ -331,7 +339,13 @@ class Store:
         raw: bool = False,
         lost: list[LostSpan] | None = None,
     ) -> dict[str, Block]:
-        """Samples of a run by source, each sorted by time; see `RunReader.read`."""
+        """Samples of a run by source, each sorted by time.
+
+        Parameters
+        ----------
+        run_id, sources, channels, start_ns, end_ns, raw, lost
+            As `RunReader.read`.
+        """
         return self._runs.read(
             run_id, sources=sources, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw, lost=lost
         )
@@ -339,7 +353,13 @@ class Store:
     def channel(
         self, run_id: str, channel: str, start_ns: int | None = None, end_ns: int | None = None
     ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
-        """Times [ns], values and status codes of one channel; see `RunReader.channel`."""
+        """Times [ns], values and status codes of one channel.
+
+        Parameters
+        ----------
+        run_id, channel, start_ns, end_ns : str, str, int, int
+            As `RunReader.channel`.
+        """
         return self._runs.channel(run_id, channel, start_ns, end_ns)
 
     def envelope(
@@ -351,11 +371,23 @@ class Store:
         start_ns: int | None = None,
         end_ns: int | None = None,
     ) -> dict[str, Envelope]:
-        """The extremes of channels in spans of equal time; see `RunReader.envelope`."""
+        """The extremes of channels in spans of equal time.
+
+        Parameters
+        ----------
+        run_id, channels, points, start_ns, end_ns : str, iterable of str, int, int, int
+            As `RunReader.envelope`.
+        """
         return self._runs.envelope(run_id, channels, points=points, start_ns=start_ns, end_ns=end_ns)
 
     def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
-        """When [ns] a channel was highest (or lowest), and how much; see `RunReader.extreme`."""
+        """When [ns of the run] a channel was at its extreme, and how much.
+
+        Parameters
+        ----------
+        run_id, channel, highest : str, str, bool
+            As `RunReader.extreme`.
+        """
         return self._runs.extreme(run_id, channel, highest=highest)
 
     # -- following ---------------------------------------------------------------------------------

@@ -10,11 +10,6 @@ from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
     "daq/forecast": 20,
-    "daq/store": 18,
-    "daq/store/archive": 5,
-    "daq/store/influxdb": 11,
-    "daq/store/logbook": 11,
-    "daq/store/parquet": 6,
     "daq/study/calibration": 2,
     "daq/study/compare": 14,
     "daq/study/fill": 6,

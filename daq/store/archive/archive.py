@@ -64,7 +64,14 @@ class Archive:
         return self.backends[name]
 
     def write(self, segment: Segment, block: Block, about: SegmentAbout) -> None:
-        """Write a segment to the backend that it names; see `SampleStore`."""
+        """Write a segment to the backend that it names.
+
+        Parameters
+        ----------
+        segment : Segment
+        block, about : Block, SegmentAbout
+            As `SampleStore.write`.
+        """
         self.backend(segment.backend).write(segment.run_id, segment, block, about)
 
     def read(
@@ -77,7 +84,16 @@ class Archive:
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """Read segments from wherever each is; see `SampleStore`."""
+        """Read segments from wherever each is.
+
+        Parameters
+        ----------
+        run_id : str
+        segments : sequence of Segment
+            Of that run, in any backends.
+        channels, start_ns, end_ns, raw : sequence of str, int, int, bool
+            As `SampleStore.read`.
+        """
         found: dict[str, Block] = {}
         for name in dict.fromkeys(s.backend for s in segments):
             own = [s for s in segments if s.backend == name]
@@ -97,7 +113,13 @@ class Archive:
         end_ns: int,
         width_ns: int,
     ) -> dict[str, Buckets] | None:
-        """As `SampleStore.downsample`; None too where the segments are not all in one backend."""
+        """Each channel's buckets; None where the backend can not tell, or they are not all in one.
+
+        Parameters
+        ----------
+        run_id, segments, channels, start_ns, end_ns, width_ns
+            As `SampleStore.downsample`.
+        """
         names = {s.backend for s in segments}
         if len(names) != 1:
             return None

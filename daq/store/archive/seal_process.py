@@ -42,7 +42,16 @@ class SealProcess:
         self._failed: StoreError | None = None
 
     def ask(self, run_id: str, up_to_id: int, *, close: bool) -> None:
-        """Seal a run's rows up to `up_to_id`, soon: at once, or after what is being sealed."""
+        """Seal a run's rows soon: at once, or after what is being sealed.
+
+        Parameters
+        ----------
+        run_id : str
+        up_to_id : int
+            Id of the last sample to seal.
+        close : bool
+            Whether the run has ended.
+        """
         with self._lock:
             _, closing = self._waiting.get(run_id, (0, False))
             self._waiting[run_id] = (up_to_id, close or closing)

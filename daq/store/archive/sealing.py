@@ -79,9 +79,15 @@ class Sealer:
         self._token: int | None = None
 
     def seal(self, run_id: str, *, up_to_id: int | None = None, close: bool = False) -> int:
-        """Move the run's rows up to `up_to_id` (all rows when None) into segments; returns how many.
+        """Move the run's rows into segments; returns how many samples.
 
-        With `close`, the small segments are merged, as nothing more will come.
+        Parameters
+        ----------
+        run_id : str
+        up_to_id : int, optional
+            Id of the last sample to move; None moves all.
+        close : bool
+            Whether nothing more will come: the small segments are then merged.
         """
         moved = 0
         with seal_lock(self._journal.path.parent, _SEAL_WAIT_S):

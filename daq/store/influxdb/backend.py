@@ -68,7 +68,12 @@ class InfluxBackend:
     # -- writing -----------------------------------------------------------------------------------
 
     def write(self, run_id: str, segment: Segment, block: Block, about: SegmentAbout) -> None:
-        """Write a segment; see `SampleStore`. Rows that the server refuses are kept in this store's folder.
+        """Write a segment. Rows that the server refuses are kept in this store's folder.
+
+        Parameters
+        ----------
+        run_id, segment, block, about : str, Segment, Block, SegmentAbout
+            As `SampleStore.write`.
 
         Raises
         ------
@@ -112,7 +117,13 @@ class InfluxBackend:
         self.server.write([self._line(record, done=1)])
 
     def merge(self, run_id: str, segments: Sequence[Segment], into: Segment, about: SegmentAbout) -> None:
-        """Never asked, since `merges` is False."""
+        """Never asked, since `merges` is False.
+
+        Parameters
+        ----------
+        run_id, segments, into, about : str, sequence of Segment, Segment, SegmentAbout
+            As `SampleStore.merge`.
+        """
         raise StoreError("segments on a server are not merged", place=run_id, remedy="leave them as they are")
 
     def delete(self, run_id: str, names: Sequence[str]) -> None:
@@ -151,7 +162,16 @@ class InfluxBackend:
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """Read segments; see `SampleStore`."""
+        """Read segments, and what of them is kept here because the server refused it.
+
+        Parameters
+        ----------
+        run_id : str
+        segments : sequence of Segment
+            Of that run.
+        channels, start_ns, end_ns, raw : sequence of str, int, int, bool
+            As `SampleStore.read`.
+        """
         if not segments:
             return []
         found: dict[str, Block] = {}
@@ -252,10 +272,15 @@ class InfluxBackend:
         end_ns: int,
         width_ns: int,
     ) -> dict[str, Buckets] | None:
-        """Each channel's buckets, made by the server; see `SampleStore`.
+        """Each channel's buckets, made by the server.
 
         None where that would not be the truth: where rows were moved in time or refused, where the server
         still has rows of other writings, and where several sources have the channel.
+
+        Parameters
+        ----------
+        run_id, segments, channels, start_ns, end_ns, width_ns
+            As `SampleStore.downsample`.
         """
         from daq.store.influxdb.downsampling import downsampled
 

@@ -40,8 +40,18 @@ class DeadLetterFolder:
         rows: Sequence[int] | None,
         reasons: Sequence[str],
     ) -> None:
-        """Keep rows of a segment, the whole segment when `rows` is None, in place of what was kept of it
-        before.
+        """Keep rows of a segment, in place of what was kept of it before.
+
+        Parameters
+        ----------
+        segment : Segment
+        block : Block
+            All rows of the segment.
+        about : SegmentAbout
+        rows : sequence of int, optional
+            Places of the rows to keep; None keeps the whole segment.
+        reasons : sequence of str
+            The server's words, one for each row that is kept.
         """
         kept = block if rows is None else block.rows(np.array(rows, dtype=np.intp))
         counted = dict(Counter(_short(r) for r in reasons))
@@ -61,7 +71,18 @@ class DeadLetterFolder:
             return DeadLetters(run_id, name, note["rows"], note["reasons"])
 
     def block(self, segment: Segment, rows: int, channels: Sequence[str] | None, *, raw: bool) -> Block:
-        """The rows kept of a segment."""
+        """The rows kept of a segment.
+
+        Parameters
+        ----------
+        segment : Segment
+        rows : int
+            How many of them are kept.
+        channels : sequence of str, optional
+            Which channels; None takes all.
+        raw : bool
+            Whether to take the raw numbers too.
+        """
         (found,) = self._files.read(segment.run_id, [replace(segment, rows=rows)], channels=channels, raw=raw)
         return found
 

@@ -115,8 +115,19 @@ def lines_of(
     part: int,
     rows: slice = slice(None),
 ) -> Sequence[bytes]:
-    """A line for each row, or for those `rows` of them, in the order of `times`. What is not finite is left
-    out.
+    """A line for each row, in the order of `times`. What is not finite is left out.
+
+    Parameters
+    ----------
+    block : Block
+    times : PointTimes
+        Of all rows of the block.
+    tags : mapping of str to str
+        Tags of every point.
+    part : int
+        Which writing of the segment it is.
+    rows : slice
+        Which of the points, in their order.
     """
     order = times.order[rows]
     fields: list[tuple[str, NDArray[Any], NDArray[np.bool_] | None, str]] = []
@@ -179,7 +190,16 @@ def _many_lines(columns: _Columns) -> Lines:
 
 
 def record_line(tags: Mapping[str, str], fields: Mapping[str, int | str], time_ns: int) -> bytes:
-    """The line of a segment's record in the measurement `piece`."""
+    """The line of a segment's record in the measurement `piece`.
+
+    Parameters
+    ----------
+    tags : mapping of str to str
+    fields : mapping of str to (int or str)
+        At least one.
+    time_ns : int
+        The point's time [ns since 1970].
+    """
     field_set = ",".join(
         f"{k}={v}i" if isinstance(v, int) else k + '="' + v.replace("\\", "\\\\").replace('"', '\\"') + '"'
         for k, v in fields.items()
@@ -195,7 +215,20 @@ def kinds_of(fields: Sequence[str]) -> dict[str, pa.DataType]:
 
 
 def block_from(table: pa.Table, source: str, base_ns: int, fields: Sequence[str], *, raw: bool) -> Block:
-    """The rows of one part of an answer as a block, in stored order."""
+    """The rows of one part of an answer as a block, in stored order.
+
+    Parameters
+    ----------
+    table : pa.Table
+        Columns `time`, `row`, `seq`, those of `fields`, and `t_ns` where times were moved.
+    source : str
+    base_ns : int
+        The run's start [ns since 1970].
+    fields : sequence of str
+        Columns of values, of status codes and of raw numbers.
+    raw : bool
+        Whether to take the raw numbers too.
+    """
     order = np.argsort(numpy_of(table.column("row"), np.int64(0)), kind="stable")
     t_ns = numpy_of(table.column("time"), np.int64(0)) - base_ns
     if "t_ns" in table.column_names:

@@ -15,6 +15,16 @@ def live_lines(bench: str, run_id: str, start_utc_ns: int, block: Block) -> Sequ
     """A line of line protocol for each row.
 
     The same row gives the same line whenever it comes, as long as no other row of its source has its time.
+
+    Parameters
+    ----------
+    bench : str
+        Its identity, as in the topics.
+    run_id : str
+    start_utc_ns : int
+        Wall time at the run's zero [ns since 1970].
+    block : Block
+        Of one source.
     """
     from daq.store.influxdb.line_protocol import lines_of, point_times
 

@@ -94,7 +94,15 @@ def groups_of(wanted: Sequence[Record], there: Sequence[Record]) -> Iterator[lis
 
 
 def span_of(group: Sequence[Record], start_ns: int | None, end_ns: int | None) -> tuple[int, int]:
-    """From which to which point's time the wanted rows of a group are."""
+    """Times of the first and the last point [ns since 1970] that wanted rows of a group can have.
+
+    Parameters
+    ----------
+    group : sequence of Record
+        At least one, of one run.
+    start_ns, end_ns : int, optional
+        From and to which time of the run, both included [ns]; None for its start and its end.
+    """
     first, last = min(r.first_ns for r in group), max(r.last_ns for r in group)
     base = group[0].base_ns
     if any(r.moved or r.base_ns != base for r in group):

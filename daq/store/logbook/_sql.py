@@ -18,7 +18,16 @@ def text_of(value: Any) -> str:
 
 
 def added(con: Connection, statement: str, values: Sequence[Any]) -> int:
-    """Add a row; returns its id."""
+    """Add a row; returns its id.
+
+    Parameters
+    ----------
+    con : Connection
+        In a transaction that writes.
+    statement : str
+        An INSERT with a place for each of `values`.
+    values : sequence
+    """
     con.execute(statement, values)
     return con.last_insert_rowid()
 

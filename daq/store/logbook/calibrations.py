@@ -88,6 +88,12 @@ class CalibrationBook:
         """Say that a calibration was wrong: no later run uses it, runs that did still say so.
 
         False when it had been withdrawn already or there is none.
+
+        Parameters
+        ----------
+        calibration_id : int
+        who, reason : str
+            The person's name, and what was wrong.
         """
         with self._db.writing(full=True) as con:
             con.execute(

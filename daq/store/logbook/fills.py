@@ -41,7 +41,17 @@ class FillBook:
         until_utc_ns: int | None = None,
         limit: int = 1000,
     ) -> list[FillRecord]:
-        """The newest `limit` fills that fit all that is given, oldest first."""
+        """The newest fills that fit all that is given, oldest first.
+
+        Parameters
+        ----------
+        bench, run_id, build : str, optional
+            Of these alone; None for any.
+        since_utc_ns, until_utc_ns : int, optional
+            Made at the one or later, and before the other [ns since 1970]; None for any time.
+        limit : int
+            How many at most.
+        """
         with self._db.reading() as con:
             rows = con.execute(
                 f"SELECT {_FILL}, id FROM fills WHERE (?1 IS NULL OR bench = ?1) "  # noqa: S608

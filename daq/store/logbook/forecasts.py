@@ -36,8 +36,18 @@ class ForecastBook:
         warnings: Sequence[Mapping[str, Any]],
         until_ns: int,
     ) -> None:
-        """Keep forecasts (each with `at_s`), all warnings of the run so far, and up to when that tells of the
-        run [ns]."""
+        """Keep what a watch forecast of a run.
+
+        Parameters
+        ----------
+        run_id : str
+        forecasts : sequence of mapping
+            New ones, each with `at_s` [s of the run].
+        warnings : sequence of mapping
+            All of the run so far.
+        until_ns : int
+            Up to when that tells of the run [ns].
+        """
         rows = [(run_id, round(f["at_s"] * 1e9), text_of(f)) for f in forecasts]
         with self._db.writing() as con:
             con.executemany("INSERT OR REPLACE INTO forecasts VALUES (?, ?, ?)", rows)

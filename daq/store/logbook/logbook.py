@@ -92,9 +92,18 @@ class Logbook:
         note: str = "",
         calibrations: Mapping[str, int] | None = None,
     ) -> RunRecord:
-        """Open a new run; its id is made of its start, which is now unless given. See `RunRecord`.
+        """Open a new run; its id is made of its start.
 
-        `calibrations` says with which of them (channel to id) it is recorded.
+        Parameters
+        ----------
+        bench, kind, name, build : str
+            As `RunRecord`.
+        start_utc_ns : int, optional
+            As `RunRecord`; None for now.
+        mono0_ns, clock_offset_ns, bench_toml, bench_json, note : int, int, str, str, str
+            As `RunRecord`.
+        calibrations : mapping of str to int, optional
+            Ids of the calibrations with which it is recorded, by channel.
         """
         start = time.time_ns() if start_utc_ns is None else start_utc_ns
         with self._db.writing(full=True) as con:
@@ -175,7 +184,15 @@ class Logbook:
     def list_runs(
         self, limit: int = 100, kind: str | None = None, bench: str | None = None
     ) -> list[RunRecord]:
-        """Records of at most `limit` runs, newest first; of one kind and one bench when given."""
+        """Records of runs, newest first.
+
+        Parameters
+        ----------
+        limit : int
+            How many at most.
+        kind, bench : str, optional
+            Of these alone; None for any.
+        """
         with self._db.reading() as con:
             rows = con.execute(
                 f"SELECT {_RUN} FROM runs WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR bench = ?2) "  # noqa: S608
@@ -206,7 +223,13 @@ class Logbook:
     def rename_run(
         self, run_id: str, *, name: str | None = None, build: str | None = None, note: str | None = None
     ) -> None:
-        """Change a run's title, build or note; None leaves what is there.
+        """Change a run's title, build or note.
+
+        Parameters
+        ----------
+        run_id : str
+        name, build, note : str, optional
+            None leaves what is there.
 
         Raises
         ------
@@ -221,9 +244,17 @@ class Logbook:
     def touch_run(
         self, run_id: str, utc_ns: int, rows: int | None = None, *, wait_s: float | None = None
     ) -> None:
-        """Say that samples were stored at `utc_ns`, and how many the run has now; an unknown run is ignored.
+        """Say that samples were stored; an unknown run is ignored.
 
-        With `wait_s` it gives up with StoreBusy after so long [s].
+        Parameters
+        ----------
+        run_id : str
+        utc_ns : int
+            When [ns since 1970].
+        rows : int, optional
+            How many the run has now; None leaves the count.
+        wait_s : float, optional
+            Gives up with StoreBusy after so long [s]; None waits as any writer does.
         """
         with self._db.writing(wait_s=wait_s) as con:
             con.execute(
@@ -262,7 +293,21 @@ class Logbook:
         who: str = "",
         data: Mapping[str, Any] | None = None,
     ) -> int:
-        """Pin words, and what they say as data, to an instant of a run; returns the mark's id."""
+        """Pin words, and what they say as data, to an instant of a run; returns the mark's id.
+
+        Parameters
+        ----------
+        run_id : str
+        t_ns : int
+            The instant [ns of the run].
+        kind : str
+            Such as "note", "lye" or "trip".
+        text : str
+        who : str
+            A person or a part of the system; empty where nobody is named.
+        data : mapping of str to object, optional
+            As JSON takes it; None for words alone.
+        """
         with self._db.writing(full=True) as con:
             return added(
                 con,
@@ -308,7 +353,14 @@ class Logbook:
     # -- links -------------------------------------------------------------------------------------
 
     def save_links(self, run_id: str, source: str, counters: Mapping[str, Any]) -> None:
-        """Keep a source's counters for a run; replaces what was kept."""
+        """Keep a source's counters for a run, in place of what was kept.
+
+        Parameters
+        ----------
+        run_id, source : str
+        counters : mapping of str to object
+            As JSON takes them.
+        """
         with self._db.writing() as con:
             con.execute("INSERT OR REPLACE INTO links VALUES (?, ?, ?)", (run_id, source, text_of(counters)))
 

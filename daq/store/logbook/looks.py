@@ -39,7 +39,16 @@ class LookBook:
         return replace(look, id=int(given))
 
     def of(self, bench: str, first: str, second: str, metric: str) -> list[LookRecord]:
-        """Every look at two builds, whichever of them came first, oldest first."""
+        """Every look at two builds, oldest first.
+
+        Parameters
+        ----------
+        bench : str
+        first, second : str
+            The builds, in either order.
+        metric : str
+            Key of the result that the verdict was on.
+        """
         with self._db.reading() as con:
             rows = con.execute(
                 f"SELECT {_LOOK}, id FROM looks WHERE bench = ?4 AND metric = ?3 "  # noqa: S608

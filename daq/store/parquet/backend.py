@@ -49,7 +49,13 @@ class ParquetBackend:
         return self.folder / run_id / (name + _SUFFIX)
 
     def write(self, run_id: str, segment: Segment, block: Block, about: SegmentAbout) -> None:
-        """Write a segment; see `SampleStore`."""
+        """Write a segment.
+
+        Parameters
+        ----------
+        run_id, segment, block, about : str, Segment, Block, SegmentAbout
+            As `SampleStore.write`.
+        """
         from daq.store.parquet import files as _parquet
 
         self._replace(
@@ -57,7 +63,13 @@ class ParquetBackend:
         )
 
     def merge(self, run_id: str, segments: Sequence[Segment], into: Segment, about: SegmentAbout) -> None:
-        """Write one segment of several; see `SampleStore`."""
+        """Write one segment of several.
+
+        Parameters
+        ----------
+        run_id, segments, into, about : str, sequence of Segment, Segment, SegmentAbout
+            As `SampleStore.merge`.
+        """
         from daq.store.parquet import files as _parquet
 
         paths = [self.path(run_id, p.name) for p in segments]
@@ -75,7 +87,16 @@ class ParquetBackend:
         end_ns: int | None = None,
         raw: bool = False,
     ) -> list[Block]:
-        """Read segments; see `SampleStore`."""
+        """Read segments.
+
+        Parameters
+        ----------
+        run_id : str
+        segments : sequence of Segment
+            Of that run.
+        channels, start_ns, end_ns, raw : sequence of str, int, int, bool
+            As `SampleStore.read`.
+        """
         if not segments:
             return []
         from daq.store.parquet import files as _parquet

@@ -34,6 +34,14 @@ def write_file(path: Path, block: Block, segment: Segment, about: SegmentAbout) 
 
     NaN is written as null, so that other tools leave it out of their sums. A status column is there only
     where it says more than null does, a raw column only where it says anything.
+
+    Parameters
+    ----------
+    path : Path
+        Written over if it is there.
+    block : Block
+    segment, about : Segment, SegmentAbout
+        What the file says of itself, and the channels' units.
     """
     arrays: list[pa.Array[Any]] = [arrow_of(block.t_ns), arrow_of(block.seq)]
     fields: list[pa.Field[Any]] = [
@@ -61,7 +69,17 @@ def write_file(path: Path, block: Block, segment: Segment, about: SegmentAbout) 
 
 
 def merge_files(paths: Sequence[Path], into: Path, segment: Segment, about: SegmentAbout) -> None:
-    """Write one file of the rows of several, in their order, a row group at a time to keep memory small."""
+    """Write one file of the rows of several, in their order, a row group at a time to keep memory small.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Of one source, in the order of their rows.
+    into : Path
+        Written over if it is there.
+    segment, about : Segment, SegmentAbout
+        What the new file says of itself.
+    """
     files = [pq.ParquetFile(p, page_checksum_verification=True) for p in paths]
     try:
         schema = pa.unify_schemas([f.schema_arrow.remove_metadata() for f in files]).with_metadata(
@@ -111,7 +129,19 @@ def read_file(
     end_ns: int | None = None,
     raw: bool = False,
 ) -> Block:
-    """The block in a file; only the row groups that can hold rows from `start_ns` to `end_ns` are read."""
+    """The block in a file.
+
+    Parameters
+    ----------
+    path : Path
+    source : str
+    channels : sequence of str, optional
+        Which channels; None takes all.
+    start_ns, end_ns : int, optional
+        Only row groups that can hold rows between are read [ns of the run]; None for no such end.
+    raw : bool
+        Whether to read the raw numbers too.
+    """
     with pq.ParquetFile(path, page_checksum_verification=True) as file:
         parts: dict[str, list[tuple[str, str]]] = {"value": [], "status": [], "raw": []}
         for field in file.schema_arrow:
