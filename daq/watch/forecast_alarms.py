@@ -30,7 +30,13 @@ def make_forecaster(
 ) -> Forecaster | None:
     """The forecaster of this bench; None where lye temperature or power are not measured.
 
-    It begins with what an `earlier` run taught (`LearningForecaster.experience`), of a stack's `build` now.
+    Parameters
+    ----------
+    bench : Bench
+    earlier : mapping, optional
+        What an earlier run taught (`LearningForecaster.experience`); None begins with nothing learned.
+    build : str
+        The stack's build now; empty where it is not told.
     """
     measured = bench.channels.keys()
     power = "watts" in measured or "volts" in measured
@@ -64,10 +70,19 @@ class ForecastAlarms:
         self._strength = self.bench.stack.mass_fraction
 
     def feed(self, bins: Bins, ends: IntArray, numbers: Numbers, lye: LyeAt, *, quiet: bool) -> None:
-        """Give it the steps that end at `ends`, the windows of which are `numbers`, and the lye at each of
-        them.
+        """Give it steps of a run.
 
-        Quietly, what it warns of changes no alarm yet.
+        Parameters
+        ----------
+        bins : Bins
+        ends : int64[n]
+            Number of the step after each one's last, rising.
+        numbers : Numbers
+            Of the windows that end there.
+        lye : LyeAt
+            The lye there.
+        quiet : bool
+            Whether what it warns of changes no alarm yet.
         """
         # Every few seconds is often enough: it thinks in bins of twenty.
         stride = max(1, round(TICK_NS / bins.step_ns))

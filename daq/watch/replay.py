@@ -186,7 +186,21 @@ def watch_again(
     entries: Iterable[tuple[int, LyeEntry]] = (),
     progress: Callable[[float], None] = lambda done: None,
 ) -> Again:
-    """Take a recorded run through the watch for its alarms, and with a forecaster for what it foresaw."""
+    """Take a recorded run through the watch for its alarms, and with a forecaster for what it foresaw.
+
+    Parameters
+    ----------
+    bench : Bench
+        As the run was recorded with.
+    blocks : iterable of Block, or mapping of str to Block
+        All samples of the run.
+    forecaster : Forecaster, optional
+        None forecasts nothing.
+    entries : iterable of (int, LyeEntry)
+        What people said of the lye, and when [ns of the run].
+    progress : callable
+        Told the share that is done, 0 to 1.
+    """
     forecasts: list[dict[str, Any]] = []
 
     def each_minute(t_ns: int) -> None:
@@ -213,5 +227,15 @@ def replay_alarms(
     *,
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[Transition]:
-    """The alarm transitions of a recorded run."""
+    """The alarm transitions of a recorded run.
+
+    Parameters
+    ----------
+    bench : Bench
+        As the run was recorded with.
+    blocks : iterable of Block, or mapping of str to Block
+        All samples of the run.
+    progress : callable
+        Told the share that is done, 0 to 1.
+    """
     return list(watch_again(bench, blocks, make_forecaster(bench), progress=progress).transitions)

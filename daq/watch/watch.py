@@ -452,7 +452,16 @@ class Watch(AlarmDesk):
         return None if self.start_utc_ns is None else self.start_utc_ns + t_ns
 
     def lye_entry(self, entry: LyeEntry, t_ns: int, name: str = "") -> None:
-        """Somebody poured in, drew off or measured lye at that time of the run [ns]; see `LyeTrack.tell`."""
+        """Somebody poured in, drew off or measured lye.
+
+        Parameters
+        ----------
+        entry : LyeEntry
+        t_ns : int
+            When it was so [ns of the run].
+        name : str
+            As of `LyeTrack.tell`.
+        """
         self.lye.tell(t_ns, entry, name)
 
     # -- restarts ------------------------------------------------------------------------------------------
@@ -499,10 +508,19 @@ class Watch(AlarmDesk):
             self._forecast_alarms.take_over({n for n in FORECAST_ALARMS if self.alarms[n].active})
 
     def take_over(self, state: Mapping[str, Any], *, now_ns: int, later_ns: int) -> None:
-        """Begin at `now_ns` with the alarms of the run before, whose times plus `later_ns` are this run's.
+        """Begin with the alarms of the run before.
 
         An alarm's life does not end because somebody starts another recording. What stands is told again, so
         that the new run's log is whole; what was used up and learned belongs to the run before.
+
+        Parameters
+        ----------
+        state : mapping of str to object
+            Of the watch of the run before, as `save` gives it.
+        now_ns : int
+            Where to begin [ns of this run].
+        later_ns : int
+            What makes a time of the run before one of this run [ns].
         """
         if state.get("version") != STATE_VERSION or state["ticked"] is None:
             self.begin(now_ns)
