@@ -116,7 +116,15 @@ def calibrate(
 
 
 def keep(store: Store, bench: Bench, calibration: Calibration) -> Calibration:
-    """Put a calibration into the logbook; runs that begin from now on use it."""
+    """Put a calibration into the logbook; runs that begin from now on use it.
+
+    Parameters
+    ----------
+    store : Store
+    bench : Bench
+        Whose channel it is of.
+    calibration : Calibration
+    """
     record = store.logbook.calibrations.add(
         CalibrationRecord(
             bench=bench.name,
@@ -135,6 +143,14 @@ def warnings_of(
     calibration: Calibration, spec: ChannelSpec, limit: LimitSpec | None
 ) -> tuple[list[str], list[str]]:
     """What to look at before a calibration is kept.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    spec : ChannelSpec
+        The channel as the bench file has it.
+    limit : LimitSpec, optional
+        Its limits; None where it has none.
 
     Returns
     -------

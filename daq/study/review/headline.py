@@ -85,8 +85,18 @@ def numbers_at(windows: Windows, i: int = 0) -> dict[str, Number]:
 
 
 def headline(assessor: Assessor, balance: Balance, phases: Sequence[Phase]) -> Headline | None:
-    """The numbers of the longest steady phase, else of all time that was powered and undisturbed; None for a
-    run that was never powered.
+    """The numbers of the longest steady phase, else of all time that was powered and undisturbed.
+
+    None for a run that was never powered.
+
+    Parameters
+    ----------
+    assessor : Assessor
+        Of the run's bench.
+    balance : Balance
+        Of consecutive windows of the run.
+    phases : sequence of Phase
+        Of the same windows.
     """
     size = balance.end_ns.size
     steady = [p for p in phases if p.name == "steady" and p.to_s - p.from_s >= LEAST_STEADY_S]

@@ -47,7 +47,16 @@ def as_read(bench: Bench, channel: str, value: float, unit: str) -> Quantity:
 
 
 def read_u95(bench: Bench, channel: str, value: float) -> float | None:
-    """The expanded uncertainty of such a reading; None where nothing is stated."""
+    """The expanded uncertainty of one reading [unit of the channel]; None where nothing is stated.
+
+    Parameters
+    ----------
+    bench : Bench
+    channel : str
+        One that the bench has.
+    value : float
+        The reading [unit of the channel].
+    """
     u95 = _plain(as_read(bench, channel, value, bench.channels[channel].unit).u95)
     return u95 if math.isfinite(u95) and u95 > 0.0 else None
 

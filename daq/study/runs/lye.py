@@ -22,12 +22,30 @@ STEP_NS = 1_000_000_000
 
 
 def lye_of_bins(bench: Bench, bins: Bins, marks: Iterable[Mark] = ()) -> LyeTrack:
-    """The lye through a run whose samples are in bins from its start on."""
+    """The lye through a run.
+
+    Parameters
+    ----------
+    bench : Bench
+    bins : Bins
+        With the run's samples, from its start on.
+    marks : iterable of Mark
+        What people said of the lye; other marks are passed over.
+    """
     return lye_of_run(bench, bins, entries_of(marks, bench.stack.electrolyte))
 
 
 def lye_of_blocks(bench: Bench, blocks: Sequence[Block], marks: Iterable[Mark] = ()) -> LyeTrack:
-    """The lye through a run from all its samples."""
+    """The lye through a run.
+
+    Parameters
+    ----------
+    bench : Bench
+    blocks : sequence of Block
+        All samples of the run.
+    marks : iterable of Mark
+        What people said of the lye; other marks are passed over.
+    """
     columns = Columns.from_blocks(blocks)
     first = (columns.span_ns or (0, 0))[0]
     bins = Bins(bench, step_ns=STEP_NS, first=(first - 1) // STEP_NS)
@@ -36,17 +54,35 @@ def lye_of_blocks(bench: Bench, blocks: Sequence[Block], marks: Iterable[Mark] =
 
 
 def stored_lye(store: Store, record: RunRecord, *, until_ns: int | None = None) -> LyeTrack:
-    """The lye of a run in the store, up to a time of it [ns]."""
+    """The lye through a run in the store.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    until_ns : int, optional
+        Up to which time of the run [ns]; None for all of it.
+    """
     blocks = list(store.read(record.id, end_ns=until_ns).values())
     bench, _ = suited_to(recorded_bench(store, record), blocks)
     return lye_of_blocks(bench, blocks, store.logbook.list_marks(record.id))
 
 
 def bench_then(bench: Bench, lye: LyeTrack, from_ns: int, to_ns: int | None = None) -> Bench:
-    """The bench with the lye as it was at a time of the run, or on the mean between two [ns].
+    """The bench with the lye as it was at a time of the run, or on the mean between two.
 
     For what takes the lye's strength as the bench file's: the amount, the strength and their uncertainties
     are those of then.
+
+    Parameters
+    ----------
+    bench : Bench
+    lye : LyeTrack
+        Of the run.
+    from_ns : int
+        The time [ns of the run].
+    to_ns : int, optional
+        Until when the mean is taken [ns of the run]; None for the one instant.
     """
     to_ns = from_ns if to_ns is None else max(to_ns, from_ns)
     at = lye.at(np.linspace(from_ns, to_ns, 1 if to_ns == from_ns else 60).astype(np.int64))
@@ -62,7 +98,15 @@ def bench_then(bench: Bench, lye: LyeTrack, from_ns: int, to_ns: int | None = No
 
 
 def lye_dict(lye: LyeTrack, start_ns: int, end_ns: int) -> dict[str, Any]:
-    """The lye of a run as JSON says it: at its start, at its end, and what was said of it."""
+    """The lye of a run as JSON says it: at its start, at its end, and what was said of it.
+
+    Parameters
+    ----------
+    lye : LyeTrack
+        Of the run.
+    start_ns, end_ns : int
+        The run's first and last instant [ns].
+    """
 
     def at(t_ns: int) -> dict[str, Any]:
         found = lye.at(np.array([t_ns], dtype=np.int64))
@@ -87,7 +131,18 @@ def lye_dict(lye: LyeTrack, start_ns: int, end_ns: int) -> dict[str, Any]:
 def note_entry(
     store: Store, record: RunRecord, said: Mapping[str, Any], who: str = "", t_ns: int | None = None
 ) -> dict[str, Any]:
-    """Keep what was said of the lye as a mark of a run; without a time it is of now.
+    """Keep what was said of the lye as a mark of a run.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    said : mapping of str to object
+        As `entry_of` takes it.
+    who : str
+        The person's name; empty where none is given.
+    t_ns : int, optional
+        When it was so [ns of the run]; None for now.
 
     Raises
     ------

@@ -119,9 +119,18 @@ def _steps(drive: NDArray[np.float64], on: NDArray[np.bool_]) -> NDArray[np.bool
 
 
 def centred_rate(temp: NDArray[np.float64], width_s: float, span_s: float) -> NDArray[np.float64]:
-    """Slope of a series of window means, over windows within `span_s` centred on each [1/min].
+    """Slope of a series of window means, over windows about each [1/min].
 
     NaN means are left out; a slope needs two. At the ends of the record the span is what there is.
+
+    Parameters
+    ----------
+    temp : float64[n]
+        Means of consecutive windows [any unit].
+    width_s : float
+        Width of a window [s].
+    span_s : float
+        Time over which each slope is taken, half of it on either side [s].
     """
     half = max(1, round(0.5 * span_s / width_s))
     good = np.isfinite(temp)

@@ -54,7 +54,16 @@ def samples_table(blocks: Mapping[str, Block], start_utc_ns: int) -> pa.Table:
 
 
 def export_samples(blocks: Mapping[str, Block], start_utc_ns: int, file: Path) -> int:
-    """Write the samples to `file` (.csv or .parquet); returns the number of rows.
+    """Write the samples as one table; returns the number of rows.
+
+    Parameters
+    ----------
+    blocks : mapping of str to Block
+        By source.
+    start_utc_ns : int
+        Wall time at the run's zero [ns since 1970].
+    file : Path
+        In .csv or .parquet, which says the format.
 
     Raises
     ------
@@ -73,9 +82,25 @@ def export_numbers(
     window_s: float = 30.0,
     marks: Sequence[Mark] = (),
 ) -> int:
-    """Write the computed numbers, a row a window, each with its U (k = 2) beside it, and last the condition
-    at which dry gas is counted, what the window's numbers rest on, and what was refused; returns the number
-    of rows."""
+    """Write the computed numbers, a row a window; returns the number of rows.
+
+    Each has its U (k = 2) beside it. Last come the condition at which dry gas is counted, what the window's
+    numbers rest on, and what was refused.
+
+    Parameters
+    ----------
+    bench : Bench
+    blocks : mapping of str to Block
+        All samples of the run, by source.
+    start_utc_ns : int
+        Wall time at the run's zero [ns since 1970].
+    file : Path
+        In .csv or .parquet, which says the format.
+    window_s : float
+        Width of a window [s].
+    marks : sequence of Mark
+        What people said of the lye; other marks are passed over.
+    """
     lye = lye_of_blocks(bench, list(blocks.values()), marks)
     numbers = window_numbers(bench, blocks, window_s=window_s, lye=lye)
     columns: dict[str, pa.Array[Any]] = {

@@ -41,10 +41,24 @@ def import_log(
     build: str = "",
     progress: Callable[[float, str], None] = lambda done, what: None,
 ) -> Imported:
-    """Make a run of the log at `path`.
+    """Make a run of a log.
 
     The log is read twice: once to see that all of it is right, so that a wrong row leaves no half run behind,
     and once to store it.
+
+    Parameters
+    ----------
+    store : Store
+    bench : Bench
+        What the log's columns are, and the run's bench file.
+    path : Path
+        The CSV file.
+    name : str
+        The run's title; empty takes the file's name.
+    build : str
+        The stack's build; empty takes the bench file's.
+    progress : callable
+        Told the share that is done, 0 to 1, and what is being done.
 
     Raises
     ------
