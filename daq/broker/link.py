@@ -78,6 +78,8 @@ def make_client(
         Longer messages are kept back by the broker (MQTT 5).
     queue_type : callable, optional
         What keeps messages until they are taken; see `aiomqtt.Client`.
+    environment : mapping of str to str
+        Where user and password are read from.
 
     Raises
     ------

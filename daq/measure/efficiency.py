@@ -98,6 +98,8 @@ def assess_windows(
     bench : Bench
     steps : int
         Batches into which each window is cut to judge its noise.
+    assessor : Assessor, optional
+        Of the bench; None makes one of a lye that stays as it was filled.
 
     Returns
     -------

@@ -84,6 +84,8 @@ def reaction_enthalpy_j_mol(t_c: Num, *, outside: Outside = "raise") -> Num:
         Temperature [degC], 0 to 100. The Shomate equation of liquid water is published from 25 degC; from 0
         to 25 degC the result was checked against the enthalpies of CoolProp (IAPWS-95 and reference equations
         for the gases), from which it stays within 10 J/mol.
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------
@@ -138,6 +140,8 @@ def v_rev_in_lye(
     p_kpa : float or array
         Absolute pressure [kPa], 20 to 10000 and above the vapour's.
     electrolyte : {"KOH", "NaOH"}
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     t = _cell_temperature(t_c, "v_rev_in_lye", outside)
     p = within(p_kpa, 20.0, 1e4, place="v_rev_in_lye", name="p_kpa", unit="kPa", outside=outside)
@@ -160,6 +164,8 @@ def voltage_efficiency_hhv(cell_volts: Num, t_c: Num = 25.0, *, outside: Outside
         Volts of one cell, at the stack [V], 0.1 to 100.
     t_c : float or array
         Temperature for the thermoneutral voltage [degC], 0 to 100.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     volts = within(
         cell_volts, 0.1, 100.0, place="voltage_efficiency_hhv", name="cell_volts", unit="V", outside=outside
@@ -180,6 +186,8 @@ def watt_hours_per_litre(
     reference : ReferenceCondition
     faradaic : float or array
         Faradaic efficiency [1], above 0 to 10.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "watt_hours_per_litre"
     volts = within(cell_volts, 0.1, 100.0, place=place, name="cell_volts", unit="V", outside=outside)

@@ -86,6 +86,8 @@ def conductivity_see_white_s_cm(t_c: Num, mass_fraction: Num, *, outside: Outsid
         Temperature [degC], -15 to 100.
     mass_fraction : float or array
         [1], 0.15 to 0.45.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "conductivity_see_white_s_cm"
     t = within(t_c, -15.0, 100.0, place=place, name="t_c", unit="degC", outside=outside) + KELVIN
@@ -144,6 +146,8 @@ def mass_fraction_from_conductivity(
         cold the published cubic stops falling at 11 mol/L already, and the branch ends there.
     branch : {"weak", "strong"}
         Below or above the concentration of best conductivity.
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------

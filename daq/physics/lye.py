@@ -169,6 +169,8 @@ def density_gilliam_kg_m3(t_c: Num, mass_fraction: Num, *, outside: Outside = "r
         Temperature [degC], 0 to 200.
     mass_fraction : float or array
         [1], 0 to 0.5.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "density_gilliam_kg_m3"
     t = within(t_c, 0.0, 200.0, place=place, name="t_c", unit="degC", outside=outside)

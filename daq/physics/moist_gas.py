@@ -152,6 +152,8 @@ def vapour_in_gas_kpa(
         Share of saturation over that liquid [1], 0 to 1; a humidity sensor reads it against *water*.
     mass_fraction, electrolyte
         Of the lye, where `wet_over` is "lye".
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------
@@ -225,6 +227,8 @@ def dry_flow_at_reference(
     vapour_kpa : float or array
         Pressure of the vapour at the meter [kPa], see `vapour_in_gas_kpa`.
     reference : ReferenceCondition
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------
@@ -247,6 +251,8 @@ def pressure_from_altitude(altitude_m: Num, *, outside: Outside = "raise") -> Nu
     ----------
     altitude_m : float or array
         Height above sea level [m], -2000 to 11000 (the lowest layer).
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     h = within(
         altitude_m,

@@ -90,6 +90,8 @@ def water_density_kg_m3(t_c: Num, *, outside: Outside = "raise") -> Num:
     ----------
     t_c : float or array
         Temperature [degC], 0 to 370.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     t = within(t_c, 0.0, 370.0, place="water_density_kg_m3", name="t_c", unit="degC", outside=outside)
     third = np.cbrt(1.0 - (t + KELVIN) / _T_CRITICAL_K)
@@ -128,6 +130,8 @@ def latent_heat_j_kg(t_c: Num, *, outside: Outside = "raise") -> Num:
     ----------
     t_c : float or array
         Temperature [degC], 0 to 200.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     t = within(t_c, 0.0, 200.0, place="latent_heat_j_kg", name="t_c", unit="degC", outside=outside)
     volume = 1.0 / _vapour_density(t) - 1.0 / water_density_kg_m3(t)

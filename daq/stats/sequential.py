@@ -164,6 +164,8 @@ def half_width(scatter: Scatter, gain: float, rest: float, error: float = ERROR)
         Sum of the squared weights of the runs [1].
     rest : float
         Variance of the difference from all else.
+    error : float
+        Probability that the interval misses, 0 to 1.
     """
     sd = np.sqrt(scatter.sigma**2 * gain + rest)
     if not sd.max() > 0.0:
@@ -214,6 +216,8 @@ def log_ratio(
         Over values of the scatter: how likely each is, and the difference's variance by it.
     expected : float
         Scale of the Cauchy mixture.
+    nodes : int
+        Over how many values the mixture is laid out.
     """
     size, share = _cauchy(nodes)
     square = np.asarray(apart)[..., np.newaxis] ** 2
@@ -296,6 +300,8 @@ def calls(
         Standard uncertainty of one run's mean from its meters, which widens the interval.
     most : int
         Runs of each at which to give up.
+    tries : int
+        How many series.
     """
     rng = np.random.default_rng(18)
     runs = rng.standard_normal((2, tries, most)) * math.sqrt(sd**2 + inside)

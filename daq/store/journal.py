@@ -148,10 +148,12 @@ class Journal:
     # -- samples -----------------------------------------------------------------------------------
 
     def commit(self, samples: Sequence[tuple[str, Sample]], *, full: bool) -> int:
-        """Add samples (run id and sample) in one transaction.
+        """Add samples in one transaction.
 
         Parameters
         ----------
+        samples : sequence of (str, Sample)
+            Each with its run's id.
         full : bool
             Whether the samples, and all that were committed before them, must survive a power cut. Without
             samples a full commit still does that for the earlier ones.

@@ -55,6 +55,7 @@ class RunReader:
 
         Parameters
         ----------
+        run_id : str
         sources, channels : iterable of str, optional
             What to read; everything unless given. Sources without any of the channels are left out.
         start_ns, end_ns : int, optional

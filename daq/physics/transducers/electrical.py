@@ -131,6 +131,8 @@ def loop_value(current_ma: Num, low: float, high: float, *, outside: Outside = "
         [mA], 3.6 to 21: outside, the transmitter reports a fault or the loop is broken.
     low, high : float
         Values at 4 and 20 mA, `low` below or above `high` but not equal.
+    outside : {"raise", "nan"}
+        What values out of range give.
 
     Raises
     ------

@@ -73,6 +73,8 @@ def pt_temperature_c(resistance_ohm: Num, r0_ohm: float = 100.0, *, outside: Out
         [ohm], 0.1852 to 3.9048 times `r0_ohm`. Leads' resistance taken off: 0.39 ohm reads one kelvin.
     r0_ohm : float
         [ohm], 1 to 10000.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "pt_temperature_c"
     r0 = float(np.asarray(within(r0_ohm, 1.0, 1e4, place=place, name="r0_ohm", unit="ohm")))
@@ -113,6 +115,8 @@ def ntc_beta_ohm(t_c: Num, beta_k: float, r25_ohm: float, *, outside: Outside = 
         [K], 500 to 10000.
     r25_ohm : float
         Resistance at 25 degC [ohm], 1 to 1e8.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     beta, r25 = _beta_inputs("ntc_beta_ohm", beta_k, r25_ohm)
     t = within(t_c, -55.0, 200.0, place="ntc_beta_ohm", name="t_c", unit="degC", outside=outside)
@@ -131,6 +135,8 @@ def ntc_beta_temperature_c(
         [ohm], above 0.
     beta_k, r25_ohm
         As `ntc_beta_ohm`.
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "ntc_beta_temperature_c"
     beta, r25 = _beta_inputs(place, beta_k, r25_ohm)

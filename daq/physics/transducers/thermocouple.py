@@ -169,6 +169,8 @@ def thermocouple_temperature_c(
     cold_junction_c : float or array
         Temperature where the thermocouple meets copper [degC], -40 to 125.
     kind : {"K", "T"}
+    outside : {"raise", "nan"}
+        What values out of range give.
     """
     place = "thermocouple_temperature_c"
     reference = _TYPES[kind]

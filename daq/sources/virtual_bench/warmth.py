@@ -88,6 +88,8 @@ class Warmth:
             Of stack and reservoir together [W/K].
         room_c : float
             [degC]
+        dt_s : float
+            Length of the step [s].
         """
         thermal = self._thermal
         self.bubbler_c, _ = relax(

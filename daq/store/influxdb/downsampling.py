@@ -35,8 +35,10 @@ def downsampled(
 
     Parameters
     ----------
+    server : InfluxServer
     where : str
         InfluxQL; of one source.
+    channels : sequence of str
     base_ns : int
         Wall time of the run's zero [ns].
     start_ns, end_ns : int
