@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import overload
 
-__all__ = ["iso_utc"]
+__all__ = ["iso_day", "iso_second", "iso_utc"]
 
 
 @overload
@@ -23,3 +23,13 @@ def iso_utc(utc_ns: int | None) -> str | None:
     if utc_ns is None:
         return None
     return datetime.fromtimestamp(utc_ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def iso_second(utc_ns: int) -> str:
+    """ISO 8601 to the second, UTC."""
+    return datetime.fromtimestamp(utc_ns / 1e9, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def iso_day(utc_ns: int) -> str:
+    """The date, UTC."""
+    return iso_second(utc_ns)[:10]

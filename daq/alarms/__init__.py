@@ -3,7 +3,7 @@
 from daq.alarms.context import BRIEF_STEPS, AlarmContext
 from daq.alarms.desk import AlarmDesk
 from daq.alarms.detectors import Edge, LimitDetector
-from daq.alarms.lifecycle import Alarm, AlarmSpec, Priority, State, Transition
+from daq.alarms.lifecycle import Alarm
 from daq.alarms.rule_kinds import (
     ChannelRule,
     ExternalRule,
@@ -25,13 +25,25 @@ from daq.alarms.rules import (
     forecast_rules,
 )
 from daq.alarms.settings import alarm_table
-from daq.alarms.states import PRIORITIES
+from daq.alarms.states import (
+    ASIDE,
+    PRIORITIES,
+    STANDING,
+    TO_ACKNOWLEDGE,
+    AlarmSpec,
+    Priority,
+    State,
+    Transition,
+)
 
 __all__ = [
+    "ASIDE",
     "BRIEF_STEPS",
     "EXTERNAL_ALARMS",
     "FORECAST_ALARMS",
     "PRIORITIES",
+    "STANDING",
+    "TO_ACKNOWLEDGE",
     "Alarm",
     "AlarmContext",
     "AlarmDesk",

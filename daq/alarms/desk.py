@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from daq.alarms.detectors import Edge
-from daq.alarms.lifecycle import Alarm, State
+from daq.alarms.lifecycle import Alarm
 from daq.alarms.rule_kinds import ExternalRule, Rule
-from daq.alarms.states import PRIORITIES, Transition
+from daq.alarms.states import PRIORITIES, State, Transition
 from daq.errors import RequestRefused
 from daq.measure import unit_words
 from daq.utc import iso_utc

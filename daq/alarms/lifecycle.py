@@ -1,4 +1,4 @@
-"""An alarm, alive: what the data, the design and people do to it. The states are those of `alarm_states`."""
+"""An alarm, alive: what the data, the design and people do to it. The states are those of `states`."""
 
 from __future__ import annotations
 
@@ -7,21 +7,19 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.alarms.detectors import Edge, finite_or_none
-from daq.alarms.states import ASIDE, LATCHED, NEXT, AlarmSpec, Event, Priority, State, Transition
-from daq.bench import MAX_TIME_SHELVED_S
+from daq.alarms.states import (
+    ASIDE,
+    LATCHED,
+    NEXT,
+    TO_ACKNOWLEDGE,
+    AlarmSpec,
+    Event,
+    State,
+    Transition,
+)
 from daq.errors import RequestRefused
 
-__all__ = [
-    "ASIDE",
-    "MAX_TIME_SHELVED_S",
-    "NEXT",
-    "Alarm",
-    "AlarmSpec",
-    "Event",
-    "Priority",
-    "State",
-    "Transition",
-]
+__all__ = ["Alarm"]
 
 BY_FILE: Final = "the bench file has it out of service"
 _TAKEN_ON: Final = (State.ACKNOWLEDGED, State.LATCHED_ACK, State.SHELVED, State.OUT_OF_SERVICE)
@@ -133,8 +131,7 @@ class Alarm:
         RequestRefused
             When nobody is named or there is nothing to acknowledge.
         """
-        waiting = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACK)
-        self._asked(t_ns, who, waiting, "has nothing to acknowledge", "look at the alarms that stand")
+        self._asked(t_ns, who, TO_ACKNOWLEDGE, "has nothing to acknowledge", "look at the alarms that stand")
         self._happen(Event.ACKNOWLEDGE, t_ns, "acknowledged", who, note)
 
     def reset(self, t_ns: int, who: str, note: str = "") -> None:

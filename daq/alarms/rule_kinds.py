@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.alarms.detectors import Edge, LimitDetector, PulseDetector, no_gap
-from daq.alarms.lifecycle import AlarmSpec
+from daq.alarms.states import AlarmSpec
 from daq.frame import Status
 from daq.measure import Columns, FloatArray, IntArray, Numbers, last_before
 from daq.stillness import Stillness

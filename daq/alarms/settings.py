@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from daq.alarms.rule_kinds import ExternalRule, FailedRule, FrozenRule, LostRule, Rule, StaleRule
-from daq.alarms.states import AlarmSpec, Priority
+from daq.alarms.states import PRIORITIES, AlarmSpec, Priority
 from daq.bench import AlarmRule, Bench
 from daq.errors import BenchFileError
 
@@ -97,9 +97,8 @@ def _not_taken(rule: Rule) -> dict[str, str]:
 
 def alarm_table(rules: Iterable[Rule]) -> list[dict[str, Any]]:
     """Every alarm with its rationale and settings, worst first: the bench's alarm list as JSON says it."""
-    order = list(Priority)
     rows: list[dict[str, Any]] = []
-    for rule in sorted(rules, key=lambda r: (order.index(r.spec.priority), r.spec.name)):
+    for rule in sorted(rules, key=lambda r: (PRIORITIES.index(r.spec.priority), r.spec.name)):
         spec = rule.spec
         settings: dict[str, float | None] = dict.fromkeys(("deadband", *_DELAYS))
         if not isinstance(rule, ExternalRule | FrozenRule | LostRule | StaleRule):

@@ -28,6 +28,8 @@ __all__ = [
     "LATCHED",
     "NEXT",
     "PRIORITIES",
+    "STANDING",
+    "TO_ACKNOWLEDGE",
     "AlarmSpec",
     "Cutter",
     "Event",
@@ -81,6 +83,10 @@ _A, _B, _C = State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED
 _D, _E, _F = State.RETURNED, State.LATCHED_UNACK, State.LATCHED_ACK
 ASIDE = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 """Put aside: these leave to A or B by the condition alone."""
+STANDING: Final = tuple(s for s in State if s not in (State.NORMAL, *ASIDE))
+"""Shown to people as alarms."""
+TO_ACKNOWLEDGE: Final = (_B, _D, _E)
+"""Standing, and nobody has said that they know."""
 
 NEXT: dict[tuple[State, Event], State] = {
     (_A, Event.ALARM): _B,

@@ -11,7 +11,6 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any, Protocol
 
@@ -22,8 +21,9 @@ from daq.bench.accuracy import Accuracy, parse_accuracy
 from daq.errors import StoreCorrupt
 from daq.quantity import Curve, Quantity, Variable
 from daq.quantity.evaluate import resolution_u, specification_u
+from daq.utc import iso_day, iso_second
 
-__all__ = ["Calibration", "Kept", "calibration_words", "day", "plain_accuracy", "read_calibrations"]
+__all__ = ["Calibration", "Kept", "calibration_words", "plain_accuracy", "read_calibrations"]
 
 FloatArray = NDArray[np.float64]
 _GRID = 513
@@ -147,7 +147,7 @@ class Calibration:
     @property
     def words(self) -> str:
         """In short: ``calibration 3 of 2025-03-01 against bench meter 7``."""
-        return f"calibration {self.id} of {day(self.t_utc_ns)} against {self.reference}"
+        return f"calibration {self.id} of {iso_day(self.t_utc_ns)} against {self.reference}"
 
     def fits(self, spec: Any) -> bool:
         """Whether it was made for the channel as the bench file has it now (`ChannelSpec`)."""
@@ -158,8 +158,8 @@ class Calibration:
         return {
             "id": self.id,
             "channel": self.channel,
-            "made_utc": _iso(self.t_utc_ns),
-            "due_utc": None if self.due_utc_ns is None else _iso(self.due_utc_ns),
+            "made_utc": iso_second(self.t_utc_ns),
+            "due_utc": None if self.due_utc_ns is None else iso_second(self.due_utc_ns),
             "who": self.who,
             "reference": self.reference,
             "kind": self.curve.kind,
@@ -238,7 +238,7 @@ def calibration_words(bench: Any, newest: Mapping[str, Kept], utc_ns: int) -> li
     """
     used: Mapping[str, Calibration] = bench.calibrations
     late = {n: c for n, c in used.items() if c.overdue(utc_ns)}
-    warnings = [f"{n}: {c.words} was due again on {day(c.due_utc_ns or 0)}" for n, c in late.items()]
+    warnings = [f"{n}: {c.words} was due again on {iso_day(c.due_utc_ns or 0)}" for n, c in late.items()]
     for channel, kept in newest.items():
         spec = bench.channels.get(channel)
         if channel not in used and spec is not None:
@@ -263,12 +263,3 @@ def plain_accuracy(line: str, unit: str) -> Accuracy:
             f'no range and no resolution is known here: write it as "0.1 % of reading + 0.02 {unit}"'
         )
     return found
-
-
-def day(utc_ns: int) -> str:
-    """A date, UTC."""
-    return datetime.fromtimestamp(utc_ns / 1e9, UTC).strftime("%Y-%m-%d")
-
-
-def _iso(utc_ns: int) -> str:
-    return datetime.fromtimestamp(utc_ns / 1e9, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

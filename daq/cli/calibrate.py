@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from daq.bench import Bench, Calibration, load_bench
-from daq.bench.calibration import day
 from daq.cli.common import bench_argument, json_option, print_json, print_table, utc_day
 from daq.errors import RequestRefused, UsageError
 from daq.measure import unit_words
 from daq.quantity import KINDS, shown
 from daq.store import CalibrationRecord, Store
+from daq.utc import iso_day
 
 if TYPE_CHECKING:
     from daq.study.calibration import Calibrated
@@ -194,8 +194,8 @@ def _words(calibrated: Calibrated, kept: Calibration) -> list[str]:
             f"  the points scatter {fit.scaled_by:.2g} times more than their uncertainties say, "
             "which was widened by as much"
         )
-    due = "no due date" if kept.due_utc_ns is None else f"due again on {day(kept.due_utc_ns)}"
-    lines.append(f"  taken on {day(kept.t_utc_ns)} by {kept.who}, {due}")
+    due = "no due date" if kept.due_utc_ns is None else f"due again on {iso_day(kept.due_utc_ns)}"
+    lines.append(f"  taken on {iso_day(kept.t_utc_ns)} by {kept.who}, {due}")
     return lines
 
 
@@ -239,8 +239,8 @@ def _row(kept: CalibrationRecord, *, used: bool, now_ns: int) -> dict[str, Any]:
         state = "overdue, and still used by new runs"
     return {
         **calibration.as_dict(),
-        "made": day(kept.t_utc_ns),
-        "due": None if kept.due_utc_ns is None else day(kept.due_utc_ns),
+        "made": iso_day(kept.t_utc_ns),
+        "due": None if kept.due_utc_ns is None else iso_day(kept.due_utc_ns),
         "points": len(calibration.points),
         "state": state,
     }

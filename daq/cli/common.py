@@ -1,4 +1,4 @@
-"""What several commands share: arguments, signals, tables, JSON, durations."""
+"""What several commands share: arguments, signals, tables, JSON."""
 
 from __future__ import annotations
 
@@ -28,7 +28,6 @@ __all__ = [
     "STOP_LINE",
     "StopEvent",
     "bench_argument",
-    "duration",
     "find_run",
     "form_options",
     "json_option",
@@ -214,16 +213,6 @@ def write_forms(args: argparse.Namespace, page: Callable[[], str], picture: Call
         write_file(args.png, picture())
         written.append(f"picture written: {args.png}")
     return written
-
-
-def duration(span_s: float) -> str:
-    """A span of time as a person would say it: ``42 s``, ``6 min 10 s``, ``2 h 05 min``."""
-    whole = round(span_s)
-    if whole < 60:
-        return f"{span_s:.0f} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
 def utc_day(text: str) -> int:

@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.bench import Bench, load_bench
-from daq.cli.common import DEFAULT_FOLDER, duration, json_option, print_json, seconds, stop_event
+from daq.cli.common import DEFAULT_FOLDER, json_option, print_json, seconds, stop_event
 from daq.cli.up import children, supervise
 from daq.errors import LyewatchError, RunNotFound, UsageError
 from daq.examples import example_text
+from daq.quantity import duration_words
 
 if TYPE_CHECKING:
     from daq.store import Store
@@ -274,7 +275,7 @@ def _say_where(bench: Bench, bench_file: Path, url: str, *, as_json: bool) -> in
             }
         )
         return 0
-    print(f"\nrun {record.id}: {duration(last_ns / 1e9)} of bench time, kept in {bench.store_folder}")
+    print(f"\nrun {record.id}: {duration_words(last_ns / 1e9)} of bench time, kept in {bench.store_folder}")
     for words in trips:
         print(f"tripped: {words}")
     print(f"review it:    lyewatch review {record.id} --bench {bench_file}")

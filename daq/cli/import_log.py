@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from daq.bench import load_bench
-from daq.cli.common import duration, json_option, print_json, progress
+from daq.cli.common import json_option, print_json, progress
 
 __all__ = ["add", "run"]
 
@@ -35,6 +35,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Import it."""
+    from daq.quantity import duration_words
     from daq.store import Store
     from daq.study.tables import import_log
 
@@ -59,6 +60,9 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(result)
     else:
-        print(f"run {done.run_id}: {done.rows} rows over {duration(done.duration_s)}, {done.alarms} alarms")
+        print(
+            f"run {done.run_id}: {done.rows} rows over {duration_words(done.duration_s)}, "
+            f"{done.alarms} alarms"
+        )
         print(f"review it: lyewatch review {done.run_id} --bench {args.bench}")
     return 0

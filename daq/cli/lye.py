@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from daq.cli.common import duration, find_run, json_option, open_store, print_json, print_table, store_options
-from daq.quantity import shown
+from daq.cli.common import find_run, json_option, open_store, print_json, print_table, store_options
+from daq.quantity import duration_words, shown
 
 __all__ = ["add", "run"]
 
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
             if args.json:
                 print_json({"run": record.id, **kept})
             else:
-                print(f"{kept['message']}: noted at {duration(kept['t_s'])} of run {record.id}")
+                print(f"{kept['message']}: noted at {duration_words(kept['t_s'])} of run {record.id}")
             return 0
         end_ns = record.ended_ns if record.ended_ns is not None else (store.last_t_ns(record.id) or 0)
         body = lye_dict(stored_lye(store, record), 0, end_ns)
@@ -97,7 +97,7 @@ def run(args: argparse.Namespace) -> int:
     if body["entries"]:
         rows = [
             (
-                duration(e["t_s"]),
+                duration_words(e["t_s"]),
                 f"{e['words']}{', not what was expected' if e['surprising'] else ''}",
                 f"{e['before_percent']:.1f}",
                 f"{e['after_percent']:.1f}",

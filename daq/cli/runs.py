@@ -8,14 +8,13 @@ from typing import Any
 
 from daq.bench import load_bench
 from daq.cli.common import (
-    duration,
     json_option,
     open_store,
     print_json,
     print_table,
     store_options,
 )
-from daq.quantity import shown_time
+from daq.quantity import duration_words, shown_time
 from daq.store import FillRecord
 
 __all__ = ["add", "run"]
@@ -81,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
                     str(r["name"]),
                     str(r["build"]),
                     start,
-                    duration(float(str(r["duration_s"]))),
+                    duration_words(float(str(r["duration_s"]))),
                     str(r["state"]),
                     str(r["alarms"]),
                     _mmw(r["mmw_by_fills"]),

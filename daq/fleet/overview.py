@@ -18,6 +18,7 @@ __all__ = ["BenchState", "Overview"]
 
 _PRIORITIES: Final = {"critical": 6, "high": 5, "medium": 3, "low": 2}
 _QUIET: Final = ("shelved", "out_of_service", "suppressed", "normal")
+"""By name: a bench of another version may say states that this one does not know, and those are shown."""
 WORDS: Final = {
     6: "alarm, critical",
     5: "alarm, high",

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 
 from daq.bench import Bench
-from daq.bench.calibration import day
 from daq.measure.columns import zeroed
 from daq.measure.conditions import Notes, known
 from daq.measure.findings import Finding
 from daq.quantity import Quantity
+from daq.utc import iso_day
 
 __all__ = ["note_calibrations", "overdue"]
 
@@ -49,7 +49,7 @@ def overdue(bench: Bench, utc_ns: int | None) -> list[Finding]:
     return [
         Finding(
             "calibration_overdue",
-            f"The calibration of {channel} was due on {day(c.due_utc_ns or 0)}: {c.words}.",
+            f"The calibration of {channel} was due on {iso_day(c.due_utc_ns or 0)}: {c.words}.",
             (
                 "nobody has calibrated it again: `lyewatch calibrate` takes the points",
                 "it was, and is not in the logbook yet, or this run began before",

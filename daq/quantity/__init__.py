@@ -8,7 +8,7 @@ from daq.quantity._core import Part, Quantity, combine
 from daq.quantity._variable import Num, Shape, Variable
 from daq.quantity.correlated import correlated, correlation
 from daq.quantity.curve import KINDS, Curve, Fit, Kind, fit_curve
-from daq.quantity.display import Shown, shown, shown_time
+from daq.quantity.display import Shown, duration_words, shown, shown_time
 from daq.quantity.evaluate import (
     TypeA,
     effective_size,
@@ -38,6 +38,7 @@ __all__ = [
     "combine",
     "correlated",
     "correlation",
+    "duration_words",
     "effective_size",
     "fit_curve",
     "monte_carlo",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import ROUND_HALF_UP, Decimal
 
-__all__ = ["Shown", "shown", "shown_time"]
+__all__ = ["Shown", "duration_words", "shown", "shown_time"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,3 +85,15 @@ def shown_time(utc_ns: int) -> str:
     local = datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone()
     offset = local.strftime("%z")
     return f"{local:%Y-%m-%d %H:%M:%S} UTC{'' if offset == '+0000' else f'{offset[:3]}:{offset[3:5]}'}"
+
+
+def duration_words(seconds: float) -> str:
+    """A span as a person would say it: ``0.1 s``, ``42 s``, ``6 min 10 s``, ``2 h 05 min``."""
+    whole = round(seconds)
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from daq.alarms import EXTERNAL_ALARMS, Alarm, State, Transition
+from daq.alarms import ASIDE, EXTERNAL_ALARMS, Alarm, State, Transition
 from daq.reader.channel import Answer
 from daq.service.feed import Asks
 from daq.service.notify import Note, Notifier
@@ -29,7 +29,6 @@ ASK_AGAIN_S: Final = 0.5
 TRIP_WITHIN_S: Final = 3.0
 """A reader that has answered tells of its trip at once; where none stands then, it is asked again [s]."""
 SAY_EVERY_S: Final = 2.0
-_ASIDE: Final = (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
 
 
 @dataclass(slots=True)
@@ -161,7 +160,7 @@ class AlarmDuty:
             if alarm.spec.cuts != "watch":
                 continue
             cut = self._cuts.get(name)
-            if alarm.active and alarm.state not in _ASIDE:
+            if alarm.active and alarm.state not in ASIDE:
                 standing[name] = watch.condition_words(name)
                 if cut is not None and not tripped and _forgotten(cut, now_s):
                     del self._cuts[name]

@@ -7,7 +7,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from daq.alarms import PRIORITIES
+from daq.alarms import PRIORITIES, STANDING, TO_ACKNOWLEDGE, State
 from daq.bench import Bench
 from daq.utc import iso_utc
 
@@ -23,9 +23,7 @@ __all__ = [
 CUT_WITHIN_NS = 2_000_000_000
 """A relay opens, and the news of it arrives, within this time of a trip [ns]."""
 
-_UNACKNOWLEDGED = ("unacknowledged", "latched_unack")
-_BY_PEOPLE = ("shelved", "out_of_service")
-_ABNORMAL = (*_UNACKNOWLEDGED, "acknowledged", "latched_ack")
+_BY_PEOPLE = (State.SHELVED, State.OUT_OF_SERVICE)
 
 
 def supply_words(
@@ -140,8 +138,8 @@ def recording_words(reader: Mapping[str, Any] | None, impaired: str | None) -> d
 
 def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) -> dict[str, Any]:
     """Whether the alarms are clear; `blind` is why that can not be known now, None while it can."""
-    shown = [a for a in standing if a["state"] in (*_ABNORMAL, "returned")]
-    waiting = [a for a in shown if a["state"] in (*_UNACKNOWLEDGED, "returned")]
+    shown = [a for a in standing if a["state"] in STANDING]
+    waiting = [a for a in shown if a["state"] in TO_ACKNOWLEDGE]
     worst = min((a["priority"] for a in shown), key=PRIORITIES.index, default=None)
     aside = sum(a["state"] in _BY_PEOPLE for a in standing)
     beside = f" ({aside} put aside)" if aside else ""

@@ -17,8 +17,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from daq.alarms import lifecycle as alarms
 from daq.alarms.detectors import Edge
-from daq.alarms.lifecycle import MAX_TIME_SHELVED_S, Alarm
+from daq.alarms.lifecycle import Alarm
 from daq.alarms.states import ASIDE, LATCHED, NEXT, AlarmSpec, Event, Priority, State
+from daq.bench import MAX_TIME_SHELVED_S
 from daq.errors import RequestRefused
 
 S = 1_000_000_000

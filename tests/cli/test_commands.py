@@ -14,8 +14,9 @@ import pytest
 
 from daq.bench import load_bench
 from daq.cli import COMMANDS, build_parser, main
-from daq.cli.common import duration, seconds
+from daq.cli.common import seconds
 from daq.cli.demo import demo_bench_text
+from daq.quantity import duration_words
 from daq.sources.virtual_bench import VirtualBenchProcess
 from daq.store import Store
 from tests.bench.rig import wait_until
@@ -163,7 +164,12 @@ def _samples(folder: Path) -> int:
 
 def test_spans_of_time() -> None:
     assert [seconds(t) for t in ("30s", "5min", "2h", "90", "1.5m", "250ms")] == [30, 300, 7200, 90, 90, 0.25]
-    assert [duration(s) for s in (42.4, 370, 7500)] == ["42 s", "6 min 10 s", "2 h 05 min"]
+    assert [duration_words(s) for s in (0.14, 42.4, 370, 7500)] == [
+        "0.1 s",
+        "42 s",
+        "6 min 10 s",
+        "2 h 05 min",
+    ]
 
 
 def test_the_parser_knows_all_commands() -> None:

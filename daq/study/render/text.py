@@ -3,20 +3,10 @@
 from __future__ import annotations
 
 from daq.measure import unit_words
-from daq.quantity import shown, shown_time
+from daq.quantity import duration_words, shown, shown_time
 from daq.study.render.models import Number
 
-
-def duration_words(seconds: float) -> str:
-    """A span as a person would say it: ``0.1 s``, ``42 s``, ``6 min 10 s``, ``2 h 05 min``."""
-    whole = round(seconds)
-    if seconds < 9.95:
-        return f"{seconds:.1f} s"
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+__all__ = ["clock_words", "date_words", "duration_words", "number_words"]
 
 
 def clock_words(seconds: float) -> str:
