@@ -32,6 +32,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -333,12 +334,15 @@ def calls(
     return Calls(np.array(looks, dtype=np.int64), np.array(told, dtype=np.float64))
 
 
+@cache
 def _cauchy(nodes: int) -> tuple[FloatArray, FloatArray]:
     """A Cauchy distribution of scale 1 as normal ones: their standard deviations, and the share of each
     [4]."""
     size = np.geomspace(0.2, 3000.0, nodes)
     share = np.exp(-0.5 / size**2) / size
-    return size, share / share.sum()
+    share /= share.sum()
+    size.flags.writeable = share.flags.writeable = False  # one copy for all
+    return size, share
 
 
 def _solved(falling: Callable[[float], float], guess: float) -> float:
