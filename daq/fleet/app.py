@@ -24,7 +24,7 @@ from daq.fleet.series import Series
 from daq.fleet.settings import Fleet
 from daq.service.access import COOKIE, Access
 from daq.service.answers import REFUSALS, answer
-from daq.service.assets import chart_dir, pages_dir
+from daq.theme import chart_dir, pages_dir
 
 __all__ = ["create_fleet_app"]
 

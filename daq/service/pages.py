@@ -9,21 +9,26 @@ from fastapi import FastAPI, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 
-from daq.service.access import COOKIE, REPORT_POLICY
-from daq.service.assets import chart_dir, pages_dir
+from daq.service.access import COOKIE
+from daq.theme import chart_dir, pages_dir
 
 __all__ = ["add_pages"]
 
-_STYLE = """
-<meta name="viewport" content="width=device-width"><title>lyewatch API</title>
-<style>
-body { font: 16px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 2rem auto; padding: 0 1rem;
-       color: #222; background: #fff }
-h2 { font-size: 1.05rem; margin: 2rem 0 .3rem }
-table { border-collapse: collapse; width: 100% }
-td, th { text-align: left; border-top: 1px solid #767676; padding: .3rem .6rem .3rem 0 }
-@media (prefers-color-scheme: dark) { body { color: #e6e6e6; background: #1b1b1b } a { color: #9ecbff } }
-</style>
+_HEAD = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>lyewatch API</title>
+<link rel="icon" href="/pages/icon.svg" type="image/svg+xml">
+<link rel="stylesheet" href="/pages/styles/theme.css">
+<link rel="stylesheet" href="/pages/styles/base.css">
+<link rel="stylesheet" href="/pages/styles/runs.css">
+</head>
+<body>
+<main class="reference">
+<p><a href="/">Live page</a></p>
 """
 
 
@@ -43,6 +48,12 @@ def add_pages(app: FastAPI) -> None:
     async def runs() -> Response:
         return _page("runs.html")
 
+    async def builds() -> Response:
+        return _page("builds.html")
+
+    async def build() -> Response:
+        return _page("build.html")
+
     async def fills() -> Response:
         return _page("fills.html")
 
@@ -50,7 +61,7 @@ def add_pages(app: FastAPI) -> None:
         return _page("run.html")
 
     async def docs() -> Response:
-        return HTMLResponse(_documentation(app.openapi()), headers={"Content-Security-Policy": REPORT_POLICY})
+        return HTMLResponse(_documentation(app.openapi()))
 
     def _page(name: str) -> FileResponse:
         return FileResponse(folder / name, headers={"Cache-Control": "no-cache"})
@@ -58,6 +69,8 @@ def add_pages(app: FastAPI) -> None:
     for path, endpoint in (
         ("/", live),
         ("/runs", runs),
+        ("/builds", builds),
+        ("/build", build),
         ("/fills", fills),
         ("/runs/{run_id}", run),
         ("/docs", docs),
@@ -86,7 +99,9 @@ def _documentation(schema: dict[str, Any]) -> str:
                     f"<td>{_e(field.get('description', ''))}</td></tr>"
                 )
             table = (
-                f"<table><tr><th>name</th><th>in</th><th>type</th><th></th></tr>{rows}</table>"
+                '<div class="scroll" tabindex="0" role="group" aria-label="What it takes"><table><thead><tr>'
+                '<th scope="col">name</th><th scope="col">in</th><th scope="col">type</th>'
+                f'<th scope="col">meaning</th></tr></thead><tbody>{rows}</tbody></table></div>'
                 if rows
                 else ""
             )
@@ -96,11 +111,12 @@ def _documentation(schema: dict[str, Any]) -> str:
             )
     info = schema["info"]
     return (
-        f'<!doctype html><html lang="en"><meta charset="utf-8">{_STYLE}'
-        f"<h1>{_e(info['title'])} API {_e(info['version'])}</h1>"
+        f"{_HEAD}<h1>{_e(info['title'])} API {_e(info['version'])}</h1>"
         f"<p>{_e(info.get('description', ''))} Machine-readable: "
         '<a href="/openapi.json">openapi.json</a>. '
-        'Errors come as <code>{"error": {place, message, value, remedy}}</code>.</p>' + "".join(parts)
+        'Errors come as <code>{"error": {place, message, value, remedy}}</code>.</p>'
+        + "".join(parts)
+        + "</main>\n</body>\n</html>\n"
     )
 
 

@@ -38,6 +38,7 @@ ROOMS = (
     "quantity",
     "frame",
     "utc",
+    "theme",
     "errors",
 )
 """From top to bottom."""

@@ -102,7 +102,7 @@ def test_an_installed_wheel_finds_its_pages_its_chart_library_and_its_examples(
     pip = (sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--target", str(target))
     run(*pip, str(wheel), cwd=tmp_path)
     program = (
-        "import daq; from daq.service.assets import chart_dir, pages_dir;"
+        "import daq; from daq.theme import chart_dir, pages_dir;"
         "from daq.examples import example_text;"
         "print(daq.__file__); print(pages_dir()); print(chart_dir());"
         "print((chart_dir() / 'uPlot.iife.min.js').stat().st_size, len(example_text('water_torch')) > 500)"

@@ -16,9 +16,10 @@ from matplotlib import colors
 from daq.cli import main
 from daq.frame import Block
 from daq.store import RunRecord, Store
-from daq.study.render.pictures import FIRST, INK, QUIET, SECOND
+from daq.study.render.pictures import FIRST, FOURTH, INK, QUIET, SECOND, SHADES, SHEET, THIRD
 from daq.study.review import Review, review
 from daq.study.review.card import HEIGHT, WIDTH, card_dict, card_facts, result_card
+from daq.theme import colours
 from tests.study.made_run import torch, workshop_run
 from tests.study.stored_runs import bench_text, store_run
 from tests.watch.workshop import S, run_of
@@ -99,10 +100,16 @@ def test_words_stand_out_from_the_paper() -> None:
         return (high + 0.05) / (low + 0.05)
 
     assert ratio("#767676", "white") == pytest.approx(4.5422, abs=1e-4)  # WCAG 2.2's own example
-    for ink in (INK, QUIET, FIRST, SECOND, "#6b5000"):
-        assert ratio(ink, "#fbfaf6") >= 4.5, ink
-    assert ratio("white", "#1f3a52") >= 4.5
-    assert ratio(INK, "#e7dcb9") >= 4.5
+    for ink in (INK, QUIET, FIRST, SECOND, THIRD, FOURTH, colours()["medium"]):
+        assert ratio(ink, SHEET) >= 4.5, ink
+    assert ratio(SHEET, FIRST) >= 4.5
+    for shade in SHADES:
+        assert ratio(INK, shade) >= 4.5, shade
+    dark = colours("dark")
+    for name in ("ink", "ink-2", "trace", "second", "third", "fourth"):
+        assert ratio(dark[name], dark["sheet"]) >= 4.5, name
+    for k in range(5):
+        assert ratio(dark["ink"], dark[f"shade-{k}"]) >= 4.5, k
 
 
 def test_a_run_without_gas_has_a_card_that_says_so() -> None:

@@ -24,8 +24,9 @@ def comparison_page(comparisons: Sequence[Comparison]) -> str:
         parts.append(f"<section><h2>{escape(c.second.name)} against {escape(c.first.name)}</h2>")
         parts.append(f"<p><strong>{escape(verdict(c).sentence)}</strong></p>")
         head = c.headline
-        picture = comparison_picture(c, "svg").decode("utf-8")
-        parts.append(f'<figure class="picture">{picture}</figure></section>')
+        wide, narrow = (comparison_picture(c, "svg", narrow=n).decode("utf-8") for n in (False, True))
+        both = f'<div class="wide">{wide}</div><div class="narrow">{narrow}</div>'
+        parts.append(f'<figure class="picture">{both}</figure></section>')
         rows = [
             [d.metric.label, level_words(d, 0), level_words(d, 1), span_words(d), span_words(d, often=True)]
             for d in c.differences

@@ -23,6 +23,7 @@ from daq.study.render import (
     QUIET,
     SECOND,
     SECOND_PALE,
+    SHEET,
     figure,
     rendered,
     styled,
@@ -34,23 +35,30 @@ if TYPE_CHECKING:
 __all__ = ["comparison_picture"]
 
 WIDTH, HEIGHT = 1200, 630
+NARROW = 420, 1240
+"""For a phone, its panels above one another: there the wide one's words would be 4 pixels high."""
 MOST_POINTS = 1500
 SHADED = "Shaded: ± U of each build; 95 % of the difference at each temperature (dotted: at all together). "
 
 
-def comparison_picture(comparison: Comparison, form: Literal["svg", "png"] = "svg") -> bytes:
+def comparison_picture(
+    comparison: Comparison, form: Literal["svg", "png"] = "svg", *, narrow: bool = False
+) -> bytes:
     """Draw one comparison, 1200 by 630 pixels.
 
     Parameters
     ----------
     comparison : Comparison
     form : {"svg", "png"}
+    narrow : bool
+        With the panels above one another, 420 by 1240 pixels.
     """
     said = verdict(comparison).sentence
     over = band_words(comparison.headline)
     words = "; ".join(f"{d.metric.label} {span_words(d)}" for d in comparison.differences if d.known)
     title = f"{comparison.second.name} against {comparison.first.name}"
-    return rendered(_drawn(comparison, said), form, title=title, description=f"{said} {over} {words}")
+    drawn = _stacked(comparison, said) if narrow else _drawn(comparison, said)
+    return rendered(drawn, form, title=title, description=f"{said} {over} {words}")
 
 
 def _drawn(comparison: Comparison, said: str) -> Figure:
@@ -79,6 +87,28 @@ def _drawn(comparison: Comparison, said: str) -> Figure:
     return drawn
 
 
+def _stacked(comparison: Comparison, said: str) -> Figure:
+    """The same panels, one beneath the other."""
+    known = [d for d in comparison.differences if d.known]
+    with styled():
+        drawn = figure(*NARROW)
+        drawn.text(0.04, 0.985, fill(said, 42), fontsize=11, fontweight="bold", va="top", color=INK)
+        if not known:
+            return drawn
+        head = known[0]
+        band = head.band if head.band is not None and head.band.known else None
+        above = drawn.add_axes((0.15, 0.60, 0.80, 0.215))
+        _map(above, comparison, head, band)
+        if band is not None:
+            _difference(drawn.add_axes((0.15, 0.455, 0.80, 0.10), sharex=above), comparison, head, band)
+        _bands(drawn.add_axes((0.49, 0.115, 0.46, 0.265)), known, comparison.matters, loc="right")
+        reference = comparison.first.runs[0].reference
+        shaded = "" if band is None else SHADED
+        words = f"Dry gas at {reference}. ± U: k = 2. {shaded}Intervals: 95 %, dotted: at any look."
+        drawn.text(0.04, 0.008, fill(words, 62), fontsize=8, color=QUIET)
+    return drawn
+
+
 def _map(axes: Any, comparison: Comparison, d: Difference, band: Band | None) -> None:
     """The headline's blocks over temperature, each build with its curve and the curve's U."""
     unit = unit_words(d.metric.unit)
@@ -100,7 +130,7 @@ def _map(axes: Any, comparison: Comparison, d: Difference, band: Band | None) ->
         if at is not None:
             value, u = d.levels[k]
             axes.errorbar(
-                [at], [value], yerr=[u], fmt=shape, color=colour, markerfacecolor="white", markersize=9,
+                [at], [value], yerr=[u], fmt=shape, color=colour, markerfacecolor=SHEET, markersize=9,
                 capsize=6, linewidth=2.0, label=label, zorder=4,
             )  # fmt: skip
         else:
@@ -144,7 +174,7 @@ def _points(group: Group, key: str) -> tuple[Any, Any]:
     return x[::step], y[::step]
 
 
-def _bands(axes: Any, known: Sequence[Difference], matters: float) -> None:
+def _bands(axes: Any, known: Sequence[Difference], matters: float, loc: str = "left") -> None:
     """Every difference as a share of the first build's level."""
     rows = [(d, _shares(d)) for d in known]
     rows = [(d, shares) for d, shares in rows if np.isfinite(shares).all()]
@@ -157,7 +187,7 @@ def _bands(axes: Any, known: Sequence[Difference], matters: float) -> None:
         axes.plot([any_low, any_high], [y, y], ":", color=INK, linewidth=1.4, zorder=2)
         axes.plot([low, high], [y, y], color=INK, linewidth=3.0 if clear else 1.6, zorder=3)
         axes.plot([low, high], [y, y], "|", color=INK, markersize=13, zorder=3)
-        axes.plot([value], [y], "D" if clear else "o", color=INK, markerfacecolor=INK if clear else "white",
+        axes.plot([value], [y], "D" if clear else "o", color=INK, markerfacecolor=INK if clear else SHEET,
                   markersize=7, zorder=4)  # fmt: skip
         labels.append(f"{d.metric.label}\n{span_words(d)}")
     axes.set_yticks(range(len(rows)), labels, fontsize=9.5, color=INK)
@@ -167,7 +197,7 @@ def _bands(axes: Any, known: Sequence[Difference], matters: float) -> None:
     reach = 1.15 * max(min(widest, 2.5 * shown_to), 130.0 * matters)
     axes.set_xlim(-reach, reach)
     axes.set_xlabel("Second build less first, % of first")
-    axes.set_title(f"Differences; grey: within ± {100.0 * matters:g} %")
+    axes.set_title(f"Differences; grey: within ± {100.0 * matters:g} %", loc=loc)
     axes.grid(visible=False, axis="y")
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from daq.study.compare.days import STATED_WORDS
 from daq.study.compare.planning import Plan, order, plan_text
-from daq.study.render import FIRST, INK, QUIET, SECOND, cautions, figure, page, rendered, styled, table
+from daq.study.render import FIRST, INK, QUIET, SECOND, SHEET, cautions, figure, page, rendered, styled, table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -127,11 +127,11 @@ def _order(axes: Any, made: Plan) -> None:
     for k, name in enumerate(names):
         x, y = k % per_row, k // per_row
         first = name == "A"
-        axes.add_patch(_box(x, y, "#1f3a52" if first else "#ffffff"))
+        axes.add_patch(_box(x, y, FIRST if first else SHEET))
         axes.text(x + 0.45, y + 0.45, name, ha="center", va="center", fontsize=15, fontweight="bold",
-                  color="white" if first else INK)  # fmt: skip
+                  color=SHEET if first else INK)  # fmt: skip
         axes.text(x + 0.08, y + 0.16, str(k + 1), ha="left", va="center", fontsize=8,
-                  color="white" if first else QUIET)  # fmt: skip
+                  color=SHEET if first else QUIET)  # fmt: skip
     axes.set_xlim(-0.1, per_row)
     axes.set_ylim(max(3.2, -(-len(names) // per_row) + 0.2), -0.1)
     axes.set_aspect("equal", anchor="NW")

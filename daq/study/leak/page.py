@@ -12,10 +12,12 @@ from daq.study.leak.evaluate import LeakTest
 from daq.study.leak.words import each_said, said
 from daq.study.render import (
     FIRST,
+    FIRST_PALE,
     INK,
     PALE,
     QUIET,
     SECOND,
+    SECOND_PALE,
     cautions,
     figure,
     page,
@@ -151,7 +153,7 @@ def _gains(axes: Any, test: LeakTest) -> None:
     best = sorted(test.variants, key=lambda v: -plain(v.saves.value))[:MOST_CHANGES]
     for y, v in enumerate(best):
         value, u = plain(v.saves.value), plain(v.saves.u95)
-        axes.barh(y, value, height=0.55, color="#a9b46f", edgecolor=SECOND, linewidth=1.0)
+        axes.barh(y, value, height=0.55, color=SECOND_PALE, edgecolor=SECOND, linewidth=1.0)
         axes.plot([value - u, value + u], [y, y], color=INK, linewidth=1.6)
     axes.set_yticks(range(len(best)), [fill(v.words, 38) for v in best], fontsize=9, color=INK)
     axes.set_ylim(len(best) - 0.5, -0.5)
@@ -163,7 +165,7 @@ def _gaps(axes: Any, test: LeakTest) -> None:
     assert test.prediction is not None
     lost, u95 = (np.asarray(x) for x in (test.prediction.by_gap.value, test.prediction.by_gap.u95))
     at = np.arange(1, lost.size + 1)
-    axes.bar(at, lost, width=0.7, color="#b9c7d3", edgecolor=FIRST, linewidth=1.0)
+    axes.bar(at, lost, width=0.7, color=FIRST_PALE, edgecolor=FIRST, linewidth=1.0)
     axes.errorbar(
         at, lost, yerr=u95, fmt="none", ecolor=INK, elinewidth=1.4, capsize=0 if at.size > 24 else 3
     )

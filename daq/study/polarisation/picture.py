@@ -10,7 +10,20 @@ import numpy as np
 
 from daq.study.polarisation.result import BuildCurve, Polarisation
 from daq.study.polarisation.words import part_words
-from daq.study.render import FIRST, INK, PALE, QUIET, SECOND, figure, rendered, styled
+from daq.study.render import (
+    FIRST,
+    FOURTH,
+    INK,
+    PALE,
+    QUIET,
+    SECOND,
+    SHADES,
+    SHEET,
+    THIRD,
+    figure,
+    rendered,
+    styled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,8 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["polarisation_picture"]
 
 WIDTH, HEIGHT = 1200, 630
-_LOOKS = ((FIRST, "o", "-"), (SECOND, "s", "--"), ("#7a3b12", "D", "-."), ("#4b2e6b", "^", ":"))
-_FILLS = (("reversible", "#c9d2da", ""), ("activation", "#7f98ad", "///"), ("ohmic", "#e7dcb9", "..."))
+_LOOKS = ((FIRST, "o", "-"), (SECOND, "s", "--"), (THIRD, "D", "-."), (FOURTH, "^", ":"))
+_FILLS = (("reversible", SHADES[1], ""), ("activation", SHADES[3], "///"), ("ohmic", SHADES[0], "..."))
 
 
 def polarisation_picture(made: Polarisation, form: Literal["svg", "png"] = "svg") -> bytes:
@@ -68,7 +81,7 @@ def _curves(axes: Any, made: Polarisation) -> None:
             moved = p.cell_volts - curve.fit.fitted + sum(curve.fit.volts(p.density))
         else:
             moved = p.cell_volts
-        axes.plot(p.density, moved, shape, color=colour, markerfacecolor="white", markeredgewidth=1.8,
+        axes.plot(p.density, moved, shape, color=colour, markerfacecolor=SHEET, markeredgewidth=1.8,
                   markersize=7, label=f"{curve.name} ({len(p)} steps)", zorder=3)  # fmt: skip
     axes.axvline(made.at_density, color=QUIET, linewidth=1.0, linestyle=(0, (2, 3)), zorder=1)
     axes.set_xlabel("Current density through the plates [mA/cm²]")

@@ -26,6 +26,8 @@ from daq.study.render.document import (
     Text,
     Title,
 )
+from daq.study.render.pictures import following
+from daq.theme import style_sheet
 
 __all__ = ["as_html", "cautions", "page", "table"]
 
@@ -39,12 +41,12 @@ def as_html(document: Document) -> str:
 
 def page(title: str, parts: Iterable[str]) -> str:
     """A self-contained page of what is HTML already."""
-    style = files("daq.study").joinpath("report.css").read_text(encoding="utf-8")
+    style = style_sheet() + files("daq.study").joinpath("report.css").read_text(encoding="utf-8")
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(p for p in parts if p)
+        + following("\n".join(p for p in parts if p))
         + "\n</main>\n</body>\n</html>\n"
     )
 
@@ -82,7 +84,9 @@ def _part(part: Part, level: int = 2) -> str:
             return f"<{kind}>{listed}</{kind}>" if listed else ""
         case Picture(svg, caption, style):
             beneath = f"<figcaption>{_inline(caption)}</figcaption>" if caption else ""
-            return f"<figure{_class(style)}>{svg}{beneath}</figure>"
+            wide = style == "picture" or 'class="trends"' in svg
+            drawn = _scrolled(svg, "Picture, wider than a small screen") if wide else svg
+            return f"<figure{_class(style)}>{drawn}{beneath}</figure>"
         case Section(heading, parts, note, style):
             inside = f"<h{level}>{escape(heading + note)}</h{level}>" + "".join(
                 _part(p, level + 1) for p in parts
@@ -139,10 +143,17 @@ def _table(shown: Table) -> str:
         lines.append(f'<tr><th scope="row">{_inline_cell(row[0])}</th>{cells}</tr>')
     body = f"<thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
     if shown.style:
-        return f"<table{_class(shown.style)}><caption>{escape(shown.caption)}</caption>{body}"
+        captioned = f"<table{_class(shown.style)}><caption>{escape(shown.caption)}</caption>{body}"
+        return _scrolled(captioned, shown.caption)
     left_out = len(shown.rows) - MOST_ROWS
     more = f"<p>… and {left_out} more; the JSON form of the review has all.</p>" if left_out > 0 else ""
-    return f"<section><h2>{escape(shown.caption)}</h2><table>{body}{more}</section>"
+    listed = _scrolled(f"<table>{body}", shown.caption)
+    return f"<section><h2>{escape(shown.caption)}</h2>{listed}{more}</section>"
+
+
+def _scrolled(wide: str, name: str) -> str:
+    """What may be wider than a phone: it scrolls within its own box, by keys too, and the page never does."""
+    return f'<div class="scroll" tabindex="0" role="group" aria-label="{escape(name)}">{wide}</div>'
 
 
 def _cell(cell: str | Cell, align: str) -> str:

@@ -1,13 +1,16 @@
 """Pictures by matplotlib, as SVG or PNG alike. It is imported only when one is drawn.
 
-Colours stand at 4.5:1 on white for text and 3:1 for lines (WCAG 2.2, 1.4.3 and 1.4.11), and a shape or a dash
-says what a colour says.
+Colours are the pages' own (`daq.theme`): text stands at 4.5:1 on its ground and lines at 3:1 (WCAG 2.2, 1.4.3
+and 1.4.11), and a shape or a dash says what a colour says. In a page they follow its scheme, light or dark.
 """
 
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING, Any, Literal
+import re
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from daq.theme import colours
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -15,20 +18,32 @@ if TYPE_CHECKING:
 __all__ = [
     "FIRST",
     "FIRST_PALE",
+    "FOURTH",
     "INK",
     "PALE",
     "QUIET",
     "SECOND",
     "SECOND_PALE",
+    "SHADES",
+    "SHEET",
+    "THIRD",
     "figure",
+    "following",
     "rendered",
 ]
 
-INK, QUIET, PALE = "#1c2126", "#4a535c", "#d9dde1"
-FIRST, SECOND = "#1f3a52", "#5d6b26"
-"""The first and the second build, as in the review's trends."""
-FIRST_PALE, SECOND_PALE = "#b9c7d3", "#c9d08f"
+_LIGHT = colours()
+INK, QUIET, PALE, SHEET = (_LIGHT[name] for name in ("ink", "ink-2", "rule", "sheet"))
+FIRST, SECOND, THIRD, FOURTH = (_LIGHT[name] for name in ("trace", "second", "third", "fourth"))
+"""The first build, as in the review's trends, and those after it."""
+FIRST_PALE, SECOND_PALE = _LIGHT["first-pale"], _LIGHT["second-pale"]
 """Of what is shaded for them."""
+SHADES = tuple(_LIGHT[f"shade-{k}"] for k in range(5))
+"""From hardly to heavily shaded; ink can be read on each."""
+_NAMES: Final = (
+    "ink", "ink-2", "ink-3", "rule", "sheet", "edge", "trace", "second", "third", "fourth", "first-pale",
+    "second-pale", "shade-0", "shade-1", "shade-2", "shade-3", "shade-4", "medium", "high", "critical",
+)  # fmt: skip
 
 _STYLE: Any = {
     "font.family": "DejaVu Sans",  # matplotlib's own: the same on every system
@@ -44,6 +59,8 @@ _STYLE: Any = {
     "axes.grid": True,
     "axes.axisbelow": True,
     "axes.unicode_minus": True,
+    "axes.facecolor": SHEET,
+    "axes.prop_cycle": f"cycler('color', {[FIRST, SECOND, THIRD, FOURTH]!r})",
     "grid.color": PALE,
     "xtick.color": QUIET,
     "ytick.color": QUIET,
@@ -54,12 +71,12 @@ _STYLE: Any = {
 
 
 def figure(width_px: int, height_px: int) -> Figure:
-    """An empty white figure of that many pixels."""
+    """An empty figure of that many pixels, on the ground of a sheet."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context(_STYLE):
-        return Figure(figsize=(width_px / 100.0, height_px / 100.0), dpi=100, facecolor="white")
+        return Figure(figsize=(width_px / 100.0, height_px / 100.0), dpi=100, facecolor=SHEET)
 
 
 def styled() -> Any:
@@ -94,3 +111,25 @@ def _described(svg: str, title: str, description: str) -> str:
         rest = before + after.partition("</metadata>")[2]
     label = f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"
     return f'{head} role="img" aria-label="{escape(title, quote=True)}">{label}{rest}'
+
+
+_STYLED = re.compile(r'style="[^"]*"')
+_COLOUR = re.compile("#[0-9a-f]{6}")
+
+
+def following(markup: str) -> str:
+    """Markup whose drawn colours are those of the page around it, so that they follow it into the dark.
+
+    Parameters
+    ----------
+    markup : str
+        HTML with SVG elements within it. Only `style` attributes are looked at; a colour that is none of the
+        palette stays as it is.
+    """
+    names = {_LIGHT[name]: name for name in reversed(_NAMES)}
+
+    def named(found: re.Match[str]) -> str:
+        name = names.get(found[0])
+        return found[0] if name is None else f"var(--{name})"
+
+    return _STYLED.sub(lambda style: _COLOUR.sub(named, style[0]), markup)

@@ -16,8 +16,11 @@ from daq.quantity import shown
 from daq.study.render import (
     FIRST,
     INK,
+    PALE,
     QUIET,
     SECOND,
+    SHADES,
+    SHEET,
     Number,
     as_json,
     date_words,
@@ -29,6 +32,7 @@ from daq.study.render import (
 )
 from daq.study.review.headline import Headline, NumberSet, Spent
 from daq.study.review.run_review import Review, ReviewResult, RunHead
+from daq.theme import colours
 
 __all__ = ["HEIGHT", "SCHEMA", "WIDTH", "CardFacts", "CardResult", "card_dict", "card_facts", "result_card"]
 
@@ -210,8 +214,8 @@ if TYPE_CHECKING:
 
 
 WIDTH, HEIGHT = 1200, 630
-_PAPER, _RULE, _WARN = "#fbfaf6", "#b9b2a3", "#6b5000"
-_SHARES = (("gas", "#1f3a52", "white"), ("vapour", "#c9d2da", INK), ("heat", "#e7dcb9", INK))
+_RULE, _WARN = PALE, colours()["medium"]
+_SHARES = (("gas", FIRST, SHEET), ("vapour", SHADES[4], INK), ("heat", SHADES[1], INK))
 _LEFT, _RIGHT = 56.0, 1144.0
 _CHARACTER = 7.6
 """Width of a letter of 13 pixels, about."""
@@ -250,7 +254,7 @@ class _Card:
 
     def __init__(self, empty: Figure) -> None:
         self.figure = empty
-        empty.set_facecolor(_PAPER)
+        empty.set_facecolor(SHEET)
         axes = empty.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set_xlim(0.0, WIDTH)
         axes.set_ylim(HEIGHT, 0.0)
@@ -307,7 +311,7 @@ class _Card:
         self.box(
             at(limit), y - 26.0, beyond, 26.0, facecolor="none", edgecolor=QUIET, hatch="////", linewidth=0
         )
-        self.box(_LEFT, y - 13.0, at(max(value - u, 0.0)) - _LEFT, 13.0, color="#dfe5ea", linewidth=0)
+        self.box(_LEFT, y - 13.0, at(max(value - u, 0.0)) - _LEFT, 13.0, color=SHADES[2], linewidth=0)
         self.line((_LEFT, _RIGHT), (y, y), color=INK, linewidth=1.6)
         step = 1.0 if top < 14.0 else 2.0
         ticks = int(top / step)
@@ -320,11 +324,11 @@ class _Card:
             at(value - u), y - 18.0, at(value + u) - at(value - u), 18.0, color=FIRST, linewidth=0, zorder=3
         )
         self.axes.plot(
-            [at(value)], [y - 9.0], "D", color="white", markeredgecolor=FIRST, markersize=7, zorder=4
+            [at(value)], [y - 9.0], "D", color=SHEET, markeredgecolor=FIRST, markersize=7, zorder=4
         )
         if r["as_read"] is not None:
             x = at(float(r["as_read"]))
-            self.axes.plot([x], [y - 9.0], "o", color=_PAPER, markeredgecolor=SECOND, markeredgewidth=2.0,
+            self.axes.plot([x], [y - 9.0], "o", color=SHEET, markeredgecolor=SECOND, markeredgewidth=2.0,
                            markersize=9, zorder=3)  # fmt: skip
 
     def _ceilings(self, facts: CardFacts, at: Any, y: float) -> None:
