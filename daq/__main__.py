@@ -4,4 +4,5 @@ import sys
 
 from daq.cli import main
 
-sys.exit(main())
+if __name__ == "__main__":  # a child process that is started anew imports this, and must not run it
+    sys.exit(main())

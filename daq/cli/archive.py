@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         settle(load_bench(args.bench))
     with open_store(args) as store:
         records = [find_run(store, target) for target in args.targets] or [
-            r for r in store.logbook.list_runs(limit=1_000_000) if r.kind != "standby"
+            r for r in store.logbook.list_runs(limit=1_000_000, away=None) if r.kind != "standby"
         ]
         if args.before is not None:
             records = [r for r in records if r.start_utc_ns < args.before]

@@ -72,7 +72,7 @@ def _builds(location: str) -> dict[str, str]:
     from daq.store import Store
 
     with Store(beside) as store:
-        return {r.id: r.build for r in store.logbook.list_runs(limit=1_000_000_000)}
+        return {r.id: r.build for r in store.logbook.list_runs(limit=1_000_000_000, away=None)}
 
 
 def _with_fills(location: str, runs: Sequence[RunScan]) -> None:

@@ -382,7 +382,7 @@ class Recorder:
                 resumed, notes = runs.resume(store, self._bench, self._clocks)
                 newest = runs.readable(store.logbook.calibrations.newest(self._bench.name), self._say)
                 found = Opened(resumed, store.logbook.trips.current(), newest)
-                self.ids |= {record.id for record in store.logbook.list_runs(limit=50)}
+                self.ids |= {record.id for record in store.logbook.list_runs(limit=50, away=None)}
             except BaseException:
                 store.close()
                 raise

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from daq.bench import Bench, read_calibrations
 from daq.errors import StoreError
@@ -122,7 +123,7 @@ def begin(
         id=free_run_id(utc, taken),
         bench=bench.name,
         kind=kind,
-        name=name or (f"{bench.stack.name}, {build or bench.stack.build}" if kind == "run" else ""),
+        name=name or (_default_name(build or bench.stack.build, utc) if kind == "run" else ""),
         build=build or bench.stack.build,
         start_utc_ns=utc,
         mono0_ns=mono0,
@@ -133,6 +134,12 @@ def begin(
     paced = device_paced(bench)
     used = tuple(record for channel, record in newest.items() if channel in calibrated.calibrations)
     return ActiveRun(record, calibrated, None if paced else mono0, used, device_paced=paced)
+
+
+def _default_name(build: str, start_utc_ns: int) -> str:
+    """Of a run that nobody named: no two have the same, and a list of them can be read."""
+    began = datetime.fromtimestamp(start_utc_ns // 1_000_000_000, UTC)
+    return f"{build}, {began:%Y-%m-%d %H:%M:%S}"
 
 
 def resume(

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 
@@ -23,7 +23,7 @@ from daq.errors import (
     StoreError,
     UsageError,
 )
-from daq.service import fill_routes, live_routes, pages, run_routes, study_routes
+from daq.service import build_routes, fill_routes, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
 from daq.service.answers import REFUSALS
 from daq.service.feed import Connect
@@ -31,6 +31,8 @@ from daq.service.fill_gates import FillGates
 from daq.service.live import Live
 from daq.service.notify import Notifier, addresses
 from daq.service.publisher import Publisher
+from daq.service.results import Results
+from daq.service.shown import error_page, wants_page
 from daq.store import Store
 
 __all__ = ["create_app"]
@@ -110,10 +112,11 @@ def create_app(
     )
     app.state.closing = threading.Event()
     app.state.failure = None
+    app.state.results = Results()
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
-    for part in (live_routes, run_routes, fill_routes, study_routes):
+    for part in (live_routes, run_routes, build_routes, fill_routes, study_routes):
         app.include_router(part.router, prefix="/api", responses=REFUSALS)
     pages.add_pages(app)
     return app
@@ -169,7 +172,7 @@ class _Courier:
             self._publisher.close()
 
 
-def _on_error(_request: Request, exc: Exception) -> JSONResponse:
+def _on_error(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, LyewatchError)
     status = 500
     if isinstance(exc, StoreError):
@@ -180,22 +183,25 @@ def _on_error(_request: Request, exc: Exception) -> JSONResponse:
         status = 409
     elif isinstance(exc, UsageError | BenchFileError | PhysicsRangeError):
         status = 422
-    return JSONResponse({"error": exc.as_dict()}, status_code=status)
+    return _told(request, exc.as_dict(), status)
 
 
-def _on_invalid(_request: Request, exc: Exception) -> JSONResponse:
+def _on_invalid(request: Request, exc: Exception) -> Response:
     assert isinstance(exc, RequestValidationError)
     first = exc.errors()[0]
     place = ".".join(str(part) for part in first["loc"])
     shown = first.get("input")
-    return JSONResponse(
-        {
-            "error": {
-                "place": place,
-                "message": first["msg"],
-                "value": None if shown is None else str(shown)[:200],
-                "remedy": "see /docs for what this address takes",
-            }
-        },
-        status_code=422,
-    )
+    error = {
+        "place": place,
+        "message": first["msg"],
+        "value": None if shown is None else str(shown)[:200],
+        "remedy": "see /docs for what this address takes",
+    }
+    return _told(request, error, 422)
+
+
+def _told(request: Request, error: dict[str, Any], status: int) -> Response:
+    """As JSON, and to a person's browser as a page."""
+    if wants_page(request):
+        return error_page(error, status)
+    return JSONResponse({"error": error}, status_code=status)

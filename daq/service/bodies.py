@@ -11,6 +11,7 @@ from daq.measure import LyeEntry
 __all__ = [
     "AcknowledgeBody",
     "AsideBody",
+    "DescribeBody",
     "FillMarkBody",
     "FillStartBody",
     "FillStopBody",
@@ -48,10 +49,19 @@ class StartBody(_Body):
 
 
 class RenameBody(_Body):
-    """A run's new name or build tag."""
+    """A run's new name, build tag or note; what is not given stays."""
 
     name: Annotated[str, Field(min_length=1, max_length=120)] | None = None
     build: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+    note: Annotated[str, Field(max_length=4000)] | None = None
+    who: Annotated[str, Field(max_length=80)] = ""
+
+
+class DescribeBody(_Body):
+    """What a build is, in words."""
+
+    build: Annotated[str, Field(min_length=1, max_length=80)]
+    description: Annotated[str, Field(max_length=4000)]
     who: Annotated[str, Field(max_length=80)] = ""
 
 

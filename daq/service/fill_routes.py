@@ -20,7 +20,7 @@ from daq.service.live_routes import live_of
 from daq.store import FillRecord
 from daq.utc import iso_utc
 
-__all__ = ["router"]
+__all__ = ["fill_answer", "router"]
 
 router = APIRouter(tags=["fills"])
 
@@ -52,7 +52,7 @@ async def fills(
     def listed() -> dict[str, Any]:
         kept, reference = (live.store.logbook.fills.find(run_id=run, limit=limit), live.bench.site.reference)
         return {
-            "fills": [_answer_of(record, reference) for record in reversed(kept)],
+            "fills": [fill_answer(record, reference) for record in reversed(kept)],
             "series": _series(kept, reference),
             "builds": _builds(kept, reference),
         }
@@ -95,7 +95,7 @@ async def mark(request: Request, run_id: str, body: FillMarkBody) -> Response:
         fields["seconds"] = body.to_s - body.from_s
         return _kept_fill(live, fill, fields, body.who, body.note, bench)
 
-    fill = _answer_of(await run_in_threadpool(keep_fill), live.bench.site.reference)
+    fill = fill_answer(await run_in_threadpool(keep_fill), live.bench.site.reference)
     return answer({"ok": True, "fill": fill})
 
 
@@ -120,7 +120,7 @@ async def edges(request: Request, run_id: str, body: WhoBody | None = None) -> R
         return fills_by_edges(live.store, live.store.logbook.get_run(run_id), who=who)
 
     kept, refused = await run_in_threadpool(found)
-    fills_kept = [_answer_of(r, live.bench.site.reference) for r in kept]
+    fills_kept = [fill_answer(r, live.bench.site.reference) for r in kept]
     return answer({"ok": True, "fills": fills_kept, "refused": refused})
 
 
@@ -180,7 +180,7 @@ async def stop(request: Request, body: FillStopBody) -> Response:
             _kept_fill, live, fill, fields, body.who or fill["who"], body.note or fill["note"]
         )
         live.set_fill(None)
-    return answer({"ok": True, "fill": _answer_of(record, live.bench.site.reference)})
+    return answer({"ok": True, "fill": fill_answer(record, live.bench.site.reference)})
 
 
 @router.post("/fills/drop", response_model=Done)
@@ -293,7 +293,7 @@ def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     return lines
 
 
-def _answer_of(record: FillRecord, reference: str) -> dict[str, Any]:
+def fill_answer(record: FillRecord, reference: str) -> dict[str, Any]:
     """A kept fill as the API gives it: its numbers with units, and the lines for the bench file."""
     from daq.measure import UNITS
     from daq.study.fill import LABELS, bench_file_lines, result_of

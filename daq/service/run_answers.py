@@ -6,9 +6,20 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from daq.service.answers import Answer, Channel, Link
+from daq.service.answers import Answer, Channel, Link, Quantity
 
-__all__ = ["Marked", "Marks", "Run", "RunOrder", "RunRecordAnswer", "Runs", "Series", "Transitions"]
+__all__ = [
+    "Imported",
+    "Marked",
+    "Marks",
+    "Run",
+    "RunOrder",
+    "RunRecordAnswer",
+    "RunResult",
+    "Runs",
+    "Series",
+    "Transitions",
+]
 
 
 class MmwByFills(Answer):
@@ -21,8 +32,18 @@ class MmwByFills(Answer):
     reference: str
 
 
+class RunResult(Answer):
+    """What a run came to: means over its longest steady phase, or over all that was powered and undisturbed."""
+
+    phase: str | None
+    duration_s: float | None
+    reference: str
+    numbers: dict[str, Quantity]
+    findings: list[str]
+
+
 class Run(Answer):
-    """A run's line in the list."""
+    """A run's line in the list; `result` is null until it has been worked out (`/api/runs/RUN/result`)."""
 
     id: str
     name: str
@@ -35,6 +56,10 @@ class Run(Answer):
     peak_lye_temp: float | None
     alarm_count: int
     mmw_by_fills: MmwByFills | None
+    fill_count: int
+    cut: bool = Field(description="whether the supply was cut in this run")
+    note: str
+    result: RunResult | None
 
 
 class Runs(Answer):
@@ -56,7 +81,6 @@ class RunTrip(Answer):
 class RunRecordAnswer(Run):
     """All of a run's record."""
 
-    note: str
     bench_file: dict[str, Any]
     channels: list[Channel]
     trips: list[RunTrip]
@@ -133,3 +157,15 @@ class Transitions(Answer):
     """Every transition of every alarm of a run."""
 
     alarms: list[Transition]
+
+
+class Imported(Answer):
+    """The run that a log became."""
+
+    ok: Literal[True]
+    run: str
+    rows: int
+    duration_s: float
+    alarms: int
+    channels: list[str]
+    notes: list[str]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,32 +14,42 @@ from starlette.background import BackgroundTask
 
 from daq.alarms import alarm_units
 from daq.errors import RequestRefused, UsageError
-from daq.service.access import REPORT_POLICY
-from daq.service.answers import PAGE, LyeNoted, answer, document
+from daq.service.answers import PAGE, Done, LyeNoted, answer, document
+from daq.service.apart import apart
 from daq.service.bodies import LyeBody, MarkBody, RenameBody, StartBody, WhoBody
+from daq.service.live import Live
 from daq.service.live_routes import live_of, note_lye
 from daq.service.run_answers import (
+    Imported,
     Marked,
     Marks,
     Run,
     RunOrder,
     RunRecordAnswer,
+    RunResult,
     Runs,
     Series,
     Transitions,
 )
 from daq.service.series import run_series, run_summary
+from daq.service.shown import run_links, study_page
 from daq.store import Store
 from daq.study.runs import recorded_bench
 
 if TYPE_CHECKING:
     from daq.study.review import Recorded
+    from daq.study.tables import Imported as TheImport
 
 __all__ = ["router"]
 
 MEDIA: Final = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 
 router = APIRouter(tags=["runs"])
+MOST_BYTES: Final = 512 * 2**20
+"""A log of this length is two days at ten samples a second."""
+LOG: Final[dict[str, Any]] = {
+    "requestBody": {"required": True, "content": {"text/csv": {"schema": {"type": "string"}}}}
+}
 TABLE: Final[dict[str, Any]] = {
     "description": "The table, as CSV or as Parquet.",
     "content": {media: {"schema": {"type": "string"}} for media in MEDIA.values()},
@@ -46,12 +57,17 @@ TABLE: Final[dict[str, Any]] = {
 
 
 @router.get("/runs", response_model=Runs)
-async def runs(request: Request, limit: int = Query(100, ge=1, le=10_000)) -> Response:
+async def runs(
+    request: Request,
+    limit: int = Query(100, ge=1, le=10_000),
+    deleted: bool = Query(False, description="those that were deleted and can be had back"),
+) -> Response:
     """The runs, newest first."""
     store = live_of(request).store
 
     def listed() -> list[dict[str, Any]]:
-        return [run_summary(store, r) for r in store.logbook.list_runs(limit=limit) if r.kind != "standby"]
+        found, kept = store.logbook.list_runs(limit=limit, away=deleted), store.logbook.results.all()
+        return [run_summary(store, r, kept=kept) for r in found if r.kind != "standby"]
 
     return answer({"runs": await run_in_threadpool(listed)})
 
@@ -80,7 +96,7 @@ async def run(request: Request, run_id: str) -> Response:
 
 @router.patch("/runs/{run_id}", response_model=Run)
 async def rename(request: Request, run_id: str, body: RenameBody) -> Response:
-    """Give a run another name or build tag.
+    """Give a run another name, build tag or note.
 
     \f
     Parameters
@@ -94,12 +110,71 @@ async def rename(request: Request, run_id: str, body: RenameBody) -> Response:
     store = live.store
 
     def renamed() -> dict[str, Any]:
-        store.logbook.rename_run(run_id, name=body.name, build=body.build)
+        store.logbook.rename_run(run_id, name=body.name, build=body.build, note=body.note)
         return run_summary(store, store.logbook.get_run(run_id))
 
     summary = await run_in_threadpool(renamed)
     await live.refresh_run()
     return answer(summary)
+
+
+@router.get("/runs/{run_id}/result", response_model=RunResult)
+async def result(request: Request, run_id: str) -> Response:
+    """What the run came to; worked out, which may take a while, when it is asked for the first time."""
+    return answer(await request.app.state.results.of(live_of(request).store, run_id))
+
+
+@router.post("/runs/{run_id}/delete", response_model=Done)
+async def delete(request: Request, run_id: str, body: WhoBody) -> Response:
+    """Take a run out of every list and study. Nothing that was recorded is lost: `restore` has it back."""
+    logbook = live_of(request).store.logbook
+    await run_in_threadpool(logbook.put_away, run_id, time.time_ns())
+    return answer({"ok": True, "message": f"{run_id} deleted by {body.who}"})
+
+
+@router.post("/runs/{run_id}/restore", response_model=Done)
+async def restore(request: Request, run_id: str, body: WhoBody) -> Response:
+    """Have a deleted run back."""
+    logbook = live_of(request).store.logbook
+    await run_in_threadpool(logbook.bring_back, run_id)
+    return answer({"ok": True, "message": f"{run_id} restored by {body.who}"})
+
+
+@router.post("/import", response_model=Imported, openapi_extra=LOG)
+async def import_csv(
+    request: Request,
+    name: str = Query("", max_length=120, description="the run's name; the file's unless given"),
+    build: str = Query("", max_length=80, description="the build; the bench file's unless given"),
+    file: str = Query("log.csv", max_length=200, description="the file's name, for what is said of it"),
+) -> Response:
+    """A run made of a CSV log, as `lyewatch import` makes it. The body is the log itself, as `text/csv`."""
+    live = live_of(request)
+    with tempfile.TemporaryDirectory(prefix="lyewatch-") as folder:
+        path = Path(folder) / (Path(file.replace("\\", "/")).name or "log.csv")
+        size = 0
+        with path.open("wb") as out:
+            async for piece in request.stream():
+                size += len(piece)
+                if size > MOST_BYTES:
+                    raise UsageError(
+                        "is longer than a browser may send",
+                        place=path.name,
+                        value=f"more than {MOST_BYTES // 2**20} MiB",
+                        remedy="use `lyewatch import`, which takes any length",
+                    )
+                await run_in_threadpool(out.write, piece)
+        made = await run_in_threadpool(_imported, live, path, name, build)
+    return answer(
+        {
+            "ok": True,
+            "run": made.run_id,
+            "rows": made.rows,
+            "duration_s": made.duration_s,
+            "alarms": made.alarms,
+            "channels": list(made.channels),
+            "notes": list(made.notes),
+        }
+    )
 
 
 @router.get("/runs/{run_id}/series", response_model=Series)
@@ -276,9 +351,7 @@ async def report(
         reviewed = _reviewed(live_of(request).store, run_id, against=against)
         return html_report(reviewed.review, reviewed.blocks)
 
-    return HTMLResponse(
-        await run_in_threadpool(make_report), headers={"Content-Security-Policy": REPORT_POLICY}
-    )
+    return study_page(await run_in_threadpool(make_report), run_links(run_id))
 
 
 @router.get("/runs/{run_id}/export.{suffix}", response_class=FileResponse, responses={200: TABLE})
@@ -306,6 +379,12 @@ async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
     return FileResponse(
         file, media_type=MEDIA[suffix], filename=file.name, background=BackgroundTask(folder.cleanup)
     )
+
+
+def _imported(live: Live, path: Path, name: str, build: str) -> TheImport:
+    from daq.study.tables import import_into
+
+    return apart(import_into, live.bench, path, name, build)
 
 
 def transition_dict(transition: Any) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 
 from daq.errors import UsageError
 from daq.measure import NUMBERS, RATIOS
-from daq.store import RunRecord, Store
+from daq.service.results import kept_result
+from daq.store import FillRecord, RunRecord, Store
 from daq.study.runs import recorded_bench, stored_lye, window_numbers
 from daq.utc import iso_utc
 
@@ -99,16 +101,25 @@ def run_series(
     return {"run": record.id, "from_s": from_s or 0.0, "to_s": to_s, "channels": out}
 
 
-def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict[str, Any]:
-    """A run's line in the list.
+def run_summary(
+    store: Store,
+    record: RunRecord,
+    *,
+    whole: bool = False,
+    kept: Mapping[str, tuple[str, dict[str, Any]]] | None = None,
+) -> dict[str, Any]:
+    """A run's line in the list, or all of its record.
 
     Parameters
     ----------
     store : Store
     record : RunRecord
     whole : bool
-        Whether to give all of its record.
+        All of its record.
+    kept : mapping, optional
+        All results of the logbook, where many runs are listed.
     """
+    trips, fills = store.logbook.trips.of(record.id), store.logbook.fills.find(run_id=record.id)
     last_ns = record.ended_ns if record.ended_ns is not None else store.last_t_ns(record.id)
     transitions = store.logbook.alarms.transitions(record.id)
     out: dict[str, Any] = {
@@ -122,11 +133,14 @@ def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict
         "state": "recording" if record.ended_ns is None else "ended",
         "peak_lye_temp": _peak(store, record),
         "alarm_count": len({t.alarm for t in transitions}),
-        "mmw_by_fills": _by_fills(store, record),
+        "mmw_by_fills": _by_fills(fills),
+        "fill_count": len(fills),
+        "cut": bool(trips),
+        "note": record.note,
+        "result": kept_result(store, record, store.logbook.results.all() if kept is None else kept),
     }
     if whole:
         bench = recorded_bench(store, record)
-        out["note"] = record.note
         out["bench_file"] = json.loads(record.bench_json)
         out["channels"] = [
             {
@@ -145,14 +159,13 @@ def run_summary(store: Store, record: RunRecord, *, whole: bool = False) -> dict
                 "t_s": t.t_ns / 1e9,
                 "value": t.value,
             }
-            for t in store.logbook.trips.of(record.id)
+            for t in trips
         ]
         out["links"] = [{"source": s, **c} for s, c in store.logbook.load_links(record.id).items()]
     return out
 
 
-def _by_fills(store: Store, record: RunRecord) -> dict[str, Any] | None:
-    fills = store.logbook.fills.find(run_id=record.id)
+def _by_fills(fills: Sequence[FillRecord]) -> dict[str, Any] | None:
     if not fills:
         return None
     from daq.study.fill import mmw_by_fills  # most runs have none, and it takes a while to import

@@ -10,9 +10,11 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse
 
 from daq.errors import UsageError
-from daq.service.access import REPORT_POLICY
 from daq.service.answers import PAGE, answer, document
+from daq.service.build_routes import runs_of_builds
+from daq.service.live import Live
 from daq.service.live_routes import live_of
+from daq.service.shown import run_links, study_page
 from daq.store import RunRecord, Store
 
 if TYPE_CHECKING:
@@ -23,7 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["router"]
 
 router = APIRouter(tags=["studies"])
-RUNS = Query(..., description="ids of the runs, parted by commas; the first one's build comes first")
+RUNS = Query("", description="ids of the runs, parted by commas; the first one's build comes first")
+BUILDS = Query((), alias="build", description="builds, all of whose runs are meant; given once for each")
 BY = Query("build", description="what is compared: builds, or runs one by one")
 MATTERS = Query(0.03, gt=0, le=1, description="from which share of gas per watt on a difference matters")
 DAY_SD = Query(
@@ -64,6 +67,7 @@ async def card(request: Request, run_id: str) -> Response:
 async def compare(
     request: Request,
     runs: str = RUNS,
+    builds: list[str] = BUILDS,
     by: Literal["build", "run"] = BY,
     matters: float = MATTERS,
     day_sd: float | None = DAY_SD,
@@ -76,6 +80,8 @@ async def compare(
     request : Request
     runs : str
         Ids, parted by commas; the first one's build comes first.
+    builds : list of str
+        Tags of builds, in place of `runs`: all their runs are taken.
     by : {"build", "run"}
         What is compared.
     matters : float
@@ -85,14 +91,17 @@ async def compare(
     """
     from daq.study.compare import as_dict
 
-    store = live_of(request).store
-    return answer(await run_in_threadpool(lambda: as_dict(_compared(store, runs, by, matters, day_sd))))
+    live = live_of(request)
+    return answer(
+        await run_in_threadpool(lambda: as_dict(_compared(live, runs, builds, by, matters, day_sd)))
+    )
 
 
 @router.get("/compare.html", response_class=Response, responses={200: PAGE})
 async def compare_page(
     request: Request,
     runs: str = RUNS,
+    builds: list[str] = BUILDS,
     by: Literal["build", "run"] = BY,
     matters: float = MATTERS,
     day_sd: float | None = DAY_SD,
@@ -102,19 +111,24 @@ async def compare_page(
     \f
     Parameters
     ----------
-    request, runs, by, matters, day_sd
+    request, runs, builds, by, matters, day_sd
         As `compare`.
     """
     from daq.study.compare import comparison_page
 
-    store = live_of(request).store
-    return _page(
-        await run_in_threadpool(lambda: comparison_page(_compared(store, runs, by, matters, day_sd)))
+    live = live_of(request)
+    return study_page(
+        await run_in_threadpool(lambda: comparison_page(_compared(live, runs, builds, by, matters, day_sd)))
     )
 
 
 @router.get("/polarisation", responses={200: document("polarisation")})
-async def polarisation(request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY) -> Response:
+async def polarisation(
+    request: Request,
+    runs: str = RUNS,
+    builds: list[str] = BUILDS,
+    by: Literal["build", "run"] = BY,
+) -> Response:
     """Cells' volts taken apart, as `lyewatch polarisation --json` prints it.
 
     \f
@@ -123,29 +137,34 @@ async def polarisation(request: Request, runs: str = RUNS, by: Literal["build", 
     request : Request
     runs : str
         Ids, parted by commas; the first one's build comes first.
+    builds : list of str
+        Tags of builds, in place of `runs`: all their runs are taken.
     by : {"build", "run"}
         What is compared.
     """
-    store = live_of(request).store
-    return answer(await run_in_threadpool(lambda: _polarised(store, runs, by).as_dict()))
+    live = live_of(request)
+    return answer(await run_in_threadpool(lambda: _polarised(live, runs, builds, by).as_dict()))
 
 
 @router.get("/polarisation.html", response_class=Response, responses={200: PAGE})
 async def polarisation_page(
-    request: Request, runs: str = RUNS, by: Literal["build", "run"] = BY
+    request: Request,
+    runs: str = RUNS,
+    builds: list[str] = BUILDS,
+    by: Literal["build", "run"] = BY,
 ) -> HTMLResponse:
     """The same as one self-contained page.
 
     \f
     Parameters
     ----------
-    request, runs, by
+    request, runs, builds, by
         As `polarisation`.
     """
     from daq.study.polarisation import polarisation_page as written
 
-    store = live_of(request).store
-    return _page(await run_in_threadpool(lambda: written(_polarised(store, runs, by))))
+    live = live_of(request)
+    return study_page(await run_in_threadpool(lambda: written(_polarised(live, runs, builds, by))))
 
 
 @router.get("/runs/{run_id}/leak", responses={200: document("leak")})
@@ -161,7 +180,7 @@ async def leak_page(request: Request, run_id: str) -> HTMLResponse:
     from daq.study.leak import leak_page as written
 
     store = live_of(request).store
-    return _page(await run_in_threadpool(lambda: written(_leaked(store, run_id))))
+    return study_page(await run_in_threadpool(lambda: written(_leaked(store, run_id))), run_links(run_id))
 
 
 @router.get("/plan", responses={200: document("plan")})
@@ -200,7 +219,7 @@ async def plan_page(
     from daq.study.compare import plan_page as written
 
     store = live_of(request).store
-    return _page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
+    return study_page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
 
 
 @router.get("/schemas/{name}", response_model=dict[str, Any])
@@ -214,11 +233,9 @@ async def schema(name: str) -> Response:
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _page(text: str) -> HTMLResponse:
-    return HTMLResponse(text, headers={"Content-Security-Policy": REPORT_POLICY})
-
-
-def _records(store: Store, runs: str, least: int) -> list[RunRecord]:
+def _records(live: Live, runs: str, builds: list[str], least: int) -> list[RunRecord]:
+    if builds:
+        return runs_of_builds(live, builds)[:MOST_RUNS]
     ids = list(dict.fromkeys(r.strip() for r in runs.split(",") if r.strip()))
     if not least <= len(ids) <= MOST_RUNS:
         raise UsageError(
@@ -227,11 +244,16 @@ def _records(store: Store, runs: str, least: int) -> list[RunRecord]:
             value=len(ids),
             remedy="choose them in the list of runs; the command line takes any number",
         )
-    return [store.logbook.get_run(i) for i in ids]
+    return [live.store.logbook.get_run(i) for i in ids]
 
 
 def _compared(
-    store: Store, runs: str, by: Literal["build", "run"], matters: float, day_sd: float | None
+    live: Live,
+    runs: str,
+    builds: list[str],
+    by: Literal["build", "run"],
+    matters: float,
+    day_sd: float | None,
 ) -> Sequence[Comparison]:
     from daq.study.compare import (
         block_seconds,
@@ -243,17 +265,17 @@ def _compared(
         with_looks,
     )
 
-    records = _records(store, runs, 2)
+    store, records = live.store, _records(live, runs, builds, 2)
     block_s = block_seconds(recorded_seconds(store, r) for r in records)
     groups = group_runs([read_run(store, r, block_s) for r in records], by)
     days = days_of(store, records, block_s, sd=day_sd)
     return with_looks(store, compare_groups(groups, matters=matters, days=days))
 
 
-def _polarised(store: Store, runs: str, by: str) -> Polarisation:
+def _polarised(live: Live, runs: str, builds: list[str], by: str) -> Polarisation:
     from daq.study.polarisation import polarise, swept_run
 
-    return polarise([swept_run(store, r) for r in _records(store, runs, 1)], by=by)
+    return polarise([swept_run(live.store, r) for r in _records(live, runs, builds, 1)], by=by)
 
 
 def _leaked(store: Store, run_id: str) -> LeakTest:

@@ -12,6 +12,7 @@ from daq.store.journal import Head, Journal, TailBlock
 from daq.store.logbook import (
     ARCHIVE_STATE,
     AlarmTransition,
+    BuildRecord,
     CalibrationRecord,
     FillRecord,
     ForecastLog,
@@ -45,6 +46,7 @@ __all__ = [
     "AlarmTransition",
     "Archive",
     "BackendAway",
+    "BuildRecord",
     "CalibrationRecord",
     "ChannelSpan",
     "DeadLetters",

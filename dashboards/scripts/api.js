@@ -25,7 +25,7 @@ function sentence(body, status) {
   return `The service answered ${status}; look at its own window for the reason.`;
 }
 
-async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}) {
+async function ask(path, { method = "GET", body, file, signal, waitMs = WAIT_MS } = {}) {
   // One controller for both reasons to give up; AbortSignal.any would shut out phones of a few years ago.
   const controller = new AbortController();
   let late = false;
@@ -37,7 +37,7 @@ async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}
   signal?.addEventListener("abort", giveUp);
   if (signal?.aborted) giveUp();
   try {
-    return await exchange(path, method, body, controller.signal);
+    return await exchange(path, method, body, file, controller.signal);
   } catch (error) {
     if (error instanceof Refused || signal?.aborted) throw error;
     if (late) throw new Refused(`The service did not answer within ${Math.round(waitMs / 1000)} s.`);
@@ -48,11 +48,15 @@ async function ask(path, { method = "GET", body, signal, waitMs = WAIT_MS } = {}
   }
 }
 
-async function exchange(path, method, body, signal) {
+async function exchange(path, method, body, file, signal) {
   const options = { method, signal, headers: { Accept: "application/json" } };
   if (body !== undefined) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(body);
+  }
+  if (file !== undefined) {
+    options.headers["Content-Type"] = "text/csv";
+    options.body = file;
   }
   const response = await fetch(path, options);
   const text = await response.text();
@@ -74,6 +78,11 @@ export function get(path, options = {}) {
 /** Send JSON with POST, or with the method given. */
 export function send(path, body, options = {}) {
   return ask(path, { method: "POST", ...options, body });
+}
+
+/** Send a log as it is; what is made of it may take a while. */
+export function sendFile(path, file, options = {}) {
+  return ask(path, { method: "POST", waitMs: 900000, ...options, file });
 }
 
 /** A path with a name inside it made safe. */

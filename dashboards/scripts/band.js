@@ -130,10 +130,11 @@ export class Band {
       { class: "band-nav", "aria-label": "Pages" },
       link("/", "Live"),
       link("/runs", "Runs"),
+      link("/builds", "Builds"),
       link("/fills", "Fills"),
     );
     this.cutPlace = make("div", { class: "cut-place" });
-    this.soundPlace = make("div", { class: "sound-place" });
+    this.soundPlace = make("section", { class: "sound-place", "aria-label": "Sound of alarms" });
     this.readingsPlace = make("div", { class: "now-place" });
     // Spoken: what changed in meaning, not each new digit.
     this.polite = make("p", { class: "spoken", role: "status" });

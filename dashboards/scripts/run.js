@@ -7,7 +7,7 @@ import { eventsOf, Lane } from "./lane.js";
 import { Stretch } from "./navigate.js";
 import { alarmsTable, lyeForm, markForm, marksTable, renameForm } from "./run_events.js";
 import { fillForm } from "./run_fill.js";
-import { showReview } from "./run_review.js";
+import { showResult, showReview } from "./run_review.js";
 import { RunStrips } from "./run_strips.js";
 import { watchBench } from "./watch.js";
 
@@ -20,6 +20,7 @@ let stretch = null;
 let strips = null;
 let lane = null;
 let events = [];
+let phases = [];
 
 watchBench("/runs");
 
@@ -86,8 +87,16 @@ async function loadReview() {
   const root = byId("review");
   try {
     const review = await get(path`/api/runs/${id}/review`, { waitMs: 60000 });
-    showReview(root, review, new Map((bench.numbers ?? []).map(({ key, label }) => [key, label])));
+    const labels = new Map((bench.numbers ?? []).map(({ key, label }) => [key, label]));
+    showResult(byId("result"), review, run, labels);
+    showReview(root, review, labels);
+    phases = review.phases ?? [];
+    strips.redraw();
   } catch (error) {
+    byId("result").replaceChildren(
+      make("h2", {}, "Result"),
+      make("p", { class: "quiet" }, `No result yet: ${error.message}`),
+    );
     root.replaceChildren(
       make("h2", {}, "Review"),
       make("p", { class: "quiet" }, `No review yet: ${error.message}`),
@@ -142,7 +151,8 @@ async function begin() {
         : `The run could not be read: ${error.message} Load the page again to retry.`,
     );
     show(trouble, true);
-    say(byId("run-name"), id);
+    say(byId("run-name"), error.status === 404 ? "No such run" : id);
+    show(byId("run-elsewhere"), true);
     return;
   }
   if (!run.channels) run.channels = bench.channels;
@@ -156,6 +166,7 @@ async function begin() {
     stretch,
     nav,
     events: () => events,
+    phases: () => phases,
     message: trouble,
   });
   byId("card-link").href = path`/api/runs/${id}/card.png`;
@@ -175,6 +186,7 @@ async function begin() {
   controls();
   tellRun();
   tellStretch();
+  show(byId("run-actions"), true);
   show(byId("run-body"), true);
   strips.moved(0);
   loadReview();

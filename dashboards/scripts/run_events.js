@@ -27,7 +27,7 @@ function table(caption, heads, rows, empty) {
   const head = make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)));
   return make(
     "div",
-    { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },
+    { class: "scroll", tabindex: 0, role: "group", "aria-label": caption },
     make(
       "table",
       {},

@@ -3,6 +3,7 @@
 
 import { make } from "./dom.js";
 import { clock, count, plain, presentText, span } from "./format.js";
+import { shape } from "./shapes.js";
 
 const TOTALS = [
   ["energy_wh", "Energy"],
@@ -20,6 +21,66 @@ const LEVELS = {
   trip: "above the cut limit",
 };
 const known = (number) => Number.isFinite(number?.value);
+
+const RESULT = [
+  "mmw_dry_ref",
+  "mmw_as_read",
+  "flow_dry_ref_lpm",
+  "faradaic_efficiency",
+  "energy_efficiency_hhv",
+  "watt_hours_per_litre",
+];
+
+/** The numbers that speak for a run, and over which time they were had. */
+function speaking(review) {
+  if (review.headline) return { numbers: review.headline.numbers, over: review.headline };
+  const steady = (review.phases ?? []).filter(({ phase, numbers }) => phase === "steady" && numbers);
+  steady.sort((a, b) => b.duration_s - a.duration_s);
+  if (steady.length) return { numbers: steady[0].numbers, over: steady[0] };
+  return { numbers: review.numbers ?? {}, over: null };
+}
+
+/** The worst that is to be said of a run, in one sentence with its level. */
+function verdict(review) {
+  const trip = (review.trips ?? [])[0];
+  if (trip) return ["critical", `The supply was cut at ${clock(trip.t_s)}: ${trip.detail || trip.cause}.`];
+  const findings = review.findings ?? [];
+  if (findings.length) return ["medium", findings.map(({ text }) => text).join(" ")];
+  const raised = review.alarm_load?.raised ?? 0;
+  if (raised) return ["", `${count(raised, "alarm was", "alarms were")} raised; nothing else stands out.`];
+  return ["", "No alarm was raised, and nothing stands out."];
+}
+
+/** Fill `root` with what the run came to: before any chart, because that is what one asks first. */
+export function showResult(root, review, run, labels) {
+  const { numbers, over } = speaking(review);
+  const peak = review.channels?.lye_temp;
+  const facts = RESULT.filter((key) => known(numbers[key])).map((key) => [
+    labels.get(key) ?? key.replaceAll("_", " "),
+    presentText(numbers[key], key),
+  ]);
+  if (run.mmw_by_fills) {
+    const { fills } = run.mmw_by_fills;
+    facts.push([`MMW dry, by ${count(fills, "fill")}`, presentText(run.mmw_by_fills, "mmw_dry_ref")]);
+  }
+  if (peak) {
+    const number = { value: peak.max, u95: peak.max_u95, unit: peak.unit };
+    facts.push(["Hottest lye", presentText(number, "lye_temp")]);
+  }
+  const [level, words] = verdict(review);
+  const said = make("p", { class: "verdict" }, level && shape(level), " ", words);
+  if (level) said.dataset.level = level;
+  const how = over
+    ? `Means over ${span(over.duration_s)}, ${over.phase}, from ${clock(over.from_s)}; `
+    : "Means of all powered time; ";
+  const items = facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text)));
+  root.replaceChildren(
+    make("h2", {}, "Result"),
+    said,
+    ...(items.length ? [make("dl", { class: "facts result-facts" }, ...items)] : []),
+    make("p", { class: "help" }, `${how}gas dry at ${review.reference}; ± is the expanded uncertainty, k = 2.`),
+  );
+}
 
 /** Fill `root` with a review. `labels` maps number keys to their names. */
 export function showReview(root, review, labels) {
@@ -114,7 +175,7 @@ function numbersTable(review, labels) {
   const caption = `Means of each phase; gas dry at ${review.reference}; ± is the expanded uncertainty, k = 2`;
   return make(
     "div",
-    { class: "scroll", tabindex: 0, role: "region", "aria-label": "Numbers of the review" },
+    { class: "scroll", tabindex: 0, role: "group", "aria-label": "Numbers of the review" },
     make(
       "table",
       { class: "review-table" },
@@ -252,7 +313,7 @@ function forecastParts(told, checked) {
 function plainTable(caption, heads, rows) {
   return make(
     "div",
-    { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },
+    { class: "scroll", tabindex: 0, role: "group", "aria-label": caption },
     make(
       "table",
       {},

@@ -5,7 +5,7 @@ import { get, path } from "./api.js";
 import { Chart, chartsWork } from "./chart.js";
 import { make, say, show } from "./dom.js";
 import { clock, fixed, unitText, withUnit } from "./format.js";
-import { eventLines } from "./lane.js";
+import { eventLines, phaseShades } from "./lane.js";
 import { limitList, limitWords } from "./limits.js";
 import { navigation } from "./navigate.js";
 import { STRIPS } from "./strips.js";
@@ -62,7 +62,7 @@ class RunStrip {
     );
   }
 
-  attach(nav, events) {
+  attach(nav, events, phases) {
     if (!chartsWork()) {
       this.plotHolder.replaceChildren(
         make("p", { class: "no-chart" }, "The chart library is missing; the table below has the numbers."),
@@ -82,7 +82,7 @@ class RunStrip {
       time: { label: clock },
       sync: "run",
       drag: (from, to) => nav.set(from, to),
-      plugins: [eventLines(events)],
+      plugins: [phaseShades(phases, spec.always), eventLines(events)],
       onCursor: (index) => say(this.reading, this.#readingAt(index)),
       reading: (index) => this.#readingAt(index),
     });
@@ -158,7 +158,7 @@ class RunStrip {
 
 /** All charts of a run, and the fetching of what they show. */
 export class RunStrips {
-  constructor(holder, { run, reference, stretch, nav, events, message }) {
+  constructor(holder, { run, reference, stretch, nav, events, phases, message }) {
     this.id = run.id;
     this.stretch = stretch;
     this.message = message;
@@ -169,7 +169,7 @@ export class RunStrips {
       (spec) => new RunStrip(spec, { channels, stretch, reference }),
     );
     holder.replaceChildren(...this.strips.map(({ root }) => root));
-    for (const strip of this.strips) strip.attach(nav, events);
+    for (const strip of this.strips) strip.attach(nav, events, phases);
     this.timer = null;
     this.abort = null;
   }

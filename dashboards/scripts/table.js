@@ -35,7 +35,7 @@ export function chartTable({ caption, names, unit, decimals, label, means, read 
   const place = make("div", {
     class: "scroll",
     tabindex: 0,
-    role: "region",
+    role: "group",
     "aria-label": `Table: ${caption}`,
   });
   const words = means ? ["lowest", "mean", "highest"] : ["lowest", "highest"];

@@ -47,6 +47,16 @@ class FakeBench:
         """No event of any kind leaves the stream."""
         self.refuse: dict[str, tuple[int, dict[str, Any]]] = {}
         """Path to (status, error) for writes that shall fail."""
+        self.deleted: list[dict[str, Any]] = []
+        """Past runs that were deleted."""
+        self.results_asked: list[str] = []
+        """Runs whose result was asked for."""
+        self.logs: list[tuple[dict[str, str], bytes]] = []
+        """Logs that were sent, with what their address said of them."""
+        self.flood = False
+        """The past runs' alarms are a flood: one that comes and goes every two seconds."""
+        self.cooled = False
+        """The past runs end with a cool-down."""
         self.requests: list[tuple[str, str, dict[str, Any]]] = []
         self.series_asked: list[dict[str, str]] = []
         self.streams_open = 0

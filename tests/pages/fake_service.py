@@ -23,7 +23,15 @@ from starlette.types import Receive, Scope, Send
 
 from tests.pages import bench_facts as facts
 from tests.pages.fake_bench import RUN, FakeBench, events
-from tests.pages.past_runs import alarms_of, review_of, series_of
+from tests.pages.past_runs import (
+    alarms_of,
+    builds_of,
+    flood_of,
+    result_of,
+    review_of,
+    series_of,
+    whole_build,
+)
 
 __all__ = ["RUN", "FakeBench", "Serving", "make_app"]
 
@@ -108,8 +116,65 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
         }
 
     @app.get("/api/runs")
-    def runs(limit: int = 200) -> dict[str, Any]:
-        return {"runs": bench.past[:limit]}
+    def runs(limit: int = 200, deleted: bool = False) -> dict[str, Any]:
+        return {"runs": (bench.deleted if deleted else bench.past)[:limit]}
+
+    @app.get("/api/runs/{run}/result")
+    def result(run: str) -> Any:
+        bench.results_asked.append(run)
+        found = next(i for i, row in enumerate(reversed(bench.past)) if row["id"] == run)
+        if f"/api/runs/{run}/result" in bench.refuse:
+            status, error = bench.refuse[f"/api/runs/{run}/result"]
+            return JSONResponse({"error": error}, status_code=status)
+        return result_of(found)
+
+    @app.post("/api/runs/{run}/delete")
+    async def delete(run: str, request: Request) -> Any:
+        _body, no = await _keep(request)
+        if no is None:
+            bench.deleted += [row for row in bench.past if row["id"] == run]
+            bench.past = [row for row in bench.past if row["id"] != run]
+        return no or {"ok": True}
+
+    @app.post("/api/runs/{run}/restore")
+    async def restore(run: str, request: Request) -> Any:
+        _body, no = await _keep(request)
+        if no is None:
+            back = [row for row in bench.deleted if row["id"] == run]
+            bench.deleted = [row for row in bench.deleted if row["id"] != run]
+            bench.past = sorted([*bench.past, *back], key=lambda row: str(row["id"]), reverse=True)
+        return no or {"ok": True}
+
+    @app.post("/api/import")
+    async def take_log(request: Request) -> Any:
+        bench.logs.append((dict(request.query_params), await request.body()))
+        if "/api/import" in bench.refuse:
+            status, error = bench.refuse["/api/import"]
+            return JSONResponse({"error": error}, status_code=status)
+        return {
+            "ok": True,
+            "run": "20250303-120000",
+            "rows": 600,
+            "duration_s": 600.0,
+            "alarms": 1,
+            "channels": ["volts", "amps"],
+            "notes": ["old.csv: column `remarks` is no channel and was left out"],
+        }
+
+    @app.get("/api/builds")
+    def builds() -> dict[str, Any]:
+        return {"builds": builds_of(bench.past)}
+
+    @app.get("/api/builds/one")
+    def one_build(build: str) -> Any:
+        if not any(row["build"] == build for row in bench.past):
+            return JSONResponse({"error": {"message": "no such build"}}, status_code=404)
+        return whole_build(build, bench.past, bench.fills)
+
+    @app.post("/api/builds/describe")
+    async def describe(request: Request) -> Any:
+        _body, no = await _keep(request)
+        return no or {"ok": True, "message": "kept"}
 
     @app.post("/api/runs")
     async def start(request: Request) -> Any:
@@ -137,7 +202,7 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
         body, no = await _keep(request)
         for row in bench.past:
             if no is None and row["id"] == run:
-                row["name"] = body["name"]
+                row.update({key: value for key, value in body.items() if key != "who"})
         return no or {"ok": True}
 
     @app.get("/api/runs/{run}")
@@ -183,11 +248,11 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
 
     @app.get("/api/runs/{run}/alarms")
     def alarms(run: str) -> dict[str, Any]:
-        return {"alarms": alarms_of()}
+        return {"alarms": flood_of() if bench.flood else alarms_of()}
 
     @app.get("/api/runs/{run}/review")
     def review(run: str) -> dict[str, Any]:
-        return review_of(run)
+        return review_of(run, cooled=bench.cooled)
 
     @app.get("/api/runs/{run}/report.html")
     def report(run: str) -> HTMLResponse:
@@ -283,6 +348,8 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
     for path, name in (
         ("/", "index.html"),
         ("/runs", "runs.html"),
+        ("/builds", "builds.html"),
+        ("/build", "build.html"),
         ("/fills", "fills.html"),
         ("/runs/{run}", "run.html"),
     ):

@@ -7,7 +7,19 @@ from typing import Any
 
 from tests.pages import bench_facts as facts
 
-__all__ = ["DURATION_S", "SPIKE_AT_S", "alarms_of", "listing", "marks_of", "review_of", "series_of"]
+__all__ = [
+    "DURATION_S",
+    "SPIKE_AT_S",
+    "alarms_of",
+    "builds_of",
+    "flood_of",
+    "listing",
+    "marks_of",
+    "result_of",
+    "review_of",
+    "series_of",
+    "whole_build",
+]
 
 DURATION_S = 3600.0
 SPIKE_AT_S = 2222.0
@@ -30,9 +42,86 @@ def listing() -> list[dict[str, Any]]:
                 "state": "recording" if i == 11 else "ended",
                 "peak_lye_temp": 58.0 + i if i != 5 else None,
                 "alarm_count": i % 4,
+                "mmw_by_fills": None,
+                "fill_count": 0,
+                "cut": i == 7,
+                "note": "new gasket between plates 3 and 4" if i == 2 else "",
+                "result": None if i >= 9 else result_of(i),
             }
         )
     return runs[::-1]
+
+
+def result_of(i: int) -> dict[str, Any]:
+    """What the i-th run came to."""
+
+    def number(value: float, u95: float, unit: str) -> dict[str, Any]:
+        return {"value": value, "u95": u95, "unit": unit}
+
+    return {
+        "phase": "steady",
+        "duration_s": 1800.0,
+        "reference": facts.REFERENCE,
+        "numbers": {
+            "mmw_dry_ref": number(4.1 + 0.05 * i, 0.21, "mL/min/W"),
+            "flow_dry_ref_lpm": number(0.61 + 0.01 * i, 0.03, "L/min"),
+            "faradaic_efficiency": number(0.93, 0.05, "1"),
+        },
+        "findings": ["The stack makes 20 % less gas than its current could."] if i == 3 else [],
+    }
+
+
+def builds_of(past: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The builds of these runs, as the list of builds has them."""
+    names = dict.fromkeys(run["build"] for run in past)
+    return [
+        {
+            "build": name,
+            "description": "Laser-cut 316L, 3 mm gap" if name.startswith("A") else "",
+            "runs": sum(run["build"] == name for run in past),
+            "fills": 0,
+            "first_utc": past[-1]["start_utc"],
+            "last_utc": past[0]["start_utc"],
+            "newest": next(run for run in past if run["build"] == name),
+        }
+        for name in names
+    ]
+
+
+def whole_build(name: str, past: list[dict[str, Any]], fills: list[dict[str, Any]]) -> dict[str, Any]:
+    """All of a build."""
+    other = next(run["build"] for run in past if run["build"] != name)
+    return {
+        "build": name,
+        "bench": "water-torch",
+        "description": "Laser-cut 316L, 3 mm gap" if name.startswith("A") else "",
+        "described_by": "Ada" if name.startswith("A") else "",
+        "described_utc": "2025-03-04T09:00:00Z" if name.startswith("A") else None,
+        "runs": [run for run in past if run["build"] == name],
+        "fills": [fill for fill in fills if fill["build"] == name],
+        "calibrations": [
+            {
+                "channel": "lye_temp",
+                "calibration": 3,
+                "utc": "2025-02-01T09:00:00Z",
+                "reference": "ice and boiling water",
+                "who": "Ada",
+                "due_utc": "2026-02-01T09:00:00Z",
+            }
+        ],
+        "comparisons": [
+            {
+                "first": other,
+                "second": name,
+                "metric": "mmw_dry_ref",
+                "kind": "better",
+                "low": 0.012,
+                "high": 0.061,
+                "utc": "2025-03-16T09:00:00Z",
+                "runs": 12,
+            }
+        ],
+    }
 
 
 def marks_of() -> list[dict[str, Any]]:
@@ -81,6 +170,16 @@ def alarms_of() -> list[dict[str, Any]]:
     ]
 
 
+def flood_of() -> list[dict[str, Any]]:
+    """An alarm that is raised two hundred times, every other second from 1000 s on."""
+    row = {"alarm": "gas_flow.low", "priority": "low", "cause": "Gas flow low", "who": "", "note": ""}
+    out = []
+    for n in range(200):
+        for at, before, after in ((0.0, "normal", "unacknowledged"), (1.0, "unacknowledged", "normal")):
+            out.append({**row, "t_s": 1000.0 + 2.0 * n + at, "from": before, "to": after, "value": 0.1})
+    return out
+
+
 def series_of(run: str, asked: dict[str, str]) -> dict[str, Any]:
     """Lowest and highest of each bucket, exact for the spike."""
     points = int(asked.get("points", "2000"))
@@ -109,8 +208,8 @@ def _number_series(name: str, times: list[float]) -> dict[str, Any]:
     return {"unit": facts.NUMBERS[name][1], "t": times, "lo": values, "hi": values, "u95": u95}
 
 
-def review_of(run: str) -> dict[str, Any]:
-    """A review with two phases, in the shape of `lyewatch review --json`."""
+def review_of(run: str, *, cooled: bool = False) -> dict[str, Any]:
+    """A review with two phases, or with a cool-down too, in the shape of `lyewatch review --json`."""
 
     def phase(name: str, start: float, end: float) -> dict[str, Any]:
         middle = facts.assessment(run, (start + end) / 2)
@@ -140,7 +239,11 @@ def review_of(run: str) -> dict[str, Any]:
             "water_split_ml": total(23.4, 0.3, "mL"),
         },
         "numbers": facts.assessment(run, DURATION_S / 2)["numbers"],
-        "phases": [phase("warm-up", 0, 1800), phase("steady", 1800, DURATION_S)],
+        "phases": [
+            phase("warm-up", 0, 1800),
+            phase("steady", 1800, 3000 if cooled else DURATION_S),
+            *([phase("cool-down", 3000, DURATION_S)] if cooled else []),
+        ],
         "channels": {
             "lye_temp": {
                 "unit": "degC",

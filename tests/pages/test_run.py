@@ -159,13 +159,15 @@ def test_buttons_and_keys_move_along_the_run(page: Page, bench: FakeBench, servi
 
 def test_the_wheel_zooms_with_ctrl_and_else_scrolls_the_page(page: Page, serving: Serving) -> None:
     _open(page, serving)
+    page.locator("#lye_temp .u-over").evaluate("e => e.scrollIntoView({block: 'center'})")
+    above = page.evaluate("scrollY")
     box = page.locator("#lye_temp .u-over").bounding_box()
     assert box is not None
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 60)
     page.mouse.wheel(0, 200)
-    wait_until(lambda: page.evaluate("scrollY") > 50, "the page to scroll")
+    wait_until(lambda: page.evaluate("scrollY") > above + 50, "the page to scroll")
     assert _stretch(page) == (0.0, DURATION_S)
-    page.evaluate("scrollTo(0, 0)")
+    page.evaluate("y => scrollTo(0, y)", above)
     page.keyboard.down("Control")
     page.mouse.wheel(0, -200)
     page.keyboard.up("Control")
@@ -252,6 +254,56 @@ def test_tables_tell_all_and_a_time_leads_to_the_charts(page: Page, serving: Ser
     assert (start + end) / 2 == pytest.approx(3000)
 
 
+def test_the_result_stands_before_the_charts(page: Page, serving: Serving) -> None:
+    _open(page, serving)
+    result = page.locator("#result")
+    for words in (
+        "20 % less gas",
+        "Gas flow, dry",
+        "Hottest lye",
+        "65.10 ± 0.60",
+        "steady, from 30:00",
+        "k = 2",
+    ):
+        expect(result).to_contain_text(words)
+    above, chart = result.bounding_box(), page.locator("#lye_temp").bounding_box()
+    assert above is not None
+    assert chart is not None
+    assert above["y"] + above["height"] < chart["y"]
+
+
+def test_a_flood_of_alarms_is_one_bar_and_crosses_no_trace(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.flood = True
+    _open(page, serving)
+    bar = page.locator("#lane .lane-flood")
+    expect(bar).to_have_count(1)
+    expect(bar).to_have_text("200 alarms")
+    assert bar.get_attribute("aria-label") == "16:40 to 23:18: 200 alarms: Gas flow low (200)"
+    # at the chart's upper edge the bar spans the flood; below it no line of its colour runs through the trace
+    found = pixels(page, "amps", "low", near=16)
+    columns = [x for x, n in enumerate(found["columns"]) if n]
+    share = [(x - 52) / (found["width"] - 62) for x in (columns[0], columns[-1])]
+    assert share == pytest.approx([1000 / DURATION_S, 1398 / DURATION_S], abs=0.01)
+    assert max(found["columns"]) < 0.1 * found["height"]
+
+
+def test_phases_are_shaded_and_named(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.cooled = True
+    _open(page, serving)
+    expect(page.locator("#result")).to_contain_text("Gas flow, dry")
+
+    def shaded() -> bool:
+        found = pixels(page, "amps", "shade-1", near=4)
+        columns = [x for x, n in enumerate(found["columns"]) if n > 0.3 * found["height"]]
+        return bool(columns) and (columns[0] - 52) / (found["width"] - 62) == pytest.approx(
+            3000 / DURATION_S, abs=0.02
+        )
+
+    wait_until(shaded, "the cool-down to be shaded from its beginning")
+
+
 def test_the_review_names_uncertainty_reference_and_findings(page: Page, serving: Serving) -> None:
     _open(page, serving)
     review = page.locator("#review")
@@ -282,12 +334,12 @@ def test_the_review_tells_alarm_rates_and_forecasts_against_what_happened(
     page: Page, serving: Serving
 ) -> None:
     page.goto(f"{serving.url}/runs/{RUN}")
-    rates = page.get_by_role("region", name="Alarm rates")
+    rates = page.get_by_role("group", name="Alarm rates")
     expect(rates).to_contain_text("0.33: very likely acceptable")
     expect(rates).to_contain_text("lye_temp.high (1), lye_temp.trip (1)")
-    warned = page.get_by_role("region", name="Warnings, and what came of them")
+    warned = page.get_by_role("group", name="Warnings, and what came of them")
     expect(warned).to_contain_text(re.compile(r"15:00\s*the limit was crossed\s*30\s*min"))
-    times = page.get_by_role("region", name="Time to the limit")
+    times = page.get_by_role("group", name="Time to the limit")
     expect(times).to_contain_text(re.compile(r"25:00\s*22\s*min\s*18\s*min to never\s*20\s*min\s*\+10\s*%"))
 
 
@@ -343,6 +395,11 @@ def test_a_run_that_is_not_there_is_said_not_to_be(page: Page, serving: Serving)
     expect(page.locator("#trouble")).to_have_text(
         "There is no run 20200101-000000 here. The list under Runs has those that are."
     )
+    expect(page.locator("#run-name")).to_have_text("No such run")
+    # nothing is offered that could not be done
+    assert [link.inner_text() for link in page.locator("main a, main button").all() if link.is_visible()] == [
+        "All runs"
+    ]
 
 
 def test_a_run_still_recording_grows(page: Page, bench: FakeBench, serving: Serving) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 from typing import Any
@@ -72,6 +73,39 @@ def test_each_study_answers_to_its_schema_and_as_a_page(served: tuple[TestClient
         assert "can detonate" in answer.text, path
         assert "<script" not in answer.text, path
         assert "default-src 'none'" in answer.headers["Content-Security-Policy"], path
+
+
+def test_a_study_has_ways_back_and_follows_the_dark(served: tuple[TestClient, list[str]]) -> None:
+    client, (first, second, _) = served
+    for path, there in (
+        (f"compare.html?runs={first},{second}", "/runs"),
+        (f"runs/{first}/leak.html", f"/runs/{first}"),
+        (f"runs/{first}/report.html", f"/runs/{first}"),
+        ("plan.html?detect=0.03", "/fills"),
+    ):
+        text = client.get(f"/api/{path}").text
+        assert f'<a href="{there}">' in text, path
+        assert "prefers-color-scheme: dark" in text, path
+        # what is drawn takes its colours from the style sheet, whichever scheme that is in
+        drawn = "".join(re.findall(r"<svg.*?</svg>", text, flags=re.DOTALL))
+        assert not re.findall(r'style="[^"]*#[0-9a-f]{6}', drawn), path
+
+
+def test_an_error_is_words_to_a_person_and_json_to_a_program(served: tuple[TestClient, list[str]]) -> None:
+    client, (first, *_) = served
+    seen = {"accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+    for path, status, words in (
+        ("runs/20200101-000000/report.html", 404, "no such run"),
+        (f"compare.html?runs={first}", 422, "2 to 200 runs are needed"),
+        ("plan.html?detect=7", 422, "less than or equal to 1"),
+    ):
+        page = client.get(f"/api/{path}", headers=seen)
+        assert page.status_code == client.get(f"/api/{path}").status_code == status, path
+        assert page.headers["Content-Type"].startswith("text/html"), path
+        assert words in page.text, path
+        assert '<a href="/runs">' in page.text, path
+        assert "What helps" in page.text, path
+        assert "error" in client.get(f"/api/{path}").json(), path
 
 
 def test_the_card_is_a_picture(served: tuple[TestClient, list[str]]) -> None:

@@ -9,6 +9,7 @@ from daq.store.logbook.looks import LookBook
 from daq.store.logbook.records import (
     ARCHIVE_STATE,
     AlarmTransition,
+    BuildRecord,
     CalibrationRecord,
     FillRecord,
     ForecastLog,
@@ -25,6 +26,7 @@ __all__ = [
     "ARCHIVE_STATE",
     "AlarmBook",
     "AlarmTransition",
+    "BuildRecord",
     "CalibrationBook",
     "CalibrationRecord",
     "FillBook",

@@ -19,6 +19,7 @@ from daq.errors import RequestRefused, RunNotFound
 from daq.store._database import Database
 from daq.store.logbook._sql import added, text_of
 from daq.store.logbook.alarms import AlarmBook
+from daq.store.logbook.builds import BuildBook, ResultBook
 from daq.store.logbook.calibrations import CalibrationBook
 from daq.store.logbook.fills import FillBook
 from daq.store.logbook.forecasts import ForecastBook
@@ -50,20 +51,24 @@ class Logbook:
     Attributes
     ----------
     alarms : AlarmBook
+    builds : BuildBook
     calibrations : CalibrationBook
     fills : FillBook
     forecasts : ForecastBook
     looks : LookBook
+    results : ResultBook
     trips : TripBook
     """
 
     def __init__(self, path: Path, *, busy_s: float = 10.0, checkpoints: bool = False) -> None:
         self._db = Database(path, LOGBOOK, busy_s=busy_s, checkpoints=checkpoints)
         self.alarms = AlarmBook(self._db)
+        self.builds = BuildBook(self._db)
         self.calibrations = CalibrationBook(self._db)
         self.fills = FillBook(self._db)
         self.forecasts = ForecastBook(self._db)
         self.looks = LookBook(self._db)
+        self.results = ResultBook(self._db)
         self.trips = TripBook(self._db)
 
     @property
@@ -182,22 +187,29 @@ class Logbook:
         return RunRecord(*row)
 
     def list_runs(
-        self, limit: int = 100, kind: str | None = None, bench: str | None = None
+        self,
+        limit: int = 100,
+        kind: str | None = None,
+        bench: str | None = None,
+        *,
+        away: bool | None = False,
     ) -> list[RunRecord]:
-        """Records of runs, newest first.
+        """Records of at most `limit` runs, newest first; of one kind and one bench when given.
 
         Parameters
         ----------
         limit : int
-            How many at most.
         kind, bench : str, optional
             Of these alone; None for any.
+        away : bool or None
+            Those that were put away; None for all, put away or not.
         """
         with self._db.reading() as con:
             rows = con.execute(
                 f"SELECT {_RUN} FROM runs WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR bench = ?2) "  # noqa: S608
+                "AND (?4 IS NULL OR (away_utc_ns IS NOT NULL) = ?4) "
                 "ORDER BY start_utc_ns DESC, rowid DESC LIMIT ?3",
-                (kind, bench, limit),
+                (kind, bench, limit, None if away is None else int(away)),
             ).fetchall()
         return [RunRecord(*row) for row in rows]
 
@@ -241,6 +253,34 @@ class Logbook:
             (name, build, note),
         )
 
+    def put_away(self, run_id: str, utc_ns: int) -> None:
+        """Take a run out of every list and every study, with all that was recorded kept; see `bring_back`.
+
+        Parameters
+        ----------
+        run_id : str
+        utc_ns : int
+            When [ns since 1970-01-01 UTC].
+
+        Raises
+        ------
+        RunNotFound
+        RequestRefused
+            While it is being recorded.
+        """
+        if self.get_run(run_id).ended_ns is None:
+            raise RequestRefused("is being recorded", place=run_id, remedy="stop the run first")
+        self._change_run(run_id, "away_utc_ns = ?", (utc_ns,))
+
+    def bring_back(self, run_id: str) -> None:
+        """Undo `put_away`.
+
+        Raises
+        ------
+        RunNotFound
+        """
+        self._change_run(run_id, "away_utc_ns = NULL", ())
+
     def touch_run(
         self, run_id: str, utc_ns: int, rows: int | None = None, *, wait_s: float | None = None
     ) -> None:
@@ -273,6 +313,7 @@ class Logbook:
             con.execute("DELETE FROM run_calibrations WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM forecasts WHERE run_id = ?", (run_id,))
             con.execute("DELETE FROM foretold WHERE run_id = ?", (run_id,))
+            con.execute("DELETE FROM results WHERE run_id = ?", (run_id,))
             con.execute("UPDATE fills SET run_id = NULL, t_ns = NULL WHERE run_id = ?", (run_id,))
 
     def _change_run(self, run_id: str, what: str, values: tuple[Any, ...]) -> None:

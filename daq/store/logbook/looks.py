@@ -57,6 +57,20 @@ class LookBook:
             ).fetchall()
         return [_look(row) for row in rows]
 
+    def newest_of(self, bench: str, build: str) -> list[LookRecord]:
+        """The newest look at a build beside each other one, newest first."""
+        with self._db.reading() as con:
+            rows = con.execute(
+                f"SELECT {_LOOK}, id FROM looks WHERE bench = ?1 AND (first = ?2 OR second = ?2) "  # noqa: S608
+                "ORDER BY id DESC",
+                (bench, build),
+            ).fetchall()
+        found: dict[frozenset[str], LookRecord] = {}
+        for row in rows:
+            look = _look(row)
+            found.setdefault(frozenset((look.first, look.second)), look)
+        return list(found.values())
+
 
 def _look(row: tuple[Any, ...]) -> LookRecord:
     bench, first, second, metric, runs, *rest = row

@@ -9,6 +9,7 @@ from typing import Any, Final, Protocol
 __all__ = [
     "ARCHIVE_STATE",
     "AlarmTransition",
+    "BuildRecord",
     "CalibrationRecord",
     "FillRecord",
     "ForecastLog",
@@ -70,6 +71,17 @@ class RunRecord:
     note: str = ""
     rows: int = 0
     touched_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BuildRecord:
+    """What was written of a build: what it is, by whom, and when [ns since 1970-01-01 UTC]."""
+
+    bench: str
+    build: str
+    description: str
+    who: str
+    t_utc_ns: int
 
 
 @dataclass(frozen=True, slots=True)

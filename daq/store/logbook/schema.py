@@ -105,4 +105,15 @@ LOGBOOK = (
         "0008 marks that carry data",
         ("ALTER TABLE marks ADD COLUMN data TEXT NOT NULL DEFAULT ''",),
     ),
+    Migration(
+        "0009 runs put away, what runs came to, builds described",
+        (
+            "ALTER TABLE runs ADD COLUMN away_utc_ns INTEGER",
+            """CREATE TABLE results (
+                run_id TEXT PRIMARY KEY, basis TEXT NOT NULL, body TEXT NOT NULL)""",
+            """CREATE TABLE builds (
+                bench TEXT NOT NULL, build TEXT NOT NULL, description TEXT NOT NULL, who TEXT NOT NULL,
+                t_utc_ns INTEGER NOT NULL, PRIMARY KEY (bench, build))""",
+        ),
+    ),
 )

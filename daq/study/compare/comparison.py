@@ -17,6 +17,7 @@ References
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -167,7 +168,14 @@ def group_runs(runs: Sequence[RunBlocks], by: Literal["build", "run"] = "build")
     names = list(dict.fromkeys(r.build for r in runs))
     if by == "build" and len(names) > 1:
         return [Group(n, tuple(r for r in runs if r.build == n)) for n in names]
-    return [Group(r.name or r.run_id or f"run {i + 1}", (r,)) for i, r in enumerate(runs)]
+    shared = Counter(r.name for r in runs)
+
+    def called(run: RunBlocks, number: int) -> str:
+        # Two runs of one name are told apart by their ids.
+        own = run.name if shared[run.name] == 1 else " ".join(p for p in (run.name, run.run_id) if p)
+        return own or run.run_id or f"run {number}"
+
+    return [Group(called(r, i + 1), (r,)) for i, r in enumerate(runs)]
 
 
 def compare_groups(

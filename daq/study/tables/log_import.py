@@ -17,7 +17,7 @@ from daq.store import RunRecord, Store, free_run_id
 from daq.study.tables.log_file import LogFile, LogPiece, open_log
 from daq.watch import make_forecaster, watch_again
 
-__all__ = ["Imported", "import_log"]
+__all__ = ["Imported", "import_into", "import_log"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def import_log(
         log = replace(log, notes=(*log.notes, note))
     with store.importing():
         record = RunRecord(
-            free_run_id(start_utc, {r.id for r in store.logbook.list_runs(limit=1_000_000)}),
+            free_run_id(start_utc, {r.id for r in store.logbook.list_runs(limit=1_000_000, away=None)}),
             bench=bench.name,
             kind="import",
             name=name or path.stem,
@@ -122,6 +122,24 @@ def import_log(
             raise
     alarms = len({t.alarm for t in again.transitions})
     return Imported(record.id, rows, last_ns / 1e9, alarms, log.channels, log.notes)
+
+
+def import_into(bench: Bench, path: Path, name: str = "", build: str = "") -> Imported:
+    """Make a run of the log at `path` in the bench's own store; see `import_log`.
+
+    Parameters
+    ----------
+    bench : Bench
+    path : Path
+    name, build : str
+        In place of the file's name and of the bench file's build.
+
+    Raises
+    ------
+    LogFileError
+    """
+    with Store.of(bench) as store:
+        return import_log(store, bench, path, name=name, build=build)
 
 
 def _blocks(log: LogFile, bench: Bench, told: Callable[[float], None]) -> Iterator[Block]:
