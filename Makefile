@@ -20,9 +20,10 @@ BY_ITSELF = case $$? in 5) ;; 1) $(PYTEST) --last-failed --last-failed-no-failur
 	-m 'not alone' $(TESTS) ;; *) exit 1 ;; esac
 DEMO ?=
 TORTURE ?=
+PICTURES ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test quick coverage docs check format speed torture clean
+.PHONY: help setup demo test quick coverage pictures docs check format speed torture clean
 
 help: ## This list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-8s %s\n", $$1, $$2}' Makefile
@@ -53,6 +54,10 @@ coverage: setup ## Which lines of daq the tests run, child processes included; b
 	@bash tests/install_servers.sh
 	$(PYTEST) $(PARALLEL) --cov -m 'not alone' $(TESTS) || $(NONE_MATCHED)
 	$(PYTEST) --cov --cov-append --cov-report=term --cov-report=html -m alone $(TESTS) || $(NONE_MATCHED)
+
+pictures: setup ## Every page and report as pictures in build/pictures: widths, light, dark, forced colours, zoom
+	@bash tests/install_servers.sh
+	$(BIN)/python -m tests.pages.every_page build/pictures $(PICTURES)
 
 docs: setup ## The documentation as a site, with the reference made of the docstrings, in build/docs/html
 	$(BIN)/sphinx-build -q -d build/docs/doctrees docs build/docs/html

@@ -18,6 +18,7 @@ TARGETS = (
     "test",
     "quick",
     "coverage",
+    "pictures",
     "docs",
     "check",
     "format",
