@@ -23,7 +23,7 @@ from daq.errors import (
     StoreError,
     UsageError,
 )
-from daq.service import build_routes, fill_routes, live_routes, pages, run_routes, study_routes
+from daq.service import build_routes, fill_routes, glossary, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
 from daq.service.answers import REFUSALS
 from daq.service.feed import Connect
@@ -116,7 +116,7 @@ def create_app(
     app.middleware("http")(access)
     app.add_exception_handler(LyewatchError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
-    for part in (live_routes, run_routes, build_routes, fill_routes, study_routes):
+    for part in (live_routes, run_routes, build_routes, fill_routes, study_routes, glossary):
         app.include_router(part.router, prefix="/api", responses=REFUSALS)
     pages.add_pages(app)
     return app

@@ -2,6 +2,7 @@
 
 import { get, path, send } from "./api.js";
 import { byId, freshId, make, say, show } from "./dom.js";
+import { explained } from "./explain.js";
 import { day, plain, presentText, span, withUnit } from "./format.js";
 import { act, filled, nameField, outcome } from "./person.js";
 import { pointsChart } from "./points.js";
@@ -31,7 +32,16 @@ const results = new Results((id, result) => {
   chart();
 });
 
-const head = (title) => make("th", { scope: "col" }, title);
+const WORDS = {
+  "MMW dry": "mmw_dry_ref",
+  "Dry gas": "flow_dry_ref_lpm",
+  Faradaic: "faradaic_efficiency",
+  "Hottest lye": "peak_lye_temp",
+  "What stands out": "verdict",
+  "Second is": "better",
+  Fill: "fills",
+};
+const head = (title) => make("th", { scope: "col" }, WORDS[title] ? explained(title, WORDS[title]) : title);
 const cell = (label, ...inside) => make("td", { "data-label": label }, ...inside);
 const nothing = (text) => make("p", { class: "quiet" }, text);
 

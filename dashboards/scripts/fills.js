@@ -2,6 +2,7 @@
 
 import { get, path } from "./api.js";
 import { byId, make, say, show } from "./dom.js";
+import { explained } from "./explain.js";
 import { count, day, plain, presentText, withUnit } from "./format.js";
 import { watchBench } from "./watch.js";
 
@@ -15,7 +16,9 @@ let builds = [];
 watchBench("/fills");
 
 const cell = (label, text) => make("td", { "data-label": label }, text);
-const head = (title) => make("th", { scope: "col" }, title);
+const WORDS = { Fill: "fills", "Dry MMW against the first": "better" };
+const wordOf = (title) => WORDS[title] ?? NUMBERS[TITLES.indexOf(title)];
+const head = (title) => make("th", { scope: "col" }, wordOf(title) ? explained(title, wordOf(title)) : title);
 
 function meanText(mean, key) {
   if (!mean || mean.value === null) return "–";

@@ -9,10 +9,10 @@ const AGAIN_MS = 1000;
 const SERIES_MS = 10000;
 const LEVELS = { 6: "critical", 5: "high", 3: "medium", 2: "low" };
 const COLUMNS = [
-  ["lye_temp", "degC"],
-  ["volts", "V"],
-  ["amps", "A"],
-  ["gas_flow", "L/min"],
+  ["lye_temp", "degC", "Lye"],
+  ["volts", "V", "Volts"],
+  ["amps", "A", "Amps"],
+  ["gas_flow", "L/min", "Gas"],
 ];
 let units = {}; // by channel, as the service says them
 const SVG = "http://www.w3.org/2000/svg";
@@ -32,7 +32,7 @@ function stateCell(bench) {
   const words = bench.rank === 4 ? `silent, ${age(bench.age_s)}` : bench.state;
   const more = bench.alarms.length > 0 ? `: ${bench.alarms.join(", ")}` : "";
   const missing = bench.missing_batches ? `; missing batches: ${bench.missing_batches}` : "";
-  return make("td", {}, make("div", { class: "fleet-state" }, sign(bench), make("span", {}, `${words}${more}${missing}`)));
+  return make("td", { "data-label": "State" }, make("div", { class: "fleet-state" }, sign(bench), make("span", {}, `${words}${more}${missing}`)));
 }
 
 function row(bench) {
@@ -41,8 +41,10 @@ function row(bench) {
     {},
     make("th", { scope: "row" }, make("a", { href: path`/benches/${bench.bench}` }, bench.name)),
     stateCell(bench),
-    ...COLUMNS.map(([channel, unit]) => make("td", {}, shown(bench.values[channel], unit))),
-    make("td", {}, age(bench.age_s)),
+    ...COLUMNS.map(([channel, unit, label]) =>
+      make("td", { "data-label": label }, shown(bench.values[channel], unit)),
+    ),
+    make("td", { "data-label": "Newest sample" }, age(bench.age_s)),
   );
 }
 

@@ -78,9 +78,21 @@ async function loadEvents() {
   events = eventsOf(marks, alarms);
   const units = new Map((run.channels ?? []).map(({ name, unit }) => [name, unit]));
   byId("marks").replaceChildren(marksTable(marks, goTo));
-  byId("alarm-table").replaceChildren(alarmsTable(alarms, units, goTo));
+  byId("alarm-table").replaceChildren(alarmsTable(alarms, units, goTo, await rationalesOf(alarms)));
   lane.show(events, stretch);
   strips.redraw();
+}
+
+let rationales = null;
+/** What each alarm of the bench means, by its name; a bench that is away explains none. */
+async function rationalesOf(alarms) {
+  if (alarms.length === 0) return null;
+  try {
+    rationales ??= new Map((await get("/api/alarms")).all.map((one) => [one.alarm, one]));
+  } catch {
+    return null;
+  }
+  return rationales;
 }
 
 async function loadReview() {

@@ -2,6 +2,7 @@
 
 import { path, send } from "./api.js";
 import { freshId, make } from "./dom.js";
+import { explained, openText, wordKey } from "./explain.js";
 import { clock, plain } from "./format.js";
 import { stateFrom, stateTo } from "./lane.js";
 import { act, filled, nameField, outcome, refuse } from "./person.js";
@@ -69,15 +70,32 @@ export function marksTable(marks, go) {
   return table("Marks", ["Time", "Kind", "What", "Who"], rows, "No marks yet.");
 }
 
+const MOST = 40; // rows of the table, until all are asked for
+const STATES = new Set(["unacknowledged", "acknowledged", "returned_unacknowledged", "shelved", "latched"]);
+
+/** An alarm's name as a button that tells its rationale: what it means, what to do, how long there is. */
+function rationaleButton(name, { title, what, do: act, t_s: left }) {
+  const time = left === null || left === undefined ? "" : `${Math.round(left / 60)} min, as a rule`;
+  const open = () =>
+    openText(title, [
+      ["What it is", what],
+      ["What to do", act],
+      ["Time there is", time],
+    ]);
+  return make("button", { type: "button", class: "explain", "aria-haspopup": "dialog", onclick: open }, name);
+}
+
 const LIMITS = new Set(["warn", "high", "trip", "low", "low_trip", "over", "under", "clipped"]);
 
 /** The table of every alarm transition. */
-export function alarmsTable(transitions, units, go) {
+export function alarmsTable(transitions, units, go, rationales) {
   const rows = transitions.map((row) => {
     // The value of a limit is the channel's; that of a stale or lost source is an age, and comes with its unit.
     const [channel, rule] = String(row.alarm).split(".");
     const unit = row.unit ?? (LIMITS.has(rule) ? units.get(channel) : "") ?? "";
-    const change = `${words(stateFrom(row))} → ${words(stateTo(row))}`;
+    const states = [stateFrom(row), stateTo(row)].map((state) =>
+      STATES.has(wordKey(state)) ? explained(words(state), wordKey(state)) : words(state),
+    );
     const value = row.value === null || row.value === undefined ? "–" : plain(row.value, unit);
     const name = row.title ?? words(row.alarm).replaceAll(".", " ");
     return make(
@@ -85,18 +103,19 @@ export function alarmsTable(transitions, units, go) {
       {},
       make("th", { scope: "row" }, timeButton(row.t_s, go)),
       make("td", {}, row.priority ? badge(row.priority) : "–"),
-      make("td", {}, name),
-      make("td", { class: "wide" }, change),
+      make("td", {}, rationales?.get(row.alarm) ? rationaleButton(name, rationales.get(row.alarm)) : name),
+      make("td", { class: "wide" }, states[0], " → ", states[1]),
       make("td", {}, value),
       make("td", { class: "wide" }, [words(row.cause), row.who, row.note].filter(Boolean).join(" · ") || "–"),
     );
   });
-  return table(
-    "Alarms, every change of state",
-    ["Time", "Priority", "Alarm", "Change", "Value", "Cause, who, note"],
-    rows,
-    "No alarms in this run.",
-  );
+  const heads = ["Time", "Priority", "Alarm", "Change", "Value", "Cause, who, note"];
+  const made = (shown) => table("Alarms, every change of state", heads, shown, "No alarms in this run.");
+  if (rows.length <= MOST) return made(rows);
+  const place = make("div", { class: "stack" }, made(rows.slice(0, MOST)));
+  const all = () => place.replaceChildren(made(rows));
+  place.append(make("button", { type: "button", onclick: all }, `Show all ${rows.length} changes`));
+  return place;
 }
 
 /** A form that pins a mark to an instant; the time is the run's elapsed time as a stop-watch shows it. */

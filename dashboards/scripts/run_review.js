@@ -2,6 +2,7 @@
 // findings, gaps, assumptions.
 
 import { make } from "./dom.js";
+import { explained, wordKey } from "./explain.js";
 import { clock, count, plain, presentText, span } from "./format.js";
 import { shape } from "./shapes.js";
 
@@ -58,14 +59,15 @@ export function showResult(root, review, run, labels) {
   const facts = RESULT.filter((key) => known(numbers[key])).map((key) => [
     labels.get(key) ?? key.replaceAll("_", " "),
     presentText(numbers[key], key),
+    key,
   ]);
   if (run.mmw_by_fills) {
     const { fills } = run.mmw_by_fills;
-    facts.push([`MMW dry, by ${count(fills, "fill")}`, presentText(run.mmw_by_fills, "mmw_dry_ref")]);
+    facts.push([`MMW dry, by ${count(fills, "fill")}`, presentText(run.mmw_by_fills, "mmw_dry_ref"), "fills"]);
   }
   if (peak) {
     const number = { value: peak.max, u95: peak.max_u95, unit: peak.unit };
-    facts.push(["Hottest lye", presentText(number, "lye_temp")]);
+    facts.push(["Hottest lye", presentText(number, "lye_temp"), "peak_lye_temp"]);
   }
   const [level, words] = verdict(review);
   const said = make("p", { class: "verdict" }, level && shape(level), " ", words);
@@ -73,12 +75,20 @@ export function showResult(root, review, run, labels) {
   const how = over
     ? `Means over ${span(over.duration_s)}, ${over.phase}, from ${clock(over.from_s)}; `
     : "Means of all powered time; ";
-  const items = facts.map(([label, text]) => make("div", {}, make("dt", {}, label), make("dd", {}, text)));
+  const items = facts.map(([label, text, key]) =>
+    make("div", {}, make("dt", {}, explained(label, key)), make("dd", {}, text)),
+  );
   root.replaceChildren(
     make("h2", {}, "Result"),
     said,
     ...(items.length ? [make("dl", { class: "facts result-facts" }, ...items)] : []),
-    make("p", { class: "help" }, `${how}gas dry at ${review.reference}; ± is the expanded uncertainty, k = 2.`),
+    make(
+      "p",
+      { class: "help" },
+      `${how}gas dry at ${review.reference}; `,
+      explained("± is the expanded uncertainty", "u"),
+      ", k = 2.",
+    ),
   );
 }
 
@@ -161,14 +171,14 @@ function numbersTable(review, labels) {
     {},
     make("th", { scope: "col" }, "Number"),
     ...columns.map(({ title, help }) =>
-      make("th", { scope: "col" }, title, make("span", { class: "help" }, help)),
+      make("th", { scope: "col" }, phaseName(title), make("span", { class: "help" }, help)),
     ),
   );
   const rows = keys.map((key) =>
     make(
       "tr",
       {},
-      make("th", { scope: "row" }, labels.get(key) ?? key.replaceAll("_", " ")),
+      make("th", { scope: "row" }, explained(labels.get(key) ?? key.replaceAll("_", " "), key)),
       ...columns.map(({ numbers }) => make("td", {}, presentText(numbers[key], key))),
     ),
   );
@@ -185,6 +195,9 @@ function numbersTable(review, labels) {
     ),
   );
 }
+
+const PHASES = new Set(["warm_up", "steady", "cool_down", "supply_off", "disturbed"]);
+const phaseName = (phase) => (PHASES.has(wordKey(phase)) ? explained(phase, wordKey(phase)) : phase);
 
 function findingItem({ text, causes = [], phases = [] }) {
   const where = phases

@@ -2,6 +2,7 @@
 
 import { get, path, send } from "./api.js";
 import { byId, make, say, show } from "./dom.js";
+import { explained } from "./explain.js";
 import { count, day, plain, presentText, span } from "./format.js";
 import { changeForm } from "./run_change.js";
 import { importForm } from "./run_import.js";
@@ -260,6 +261,15 @@ async function load() {
 }
 
 heads();
+const WORDS = [
+  ["MMW (millilitres of gas per minute and watt), dry", "mmw_dry_ref"],
+  ["dry gas", "flow_dry_ref_lpm"],
+  ["hottest lye", "peak_lye_temp"],
+  ["timed fills", "fills"],
+  ["what stands out", "verdict"],
+  ["± U", "u"],
+];
+byId("words").append(...WORDS.flatMap(([label, key], i) => [i ? ", " : "", explained(label, key)]));
 byId("import").append(importForm(() => load()));
 byId("find").addEventListener("input", draw);
 load();

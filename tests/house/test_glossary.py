@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from daq.alarms import Priority
 from daq.bench import Bench
 from daq.measure import NUMBERS
+from daq.service.glossary import entries, glossary_section
 from tests.house.source_files import ROOT
 
 TEXT = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
@@ -51,6 +52,19 @@ def test_no_word_has_two_meanings() -> None:
     apart = [word.split(";" if ";" in word else ",") for word in WORDS]
     terms = Counter(term.strip().lower() for terms in apart for term in terms)
     assert [term for term, count in terms.items() if count > 1] == []
+
+
+def test_what_the_pages_explain_is_in_it_word_for_word() -> None:
+    told = TEXT.partition("## What the pages explain\n")[2].partition("\n\n")[2].rstrip("\n")
+    assert told == glossary_section(), "write the section anew: daq.service.glossary.glossary_section()"
+
+
+def test_every_number_and_every_phase_is_explained() -> None:
+    known = {entry.key for entry in entries()}
+    assert [spec.key for spec in NUMBERS if spec.key not in known] == []
+    assert {"warm_up", "steady", "cool_down", "supply_off", "disturbed"} <= known
+    assert {priority.name.lower() for priority in Priority} <= known
+    assert all(entry.what and entry.how and entry.good for entry in entries())
 
 
 def test_every_word_names_where_it_is_from() -> None:

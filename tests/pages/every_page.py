@@ -45,6 +45,8 @@ class Place:
     ready: str = "main h1"
     press: Sequence[str] = field(default=())
     """What is pressed before it is looked at."""
+    answers: Mapping[str, Any] = field(default_factory=dict)
+    """What addresses answer that the service of one bench does not have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,39 @@ WAYS: Final = (
     Way(1280, forced=True),
     Way(1280, zoom=2.0),
 )
+_TORCH: Final[dict[str, Any]] = {
+    "bench": "water-torch",
+    "name": "Water torch of the workshop by the window",
+    "build": "A: plates as cut",
+    "run": "20250304-093000",
+    "rank": 5,
+    "state": "2 alarms, 1 to acknowledge",
+    "alarms": ["Lye temperature high: 60.10 °C, limit 60 °C"],
+    "age_s": 0.4,
+    "utc_ns": 1,
+    "rows": 36000,
+    "missing_batches": 0,
+    "values": {"lye_temp": 60.1, "volts": 13.2, "amps": 10.9, "gas_flow": 0.61},
+}
+_CALM: Final = {**_TORCH, "bench": "spare", "name": "Spare", "rank": 0, "state": "normal", "alarms": []}
+_SILENT: Final = {**_TORCH, "bench": "shed", "name": "Shed", "rank": 4, "state": "silent", "age_s": 340.0}
 PLACES: Final = (
+    Place(
+        "fleet",
+        "/pages/fleet.html",
+        "#bench-rows tr",
+        answers={
+            "**/api/fleet": {"utc_ns": 1, "trouble": None, "benches": [_TORCH, _SILENT, _CALM]},
+        },
+    ),
+    Place(
+        "fleet-none",
+        "/pages/fleet.html",
+        "#none-yet",
+        answers={
+            "**/api/fleet": {"utc_ns": 1, "trouble": "The broker is away.", "benches": []},
+        },
+    ),
     Place("runs", "/runs", "#run-rows tr"),
     Place("runs-change", "/runs", "#run-rows tr", ["#run-rows button >> nth=0"]),
     Place("builds", "/builds", "#build-rows tr"),
@@ -165,6 +199,8 @@ def open_place(browser: Browser, url: str, ids: Mapping[str, str], place: Place,
     )
     page = context.new_page()
     page.set_default_timeout(120_000)
+    for address, said in place.answers.items():
+        page.route(address, lambda route, said=said: route.fulfill(json=said))
     page.goto(url + place.path.format(**ids))
     expect(page.locator(place.ready).first).to_be_visible(timeout=120_000)
     for pressed in place.press:

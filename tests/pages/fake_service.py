@@ -21,6 +21,7 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTex
 from fastapi.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
 
+from daq.service.glossary import glossary_dict
 from tests.pages import bench_facts as facts
 from tests.pages.fake_bench import RUN, FakeBench, events
 from tests.pages.past_runs import (
@@ -160,6 +161,10 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
             "channels": ["volts", "amps"],
             "notes": ["old.csv: column `remarks` is no channel and was left out"],
         }
+
+    @app.get("/api/glossary")
+    def glossary() -> dict[str, Any]:
+        return glossary_dict()
 
     @app.get("/api/builds")
     def builds() -> dict[str, Any]:

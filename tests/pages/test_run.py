@@ -272,6 +272,29 @@ def test_the_result_stands_before_the_charts(page: Page, serving: Serving) -> No
     assert above["y"] + above["height"] < chart["y"]
 
 
+def test_numbers_states_and_alarms_open_what_they_are(
+    page: Page, serving: Serving, console: list[str]
+) -> None:
+    _open(page, serving)
+    text = page.get_by_role("dialog")
+    label = page.locator("#result").get_by_role("button", name="MMW, dry")
+    label.click()
+    for words in ("MMW is millilitres per minute per watt", "What is good", "How it is reckoned"):
+        expect(text).to_contain_text(words)
+    page.keyboard.press("Escape")
+    expect(text).to_be_hidden()
+    expect(label).to_be_focused()
+    page.locator("#review").get_by_role("button", name="steady").click()
+    expect(text).to_contain_text("the temperature of the lye holds")
+    text.get_by_role("button", name="Close").click()
+    page.locator("#alarm-table").get_by_role("button", name="acknowledged", exact=True).first.click()
+    expect(text).to_contain_text("somebody has taken it on")
+    text.get_by_role("button", name="Close").click()
+    page.locator("#alarm-table").get_by_role("button", name=re.compile("lye temp high")).first.click()
+    expect(text).to_contain_text("What to do")
+    assert console == []
+
+
 def test_a_flood_of_alarms_is_one_bar_and_crosses_no_trace(
     page: Page, bench: FakeBench, serving: Serving
 ) -> None:

@@ -32,7 +32,7 @@ def client(tmp_path: Any) -> Iterator[TestClient]:
 
 
 def got(client: TestClient, path: str, **params: Any) -> Any:
-    answer = client.get(path, params=params)
+    answer = client.get(path, params=params or None)
     assert answer.status_code == 200, answer.text
     return answer.json()
 

@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from daq.store import Mark, RunRecord
-from daq.study.render.charts import Line, Panel, draw, nice_ticks, time_ticks
+from daq.study.render.charts import Event, Line, Panel, Span, draw, nice_ticks, time_ticks
 from daq.study.review import html_report, review
 from tests.study.made_run import torch, workshop_run
 from tests.watch.workshop import S, run_of
@@ -120,6 +120,28 @@ def test_missing_values_open_a_line_and_hide_nothing() -> None:
     (path,) = re.findall(r'<path class="line one" d="([^"]*)"', svg)
     assert path.count("M") == 2
     assert "20 A" in svg  # the description tells the range
+
+
+def test_a_flood_of_alarms_is_one_bar_and_phases_have_their_names() -> None:
+    t_ns = np.arange(1000, dtype=np.int64) * S
+    flood = [Event(300.0 + 2.0 * n, "low") for n in range(100)]
+    lone = [Event(50.0, "critical"), Event(60.0, "high"), Event(800.0, "note")]
+    svg = draw(
+        [Panel("I", "A", [Line("amps", t_ns, np.full(1000, 10.0))])],
+        0.0,
+        1000.0,
+        [Span(0.0, 700.0, "bare", "warm-up"), Span(700.0, 705.0, "odd", "disturbed")],
+        [*flood, *lone],
+    )
+    bars = re.findall(r'<rect class="alarm (\w+)" x="([\d.]+)" y="14" width="([\d.]+)"', svg)
+    assert [kind for kind, *_ in bars] == ["critical", "high", "low"]
+    # 926 units for 1000 s
+    assert float(bars[2][2]) == pytest.approx(198.0 * 0.926, abs=0.2)
+    assert ">100 alarms</text>" in svg
+    assert svg.count('class="note"') == 1
+    assert ">warm-up</text>" in svg
+    assert ">disturbed</text>" not in svg, "it would not fit"
+    assert "102 alarms raised, 1 marks" in svg
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """How studies are shown: one document for terminal and page, charts, pictures, JSON."""
 
-from daq.study.render.charts import Line, Mark, Panel, Span, draw, draw_shares
+from daq.study.render.charts import Event, Line, Mark, Panel, Span, draw, draw_shares
 from daq.study.render.document import (
     CAUTIONS,
     Cautions,
@@ -78,6 +78,7 @@ __all__ = [
     "Cell",
     "Count",
     "Document",
+    "Event",
     "Facts",
     "Heading",
     "Inline",

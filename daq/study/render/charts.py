@@ -21,12 +21,16 @@ import numpy as np
 from daq.measure import FloatArray, IntArray
 from daq.store import envelope_of
 
-__all__ = ["Line", "Mark", "Panel", "Span", "draw", "draw_shares", "nice_ticks", "time_ticks"]
+__all__ = ["Event", "Line", "Mark", "Panel", "Span", "draw", "draw_shares", "nice_ticks", "time_ticks"]
 
 WIDTH, LEFT, RIGHT = 1000.0, 62.0, 12.0
 TOP, BOTTOM = 20.0, 6.0
 AXIS = 24.0
 POINTS = 700
+LANE = 26.0
+NEAR, FLOOD = 14.0, 4
+"""Alarms nearer than so many units to one another, and so many of them, are drawn as one bar."""
+_GRAVITY = ("critical", "high", "medium", "low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,14 @@ class Span:
     to_s: float
     style: str
     label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """An instant on the axis: an alarm that was raised, of its priority, or a "note"."""
+
+    t_s: float
+    kind: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +120,13 @@ def time_ticks(from_s: float, to_s: float, most: int = 9) -> list[tuple[float, s
     return out
 
 
-def draw(panels: Sequence[Panel], from_s: float, to_s: float, spans: Sequence[Span] = ()) -> str:
+def draw(
+    panels: Sequence[Panel],
+    from_s: float,
+    to_s: float,
+    spans: Sequence[Span] = (),
+    events: Sequence[Event] = (),
+) -> str:
     """All panels above one another over one axis of time, as one SVG element.
 
     Parameters
@@ -118,21 +136,28 @@ def draw(panels: Sequence[Panel], from_s: float, to_s: float, spans: Sequence[Sp
     from_s, to_s : float
         Ends of the axis of time [s].
     spans : sequence of Span
-        Shaded behind every panel.
+        Shaded behind every panel; their labels stand in the first.
+    events : sequence of Event
+        Alarms and marks, in a lane above the panels; a flood of alarms is one bar.
     """
     panels = [p for p in panels if any(np.isfinite(line.values).any() for line in p.lines)]
     if not panels or not to_s > from_s:
         return ""
-    height = sum(p.height + TOP + BOTTOM for p in panels) + AXIS
-    words = "; ".join(_described(p) for p in panels)
+    lane = LANE if events else 0.0
+    height = sum(p.height + TOP + BOTTOM for p in panels) + AXIS + lane
+    words = "; ".join([*(_described(p) for p in panels), *_counted(events)])
     out = [
         f'<svg class="trends" viewBox="0 0 {WIDTH:g} {height:g}" role="img" aria-labelledby="trends-d">',
         '<title id="trends-t">Trends of the run</title>',
         f'<desc id="trends-d">{escape(words)}</desc>',
     ]
-    y = 0.0
-    for panel in panels:
+    if events:
+        out.append(_lane(events, from_s, to_s))
+    y = lane
+    for k, panel in enumerate(panels):
         out.append(_panel(panel, y, from_s, to_s, spans))
+        if k == 0:
+            out.append(_labels(spans, y + TOP + panel.height - 5.0, from_s, to_s))
         y += panel.height + TOP + BOTTOM
     for t, text in time_ticks(from_s, to_s):
         x = _x(t, from_s, to_s)
@@ -161,6 +186,47 @@ def draw_shares(label: str, shares: Mapping[str, float]) -> str:
         f'<svg role="img" aria-label="{escape(label)}" viewBox="0 0 1000 26" preserveAspectRatio="none">'
         f"{''.join(parts)}</svg>"
     )
+
+
+def _counted(events: Sequence[Event]) -> list[str]:
+    alarms = sum(e.kind != "note" for e in events)
+    return [f"{alarms} alarms raised, {len(events) - alarms} marks"] if events else []
+
+
+def _lane(events: Sequence[Event], from_s: float, to_s: float) -> str:
+    """Alarms and marks: hundreds of lines through the trends would say nothing but that they were many."""
+    out = [
+        '<text class="name" x="0" y="13">Alarms, marks</text>',
+        f'<line class="grid" x1="{LEFT:g}" x2="{WIDTH - RIGHT:g}" y1="20" y2="20"/>',
+    ]
+    at = sorted((_x(e.t_s, from_s, to_s), e.kind) for e in events if from_s <= e.t_s <= to_s)
+    chains: list[list[tuple[float, str]]] = []
+    for x, kind in at:
+        if kind == "note":
+            out.append(f'<path class="note" d="M{x:.1f} 20V6h7l-2.5 3l2.5 3h-7"/>')
+        elif chains and x - chains[-1][-1][0] < NEAR:
+            chains[-1].append((x, kind))
+        else:
+            chains.append([(x, kind)])
+    for chain in chains:
+        # Few that stand close are drawn each for itself.
+        for part in [chain] if len(chain) >= FLOOD else [[one] for one in chain]:
+            worst = min((kind for _, kind in part), key=_GRAVITY.index)
+            x0, x1 = part[0][0], max(part[-1][0], part[0][0] + 3.0)
+            out.append(f'<rect class="alarm {worst}" x="{x0:.1f}" y="14" width="{x1 - x0:.1f}" height="6"/>')
+            if len(part) > 1:
+                where = f'x="{(x0 + x1) / 2:.1f}" y="11" text-anchor="middle"'
+                out.append(f'<text class="label" {where}>{len(part)} alarms</text>')
+    return "\n".join(out)
+
+
+def _labels(spans: Sequence[Span], y: float, from_s: float, to_s: float) -> str:
+    out = []
+    for span in spans:
+        x0, x1 = (min(max(_x(s, from_s, to_s), LEFT), WIDTH - RIGHT) for s in (span.from_s, span.to_s))
+        if span.label and x1 - x0 > 7.0 * len(span.label) + 8.0:
+            out.append(f'<text class="label" x="{x0 + 4:.1f}" y="{y:.1f}">{escape(span.label)}</text>')
+    return "\n".join(out)
 
 
 def _described(panel: Panel) -> str:

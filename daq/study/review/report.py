@@ -15,6 +15,7 @@ from daq.study.render import (
     Cautions,
     Cell,
     Document,
+    Event,
     Facts,
     Heading,
     Inline,
@@ -477,10 +478,11 @@ def _trends(review: Review, columns: Columns, result: ReviewResult) -> Part:
         Panel("Efficiency", "", [ratio("energy_efficiency_hhv", "energy (HHV)", "two"),
               ratio("faradaic_efficiency", "Faradaic")]),
     ]  # fmt: skip
-    spans = [Span(p.from_s, p.to_s, "off") for p in review.phases if p.name in ("supply off", "cool-down")]
-    spans += [Span(p.from_s, p.to_s, "odd") for p in review.phases if p.name == "disturbed"]
+    spans = [Span(p.from_s, p.to_s, _SHADED.get(p.name, "bare"), p.name) for p in review.phases]
     spans += [Span(g.from_s, g.from_s + g.seconds, "gap") for g in result.gaps.list_]
-    svg = draw(panels, result.from_s, result.to_s, spans)
+    events = [Event(a.t_s, a.priority) for a in result.alarms if a.state_to == "unacknowledged"]
+    events += [Event(m.t_s, "note") for m in result.marks]
+    svg = draw(panels, result.from_s, result.to_s, spans, events)
     if not svg:
         return Paragraph("No samples to draw.")
     words = (
@@ -488,6 +490,9 @@ def _trends(review: Review, columns: Columns, result: ReviewResult) -> Part:
         f"Numbers: means over {result.window_s:g} s, shaded by ± U (k = 2)."
     )
     return Picture(svg, [Key("off"), "no current ", Key("odd"), "disturbed ", Key("gap"), words])
+
+
+_SHADED = {"supply off": "off", "cool-down": "off", "disturbed": "odd"}
 
 
 def _marks(bench: Bench, channel: str) -> list[Mark]:
