@@ -13,7 +13,7 @@ from fastapi.responses import FileResponse, HTMLResponse
 from starlette.background import BackgroundTask
 
 from daq.alarms import alarm_units
-from daq.errors import RequestRefused, UsageError
+from daq.errors import LogFileError, RequestRefused, UsageError
 from daq.service.answers import PAGE, Done, LyeNoted, answer, document
 from daq.service.apart import apart
 from daq.service.bodies import LyeBody, MarkBody, RenameBody, StartBody, WhoBody
@@ -384,7 +384,12 @@ async def export(request: Request, run_id: str, suffix: str) -> FileResponse:
 def _imported(live: Live, path: Path, name: str, build: str) -> TheImport:
     from daq.study.tables import import_into
 
-    return apart(import_into, live.bench, path, name, build)
+    try:
+        return apart(import_into, live.bench, path, name, build)
+    except LogFileError as exc:
+        # Whoever sent it knows the file by its name.
+        exc.place = None if exc.place is None else exc.place.replace(str(path), path.name)
+        raise
 
 
 def transition_dict(transition: Any) -> dict[str, Any]:

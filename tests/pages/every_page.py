@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
@@ -21,7 +21,7 @@ from typing import Any, Final, Literal
 
 import uvicorn
 from fastapi import FastAPI
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from daq.bench import load_bench
 from daq.service import create_app
@@ -189,6 +189,10 @@ def _listening(app: FastAPI) -> Iterator[str]:
         thread.join(timeout=30)
 
 
+def _always(said: Any) -> Callable[[Route], None]:
+    return lambda route: route.fulfill(json=said)
+
+
 def open_place(browser: Browser, url: str, ids: Mapping[str, str], place: Place, way: Way) -> Page:
     """The page, complete; the caller closes its context."""
     context = browser.new_context(
@@ -200,7 +204,7 @@ def open_place(browser: Browser, url: str, ids: Mapping[str, str], place: Place,
     page = context.new_page()
     page.set_default_timeout(120_000)
     for address, said in place.answers.items():
-        page.route(address, lambda route, said=said: route.fulfill(json=said))
+        page.route(address, _always(said))
     page.goto(url + place.path.format(**ids))
     expect(page.locator(place.ready).first).to_be_visible(timeout=120_000)
     for pressed in place.press:

@@ -136,7 +136,8 @@ _SIZES = """() => [...document.querySelectorAll("a, button, input, select, summa
     return {
       what: (e.textContent || e.id || e.name || "").trim().slice(0, 30),
       inline: Boolean(e.closest("p, li, td")) && e.tagName === "A",
-      main: e.matches("button:not(.lane-event, .sort, .quiet-button), input, .band-nav a"),
+      main: e.matches("button, input, .band-nav a")
+        && !e.matches(".lane-event, .lane-flood, .sort, .quiet-button, .explain"),
       width,
       height,
     };

@@ -126,13 +126,13 @@ def test_a_log_becomes_a_run_and_a_wrong_one_says_where_and_what_to_do(client: T
     assert made["rows"] == 240
     run = got(client, f"/api/runs/{made['run']}")
     assert (run["name"], run["build"], run["kind"]) == ("old bench", "C", "import")
-    wrong = sent_log(LOG.replace("\n100,12.0,", "\n100,12;0,", 1), file="wrong.csv")
+    wrong = sent_log(LOG.replace("\n100,12.0,", "\n10,12.0,", 1), file="wrong.csv")
     assert wrong.status_code == 422
     error = wrong.json()["error"]
-    assert "wrong.csv" in error["place"]
-    assert "volts" in error["place"] + error["message"]
-    assert error["value"] == "12;0"
-    assert error["remedy"]
+    assert error["place"] == "wrong.csv: row 102: elapsed_s", "and not where the service put it meanwhile"
+    assert error["message"] == "goes back in time"
+    assert error["value"].startswith("-89.000 s")
+    assert "sort the rows by time" in error["remedy"]
     before = len(got(client, "/api/runs")["runs"])
     assert sent_log("", file="empty.csv").status_code == 422
     assert len(got(client, "/api/runs")["runs"]) == before
