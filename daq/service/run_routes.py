@@ -62,7 +62,17 @@ async def runs(
     limit: int = Query(100, ge=1, le=10_000),
     deleted: bool = Query(False, description="those that were deleted and can be had back"),
 ) -> Response:
-    """The runs, newest first."""
+    """The runs, newest first.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    limit : int
+        How many at most, 1 to 10 000.
+    deleted : bool
+        Those that were deleted, in place of those that were not.
+    """
     store = live_of(request).store
 
     def listed() -> list[dict[str, Any]]:
@@ -126,7 +136,16 @@ async def result(request: Request, run_id: str) -> Response:
 
 @router.post("/runs/{run_id}/delete", response_model=Done)
 async def delete(request: Request, run_id: str, body: WhoBody) -> Response:
-    """Take a run out of every list and study. Nothing that was recorded is lost: `restore` has it back."""
+    """Take a run out of every list and study. Nothing that was recorded is lost: `restore` has it back.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    run_id : str
+    body : WhoBody
+        Who asks.
+    """
     logbook = live_of(request).store.logbook
     await run_in_threadpool(logbook.put_away, run_id, time.time_ns())
     return answer({"ok": True, "message": f"{run_id} deleted by {body.who}"})
@@ -134,7 +153,14 @@ async def delete(request: Request, run_id: str, body: WhoBody) -> Response:
 
 @router.post("/runs/{run_id}/restore", response_model=Done)
 async def restore(request: Request, run_id: str, body: WhoBody) -> Response:
-    """Have a deleted run back."""
+    """Have a deleted run back.
+
+    \f
+    Parameters
+    ----------
+    request, run_id, body
+        As `delete`.
+    """
     logbook = live_of(request).store.logbook
     await run_in_threadpool(logbook.bring_back, run_id)
     return answer({"ok": True, "message": f"{run_id} restored by {body.who}"})
@@ -147,7 +173,17 @@ async def import_csv(
     build: str = Query("", max_length=80, description="the build; the bench file's unless given"),
     file: str = Query("log.csv", max_length=200, description="the file's name, for what is said of it"),
 ) -> Response:
-    """A run made of a CSV log, as `lyewatch import` makes it. The body is the log itself, as `text/csv`."""
+    """A run made of a CSV log, as `lyewatch import` makes it. The body is the log itself, as `text/csv`.
+
+    \f
+    Parameters
+    ----------
+    request : Request
+    name, build : str
+        The run's; empty takes the file's and the bench file's.
+    file : str
+        The file's name, for what is said of it.
+    """
     live = live_of(request)
     with tempfile.TemporaryDirectory(prefix="lyewatch-") as folder:
         path = Path(folder) / (Path(file.replace("\\", "/")).name or "log.csv")
