@@ -10,14 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final
 
-from daq.alarms import check_alarms
+from daq.alarms import Rule, alarm_table, check_alarms
 from daq.bench import Bench, load_bench, read_calibrations
 from daq.bench.calibration import calibration_words
-from daq.cli.alarm_list import print_alarms
 from daq.cli.common import json_option, print_json, print_table, seconds
 from daq.errors import LyewatchError, UsageError
 from daq.examples import EXAMPLES, example_text
 from daq.frame import Frame, Status
+from daq.measure import unit_words
 from daq.reader import Calibrator
 from daq.sources import Source, SourceEvent, make_source
 from daq.store import SQLITE_VERSION, Store, device_bytes_per_hour, log_is_safe
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     bench, notes = _calibrated(load_bench(args.bench))
     rules = check_alarms(bench)
     if args.alarms:
-        print_alarms(bench, rules, as_json=args.json)
+        _print_alarms(bench, rules, as_json=args.json)
         return 0
     store = _store_report(bench)
     if args.file_only:
@@ -282,3 +282,31 @@ def _latest(frames: Sequence[Frame], *, together: bool) -> Frame | None:
     for frame in frames:
         fields |= frame.fields
     return replace(frames[-1], fields=fields)
+
+
+def _print_alarms(bench: Bench, rules: Sequence[Rule], *, as_json: bool) -> None:
+    """Print every alarm, worst first, with its settings and rationale."""
+    rows = alarm_table(rules)
+    if as_json:
+        print_json({"bench": bench.name, "ok": True, "alarms": rows})
+        return
+    headings = ("alarm", "priority", "limit", "delays on/off", "deadband", "cuts", "shelving", "what to do")
+    print_table(headings, [_alarm_row(row) for row in rows])
+    print("\nchange one under [alarms.rules.SUBJECT.WHAT] in the bench file; --json tells all of each")
+
+
+def _alarm_row(row: dict[str, Any]) -> tuple[str, ...]:
+    limit = "" if row["limit"] is None else f"{row['limit']:.4g} {unit_words(row['unit'])}".rstrip()
+    delays = "" if row["on_delay_s"] is None else f"{row['on_delay_s']:g}/{row['off_delay_s']:g} s"
+    deadband = "" if not row["deadband"] else f"{row['deadband']:.3g}"
+    shelving = f"{row['shelve_s'] / 60:g} min" if row["shelve_s"] else "none"
+    return (
+        str(row["alarm"]) + ("" if row["in_service"] else " (out of service)"),
+        str(row["priority"]),
+        limit,
+        delays,
+        deadband,
+        {"reader": "by the reader", "watch": "by the watch"}.get(row["cuts"], ""),
+        shelving,
+        str(row["do"]),
+    )

@@ -12,7 +12,6 @@ from daq.alarms import Alarm
 from daq.measure import NUMBERS, entry_of, mark_of, reference_words
 from daq.service.answers import Alarms, BenchAnswer, Done, Health, LyeNoted, Operated, Recent, State, answer
 from daq.service.bodies import AcknowledgeBody, AsideBody, ResetBody, ShelveBody, TopUpBody, TripBody
-from daq.service.cautions import CAUTIONS, RESET_CAUTIONS
 from daq.service.live import Live
 
 __all__ = ["router"]
@@ -23,6 +22,33 @@ STREAM: Final[dict[str, Any]] = {
     "alarm, each with JSON as its data.",
     "content": {"text/event-stream": {"schema": {"type": "string"}}},
 }
+
+# The cautions shown with the live page, at a trip and before a reset: words, not advice for one bench.
+_CAUTIONS = (
+    (
+        "The gas is hydrogen and oxygen already mixed: it can detonate from a spark too small to see. "
+        "Keep volumes small, vent to the open, fit a flashback arrestor and a bubbler tested for this gas, "
+        "and keep flames away."
+    ),
+    (
+        "Lye burns skin and blinds eyes, more so when hot: goggles and gloves on, water and an eye-wash at "
+        "hand; add the hydroxide to water, never the other way."
+    ),
+    "The supply can start fires: fuse it, size the leads, and wire a thermal cut-out in series with it.",
+    (
+        "This program is one layer of protection and never the only one. Do not leave a stack running on "
+        "the strength of software alone."
+    ),
+    (
+        "Codes for gas, pressure and wiring where you are come first; have a licensed electrician check "
+        "mains work."
+    ),
+)
+_RESET_CAUTIONS = (
+    "Look at the bench before you restore the supply: leaks, boiling, foam, soft plastic, lye level.",
+    "Know why it tripped. A trip that comes back is a fault, not a nuisance.",
+    "Air the room: gas may have gathered while nobody watched.",
+)
 
 
 def live_of(request: Request) -> Live:
@@ -60,8 +86,8 @@ async def bench(request: Request) -> Response:
         "numbers": [{"key": n.key, "label": n.label, "unit": n.unit, "help": n.help} for n in NUMBERS],
         "reference": reference_words(b),
         "window_s": b.service.window_s,
-        "cautions": list(CAUTIONS),
-        "reset_cautions": list(RESET_CAUTIONS),
+        "cautions": list(_CAUTIONS),
+        "reset_cautions": list(_RESET_CAUTIONS),
     }
     return answer(body)
 

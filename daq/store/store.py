@@ -13,9 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import numpy as np
 import orjson
-from numpy.typing import NDArray
 
 from daq.bench import Bench
 from daq.errors import RunNotFound, StoreBusy, StoreError
@@ -23,10 +21,9 @@ from daq.frame import Block, Sample
 from daq.store._faults import store_faults
 from daq.store._lock import FileLock, import_lock, seal_lock, writer_lock
 from daq.store.archive import Archive, RunSegments, Sealer, SealProcess, make_archive, settle
-from daq.store.envelope import Envelope
-from daq.store.journal import Journal, TailBlock
+from daq.store.journal import Journal
 from daq.store.logbook import ARCHIVE_STATE, Gap, Logbook, RunRecord, start_in_id
-from daq.store.protocol import BackendAway, LostSpan, SegmentAbout
+from daq.store.protocol import BackendAway, SegmentAbout
 from daq.store.reading import RunReader
 from daq.store.write_rate import WriteRate
 
@@ -60,6 +57,12 @@ class Store:
     ----------
     segments : RunSegments
         Where the sealed samples of runs are, and moving them.
+    read, channel, envelope, extreme : callable
+        A run's samples; see `RunReader`.
+    tail, last_id : callable
+        The journal's end; see `Journal`.
+    written_bytes_per_hour : callable
+        What this process writes, nearly all of it the store's; see `WriteRate.per_hour`.
     written_utc_ns : int
         Wall time when samples were last written here before this store was opened [ns]; 0 when never.
 
@@ -97,14 +100,19 @@ class Store:
             self._sealer = Sealer(self.journal, self.archive, self._about)
             self._sealer.adopt()
             self.segments = RunSegments(self.journal, self.archive, self._sealer, self._about)
-            self._runs = RunReader(self.journal, self.logbook, self.archive)
+            runs = RunReader(self.journal, self.logbook, self.archive)
             if writer:
                 self._sweep()
                 self._note_missing()
             last_id = self.journal.last_id()
             opened.pop_all()
         self._apart = SealProcess(self.folder)
-        self._write_rate = WriteRate()
+        # What can be asked of a run's samples, of the journal's end, and of what this process writes.
+        self.read, self.channel, self.envelope, self.extreme = (
+            runs.read, runs.channel, runs.envelope, runs.extreme,
+        )  # fmt: skip
+        self.tail, self.last_id = self.journal.tail, self.journal.last_id
+        self.written_bytes_per_hour = WriteRate().per_hour
         self._closed = False
         self._touched: dict[str, float] = {}
         # What was there before this store was opened is old.
@@ -326,83 +334,7 @@ class Store:
         self.logbook.forget_run(run_id)
         self._abouts.pop(run_id, None)
 
-    # -- reading -----------------------------------------------------------------------------------
-
-    def read(
-        self,
-        run_id: str,
-        *,
-        sources: Iterable[str] | None = None,
-        channels: Iterable[str] | None = None,
-        start_ns: int | None = None,
-        end_ns: int | None = None,
-        raw: bool = False,
-        lost: list[LostSpan] | None = None,
-    ) -> dict[str, Block]:
-        """Samples of a run by source, each sorted by time.
-
-        Parameters
-        ----------
-        run_id, sources, channels, start_ns, end_ns, raw, lost
-            As `RunReader.read`.
-        """
-        return self._runs.read(
-            run_id, sources=sources, channels=channels, start_ns=start_ns, end_ns=end_ns, raw=raw, lost=lost
-        )
-
-    def channel(
-        self, run_id: str, channel: str, start_ns: int | None = None, end_ns: int | None = None
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]:
-        """Times [ns], values and status codes of one channel.
-
-        Parameters
-        ----------
-        run_id, channel, start_ns, end_ns : str, str, int, int
-            As `RunReader.channel`.
-        """
-        return self._runs.channel(run_id, channel, start_ns, end_ns)
-
-    def envelope(
-        self,
-        run_id: str,
-        channels: Iterable[str],
-        *,
-        points: int,
-        start_ns: int | None = None,
-        end_ns: int | None = None,
-    ) -> dict[str, Envelope]:
-        """The extremes of channels in spans of equal time.
-
-        Parameters
-        ----------
-        run_id, channels, points, start_ns, end_ns : str, iterable of str, int, int, int
-            As `RunReader.envelope`.
-        """
-        return self._runs.envelope(run_id, channels, points=points, start_ns=start_ns, end_ns=end_ns)
-
-    def extreme(self, run_id: str, channel: str, *, highest: bool = True) -> tuple[int, float] | None:
-        """When [ns of the run] a channel was at its extreme, and how much.
-
-        Parameters
-        ----------
-        run_id, channel, highest : str, str, bool
-            As `RunReader.extreme`.
-        """
-        return self._runs.extreme(run_id, channel, highest=highest)
-
     # -- following ---------------------------------------------------------------------------------
-
-    def tail(self, after_id: int, limit: int = 5000) -> list[TailBlock]:
-        """At most `limit` samples of the journal after sample `after_id`, of all runs; see `Journal`."""
-        return self.journal.tail(after_id, limit)
-
-    def last_id(self) -> int:
-        """The id of the last sample ever committed; 0 before the first."""
-        return self.journal.last_id()
-
-    def written_bytes_per_hour(self) -> float | None:
-        """What this process writes, see `WriteRate`: nearly all of it is the store's."""
-        return self._write_rate.per_hour()
 
     def last_t_ns(self, run_id: str) -> int | None:
         """Time of the run's latest sample [ns]; None before its first."""
