@@ -60,7 +60,7 @@ pictures: setup ## Every page and report as pictures in build/pictures: widths, 
 	$(BIN)/python -m tests.pages.every_page build/pictures $(PICTURES)
 
 docs: setup ## The documentation as a site, with the reference made of the docstrings, in build/docs/html
-	$(BIN)/sphinx-build -q -d build/docs/doctrees docs build/docs/html
+	$(BIN)/sphinx-build -q -W --keep-going -d build/docs/doctrees docs build/docs/html
 
 check: setup ## Format, lint, strict types and unused code
 	$(BIN)/ruff format --check .

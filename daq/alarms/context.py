@@ -29,7 +29,7 @@ _BRIEF = ("amps", "gas_flow")
 
 
 @dataclass(slots=True)
-class _Still:
+class _LastChange:
     """Since when a channel has had its present value."""
 
     value: float = math.nan
@@ -50,7 +50,7 @@ class AlarmContext:
     switch: LimitDetector = field(init=False)
     """From the current, or else the relay: whether it is powered."""
     _channel: str | None = field(init=False)
-    _still: dict[str, _Still] = field(init=False)
+    _last_changes: dict[str, _LastChange] = field(init=False)
     _lpm_per_amp: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -61,7 +61,7 @@ class AlarmContext:
         else:
             self._channel, self.switch = ("relay" if "relay" in bench.channels else None), LimitDetector(0.5)
         self.powered = self._channel is None  # where it can not be known, alarms must not be suppressed
-        self._still = {c: _Still() for c in bench.channels if stuck_after_s(bench, c) is not None}
+        self._last_changes = {c: _LastChange() for c in bench.channels if stuck_after_s(bench, c) is not None}
         reference = reference_condition(bench.site.reference)
         self._lpm_per_amp = float(gas_rate_lpm(1.0, bench.stack.cells, reference=reference))
 
@@ -111,7 +111,7 @@ class AlarmContext:
             powered=powered,
             powered_s=np.where(powered, elapsed, 0.0),
             off_s=np.where(powered, 0.0, elapsed),
-            unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._still},
+            unchanged_s={c: self._unchanged(c, columns, t_ns, powered, since) for c in self._last_changes},
             litres=np.broadcast_to(lye.least_litres, t_ns.shape),
             stronger=np.broadcast_to(lye.stronger, t_ns.shape),
             efficiency_kept=self._kept(numbers),
@@ -133,13 +133,13 @@ class AlarmContext:
     def _unchanged(
         self, channel: str, columns: Columns, t_ns: IntArray, powered: NDArray[np.bool_], since: IntArray
     ) -> FloatArray:
-        still = self._still[channel]
+        last_change = self._last_changes[channel]
         times, values = columns.good(channel)
-        marks = np.array([still.since_ns], dtype=np.int64)
+        marks = np.array([last_change.since_ns], dtype=np.int64)
         if times.size:
-            changed = np.diff(values, prepend=still.value) != 0.0
+            changed = np.diff(values, prepend=last_change.value) != 0.0
             marks = np.concatenate([marks, times[changed]])
-            still.value, still.since_ns = float(values[-1]), int(marks[-1])
+            last_change.value, last_change.since_ns = float(values[-1]), int(marks[-1])
         last = marks[np.maximum(np.searchsorted(marks, t_ns, side="right") - 1, 0)]
         return np.where(powered, (t_ns - np.maximum(last, since)) * 1e-9, 0.0)
 
@@ -171,7 +171,8 @@ class AlarmContext:
             "efficiency_best": self.efficiency_best,
             "switch": self.switch.save(),
             "still": {
-                c: [None if math.isnan(s.value) else s.value, s.since_ns] for c, s in self._still.items()
+                c: [None if math.isnan(s.value) else s.value, s.since_ns]
+                for c, s in self._last_changes.items()
             },
         }
 
@@ -182,8 +183,8 @@ class AlarmContext:
         self.efficiencies.extend(float(e) for e in saved["efficiencies"])
         self.switch.load(saved["switch"])
         for channel, (value, since_ns) in saved["still"].items():
-            if channel in self._still:
-                self._still[channel] = _Still(_or_nan(value), int(since_ns))
+            if channel in self._last_changes:
+                self._last_changes[channel] = _LastChange(_or_nan(value), int(since_ns))
 
 
 def _or_nan(value: float | None) -> float:

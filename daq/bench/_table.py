@@ -12,8 +12,8 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+# What a source calls a number.
 FieldName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,31}$")]
-"""What a source calls a number."""
 
 
 class Table(BaseModel):

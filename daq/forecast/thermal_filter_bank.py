@@ -1,6 +1,6 @@
 """The heat balance as a filter: temperature, capacity, loss and evaporation estimated together, as data come.
 
-Two modes driven by the same heat, and the sensor behind them:
+Two modes driven by the same heat, and the sensor behind them::
 
     dM/dt = c (Q - epsilon V(T)) - kappa dM (|dM| / 25 K)^gamma     the bench as a whole, dM = M - T_room
     dr/dt = beta c Q - r / tau                                      the stack before its reservoir

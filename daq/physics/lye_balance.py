@@ -22,7 +22,7 @@ References
 .. [2] A. Gelb (ed.), Applied Optimal Estimation, 1974, section 6.1: the extended filter. The update is in the
    form of P. D. Joseph (R. S. Bucy, P. D. Joseph, Filtering for Stochastic Processes, 1968).
 .. [3] R. K. Mehra, IEEE Trans. Autom. Control 17 (1972) 693, DOI 10.1109/TAC.1972.1100100: covariance
-matching.
+   matching.
 .. [4] JCGM 102:2011, 6.2: propagation of the covariance of several quantities.
 """
 

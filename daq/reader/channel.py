@@ -2,7 +2,7 @@
 
 What leaves the reader goes over it at once and touches no disk: samples, the words of devices, how the guard
 stands. What is asked of the reader comes in over it: cut, reset, start, stop, mark. One end is the reader's
-`ChannelServer`; any number of `ChannelClient`s are the other, each of them independent of the rest.
+`ChannelServer`; any number of clients (`ChannelClient`) are the other, each of them independent of the rest.
 
 Connections and framing are those of `multiprocessing.connection`: a Unix socket, on Windows a named pipe.
 Both ends prove by its HMAC challenge that they know a key, which lies beside the socket in a file that only

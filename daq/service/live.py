@@ -107,7 +107,7 @@ class _Kept:
 
 
 @dataclass(slots=True)
-class _TakenUp:
+class _Resumed:
     """A watch that has gone through what came before."""
 
     watch: Watch
@@ -764,7 +764,7 @@ class Live:
         except Exception as exc:
             log.error("what came before can not be taken up", exc_info=exc)
             self._failures.append((time.monotonic(), f"{type(exc).__name__}: {exc}"))
-            taken = _TakenUp(self._new_watch())
+            taken = _Resumed(self._new_watch())
         self._taking_up, self._never_taken_up = None, False
         if self.run is None or self.run.id != run.id:
             return
@@ -793,7 +793,7 @@ class Live:
 
     def _go_through(
         self, run: RunRecord, ring: Mapping[str, Block], saved: dict[str, Any] | None
-    ) -> _TakenUp:
+    ) -> _Resumed:
         """In a thread: a watch with its saved state, fed with the store's samples and those in memory."""
         store = self.keeper.wait_open(TAKE_UP_WITHIN_S)
         watch = self._new_watch()
@@ -824,11 +824,11 @@ class Live:
             except LyewatchError as exc:
                 log.error("what came before can not be read: %s", exc)
         if last_ns is None or (known_ns is None and ring and _whole(run, store, ring)):
-            return _TakenUp(watch)
+            return _Resumed(watch)
         ticked_ns = last_ns // STEP_NS * STEP_NS
         numbers = catch_up(watch, read, known_ns, last_ns, ticked_ns)
         assessments = tuple(watch.assessment(numbers, i) for i in range(len(numbers)))
-        return _TakenUp(watch, last_ns, ticked_ns, assessments, from_beginning=False)
+        return _Resumed(watch, last_ns, ticked_ns, assessments, from_beginning=False)
 
     # -- ticks and what is told ----------------------------------------------------------------------------
 

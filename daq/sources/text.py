@@ -194,7 +194,7 @@ def _text(line: bytes) -> str:
 
 
 def _bare(word: str) -> str:
-    """An over-range word without case, sign and blanks: meters print `-OL`, `O.L` and ` OL `."""
+    """An over-range word without case, sign and blanks: meters print ``-OL``, ``O.L`` and the like."""
     return re.sub(r"[\s.]", "", word).lstrip("+-").upper() or word.strip()
 
 

@@ -17,7 +17,7 @@ from daq.measure import Columns, LyeEntry, Numbers, frames_of
 from daq.watch.forecast_alarms import make_forecaster
 from daq.watch.watch import Watch
 
-__all__ = ["Again", "Replay", "replay", "replay_alarms", "suited_to", "watch_again"]
+__all__ = ["Replay", "ReplayedEvents", "replay", "replay_alarms", "replay_events", "suited_to"]
 
 SLOW_FACTOR = 3.0
 """A log counts as stale when nothing came for so many of its own intervals, if that is longer than stated."""
@@ -160,7 +160,7 @@ def replay(
 
 
 @dataclass(frozen=True, slots=True)
-class Again:
+class ReplayedEvents:
     """What a live watch would have written down of a recorded run.
 
     Attributes
@@ -178,15 +178,15 @@ class Again:
     warnings: tuple[dict[str, Any], ...]
 
 
-def watch_again(
+def replay_events(
     bench: Bench,
     blocks: Iterable[Block] | Mapping[str, Block],
     forecaster: Forecaster | None,
     *,
     entries: Iterable[tuple[int, LyeEntry]] = (),
     progress: Callable[[float], None] = lambda done: None,
-) -> Again:
-    """Take a recorded run through the watch for its alarms, and with a forecaster for what it foresaw.
+) -> ReplayedEvents:
+    """Take a recorded run through the watch for its alarms, and for forecasts if there is a forecaster.
 
     Parameters
     ----------
@@ -218,7 +218,7 @@ def watch_again(
         progress=progress,
     )
     warnings = () if forecaster is None else tuple(dict(w) for w in forecaster.warnings)
-    return Again(done.transitions, tuple(forecasts), warnings)
+    return ReplayedEvents(done.transitions, tuple(forecasts), warnings)
 
 
 def replay_alarms(
@@ -238,4 +238,4 @@ def replay_alarms(
     progress : callable
         Told the share that is done, 0 to 1.
     """
-    return list(watch_again(bench, blocks, make_forecaster(bench), progress=progress).transitions)
+    return list(replay_events(bench, blocks, make_forecaster(bench), progress=progress).transitions)

@@ -20,7 +20,7 @@ from uncertainties import ufloat
 from daq.frame import Block
 from daq.store import Store
 from daq.study.review import html_report, review
-from daq.watch import Watch, make_forecaster, replay, watch_again
+from daq.watch import Watch, make_forecaster, replay, replay_events
 from tests.forecast.lumped import Lumped, dry
 from tests.watch.workshop import ALL, HZ, LPM_PER_AMP, S, bench, block, cut, run_of
 
@@ -136,7 +136,7 @@ def test_a_day_reviewed_by_the_command(tmp_path: Path) -> None:
     """24 h at 10 Hz, 8 channels: `lyewatch review RUN --json`, from its start to the last brace, where the
     forecasts were kept as they were made and where they were not."""
     made, run = bench(EIGHT), day()
-    again = watch_again(made, [run], make_forecaster(made))
+    again = replay_events(made, [run], make_forecaster(made))
     end_ns = int(run.t_ns[-1])
     with Store(tmp_path / "store") as store:
         runs = [

@@ -110,7 +110,7 @@ def test_an_import_that_dies_leaves_no_run(tmp_path: Path, monkeypatch: pytest.M
 
     with Store(tmp_path / "store") as store:
         with monkeypatch.context() as patched:
-            patched.setattr("daq.study.tables.log_import.watch_again", die)
+            patched.setattr("daq.study.tables.log_import.replay_events", die)
             with pytest.raises(KeyboardInterrupt):
                 import_log(store, bench, log)
         assert store.logbook.list_runs() == []

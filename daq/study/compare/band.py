@@ -183,8 +183,8 @@ def _own_slopes(record: Record, along: Sequence[int], second: bool) -> Record:
 
 
 def _simultaneous(covariance: FloatArray, dof: float) -> float:
-    """How much wider the simultaneous band is than the pointwise one: the 95 % point of the largest |t| over
-    all temperatures [2], by simulation from a fixed seed, against Student's t at one.
+    """How much wider the simultaneous band is than the pointwise one: the 95 % point of the largest
+    absolute t over all temperatures [2], by simulation from a fixed seed, against Student's t at one.
     """
     sd = np.sqrt(np.diag(covariance))
     if not (sd > 0.0).all():

@@ -56,7 +56,7 @@ from daq.study.review.totals import (
 )
 from daq.study.review.weighing import Weighing, WeighingResult, weigh_run, weighing_finding
 from daq.study.runs import PHASES, Phase, bench_then, find_phases, loss_notes, lye_dict, lye_of_bins
-from daq.watch import suited_to, watch_again
+from daq.watch import replay_events, suited_to
 
 __all__ = ["SCHEMA", "Review", "ReviewResult", "RunHead", "review"]
 
@@ -353,7 +353,7 @@ def review(
         if forecaster is not None:
             forecasts, warnings = list(forecast_log.forecasts), list(forecast_log.warnings)
     elif not recorded or forecaster is not None:
-        again = watch_again(
+        again = replay_events(
             suited,
             blocks,
             None if forecaster is None else forecaster(suited),

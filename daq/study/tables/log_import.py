@@ -15,7 +15,7 @@ from daq.errors import LogFileError
 from daq.frame import NO_SEQ, Block, Status
 from daq.store import RunRecord, Store, free_run_id
 from daq.study.tables.log_file import LogFile, LogPiece, open_log
-from daq.watch import make_forecaster, watch_again
+from daq.watch import make_forecaster, replay_events
 
 __all__ = ["Imported", "import_into", "import_log"]
 
@@ -104,7 +104,7 @@ def import_log(
                 record, _blocks(log, bench, lambda f: progress(0.2 + 0.3 * f, f"storing {path.name}"))
             )
             blocks = store.read(record.id)
-            again = watch_again(
+            again = replay_events(
                 bench,
                 blocks,
                 make_forecaster(bench),
