@@ -100,12 +100,13 @@ class Tables:
 
     def __init__(self, config: RunawayConfig) -> None:
         self.grid: FloatArray = np.arange(GRID_LOW_C, GRID_HIGH_C + 0.5 * _STEP_C, _STEP_C)
-        self.gas_volts: FloatArray = config.cells * np.asarray(v_tn(self.grid))
-        """Stack volts that leave as the gas' heating value [V]."""
+        self._rows: FloatArray = np.zeros((3, len(self.grid)))
+        self.gas_volts, self.vapour_volts, self.vapour_slope = self._rows
+        """Stack volts that leave as the gas' heating value [V]; power carried off by saturated gas for each
+        ampere that makes gas [W/A]; its slope [W/(A K)].
+        """
+        self.gas_volts[:] = config.cells * np.asarray(v_tn(self.grid))
         self._config = config
-        self.vapour_volts: FloatArray = np.zeros_like(self.grid)
-        """Power carried off by saturated gas for each ampere that makes gas [W/A]."""
-        self.vapour_slope: FloatArray = np.zeros_like(self.grid)
         self.capacity_j_k: float = 0.0
         """Heat capacity of lye and metal, where nothing better is known [J/K]."""
         self._used_per_coulomb: float = 0.0
@@ -130,8 +131,8 @@ class Tables:
         vapour = np.asarray(vapour_pressure_lye(self.grid, w, config.electrolyte))
         vapour = np.minimum(vapour, _VAPOUR_SHARE_MAX * config.pressure_kpa)
         gas = gas_rate_mol_s(1.0, config.cells)
-        self.vapour_volts = np.asarray(vapour_power_w(gas, vapour, config.pressure_kpa, self.grid))
-        self.vapour_slope = np.gradient(self.vapour_volts, self.grid)
+        self.vapour_volts[:] = vapour_power_w(gas, vapour, config.pressure_kpa, self.grid)
+        self.vapour_slope[:] = np.gradient(self.vapour_volts, self.grid)
         self.capacity_j_k = float(
             np.asarray(thermal_mass_j_k(litres, w, config.steel_kg, config.electrolyte, stronger="nearest"))
         )
@@ -141,6 +142,13 @@ class Tables:
     def used_per_s(self, amps: float) -> float:
         """Share of the lye's water that a current uses up in a second [1/s], by Faraday's law."""
         return self._used_per_coulomb * max(amps, 0.0)
+
+    def at(self, t_c: FloatArray) -> FloatArray:
+        """`gas_volts`, `vapour_volts` and `vapour_slope` at these temperatures, a row each."""
+        i = np.minimum(np.maximum((t_c - GRID_LOW_C) / _STEP_C, 0.0), len(self.grid) - 1.001)
+        k = i.astype(np.intp)
+        below = self._rows[:, k]
+        return np.asarray(below + (self._rows[:, k + 1] - below) * (i - k))
 
     def gas_at(self, t_c: float) -> float:
         """`gas_volts` at a temperature."""

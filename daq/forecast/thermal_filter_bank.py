@@ -120,7 +120,7 @@ _COMES_BACK_S: Final = 1800.0
 """Lye that has leapt down may come back for so long."""
 _MOVED: Final = 3
 """Of the states the first, `MEAN`, `FAST` and `SENSOR`."""
-_INDEX: Final = np.arange(STATES)
+_LOGS: Final = np.array([CAPACITY, KAPPA, LAG, FAST_TIME])
 _BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
 _JUMPS: Final = 3
 """Hypotheses of a loss that has just changed, beside the bank."""
@@ -131,12 +131,18 @@ any slow error of the model looks like a lag."""
 
 
 @lru_cache(maxsize=64)
-def _fading(dt: float) -> tuple[float, float, FloatArray, FloatArray]:
-    """What is left after `dt`: of the loss' wandering, of the reading's, of all states, of each pair."""
+def _fading(dt: float, room_measured: bool) -> tuple[float, float, FloatArray, FloatArray, FloatArray]:
+    """After `dt`: what is left of the loss' wandering, of the reading's, of all states, of each pair; what
+    variances have grown by.
+    """
     reverts, fades = math.exp(-dt / TUNING.loss_wander_s), math.exp(-dt / TUNING.sensor_wander_s)
     stays = np.ones(STATES)
     stays[LOSS_OFF], stays[NOISE] = reverts, fades
-    return reverts, fades, stays, np.outer(stays, stays)
+    walks = _WALK * dt
+    if room_measured:
+        walks[ROOM] = _WALK_ROOM_MEASURED * dt
+    walks[LOSS_OFF] = TUNING.loss_wander**2 * (1.0 - reverts**2)
+    return reverts, fades, stays, np.outer(stays, stays), walks
 
 
 class ThermalFilter:
@@ -172,7 +178,7 @@ class ThermalFilter:
         self._jump_in_s, self._jump_next = TUNING.jump_every_s, 0
         self._refused_s = self._apart_s = 0.0
         self._fell_s = math.inf
-        self._heat_rate = 0.0
+        self._heating: FloatArray = np.zeros(n)
         self.began_c = self.works_c = math.nan
         self._grown, self._growth_told_s = 0.0, _GROWTH_TOLD_S
 
@@ -294,73 +300,76 @@ class ThermalFilter:
         self._lag_shows_s = max(self._lag_shows_s - dt, 0.0)
         self._mixing_s = max(self._mixing_s - dt, 0.0)
         x = self.x
-        c, kappa, lag, tau = np.exp(x[:, (CAPACITY, KAPPA, LAG, FAST_TIME)].T)
-        slow, quick, sensor, share, faradaic = x[:, (MEAN, FAST, SENSOR, FAST_SHARE, FARADAIC)].T
-        gamma, vaporised = x[:, GAMMA], x[:, VAPOUR]
+        slow, quick, sensor, _, _, gamma, vaporised, room, _, share, _, faradaic, loss_off, _ = x.T
+        c, kappa, lag, tau = np.exp(x.T[_LOGS])
         before = slow + quick
-        gas_w = amps * np.interp(before, self.tables.grid, self.tables.gas_volts)
+        gas_volts, vapour_volts, vapour_slope = self.tables.at(before)
+        gas_w = amps * gas_volts
         gas_amps = faradaic * amps
         heat_w = watts - faradaic * gas_w
-        vapour = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_volts)
-        vapour_slope = gas_amps * np.interp(before, self.tables.grid, self.tables.vapour_slope)
-        rise = slow - x[:, ROOM]
+        vapour = gas_amps * vapour_volts
+        rise = slow - room
         log_size = np.log(np.maximum(np.abs(rise), 0.5) / REFERENCE_RISE_K)
-        shape = kappa * np.exp(gamma * log_size + x[:, LOSS_OFF])
+        shape = kappa * np.exp(gamma * log_size + loss_off)
         loss = rise * shape
-        loss_slope = (1.0 + gamma) * shape
+        loss_slope = shape + gamma * shape
         net = c * (heat_w - vaporised * vapour)
-        vaporises = c * vaporised * vapour_slope
+        vaporises = c * vaporised * gas_amps * vapour_slope
         decay = np.maximum(vaporises + loss_slope, 1e-9)
+        late_by = dt / lag
         # Exact for a rate that is linear in temperature over the step
-        kept = np.exp(-decay * dt)
+        kept, fading, late = np.exp(np.array([-decay * dt, -dt / tau, -late_by]))
         dt_eff = (1.0 - kept) / decay
+        gives = dt_eff * c
         # Rows of those that move by others: all else stays, or fades by itself
-        f = np.zeros((len(x), _MOVED, STATES))
-        mean, fast = f[:, MEAN], f[:, FAST]
-        mean[:, MEAN], mean[:, FAST] = kept, -dt_eff * vaporises
-        mean[:, CAPACITY], mean[:, VAPOUR] = dt_eff * net, -dt_eff * c * vapour
-        mean[:, KAPPA], mean[:, GAMMA] = -dt_eff * loss, -dt_eff * loss * log_size
-        mean[:, LOSS_OFF] = -dt_eff * loss
-        mean[:, ROOM], mean[:, FARADAIC] = dt_eff * loss_slope, -dt_eff * c * gas_w
-        fading = np.exp(-dt / tau)
+        n = len(x)
+        rows = np.zeros((_MOVED, STATES, n))
+        mean, fast, seen = rows
+        mean[MEAN] = kept
+        mean[FAST] = -dt_eff * vaporises
+        mean[CAPACITY] = dt_eff * net
+        mean[VAPOUR] = -gives * vapour
+        mean[KAPPA] = mean[LOSS_OFF] = lost = -dt_eff * loss
+        mean[GAMMA] = lost * log_size
+        mean[ROOM] = dt_eff * loss_slope
+        mean[FARADAIC] = -gives * gas_w
         drive = c * tau * (1.0 - fading)
         propagated = drive * heat_w
-        fast[:, FAST], fast[:, CAPACITY], fast[:, FAST_SHARE] = fading, share * propagated, propagated
-        fast[:, FAST_TIME] = quick * fading * dt / tau + share * (propagated - c * heat_w * dt * fading)
-        fast[:, FARADAIC] = -share * drive * gas_w
+        fast[FAST] = fading
+        fast[CAPACITY] = stands = share * propagated
+        fast[FAST_SHARE] = propagated
+        fast[FAST_TIME] = dt * fading * (quick / tau - share * c * heat_w) + stands
+        fast[FARADAIC] = -share * drive * gas_w
         rate = net - loss
-        x[:, MEAN] += dt_eff * rate
-        x[:, FAST] = quick * fading + share * propagated
+        x[:, MEAN] = slow + dt_eff * rate
+        x[:, FAST] = quick * fading + stands
         self._rates = rate * kept
-        self._heat_rate = float(self.w @ (c * (1.0 + share) * heat_w)) if len(x) == len(self.w) else 0.0
+        self._heating = c * heat_w * (1.0 + share)
         after = x[:, MEAN] + x[:, FAST]
         # The sensor follows a ramp
-        late = np.exp(-dt / lag)
-        a = lag / dt * (1.0 - late)
-        f[:, SENSOR] = (1.0 - a)[:, None] * (mean + fast)
-        f[:, SENSOR, MEAN] += a - late
-        f[:, SENSOR, FAST] += a - late
-        f[:, SENSOR, SENSOR] = late
-        f[:, SENSOR, LAG] = (a - late) * (before - after) + late * dt / lag * (sensor - before)
-        x[:, SENSOR] = (1.0 - a) * after + (a - late) * before + late * sensor
-        self._sensor_rate = (x[:, SENSOR] - sensor) / dt
+        a = (1.0 - late) / late_by
+        follows, lags = 1.0 - a, a - late
+        np.multiply(follows, mean + fast, out=seen)
+        seen[:_MOVED] += lags
+        seen[SENSOR] = late
+        seen[LAG] = lags * (before - after) + late * late_by * (sensor - before)
+        ends = follows * after + lags * before + late * sensor
+        self._sensor_rate = (ends - sensor) / dt
+        x[:, SENSOR] = ends
         # What wanders reverts, [4]
-        reverts, fades, stays, both = _fading(dt)
-        x[:, LOSS_OFF] *= reverts
-        x[:, NOISE] *= fades
+        _, fades, stays, both, walks = _fading(dt, self.room_measured)
+        x *= stays
+        f = np.ascontiguousarray(rows.transpose(2, 0, 1))
         moved = f @ self.p
         p = self.p * both
-        p[:, :_MOVED, _MOVED:] = moved[:, :, _MOVED:] * stays[_MOVED:]
-        p[:, _MOVED:, :_MOVED] = p[:, :_MOVED, _MOVED:].transpose(0, 2, 1)
+        p[:, :_MOVED, _MOVED:] = across = moved[:, :, _MOVED:] * stays[_MOVED:]
+        p[:, _MOVED:, :_MOVED] = across.transpose(0, 2, 1)
         own = moved @ f.transpose(0, 2, 1)
         p[:, :_MOVED, :_MOVED] = 0.5 * (own + own.transpose(0, 2, 1))
+        variances = p.reshape(n, -1)[:, :: STATES + 1]
+        variances += walks
+        variances[:, NOISE] += self._wander_sd**2 * (1.0 - fades**2)
         self.p = p
-        d = _WALK * dt
-        if self.room_measured:
-            d[ROOM] = _WALK_ROOM_MEASURED * dt
-        d[LOSS_OFF] = TUNING.loss_wander**2 * (1.0 - reverts**2)
-        self.p[:, _INDEX, _INDEX] += d
-        self.p[:, NOISE, NOISE] += self._wander_sd**2 * (1.0 - fades**2)
 
     def _update(self, row: int, value: FloatArray | float, variance: FloatArray | float, gate: float, *,
                 weigh: bool = False) -> FloatArray:  # fmt: skip
@@ -485,7 +494,10 @@ class ThermalFilter:
         if self._mixing_s > 0.0 or self._fell_s < _COMES_BACK_S:
             self._refused_s = 0.0
             return False
-        could = off <= max(_LEAP_K, _LEAP_SD * sd) or off <= _FASTER * self._heat_rate * self._apart_s
+        could = (
+            off <= max(_LEAP_K, _LEAP_SD * sd)
+            or off <= _FASTER * float(self.w @ self._heating) * self._apart_s
+        )
         if self._refused_s == 0.0 and could:
             return False
         self._refused_s += bin_s
@@ -519,9 +531,8 @@ class ThermalFilter:
         mean, p = self._merged() if best < len(_BANK) else (self.x[best], self.p[best])
         other.x, other.p, other.w = mean[None, :].copy(), p[None, :].copy(), np.ones(1)
         other._wander_sd = np.array([float(self.w @ self._wander_sd)])
-        other._rates, other._sensor_rate = (
-            np.array([self.rate]),
-            np.array([float(self.w @ self._sensor_rate)]),
+        other._rates, other._sensor_rate, other._heating = (
+            np.array([float(self.w @ v)]) for v in (self._rates, self._sensor_rate, self._heating)
         )
         return other
 
@@ -530,7 +541,9 @@ class ThermalFilter:
         n = len(_BANK) + _JUMPS
         self.x, self.p = np.repeat(self.x, n, 0), np.repeat(self.p, n, 0)
         self._wander_sd = np.repeat(self._wander_sd, n)
-        self._rates, self._sensor_rate = np.repeat(self._rates, n), np.repeat(self._sensor_rate, n)
+        self._rates, self._sensor_rate, self._heating = (
+            np.repeat(v, n) for v in (self._rates, self._sensor_rate, self._heating)
+        )
         self.w = np.full(n, 1.0 / n)
         for row in range(len(_BANK), n):
             self._spawn(row)
@@ -553,11 +566,9 @@ class ThermalFilter:
         """Give each of those that were `joined` its own again."""
         for i, f in enumerate(filters):
             own = slice(i, i + 1)
-            f.x, f.p, f._rates, f._sensor_rate = (
-                self.x[own],
-                self.p[own],
-                self._rates[own],
-                self._sensor_rate[own],
+            f.x, f.p = self.x[own], self.p[own]
+            f._rates, f._sensor_rate, f._heating = (
+                v[own] for v in (self._rates, self._sensor_rate, self._heating)
             )
             f._mixing_s, f._lag_shows_s, f.room_measured = self.stage
 
