@@ -23,13 +23,18 @@ CLEAR_AFTER_S: Final = 240.0
 NEAR_S: Final = 1800.0
 """Where the limit is this near, a minute's wait is dear:"""
 RAISE_AFTER_NEAR_S: Final = 20.0
+AT_ONCE_S: Final = 240.0
+"""Where it is as near as this, there is none to lose."""
 RISES_TO_S: Final = 600.0
 """Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do."""
 EARLY_S: Final = 600.0
 """Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss."""
 LOSS_UNSEEN: Final = 0.45
-"""It is the loss that decides: where its logarithm's standard deviation is above this it is only believed,
-and nothing is warned of that a straight rise would not bring soon."""
+"""It is the loss that decides: until its logarithm's standard deviation has once been below this it is only
+believed, and nothing is warned of that a straight rise would not bring soon."""
+AGAIN_AT: Final = 0.95
+"""A loss that was seen and is lost again is above that too: nobody knows how much of it is left, but this
+chance that it is too little will do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,7 @@ class WarningState:
         )
         self.raised = False
         self._since: float | None = None
+        self._loss_seen = False
 
     def says_from(self, rises_to_s: float) -> float:
         """The chance from which on it is said that the limit is crossed, rather than where it settles.
@@ -98,19 +104,24 @@ class WarningState:
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
+        self._loss_seen = self._loss_seen or loss_sd <= LOSS_UNSEEN
         surely = self._raise_at_early if watched_s < EARLY_S else self._raise_at
         soon = rises_to_s < RISES_TO_S
         if soon:
             enough = self._raise_at_rising
         else:
-            enough = surely if loss_sd <= LOSS_UNSEEN else math.inf
+            enough = (
+                surely if loss_sd <= LOSS_UNSEEN else max(surely, AGAIN_AT) if self._loss_seen else math.inf
+            )
         wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)
         if not wants:
             self._since = None
             return False
         if self._since is None:
             self._since = t_s
-        if left_s < NEAR_S and chance >= surely:
+        if min(left_s, rises_to_s) < AT_ONCE_S and chance >= surely:
+            sure = 0.0
+        elif (left_s < NEAR_S and chance >= surely) or rises_to_s < AT_ONCE_S:
             sure = RAISE_AFTER_NEAR_S
         else:
             far_s = 0.0 if soon else left_s

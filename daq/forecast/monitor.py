@@ -34,7 +34,7 @@ from daq.forecast.thermal_filter_bank import (
     Snapshot,
     ThermalFilter,
 )
-from daq.forecast.trend import Course, Trend
+from daq.forecast.trend import SOON_S, Course, Trend
 from daq.forecast.tuning import TUNING
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
@@ -44,6 +44,8 @@ LOOK_S: Final = 60.0
 """The ensemble is propagated so often, and in every bin while something is about to be said."""
 TRAIL: Final = 64
 """Bins remembered, for when a sensor turns out to have been stuck for a while."""
+EAGER_S: Final = 120.0
+"""In every bin for so long after another set-point: what has been said before is not so any more."""
 SETTLING_S: Final = 180.0
 """After other water has come in, nothing new is warned of for so long: it has to mix first."""
 STILL_LOOK_S: Final = 300.0
@@ -109,6 +111,7 @@ class RunawayWatch:
         self._bad_for_s = 0.0
         self._settling_s = 0.0
         self._looked_s = self._looked_c = -math.inf
+        self._eager_s = 0.0
         self._course = Course()
         self._trends = {name: Trend() for name in config.limits_c}
         self._degradation = DegradationFlags()
@@ -226,6 +229,7 @@ class RunawayWatch:
                 thermal.stirred()
                 self._settling_s = SETTLING_S
             if law.update(b.dt_s, t, b.amps, b.watts, t_sd=thermal.lye_sd, learn=not blind):
+                self._eager_s = EAGER_S
                 self._forget_trends()
                 thermal.inflate(t=0.3)
                 thermal.stirred()
@@ -278,7 +282,7 @@ class RunawayWatch:
                 self._settling_s = SETTLING_S
             case "changed":
                 room = 0.0 if thermal.room_measured else 1.0
-                thermal.inflate(t=0.2, kappa=0.5, capacity=0.05, room=room)
+                thermal.inflate(t=0.2, kappa=TUNING.changed_loss_sd, capacity=0.05, room=room)
         if b.jumped:
             self._settling_s = SETTLING_S
         if self._settling_s > 0.0:
@@ -391,7 +395,10 @@ class RunawayWatch:
     def _due(self, b: Bin) -> bool:
         f = self._forecast
         age = b.t_s - self._looked_s
-        if f is None or self._settling_s > 0.0:
+        self._eager_s = max(self._eager_s - b.dt_s, 0.0)
+        if f is None or self._settling_s > 0.0 or self._eager_s > 0.0:
+            return True
+        if not self._state.raised and self._course.rises_to(self.config.limit_c) < SOON_S:
             return True
         if age > LOOK_S - 0.5 * BIN_S:
             if f.chance >= _UNLIKELY or self._thermal.changing > _CHANGING:

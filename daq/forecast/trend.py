@@ -12,6 +12,8 @@ import numpy as np
 __all__ = ["Course", "Trend"]
 
 LATELY_S: Final = 600.0
+JUST_NOW_S: Final = 80.0
+SOON_S: Final = 300.0
 
 # Chosen by measurement on the benchmark.
 _WINDOW: Final = 0.3
@@ -79,8 +81,21 @@ class Course:
             self._lately.popleft()
 
     def rises_to(self, limit_c: float | None) -> float:
-        """Time to a limit were the temperature to rise on as it did [s]; infinite if it does not rise."""
+        """Time to a limit were the temperature to rise on as it did [s]; infinite if it does not rise.
+
+        As it did in the last ten minutes, or in the last minute and a half where that brings it there within
+        minutes: a fan that has just failed shows in no longer mean yet.
+        """
         if limit_c is None or len(self._lately) < 2:
             return math.inf
-        (since_s, then), (until_s, now) = self._lately[0], self._lately[-1]
+        lately = self._on(self._lately[0], limit_c)
+        until_s = self._lately[-1][0]
+        just_now = next(
+            x for x in reversed(self._lately) if until_s - x[0] >= JUST_NOW_S or x is self._lately[0]
+        )
+        soon = self._on(just_now, limit_c)
+        return min(lately, soon) if soon < SOON_S else lately
+
+    def _on(self, since: tuple[float, float], limit_c: float) -> float:
+        (since_s, then), (until_s, now) = since, self._lately[-1]
         return max(limit_c - now, 0.0) * (until_s - since_s) / (now - then) if now > then else math.inf

@@ -7,6 +7,8 @@ import math
 import pytest
 
 from daq.forecast.decision import (
+    AGAIN_AT,
+    AT_ONCE_S,
     EARLY_S,
     LOSS_UNSEEN,
     RAISE_AFTER_MOST_S,
@@ -55,6 +57,9 @@ def raised_after(
         (RAISE_AT, 6000.0, math.inf, 120.0),
         (RAISE_AT, 1900.0, math.inf, RAISE_AFTER_S),
         (RAISE_AT, 600.0, math.inf, RAISE_AFTER_NEAR_S),
+        (RAISE_AT, AT_ONCE_S - 1.0, math.inf, 0.0),
+        (RAISE_AT, 600.0, AT_ONCE_S - 1.0, 0.0),
+        (RAISE_AT_RISING, 600.0, AT_ONCE_S - 1.0, RAISE_AFTER_NEAR_S),
         (RAISE_AT - 0.01, 600.0, math.inf, math.inf),
         (RAISE_AT_RISING, 600.0, 3600.0, math.inf),
         (RAISE_AT_RISING, 600.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
@@ -96,6 +101,18 @@ def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
 ) -> None:
     """What straight rise would have at the limit in ten minutes is near, whatever the futures say."""
     assert raised_after(1.0, left_s=left_s, rises_to_s=rises_to_s, loss_sd=loss_sd) == after_s
+
+
+@pytest.mark.parametrize(("chance", "is_raised"), [(AGAIN_AT, True), (AGAIN_AT - 0.01, False)])
+def test_a_loss_that_was_seen_and_is_lost_again_is_warned_of(chance: float, is_raised: bool) -> None:
+    """A fan that fails leaves a loss that nobody knows, but that it is too little: an hour is too long to
+    wait until it has been measured.
+    """
+    state = WarningState()
+    state.update(0.0, 0.0, powered=True, loss_sd=0.5 * LOSS_UNSEEN)
+    for t in range(20, 3600, 20):
+        state.update(float(t), chance, powered=True, left_s=6000.0, loss_sd=2.0 * LOSS_UNSEEN)
+    assert state.raised == is_raised
 
 
 @pytest.mark.parametrize("false_costs_min", [10.0, 60.0, 600.0])

@@ -73,3 +73,15 @@ def test_a_temperature_rises_on_as_in_the_last_ten_minutes() -> None:
     assert course.rises_to(None) == math.inf
     course.add(1220.0, 40.0)
     assert math.isinf(course.rises_to(60.0))
+
+
+def test_a_rise_that_has_just_begun_counts_where_it_is_there_within_minutes() -> None:
+    """Calm for ten minutes, then 5 K/min: 8 K below the limit that is 96 s, not the mean of ten minutes."""
+    course = Course()
+    for t in range(0, 620, 20):
+        course.add(float(t), 44.0)
+    for t in range(620, 720, 20):
+        course.add(float(t), 44.0 + 5.0 * (t - 600) / 60.0)
+    assert course.rises_to(60.0) == pytest.approx(8.0 / 5.0 * 60.0 + 12.0, abs=25.0)
+    # As fast, but far: the longer mean is the surer one
+    assert course.rises_to(90.0) > 300.0

@@ -49,7 +49,11 @@ def main() -> None:
     marks: dict[str, list[Mark]] = {name: [] for name in rules}
     if args.pairs:
         marks["watch, second run"] = []
-    for course in _runs(_chosen(args)):
+    for k, course in enumerate(_runs(_chosen(args))):
+        if k and k % _AT_ONCE == 0:
+            # What has been reached stands, should the rest never come.
+            for name, some in marks.items():
+                print(table(f"{name} so far", some, short=not name.startswith("watch")), flush=True)
         for name, rule in rules.items():
             marks[name].append(mark(course, rule(course)))
         if args.pairs:
