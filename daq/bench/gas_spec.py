@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from daq.bench._table import NotNegative, Positive, Table
+from daq.bench.ranges import ranges_read
 from daq.errors import LyewatchError
 from daq.physics.flow_meters import SCALE_GASES
 from daq.physics.reference import reference_condition
@@ -27,8 +29,16 @@ class SiteSpec(Table):
     altitude_m: Annotated[float, Field(ge=-500, le=9000, strict=True)] | None = None
     pressure_kpa: Annotated[float, Field(ge=30, le=120, strict=True)] | None = None
     room_temp_c: Annotated[float, Field(ge=-20, le=60, strict=True)] | None = None
+    """Where no channel measures it [degC]: a number, a range as ``[15, 25]``, or nothing."""
+    room_temp_c_u: Positive | None = None
+    """Its standard uncertainty [K]."""
     reference: str = "0C_101.325kPa"
     """The condition to which dry gas is reduced; see the README for the names."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _roughly_said(cls, said: Any) -> Any:
+        return ranges_read(said, {"room_temp_c": "room_temp_c_u"}) if isinstance(said, Mapping) else said
 
     @field_validator("reference")
     @classmethod

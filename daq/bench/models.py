@@ -5,9 +5,10 @@ The models are frozen: a bench is read once and then handed to every room.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +22,7 @@ from daq.bench.calibration import Calibration
 from daq.bench.channel_spec import ChannelSpec, check_cold_junctions
 from daq.bench.gas_spec import GasSpec, SiteSpec
 from daq.bench.geometry import GeometrySpec
+from daq.bench.ranges import GUESS_U, guessed_litres, guessed_steel_kg, ranges_read
 from daq.bench.sources import AnySource, check_cutters
 from daq.bench.units import KNOWN_CHANNELS, convert, units_like
 
@@ -69,15 +71,33 @@ class StackSpec(_Table):
     mass_fraction_u: Annotated[float, Field(gt=0, lt=0.2, strict=True)] = 0.005
     """Its standard uncertainty [1]: hydroxide is sold at 85 to 99 %, and draws water (judgement)."""
     litres: Positive
-    """Lye in stack, hoses and reservoir together, filled at room temperature [L]."""
+    """Lye in stack, hoses and reservoir together, filled at room temperature [L]: a number, a range as
+    ``[0.6, 1.0]``, or nothing, and it is guessed from the plates."""
     litres_u: Positive | None = None
     """Its standard uncertainty [L]; 2 % where it is not said (judgement)."""
     steel_kg: NotNegative
-    """Mass of plates and end plates, which warms with the lye [kg]."""
+    """Mass of plates and end plates, which warms with the lye [kg]: a number, a range, or nothing."""
+    steel_kg_u: NotNegative | None = None
+    """Its standard uncertainty [kg]; as the forecast takes it where it is not said."""
     litres_min: NotNegative = 0.0
     """Below this much lye the plates run dry [L]; 0 where it is not known."""
     geometry: GeometrySpec | None = None
     """Plates and openings, from which the leak is predicted."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _roughly_said(cls, said: Any) -> Any:
+        if not isinstance(said, Mapping):
+            return said
+        table = ranges_read(said, {"litres": "litres_u", "steel_kg": "steel_kg_u"})
+        cells, area = table.get("cells"), table.get("plate_area_cm2")
+        if isinstance(cells, int) and isinstance(area, int | float) and cells > 0 and 0.0 < area < math.inf:
+            guesses = {"litres": guessed_litres, "steel_kg": guessed_steel_kg}
+            for name, guess in guesses.items():
+                if table.get(name) is None:
+                    table[name] = guess(cells, area)
+                    table.setdefault(f"{name}_u", GUESS_U * table[name])
+        return table
 
     @model_validator(mode="after")
     def _geometry_fits(self) -> StackSpec:

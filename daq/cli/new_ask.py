@@ -185,9 +185,9 @@ class Fact:
 
 
 def _steel_kg(facts: Mapping[str, Any]) -> float:
-    # Plates of 1 mm with a density of 7.9 g/cm3, and as much again for end plates and bolts (judgement).
-    plates_cm2 = float((facts["cells"] + 1) * facts["plate_area_cm2"])
-    return round(2.0 * plates_cm2 * 0.1 * 7.9e-3, 2)
+    from daq.bench.ranges import guessed_steel_kg
+
+    return guessed_steel_kg(facts["cells"], facts["plate_area_cm2"])
 
 
 def _has(channel: str) -> Callable[[dict[str, Any]], bool]:

@@ -6,6 +6,7 @@ costs less than a millisecond.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias
 
@@ -48,6 +49,9 @@ class RunawayConfig:
         Gaps in series between powered plates.
     litres, steel_kg : float
         Lye in the whole circuit [L] and metal [kg]: the prior of the heat capacity.
+    litres_u, steel_kg_u : float
+        Their standard uncertainties where they were said as a range or not at all [L], [kg]; 0 where the
+        usual error of a bench file is all there is.
     electrolyte, mass_fraction
         As `daq.physics.lye`.
     limits_c : dict of str to float
@@ -60,6 +64,8 @@ class RunawayConfig:
         The supply's limits [A], [V]; data that exceed them win.
     room_temp_c : float or None
         The room's temperature where no channel measures it [degC]; None is unknown.
+    room_temp_u_c : float or None
+        Its standard uncertainty [K], where it was said as a range.
     powered_above_amps : float
         Current above which the supply counts as on [A].
     pressure_kpa : float
@@ -76,6 +82,8 @@ class RunawayConfig:
     litres: float
     steel_kg: float
     limits_c: dict[str, float]
+    litres_u: float = 0.0
+    steel_kg_u: float = 0.0
     electrolyte: Electrolyte = "KOH"
     mass_fraction: float = 0.25
     watched: str | None = "high"
@@ -83,6 +91,7 @@ class RunawayConfig:
     amps_max: float | None = None
     volts_max: float | None = None
     room_temp_c: float | None = None
+    room_temp_u_c: float | None = None
     powered_above_amps: float = 0.3
     pressure_kpa: float = ATMOSPHERE_KPA
     false_costs_min: float = TUNING.false_costs_min
@@ -111,10 +120,22 @@ class Tables:
         """Heat capacity of lye and metal, where nothing better is known [J/K]."""
         self._used_per_coulomb: float = 0.0
         self.set_lye(config.mass_fraction, config.litres)
+        self.capacity_sd: float = math.hypot(TUNING.capacity_sd, min(self._said_roughly(), TUNING.roughest))
+        """Of its logarithm."""
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""
         self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
         """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
+
+    def _said_roughly(self) -> float:
+        """Relative standard uncertainty of the heat capacity by ranges in litres' and steel's place."""
+        c = self._config
+        lye, both = (
+            float(np.asarray(thermal_mass_j_k(c.litres, min(max(c.mass_fraction, 0.0), _STRONGEST), steel,
+                                              c.electrolyte, stronger="nearest")))
+            for steel in (0.0, 1.0)
+        )  # fmt: skip
+        return math.hypot(lye * c.litres_u / c.litres, (both - lye) * c.steel_kg_u) / self.capacity_j_k
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:
         """The lye has become stronger or less: what rests on it follows.

@@ -65,6 +65,8 @@ _LOSS_LEARNED: Final = 0.15
 _CLOSE_S: Final = 600.0
 _WIDE_K: Final = 15.0
 _AWAKE: Final = 0.5
+_ROUGH_SD: Final = 0.3
+_ROUGHLY: Final = "How much lye and metal has to warm: the bench file gives it as a range, or not at all"
 
 
 def _known(v: float | None) -> float | None:
@@ -120,6 +122,8 @@ class RunawayWatch:
         self._range: BeyondRange | None = None
         self._causes = Causes()
         self._rests_on = () if config.experience is None else (_rests_on(config.experience),)
+        if self.tables.capacity_sd > _ROUGH_SD:
+            self._rests_on += (_ROUGHLY,)
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:
         """The lye is of that strength [1] and amount [L] now; see `Tables.set_lye`."""

@@ -70,7 +70,6 @@ FAST_SHARE_LEAST: Final = -0.7
 """Below 0 the lye is read behind the stack, as in the reservoir."""
 
 # Priors (judgement, no published source): what benches of this kind show.
-_CAPACITY_SD: Final = 0.25
 _RISE_SHARE: Final = 0.85
 """A limit is set a little above where the bench is meant to work: so far up it would settle, before data."""
 _RISE_MEDIAN_K: Final = 30.0
@@ -161,6 +160,7 @@ class ThermalFilter:
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
         self.tables = tables
         self._room_said = config.room_temp_c
+        self._room_said_sd = max(config.room_temp_u_c or _ROOM_SAID_SD, _ROOM_MEASURED_SD)
         self._experience = config.experience
         self._ignorant: FloatArray = np.ones(len(_BANK))
         self._limit_c = config.limit_c
@@ -216,7 +216,7 @@ class ThermalFilter:
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
         """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
         c = 1.0 / self.tables.capacity_j_k
-        room, room_sd = _room_prior(lye_c, room_c, self._room_said)
+        room, room_sd = _room_prior(lye_c, room_c, self._room_said, self._room_said_sd)
         rise = _RISE_MEDIAN_K
         if self._limit_c is not None:
             rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
@@ -229,8 +229,9 @@ class ThermalFilter:
                 lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0], 0.0, 0.0,
             )  # fmt: skip
             sd = np.array([
-                0.3, 1.5 if warm else 0.1, 0.1, _CAPACITY_SD, loss[1], _GAMMA[1], _VAPOUR[1], room_sd, lag[1],
-                _FAST_SHARE[1], fast[1], _FARADAIC[1], TUNING.loss_wander, TUNING.sensor_wander_least,
+                0.3, 1.5 if warm else 0.1, 0.1, self.tables.capacity_sd, loss[1], _GAMMA[1], _VAPOUR[1],
+                room_sd, lag[1], _FAST_SHARE[1], fast[1], _FARADAIC[1], TUNING.loss_wander,
+                TUNING.sensor_wander_least,
             ])  # fmt: skip
             self.p[i] = np.diag(sd**2)
             # Sensor and lye begin together.
@@ -613,7 +614,9 @@ class ThermalFilter:
         self._up = self._down = 0.0
 
 
-def _room_prior(lye_c: float, measured_c: float | None, said_c: float | None) -> tuple[float, float]:
+def _room_prior(
+    lye_c: float, measured_c: float | None, said_c: float | None, said_sd: float = _ROOM_SAID_SD
+) -> tuple[float, float]:
     """The room's temperature [degC] and its standard deviation [K] before the stack was heard: judgement, no
     published source.
 
@@ -623,11 +626,13 @@ def _room_prior(lye_c: float, measured_c: float | None, said_c: float | None) ->
         As first read [degC].
     measured_c, said_c : float or None
         By a sensor, by the bench file [degC].
+    said_sd : float
+        Of the latter [K].
     """
     if measured_c is not None:
         return measured_c, _ROOM_MEASURED_SD
     if said_c is not None:
-        return said_c, _ROOM_SAID_SD
+        return said_c, said_sd
     stood = min(max((_COLD_C[1] - lye_c) / (_COLD_C[1] - _COLD_C[0]), 0.0), 1.0)
     apart = lye_c + _ROOM_COLD[0] - _ROOM_UNKNOWN[0]
     # Mean and variance of the two together

@@ -29,6 +29,11 @@ class Tuning:
        the log odds, with two parameters. From memory.
     """
 
+    capacity_sd: float = 0.25
+    """Of the heat capacity's logarithm by the bench file, lye and metal that were weighed or guessed.
+    Judgement."""
+    roughest: float = 0.8
+    """The most that a range in the bench file adds to that. Judgement."""
     loss_wander: float = 0.03
     """Standard deviation of the loss' logarithm about its mean: draughts, doors. Measured; its form [1]."""
     loss_wander_s: float = 2400.0

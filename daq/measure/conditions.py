@@ -276,7 +276,7 @@ def _meter_temp(
     roomless = missing & ~known(room)
     near = Quantity(0.0 * full, ROOM_TO_METER_U, "degC", label="meter temperature")
     if bench.site.room_temp_c is not None:
-        room_c, u = bench.site.room_temp_c, STATED_ROOM_U
+        room_c, u = bench.site.room_temp_c, bench.site.room_temp_c_u or STATED_ROOM_U
         notes.add(f"room temperature assumed: the bench file's {room_c:g} °C", roomless)
     else:
         room_c, u = GUESSED_ROOM_C, GUESSED_ROOM_U

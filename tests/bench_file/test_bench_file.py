@@ -28,6 +28,29 @@ def test_a_worked_example_loads(name: str, tmp_path: Path) -> None:
     assert bench.store_folder.parent == tmp_path.resolve()
 
 
+def test_a_range_is_its_middle_with_the_uncertainty_of_two_limits() -> None:
+    """JCGM 100:2008 (GUM), 4.3.7: a^2 / 3, a the half width."""
+    text = TORCH.replace("litres = 0.8", "litres = [0.6, 1.0]").replace("steel_kg = 1.2", "steel_kg = [1, 4]")
+    stack = parse_bench(text, Path("b.toml")).stack
+    assert (stack.litres, stack.litres_u) == pytest.approx((0.8, 0.2 / math.sqrt(3.0)))
+    assert (stack.steel_kg, stack.steel_kg_u) == pytest.approx((2.5, 1.5 / math.sqrt(3.0)))
+    text = TORCH.replace("room_temp_c = 21.0", "room_temp_c = [15, 21]")
+    site = parse_bench(text, Path("b.toml")).site
+    assert (site.room_temp_c, site.room_temp_c_u) == pytest.approx((18.0, 3.0 / math.sqrt(3.0)))
+
+
+def test_what_nobody_can_say_may_be_left_out() -> None:
+    """Six gaps of 3 mm between plates of 150 cm2 hold 0.27 L; a bench holds about three times as much, and
+    says how little that is known.
+    """
+    stack = parse_bench(TORCH.replace("litres = 0.8", "").replace("steel_kg = 1.2", ""), Path("b.toml")).stack
+    assert stack.litres == pytest.approx(0.81)
+    assert stack.litres_u == pytest.approx(0.405)
+    # Seven plates of 1 mm, 7.9 g/cm3, and as much again
+    assert stack.steel_kg == pytest.approx(2.0 * 7 * 150.0 * 0.1 * 7.9e-3, rel=0.01)
+    assert stack.steel_kg_u == pytest.approx(0.5 * stack.steel_kg)
+
+
 def test_written_units_become_the_kept_ones() -> None:
     bench = parse_bench(CHOPPED, Path("b.toml"))
     flow, room = bench.channels["gas_flow"], bench.channels["room_temp"]
@@ -142,7 +165,11 @@ WRONG = [
     ("[limits.amps]", "[limits.ampss]", "limits.ampss", "no channel is named"),
     ('accuracy = "0.5 %', 'accuracy = "0.5 pints %', "channels.volts", "write it as"),
     ("altitude_m = 240", "", "site", "altitude_m = 0 at the sea"),
-    ("litres = 0.8", "", "stack.litres", "add 'litres' to [stack]"),
+    ("cells = 6", "", "stack.cells", "add 'cells' to [stack]"),
+    ("litres = 0.8", "litres = [1.0, 0.6]", "stack", "the lesser first, such as [0.6, 1.0]"),
+    ("steel_kg = 1.2", 'steel_kg = [1.0, "2"]', "stack", "a range is two numbers"),
+    ("litres = 0.8", "litres = [0.6, 1.0]\nlitres_u = 0.1", "stack", "leave one of them out"),
+    ("litres = 0.8", "litres = [-1.0, 0.6]", "stack.litres", "greater than 0"),
     ("[channels.volts]", "[channels.Volts]", "channels.Volts", "lower-case"),
     ("deadband = 1.0", "deadband = nan", "limits.lye_temp.deadband", "finite"),
     ('trip_source = "head"', 'trip_source = "tail"', "supply.trip_source", "head"),

@@ -216,7 +216,8 @@ def _room(bench: Bench, measured: Measured) -> tuple[Quantity, bool]:
         filled = np.interp(at, at[known], value[known])
         return Quantity.from_parts(filled, "degC", room.parts), True
     n = measured.end_ns.size
-    return Quantity(np.full(n, bench.site.room_temp_c), ROOM_U_K, "degC", label="room temperature"), False
+    u = bench.site.room_temp_c_u or ROOM_U_K
+    return Quantity(np.full(n, bench.site.room_temp_c), u, "degC", label="room temperature"), False
 
 
 def _mean_room(room: Quantity) -> tuple[float, float]:
