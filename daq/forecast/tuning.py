@@ -101,9 +101,9 @@ class Tuning:
     third at the beginning."""
     calibration_s: float = 3600.0
     """In between it goes over from one to the other with the time watched [s]. Judgement."""
-    stake_min: float = 12.0
+    stake_min: float = 14.0
     """Lead at stake while one waits to be surer [min]: what a person needs to act. Measured."""
-    stake_early_min: float = 6.5
+    stake_early_min: float = 9.0
     """The same in the first minutes, when waiting teaches most [min]. Measured."""
     stake_rising_min: float = 60.0
     """The same where a straight rise would soon be at the limit, when most of it is [min]. Measured."""
