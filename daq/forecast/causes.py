@@ -31,17 +31,6 @@ CAUSE_WORDS: Final[dict[Cause, str]] = {
 }
 """As a person is told."""
 
-# Judgement, no published source.
-_KEPT_S: Final = 4.0 * 3600.0
-_LOOK_S: Final = 110.0
-_CALM: Final = 0.25
-_LOSS_KNOWN: Final = 0.25
-_NOISE: Final = 0.006
-"""Of a relative change of the heat: less is none."""
-_SETTINGS: Final = 0.01
-"""What the settings themselves always have of it."""
-_VOLTS_ROSE: Final = 0.0025
-
 
 @dataclass(slots=True)
 class _Look:
@@ -77,10 +66,10 @@ class Causes:
         """Take a look, a few minutes after the last at the soonest."""
         if self._looks:
             self._used += used_per_s * min(max(t_s - self._looks[-1].t_s, 0.0), 600.0)
-        if self._looks and t_s - self._looks[-1].t_s < _LOOK_S:
+        if self._looks and t_s - self._looks[-1].t_s < TUNING.cause_look_s:
             return
         self._looks.append(self._seen(t_s, chance, thermal, law))
-        while t_s - self._looks[0].t_s > _KEPT_S:
+        while t_s - self._looks[0].t_s > TUNING.cause_kept_s:
             self._looks.popleft()
 
     def _seen(self, t_s: float, chance: float, thermal: ThermalFilter, law: CurrentLaw) -> _Look:
@@ -96,8 +85,10 @@ class Causes:
     ) -> dict[Cause, float]:
         """Probabilities of the causes, largest first; they sum to 1."""
         now = self._seen(t_s, 1.0, thermal, law)
-        calm = [x for x in self._looks if x.chance < _CALM and x.loss_sd < _LOSS_KNOWN]
-        parts: dict[Cause, float] = {"settings": _SETTINGS}
+        calm = [
+            x for x in self._looks if x.chance < TUNING.cause_calm and x.loss_sd < TUNING.cause_loss_known_sd
+        ]
+        parts: dict[Cause, float] = {"settings": TUNING.cause_settings}
         if sensor_doubted:
             parts["sensor"] = 0.02
         if calm:
@@ -111,16 +102,16 @@ class Causes:
     ) -> None:
         lye_c = thermal.lye_c
         rise = max(lye_c - now.room_c, 5.0)
-        parts["cooling"] = max(then.log_loss - now.log_loss - _NOISE, 0.0)
-        parts["room"] = max((now.room_c - then.room_c) / rise - _NOISE, 0.0)
+        parts["cooling"] = max(then.log_loss - now.log_loss - TUNING.cause_noise, 0.0)
+        parts["room"] = max((now.room_c - then.room_c) / rise - TUNING.cause_noise, 0.0)
         volts = math.log(now.volts / then.volts) if now.volts > 0.0 and then.volts > 0.0 else 0.0
         if law.regulated == "current":
             amps = math.log(max(now.amps, 1e-6) / max(then.amps, 1e-6))
-            parts["supply"] = max(amps - _NOISE, 0.0)
+            parts["supply"] = max(amps - TUNING.cause_noise, 0.0)
             return
         drawn = _log_drawn(now.law, lye_c) - _log_drawn(then.law, lye_c)
-        grown = max(drawn - _NOISE, 0.0)
-        if volts > _VOLTS_ROSE:
+        grown = max(drawn - TUNING.cause_noise, 0.0)
+        if volts > TUNING.cause_volts_rose:
             parts["supply"] = grown + volts
             return
         lye = min(TUNING.strengthens * max(now.used - then.used, 0.0), grown)

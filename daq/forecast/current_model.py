@@ -22,40 +22,7 @@ __all__ = ["BeyondRange", "CurrentLaw", "LawSnapshot", "Regulated"]
 Regulated = Literal["voltage", "current"]
 LawSnapshot: TypeAlias = tuple[FloatArray, FloatArray, float]
 
-_ALPHA: Final = (0.019, 0.009)
-"""Relative slope of the current [1/K]: published curves (`ulleberg`, `degroot_*`, cells at 1.8 to 2.5 V, with
-contacts or without) have 0.009 to 0.033; cells with less resistance, by the laws of Tafel and Arrhenius, to
-0.045."""
-_BEND: Final = (0.0125, 0.0055)
-_BEND_AT_C: Final = 30.0
-"""q at that temperature [1/K]: hardly depends on the slope. The same curves have 0.0078 to 0.018, such cells
-0.008 to 0.020."""
-_SLOPE_BY_VOLTS: Final = (-1.0, 0.6)
-"""d ln alpha for each volt more of a cell [1/V]: -0.3 to -0.9 by the curves, -1.2 to -1.9 by those laws."""
-VOLTS_SLOPE: Final = (0.0022, 0.0008)
-"""Relative fall of a cell's voltage for each kelvin at a held current [1/K]."""
-_GROWTH_LEAST: Final = 0.02
-"""For each kelvin, of what is believed before the loss has been seen. Chosen by measurement."""
-_SLOPE_AFTER: Final = 0.1
-"""How well the slope is known after a change by what it was before, of itself."""
-_NOISE: Final = 0.003
-_STEP_SHARE: Final = 0.012
-_OFF_GAIN: Final = 0.3
-_OFF_MOST: Final = 1.8
-"""Of what is drawn beside what is foreseen: its running mean, and its most in standard deviations."""
-_LOOK_K: Final = 1.0
-_LOOKS_STATED: Final = 3
-"""So many looks running must speak against what the bench file says is held,"""
-_LOOKS: Final = 2
-"""or against what was found since."""
-_SMOOTH: Final = 0.3
-"""Of a bin, to what a look compares: one noisy bin is no evidence."""
-_SAG_STEPS: Final = 0.015
-"""What the sag walks in a square-root hour: a limit that yields softly sets in within minutes."""
-_SAG_K: Final = 1.5
 _LEAST_AMPS: Final = 1e-6
-_MEASURED: Final = 1.01
-"""Power over held volts times shown current, beyond which the power was measured by itself."""
 
 
 @dataclass(slots=True)
@@ -67,7 +34,7 @@ class _Snapshot:
 
 def _bend(t: float) -> float:
     """q with the reference at a temperature [1/K]."""
-    return _BEND[0] / max(1.0 + _BEND[0] * (t - _BEND_AT_C), 0.5)
+    return TUNING.bend[0] / max(1.0 + TUNING.bend[0] * (t - TUNING.bend_at_c), 0.5)
 
 
 def _slopes(x: float, alpha: float, q: float) -> FloatArray:
@@ -92,16 +59,16 @@ class CurrentLaw:
         self._cells = config.cells
         self.regulated: Regulated = "current" if config.mode == "constant_current" else "voltage"
         self.pulsed = config.mode == "pwm"
-        self.x: FloatArray = np.array([0.0, _ALPHA[0], _BEND[0], 0.0])
-        self.p: FloatArray = np.diag([1.0, _ALPHA[1] ** 2, _BEND[1] ** 2, TUNING.amps_wander**2])
+        self.x: FloatArray = np.array([0.0, TUNING.slope[0], TUNING.bend[0], 0.0])
+        self.p: FloatArray = np.diag([1.0, TUNING.slope[1] ** 2, TUNING.bend[1] ** 2, TUNING.amps_wander**2])
         self._earlier = config.experience
         sag, sag_sd = (TUNING.sag, TUNING.sag_sd) if self._earlier is None else self._earlier.sag
         self.sag: FloatArray = np.array([0.0, sag])
         self.sag_p: FloatArray = np.diag([1.0, sag_sd**2])
         self.t_ref = math.nan
         self.volts = math.nan
-        self.volts_slope = VOLTS_SLOPE[0]
-        self.volts_slope_var = VOLTS_SLOPE[1] ** 2
+        self.volts_slope = TUNING.volts_slope[0]
+        self.volts_slope_var = TUNING.volts_slope[1] ** 2
         self.amps = math.nan
         self.t_now = math.nan
         self.cap = config.amps_max
@@ -117,7 +84,7 @@ class CurrentLaw:
     def restart(self, t: float, amps: float, volts: float, *, keep_slope: bool) -> None:
         """Begin anew at a temperature: after a change of set-point, or at power-up."""
         if math.isnan(self.t_ref) or not keep_slope:
-            slope, bend, slope_sd, bend_sd = _ALPHA[0], _bend(t), _ALPHA[1], _BEND[1]
+            slope, bend, slope_sd, bend_sd = TUNING.slope[0], _bend(t), TUNING.slope[1], TUNING.bend[1]
             if self._earlier is not None and self._earlier.current is not None:
                 slope, bend, slope_sd, bend_sd = self._earlier.current
                 shrunk = 1.0 / max(1.0 + bend * (t - CURRENT_AT_C), 0.3)
@@ -127,10 +94,10 @@ class CurrentLaw:
         else:
             raised = 0.0 if math.isnan(self.volts) else (volts - self.volts) / self._cells
             self._refer_to(t, _log(amps))
-            self.x[1] *= math.exp(min(max(_SLOPE_BY_VOLTS[0] * raised, -0.5), 0.5))
+            self.x[1] *= math.exp(min(max(TUNING.slope_by_volts[0] * raised, -0.5), 0.5))
             self.p[0, 0] = 0.3**2
-            self.p[1, 1] += ((_SLOPE_AFTER + _SLOPE_BY_VOLTS[1] * abs(raised)) * self.x[1]) ** 2
-            self.p[2, 2] += (_SLOPE_AFTER * self.x[2]) ** 2
+            self.p[1, 1] += ((TUNING.slope_after + TUNING.slope_by_volts[1] * abs(raised)) * self.x[1]) ** 2
+            self.p[2, 2] += (TUNING.slope_after * self.x[2]) ** 2
         self.t_ref = t
         self.high_t = t
         self._off = 0.0
@@ -160,7 +127,7 @@ class CurrentLaw:
         grown = _log(amps) - float(known[0]) - float(known[3])
         x = (math.exp(q / alpha * grown) - 1.0) / q
         h = _slopes(x, alpha, q)
-        spread = math.sqrt(float(h @ p @ h) + _NOISE**2) * (1.0 + q * x) / alpha
+        spread = math.sqrt(float(h @ p @ h) + TUNING.amps_noise**2) * (1.0 + q * x) / alpha
         return self.t_ref + x, max(spread, 0.3)
 
     def drawn(self, t: float) -> float:
@@ -176,7 +143,7 @@ class CurrentLaw:
         if self.regulated == "current":
             return 0.0
         learned = _log(self.drawn(to_c) / self.drawn(from_c))
-        return max(learned, math.log1p(_GROWTH_LEAST * (to_c - from_c)))
+        return max(learned, math.log1p(TUNING.growth_least * (to_c - from_c)))
 
     def capped(self, amps: float) -> bool:
         """Whether the supply's limit may hold the current rather than the stack."""
@@ -220,7 +187,7 @@ class CurrentLaw:
         elif self._last is not None:
             d_volts = volts / self._last[0] - 1.0
             d_amps = log_amps - self._last[1]
-            if (abs(d_volts) > _STEP_SHARE and abs(d_amps) > _STEP_SHARE) or abs(d_amps) > 0.08:
+            if (abs(d_volts) > TUNING.step_share and abs(d_amps) > TUNING.step_share) or abs(d_amps) > 0.08:
                 self.restart(t, amps, volts, keep_slope=True)
                 stepped = True
         self._last = (volts, log_amps)
@@ -253,10 +220,10 @@ class CurrentLaw:
         predicted = math.log(self.drawn(t))
         h = _slopes(x, alpha, q)
         ph = self.p @ h
-        s = float(h @ ph) + _NOISE**2 + (alpha / g * t_sd) ** 2
+        s = float(h @ ph) + TUNING.amps_noise**2 + (alpha / g * t_sd) ** 2
         e = log_amps - predicted
-        self._off += _OFF_GAIN * (e - self._off)
-        if abs(self._off) > _OFF_MOST * math.sqrt(s):
+        self._off += TUNING.off_gain * (e - self._off)
+        if abs(self._off) > TUNING.off_most * math.sqrt(s):
             # Another current than at that temperature before: a leak, or stronger lye. Its slope is the same.
             self._refer_to(t, log_amps)
             self.p[0, 0] = self._off**2
@@ -277,7 +244,7 @@ class CurrentLaw:
         h = -math.log(max(self.drawn(t), _LEAST_AMPS))
         (a, b), (_, c) = self.sag_p.tolist()
         level, sag = self.sag.tolist()
-        c += _SAG_STEPS**2 * dt / 3600.0
+        c += TUNING.sag_walk**2 * dt / 3600.0
         p, q = a + b * h, b + c * h
         s = p + h * q + TUNING.sag_noise**2
         e = (math.log(volts) - level - h * sag) / s
@@ -291,15 +258,15 @@ class CurrentLaw:
             self._smooth = _Snapshot(t, log_amps, volts)
             self._snap = _Snapshot(t, log_amps, volts)
             return
-        s.t += _SMOOTH * (t - s.t)
-        s.log_amps += _SMOOTH * (log_amps - s.log_amps)
-        s.volts += _SMOOTH * (volts - s.volts)
+        s.t += TUNING.supply_smooth * (t - s.t)
+        s.log_amps += TUNING.supply_smooth * (log_amps - s.log_amps)
+        s.volts += TUNING.supply_smooth * (volts - s.volts)
         d_t = s.t - self._snap.t
-        if abs(d_t) < _LOOK_K:
+        if abs(d_t) < TUNING.supply_look_k:
             return
-        by_voltage = (s.log_amps - self._snap.log_amps) / (d_t * _ALPHA[0])
-        by_current = -(s.volts / self._snap.volts - 1.0) / (d_t * VOLTS_SLOPE[0])
-        enough = _LOOKS_STATED if self._stated else _LOOKS
+        by_voltage = (s.log_amps - self._snap.log_amps) / (d_t * TUNING.slope[0])
+        by_current = -(s.volts / self._snap.volts - 1.0) / (d_t * TUNING.volts_slope[0])
+        enough = TUNING.supply_looks_stated if self._stated else TUNING.supply_looks
         if by_voltage > 0.4:
             self._against = self._against + 1 if self.regulated == "current" else 0
             if self._against >= enough:
@@ -313,11 +280,11 @@ class CurrentLaw:
         else:
             self._against = 0
         if self.regulated == "current" and abs(by_voltage) < 0.2:
-            slope = by_current * VOLTS_SLOPE[0]
+            slope = by_current * TUNING.volts_slope[0]
             gain = self.volts_slope_var / (self.volts_slope_var + (0.0015 / abs(d_t)) ** 2)
             self.volts_slope += gain * (slope - self.volts_slope)
             self.volts_slope_var *= 1.0 - gain
-            self.volts_slope_var += (0.1 * VOLTS_SLOPE[0]) ** 2
+            self.volts_slope_var += (0.1 * TUNING.volts_slope[0]) ** 2
         self._snap = _Snapshot(s.t, s.log_amps, s.volts)
 
 
@@ -337,9 +304,11 @@ class BeyondRange:
         """Take the stack's volts at a temperature; whether they have sagged as at a held current."""
         self._now = volts if math.isnan(self._now) else self._now + 0.25 * (volts - self._now)
         warmer = t_c - self.t_c
-        return warmer > _SAG_K and 1.0 - self._now / self.volts > 0.5 * VOLTS_SLOPE[0] * warmer
+        return (
+            warmer > TUNING.clipped_k and 1.0 - self._now / self.volts > 0.5 * TUNING.volts_slope[0] * warmer
+        )
 
     def drawn(self, law: CurrentLaw, t_c: float, amps: float, watts: float) -> float:
         """The current [A]: by a power that was measured by itself, else as it was learned."""
         by_power = watts / self.volts
-        return by_power if by_power > _MEASURED * amps else max(amps, law.drawn(t_c))
+        return by_power if by_power > TUNING.power_measured * amps else max(amps, law.drawn(t_c))

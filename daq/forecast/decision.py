@@ -14,27 +14,7 @@ from daq.forecast.tuning import TUNING
 __all__ = ["RunawayWarning", "WarningState"]
 
 CLEAR_AT: Final = TUNING.clear_at
-RAISE_AFTER_S: Final = 60.0
-RAISE_AFTER_SHARE: Final = 0.02
-"""Of the time left: a limit far off leaves time to hear the same again before it is said,"""
-RAISE_AFTER_MOST_S: Final = 300.0
-"""but no longer than this."""
-CLEAR_AFTER_S: Final = 240.0
-NEAR_S: Final = 1800.0
-"""Where the limit is this near, a minute's wait is dear:"""
-RAISE_AFTER_NEAR_S: Final = 20.0
-AT_ONCE_S: Final = 240.0
-"""Where it is as near as this, there is none to lose."""
-RISES_TO_S: Final = 600.0
-"""Where the temperature, rising as it did, would be at the limit as soon as this, less certainty will do."""
-EARLY_S: Final = 600.0
-"""Watched for no longer than this, a stack's start, its mixing and a late sensor look like little loss."""
-LOSS_UNSEEN: Final = 0.45
-"""It is the loss that decides: until its logarithm's standard deviation has once been below this it is only
-believed, and nothing is warned of that a straight rise would not bring soon."""
-AGAIN_AT: Final = 0.95
-"""A loss that was seen and is lost again is above that too: nobody knows how much of it is left, but this
-chance that it is too little will do."""
+CLEAR_AFTER_S: Final = TUNING.clear_after_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +60,7 @@ class WarningState:
         A warning never stands beside words that speak against it: while one stands, or less certainty would
         do for one, the bare majority of the futures is enough.
         """
-        if self.raised or rises_to_s < RISES_TO_S:
+        if self.raised or rises_to_s < TUNING.rises_to_s:
             return min(LIKELIER, self._raise_at_rising)
         return min(TUNING.likelier, self._raise_at)
 
@@ -104,14 +84,18 @@ class WarningState:
         if self.raised and not powered:
             self.raised, self._since = False, None
             return True
-        self._loss_seen = self._loss_seen or loss_sd <= LOSS_UNSEEN
-        surely = self._raise_at_early if watched_s < EARLY_S else self._raise_at
-        soon = rises_to_s < RISES_TO_S
+        self._loss_seen = self._loss_seen or loss_sd <= TUNING.loss_unseen_sd
+        surely = self._raise_at_early if watched_s < TUNING.early_s else self._raise_at
+        soon = rises_to_s < TUNING.rises_to_s
         if soon:
             enough = self._raise_at_rising
         else:
             enough = (
-                surely if loss_sd <= LOSS_UNSEEN else max(surely, AGAIN_AT) if self._loss_seen else math.inf
+                surely
+                if loss_sd <= TUNING.loss_unseen_sd
+                else max(surely, TUNING.again_at)
+                if self._loss_seen
+                else math.inf
             )
         wants = chance < CLEAR_AT if self.raised else (powered and chance >= enough)
         if not wants:
@@ -119,14 +103,14 @@ class WarningState:
             return False
         if self._since is None:
             self._since = t_s
-        if min(left_s, rises_to_s) < AT_ONCE_S and chance >= surely:
+        if min(left_s, rises_to_s) < TUNING.at_once_s and chance >= surely:
             sure = 0.0
-        elif (left_s < NEAR_S and chance >= surely) or rises_to_s < AT_ONCE_S:
-            sure = RAISE_AFTER_NEAR_S
+        elif (left_s < TUNING.near_s and chance >= surely) or rises_to_s < TUNING.at_once_s:
+            sure = TUNING.raise_after_near_s
         else:
             far_s = 0.0 if soon else left_s
-            sure = min(max(RAISE_AFTER_SHARE * far_s, RAISE_AFTER_S), RAISE_AFTER_MOST_S)
-        if t_s - self._since < (CLEAR_AFTER_S if self.raised else sure):
+            sure = min(max(TUNING.raise_after_share * far_s, TUNING.raise_after_s), TUNING.raise_after_most_s)
+        if t_s - self._since < (TUNING.clear_after_s if self.raised else sure):
             return False
         self.raised, self._since = not self.raised, None
         return True

@@ -7,25 +7,12 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Final
 
 from daq.forecast.current_model import CurrentLaw, LawSnapshot
 from daq.forecast.preprocess import Bin
+from daq.forecast.tuning import TUNING
 
 __all__ = ["DegradationFlags"]
-
-# Judgement, no published source.
-_NOISY_C: Final = 0.3
-_MISSING: Final = 0.1
-_BLIND_S: Final = 60.0
-_GLITCH_S: Final = 1800.0
-_LATE_S: Final = 60.0
-_LATE_AFTER_S: Final = 1200.0
-_APART_K: Final = 1.5
-_APART_SD: Final = 4.0
-_APART_FOR_S: Final = 300.0
-_OLD_EVERY_S: Final = 1800.0
-_OLD_KEPT: Final = 5
 
 
 @dataclass(slots=True)
@@ -34,7 +21,7 @@ class DegradationFlags:
 
     standing: dict[str, str] = field(default_factory=dict)
     unknowns: tuple[str, ...] = ()
-    _old: deque[tuple[float, LawSnapshot]] = field(default_factory=lambda: deque(maxlen=_OLD_KEPT))
+    _old: deque[tuple[float, LawSnapshot]] = field(default_factory=lambda: deque(maxlen=TUNING.apart_kept))
     _apart_s: float = 0.0
     _glitch_s: float = -1e9
     _began_s: float | None = None
@@ -49,7 +36,7 @@ class DegradationFlags:
         if b.glitches:
             self._glitch_s = b.t_s
         now: dict[str, str] = {}
-        if powered and (blind_s > _BLIND_S or b.stuck):
+        if powered and (blind_s > TUNING.blind_s or b.stuck):
             now["forecast.blind"] = (
                 f"The lye's temperature has stood still for {b.t_s - b.still_since_s:.0f} s"
                 if b.stuck
@@ -83,13 +70,13 @@ class DegradationFlags:
         ease = 0.8 if "lye_temp.rough" in self.standing else 1.0
         assert self._began_s is not None
         rough = []
-        if b.noise_c > ease * _NOISY_C:
+        if b.noise_c > ease * TUNING.noisy_k:
             rough.append(f"noise of {b.noise_c:.1f} °C")
-        if b.missing > ease * _MISSING:
+        if b.missing > ease * TUNING.missing:
             rough.append(f"{100.0 * b.missing:.0f} % of samples missing")
-        if b.t_s - self._glitch_s < _GLITCH_S:
+        if b.t_s - self._glitch_s < TUNING.glitch_s:
             rough.append("leaps to other values and back, as a sensor that loses its supply")
-        if lag_s > ease * _LATE_S and b.t_s - self._began_s > _LATE_AFTER_S:
+        if lag_s > ease * TUNING.late_s and b.t_s - self._began_s > TUNING.late_after_s:
             rough.append(f"follows about {lag_s:.0f} s late")
         return rough
 
@@ -100,13 +87,13 @@ class DegradationFlags:
             return False
         if self._old and self._old[-1][1][2] != law.t_ref:
             self._old.clear()
-        if not self._old or b.t_s - self._old[-1][0] >= _OLD_EVERY_S:
+        if not self._old or b.t_s - self._old[-1][0] >= TUNING.apart_every_s:
             self._old.append((b.t_s, law.snapshot()))
         told = law.temperature(b.amps, self._old[0][1]) if len(self._old) > 2 else None
         if told is None or b.lye_c is None or b.stuck:
             return "lye_temp.doubtful" in self.standing and told is None
-        limit = max(_APART_K, _APART_SD * told[1])
+        limit = max(TUNING.apart_k, TUNING.apart_sd * told[1])
         if "lye_temp.doubtful" in self.standing:
             return abs(b.lye_c - told[0]) > 0.6 * limit
         self._apart_s = self._apart_s + b.dt_s if abs(b.lye_c - told[0]) > limit else 0.0
-        return self._apart_s >= _APART_FOR_S
+        return self._apart_s >= TUNING.apart_for_s

@@ -12,33 +12,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Final
 
 from daq.forecast.current_model import CurrentLaw, LawSnapshot
 from daq.forecast.thermal_filter_bank import SENSOR, ThermalFilter
+from daq.forecast.tuning import TUNING
 
 __all__ = ["OpenLoopPredictor", "OpenLoopPredictors"]
-
-# Chosen by measurement on the benchmark.
-_FIRST_S: Final = 1200.0
-"""So long conditions have stood before the first: what was learned in less has told against true readings."""
-_EVERY_S: Final = 600.0
-_YOUNG_S: Final = 1200.0
-_OLD_S: Final = 5400.0
-_OFF_SD: Final = 2.5
-_OFF_SD_LEAST: Final = 1.4
-_OFF_K: Final = 0.6
-_LOOKS: Final = 3
-"""So many looks running: a reading that strays for a minute is not yet drifting."""
-_AGREES_K: Final = 0.3
-_AGREES_SD: Final = 0.3
-_AGREES_FOR_S: Final = 600.0
-_AGREE: Final = 0.65
-"""The less that one says over the more that the other does."""
-_BEYOND: Final = 0.03
-"""How well the current tells a temperature warmer than its law had seen: to so much of the way [K/K]."""
-_OWN_SD: Final = 0.15
-"""Of each predictor beside what it says itself [K]."""
 
 
 @dataclass(slots=True)
@@ -58,11 +37,14 @@ class OpenLoopPredictor:
             return 0.0
         off = self.thermal.mean(SENSOR) - reading_c, told[0] - reading_c
         beyond = max(told[0] - self.warmest_c, 0.0)
-        sd = math.hypot(self.thermal.sd(SENSOR), _OWN_SD), math.hypot(told[1], _OWN_SD, _BEYOND * beyond)
+        sd = (
+            math.hypot(self.thermal.sd(SENSOR), TUNING.drift_own_sd),
+            math.hypot(told[1], TUNING.drift_own_sd, TUNING.drift_beyond * beyond),
+        )
         z = off[0] / sd[0], off[1] / sd[1]
-        sure = min(z) >= _OFF_SD_LEAST and math.hypot(*z) >= _OFF_SD
-        agree = min(off) >= _AGREE * max(off)
-        return min(off) if sure and agree and min(off) >= _OFF_K else 0.0
+        sure = min(z) >= TUNING.drift_off_sd_least and math.hypot(*z) >= TUNING.drift_off_sd
+        agree = min(off) >= TUNING.drift_agree * max(off)
+        return min(off) if sure and agree and min(off) >= TUNING.drift_off_k else 0.0
 
 
 @dataclass(slots=True)
@@ -110,17 +92,21 @@ class OpenLoopPredictors:
             Of the current that makes gas, as the flow meter tells it of late.
         """
         self._carry_on(room_c, share)
-        self._left = [w for w in self._left if t_s - w.since_s <= _OLD_S and w.law[2] == law.t_ref]
+        self._left = [
+            w for w in self._left if t_s - w.since_s <= TUNING.drift_old_s and w.law[2] == law.t_ref
+        ]
         reading = thermal.mean(SENSOR)
-        off = [(w.low_k(reading, amps, law), w) for w in self._left if t_s - w.since_s >= _YOUNG_S]
+        off = [
+            (w.low_k(reading, amps, law), w) for w in self._left if t_s - w.since_s >= TUNING.drift_young_s
+        ]
         worst, predictor = max(off, key=lambda o: o[0], default=(0.0, None))
         self._against = self._against + 1 if worst > 0.0 else 0
         if self._left_s is None:
-            self._left_s = t_s + _FIRST_S - _EVERY_S
-        if t_s - self._left_s >= _EVERY_S:
+            self._left_s = t_s + TUNING.drift_first_s - TUNING.drift_every_s
+        if t_s - self._left_s >= TUNING.drift_every_s:
             self._left_s = t_s
             self._left.append(OpenLoopPredictor(t_s, thermal.fork(), law.snapshot(), law.high_t))
-        if self._against < _LOOKS:
+        if self._against < TUNING.drift_looks:
             return None
         self.forget()
         self.drifting = True
@@ -128,10 +114,10 @@ class OpenLoopPredictors:
 
     def agrees(self, dt_s: float, reading_c: float, thermal: ThermalFilter) -> bool:
         """Whether a reading that was drifting has agreed for a while with what goes on without it."""
-        near = max(_AGREES_K, _AGREES_SD * thermal.sd(SENSOR))
+        near = max(TUNING.drift_agrees_k, TUNING.drift_agrees_sd * thermal.sd(SENSOR))
         off = abs(reading_c - thermal.mean(SENSOR))
         self._agreed_s = self._agreed_s + dt_s if off < near else 0.0
-        return self._agreed_s >= _AGREES_FOR_S
+        return self._agreed_s >= TUNING.drift_agrees_for_s
 
     def _carry_on(self, room_c: float | None, share: float | None) -> None:
         shift = share - self._share if share is not None and self._share is not None else 0.0

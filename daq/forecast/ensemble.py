@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from daq.forecast.config import GRID_HIGH_C, FloatArray, Tables
-from daq.forecast.current_model import VOLTS_SLOPE, CurrentLaw
+from daq.forecast.current_model import CurrentLaw
 from daq.forecast.thermal_filter_bank import (
     CAPACITY,
     FARADAIC,
@@ -48,12 +48,6 @@ _LAW, _CAP, _CAP_IS, _SAG, _STRONGER, _BEYOND_SEEN = (
 _GRID_TO: Final = 28
 _GRID_ON: Final = 8
 _GRID_DOWN: Final = 10
-_CAP_BELIEVED: Final = 0.9
-_CAP_SPREAD: Final = 0.015
-_CAP_WRONG_BELIEVED: Final = 0.4
-_CAP_WRONG_SPREAD: Final = 0.3
-"""Where more has flown than the bench file says, there may yet be a limit, not far above what flows now."""
-HORIZON_S: Final = 24.0 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +107,7 @@ class Ensemble:
         a, b = self.reach_s[:, k - 1], self.reach_s[:, k]
         with np.errstate(invalid="ignore"):
             t = np.where(np.isfinite(b), a + f * (b - a), np.inf)
-        return np.where(t <= HORIZON_S, t, np.inf)
+        return np.where(t <= TUNING.horizon_s, t, np.inf)
 
 
 _JITTER: Final = 1e-9 * np.eye(STATES)
@@ -171,13 +165,13 @@ def _current(
     if capped and law.cap is not None and not law.pulsed:
         z = _Z[:, _CAP]
         if law.cap_exceeded:
-            cap, believed = law.amps * np.exp(_CAP_WRONG_SPREAD * np.abs(z)), _CAP_WRONG_BELIEVED
+            cap, believed = law.amps * np.exp(TUNING.cap_wrong_spread * np.abs(z)), TUNING.cap_wrong_believed
         else:
-            cap, believed = np.maximum(law.cap * np.exp(_CAP_SPREAD * z), law.amps), _CAP_BELIEVED
+            cap, believed = np.maximum(law.cap * np.exp(TUNING.cap_spread * z), law.amps), TUNING.cap_believed
         cap[_Z[:, _CAP_IS] > _NORMAL.inv_cdf(believed)] = np.inf
         over = np.log(np.maximum(amps / cap, 1.0))
         amps = np.minimum(amps, cap)
-        volts = volts * np.exp(-VOLTS_SLOPE[0] * over / np.maximum(alpha / g, 0.004))
+        volts = volts * np.exp(-TUNING.volts_slope[0] * over / np.maximum(alpha / g, 0.004))
     return amps, volts, s[:, 3:4]
 
 

@@ -34,38 +34,11 @@ from daq.forecast.thermal_filter_bank import (
     Snapshot,
     ThermalFilter,
 )
-from daq.forecast.trend import SOON_S, Course, Trend
+from daq.forecast.trend import Course, Trend
 from daq.forecast.tuning import TUNING
 
 __all__ = ["Band", "Forecast", "RunawayConfig", "RunawayWarning", "RunawayWatch", "SupplyMode"]
 
-BIN_S: Final = 20.0
-LOOK_S: Final = 60.0
-"""The ensemble is propagated so often, and in every bin while something is about to be said."""
-TRAIL: Final = 64
-"""Bins remembered, for when a sensor turns out to have been stuck for a while."""
-EAGER_S: Final = 120.0
-"""In every bin for so long after another set-point: what has been said before is not so any more."""
-SETTLING_S: Final = 180.0
-"""After other water has come in, nothing new is warned of for so long: it has to mix first."""
-STILL_LOOK_S: Final = 300.0
-"""So often where the lye stands still, far from any limit."""
-CALM_LOOK_S: Final = 120.0
-"""So often where the limit is not likely to be reached,"""
-_CHANGING: Final = 0.1
-"""nor a sudden change of the loss as likely as that."""
-_STILL_C: Final = 0.2
-_UNLIKELY: Final = 0.01
-_SLOWLY_S: Final = 60.0
-"""Room and gas flow are taken in so often: they change slowly."""
-_SHARE_GAIN: Final = 0.12
-"""Of a bin: the meter's noise is smoothed over some three minutes."""
-_LOSS_LEARNED: Final = 0.15
-"""Standard deviation of the loss' logarithm below which times to a limit no longer move as it is learned."""
-_CLOSE_S: Final = 600.0
-_WIDE_K: Final = 15.0
-_AWAKE: Final = 0.5
-_ROUGH_SD: Final = 0.3
 _ROUGHLY: Final = "How much lye and metal has to warm: the bench file gives it as a range, or not at all"
 
 
@@ -97,7 +70,7 @@ class RunawayWatch:
         self.config = config
         self.tables = Tables(config)
         self.warnings: list[RunawayWarning] = []
-        self._preprocessor = Preprocessor(BIN_S, config.powered_above_amps)
+        self._preprocessor = Preprocessor(TUNING.bin_s, config.powered_above_amps)
         self._thermal = ThermalFilter(self.tables, config)
         self._law = CurrentLaw(config)
         self._state = WarningState(config.false_costs_min)
@@ -107,7 +80,7 @@ class RunawayWatch:
         self._watts = self._amps = 0.0
         self._share: float | None = None
         self._share_mean: float | None = None
-        self._trail: deque[_Step] = deque(maxlen=TRAIL)
+        self._trail: deque[_Step] = deque(maxlen=TUNING.trail_bins)
         self._blind = False
         self._forecast: Forecast | None = None
         self._bad_for_s = 0.0
@@ -122,7 +95,7 @@ class RunawayWatch:
         self._range: BeyondRange | None = None
         self._causes = Causes()
         self._rests_on = () if config.experience is None else (_rests_on(config.experience),)
-        if self.tables.capacity_sd > _ROUGH_SD:
+        if self.tables.capacity_sd > TUNING.rough_sd:
             self._rests_on += (_ROUGHLY,)
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:
@@ -231,9 +204,9 @@ class RunawayWatch:
             if not self._powered and not math.isnan(law.t_ref):
                 law.restart(t, b.amps, b.watts / b.amps, keep_slope=True)
                 thermal.stirred()
-                self._settling_s = SETTLING_S
+                self._settling_s = TUNING.settling_s
             if law.update(b.dt_s, t, b.amps, b.watts, t_sd=thermal.lye_sd, learn=not blind):
-                self._eager_s = EAGER_S
+                self._eager_s = TUNING.eager_s
                 self._forget_trends()
                 thermal.inflate(t=0.3)
                 thermal.stirred()
@@ -259,7 +232,7 @@ class RunawayWatch:
             thermal.grows(b.dt_s, self._law.growth(thermal.began_c, thermal.works_c))
         thermal.predict(b.dt_s, self._watts, self._amps)
         self._predictors.flow(b.dt_s, self._watts, self._amps)
-        if b.t_s - self._slowly_s > _SLOWLY_S - 0.5 * BIN_S:
+        if b.t_s - self._slowly_s > TUNING.slowly_s - 0.5 * TUNING.bin_s:
             self._slowly_s = b.t_s
             if b.room_c is not None:
                 thermal.measure_room(b.room_c)
@@ -283,12 +256,12 @@ class RunawayWatch:
             thermal.inflate(t=10.0, fast=5.0)
         match thermal.measure(b.lye_c, b.lye_var, b.dt_s):
             case "leap":
-                self._settling_s = SETTLING_S
+                self._settling_s = TUNING.settling_s
             case "changed":
                 room = 0.0 if thermal.room_measured else 1.0
                 thermal.inflate(t=0.2, kappa=TUNING.changed_loss_sd, capacity=0.05, room=room)
         if b.jumped:
-            self._settling_s = SETTLING_S
+            self._settling_s = TUNING.settling_s
         if self._settling_s > 0.0:
             thermal.inflate(t=0.1, fast=0.2)
 
@@ -296,7 +269,7 @@ class RunawayWatch:
         """Of the gas flow the meter's gain is not known, its changes are."""
         if self._share_mean is None:
             self._share_mean = share
-        step = _SHARE_GAIN * (share - self._share_mean)
+        step = TUNING.share_gain * (share - self._share_mean)
         self._share_mean += step
         if self._thermal.started:
             self._thermal.shift_faradaic(step)
@@ -402,17 +375,17 @@ class RunawayWatch:
         self._eager_s = max(self._eager_s - b.dt_s, 0.0)
         if f is None or self._settling_s > 0.0 or self._eager_s > 0.0:
             return True
-        if not self._state.raised and self._course.rises_to(self.config.limit_c) < SOON_S:
+        if not self._state.raised and self._course.rises_to(self.config.limit_c) < TUNING.soon_s:
             return True
-        if age > LOOK_S - 0.5 * BIN_S:
-            if f.chance >= _UNLIKELY or self._thermal.changing > _CHANGING:
+        if age > TUNING.look_s - 0.5 * TUNING.bin_s:
+            if f.chance >= TUNING.unlikely or self._thermal.changing > TUNING.changing:
                 return True
-            still = abs(self._thermal.lye_c - self._looked_c) < _STILL_C
-            return age > (STILL_LOOK_S if still else CALM_LOOK_S) - 0.5 * BIN_S
+            still = abs(self._thermal.lye_c - self._looked_c) < TUNING.still_k
+            return age > (TUNING.still_look_s if still else TUNING.calm_look_s) - 0.5 * TUNING.bin_s
         if not self._state.raised:
-            return f.chance > _AWAKE
+            return f.chance > TUNING.awake
         first = min((t.low for t in f.time_to_limit_s.values() if t.low), default=math.inf)
-        return first < _CLOSE_S
+        return first < TUNING.close_s
 
     def _confidence(self, settles: Band) -> str:
         """``good``, ``fair`` or ``poor``: by the band of where it settles, and by what weakens it."""
@@ -424,8 +397,8 @@ class RunawayWatch:
         if limit is not None and settles.low is not None and settles.low > limit:
             wide = 0.0  # how far beyond does not matter
         if limit is not None and settles.high is not None and settles.high < limit:
-            wide = min(wide, _WIDE_K)  # below it for sure, if not where
-        if wide > _WIDE_K:
+            wide = min(wide, TUNING.wide_k)  # below it for sure, if not where
+        if wide > TUNING.wide_k:
             return "poor"
         return "good" if wide < 6.0 and not weak else "fair"
 
@@ -439,7 +412,7 @@ class RunawayWatch:
     def _with_trend(self, name: str, t_s: float, band: Band) -> Band:
         """The time to a limit with the trend of the last such times."""
         trend = self._trends[name]
-        if band.value is None or self._settling_s > 0.0 or self._thermal.sd(KAPPA) > _LOSS_LEARNED:
+        if band.value is None or self._settling_s > 0.0 or self._thermal.sd(KAPPA) > TUNING.loss_learned_sd:
             trend.forget()
             return band
         share = trend.share(t_s, band.value)

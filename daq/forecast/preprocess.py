@@ -11,25 +11,12 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
 
+from daq.forecast.tuning import TUNING
+
 __all__ = ["Bin", "Preprocessor"]
 
 POWER_ON_C: Final = 85.0
 """What a DS18B20 says after power-up before its first conversion (its data sheet)."""
-_PERSISTS: Final = 4
-_BY_CHANCE: Final = 1e-9
-"""A reading that stands still for so long by its own noise less often than this is stuck."""
-_FORGETS: Final = 0.02
-"""For each tick: what is known of how often a reading changes is as of the last hundred or so."""
-_CHANGES_LEAST: Final = 0.12
-"""Share of ticks with another value below which the last digit is too coarse to tell by."""
-_CHANGES_MOST: Final = 0.9
-_OFTEN: Final = 8
-"""A run of equal readings counts so far for how often they change: beyond that it may be the fault itself."""
-_NEVER_S: Final = 240.0
-"""A reading that has not changed since it began is held to be stuck after so long under power."""
-_OUTLASTS: Final = 3.0
-"""How much longer than any ordinary run before. Near its end a rise leaves each digit more slowly than the
-one before, and the runs of equal readings grow: that is no fault of the sensor."""
 
 _SAME_C: Final = 1e-6
 """Readings no further apart are the same one, however they were rounded."""
@@ -100,9 +87,11 @@ class _StuckAtDetector:
             return
         # Means of equal readings differ by how they are rounded.
         same = math.isclose(value, self.last, rel_tol=1e-9)
-        if self.run < _OFTEN:
+        if self.run < TUNING.stuck_often:
             self.ticks += 1
-            self.changes += max(_FORGETS, 1.0 / self.ticks) * ((0.0 if same else 1.0) - self.changes)
+            self.changes += max(TUNING.stuck_forgets, 1.0 / self.ticks) * (
+                (0.0 if same else 1.0) - self.changes
+            )
         if same:
             self.run += 1
             return
@@ -115,11 +104,11 @@ class _StuckAtDetector:
     def beyond(self) -> bool:
         """Whether it stands still for longer than its own noise allows."""
         # Two standard deviations of the share, as so many ticks tell it, on the safe side
-        over = max(0.5 * _FORGETS, 1.0 / (self.ticks + 4.0))
+        over = max(0.5 * TUNING.stuck_forgets, 1.0 / (self.ticks + 4.0))
         share = self.changes - 2.0 * math.sqrt(over * self.changes * (1.0 - self.changes))
-        if share <= _CHANGES_LEAST or self.run < _OUTLASTS * self.longest:
+        if share <= TUNING.stuck_changes_least or self.run < TUNING.stuck_outlasts * self.longest:
             return False
-        return (1.0 - min(share, _CHANGES_MOST)) ** self.run < _BY_CHANCE
+        return (1.0 - min(share, TUNING.stuck_changes_most)) ** self.run < TUNING.stuck_by_chance
 
 
 @dataclass(slots=True)
@@ -193,7 +182,7 @@ class Preprocessor:
             if self._doubt and abs(value - self._doubt[-1]) > allowed:
                 self._doubt.clear()
             self._doubt.append(value)
-            if len(self._doubt) < _PERSISTS or _power_on(value):
+            if len(self._doubt) < TUNING.glitch_ticks or _power_on(value):
                 return
             # It persists: the temperature has really moved, as when cold water is added.
             self._jumped = True
@@ -220,7 +209,7 @@ class Preprocessor:
         still = self._lye_still
         if still.ever or self._powered_s is None or math.isnan(still.since_s):
             return False
-        return t_s - max(still.since_s, self._powered_s) > _NEVER_S
+        return t_s - max(still.since_s, self._powered_s) > TUNING.stuck_never_s
 
     def _variance(self, n: int) -> float:
         """Of a mean of `n` readings [K2]: a coarse digit averages away only where noise moves it about."""

@@ -56,77 +56,33 @@ Change: TypeAlias = Literal["none", "changed", "leap", "refused"]
     NOISE,
 ) = range(14)  # fmt: skip
 STATES: Final = 14
-_ROOM_UNKNOWN: Final = (22.0, 4.0)
-_ROOM_SAID_SD: Final = 1.5
-_ROOM_MEASURED_SD: Final = 0.5
-_ROOM_COLD: Final = (-0.5, 2.5)
-"""Of lye that has stood, over the lye [K]; the room is unknown,"""
-_COLD_C: Final = (28.0, 42.0)
-"""and it has surely stood where it is no warmer than that, surely not where it is warmer than this."""
 LASTING: Final = (CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC)
 """Those of `daq.forecast.experience.THERMAL_NAMES`, in its order."""
 REFERENCE_RISE_K: Final = 25.0
 FAST_SHARE_LEAST: Final = -0.7
 """Below 0 the lye is read behind the stack, as in the reservoir."""
 
-# Priors (judgement, no published source): what benches of this kind show.
-_RISE_SHARE: Final = 0.85
-"""A limit is set a little above where the bench is meant to work: so far up it would settle, before data."""
-_RISE_MEDIAN_K: Final = 30.0
-"""The same where there is no limit, or where the lye begins near it."""
-_LOSSES: Final = ((-0.6, 0.35, 0.3), (0.0, 0.35, 0.4), (0.6, 0.35, 0.3))
-"""How the loss may differ from that (logarithm), spread, weight."""
-_GROWTH_TOLD_S: Final = 1800.0
-"""For so long what is learned of the current bears on what was believed of the loss."""
-_GAMMA: Final = (0.12, 0.07)
-"""0 is a fan's linear loss, 0.25 free convection; radiation lies between."""
-_VAPOUR: Final = (0.7, 0.25)
-_LAGS: Final = ((math.log(9.0), 0.6, 0.8), (math.log(75.0), 0.4, 0.2))
-"""Sensor behind the lye [ln s], its spread, its weight: in the lye, or in a well."""
-_FAST_SHARE: Final = (0.6, 0.6)
-_FAST_TIMES: Final = ((0.008, 0.6, 0.5), (0.035, 0.6, 0.5))
-"""Of the bench's own time constant; its spread in the logarithm, its weight."""
-_FARADAIC: Final = (0.97, 0.04)
 
-# Walks, in standard deviation for a square-root hour
-_WALK: Final = (
-    np.array([0.08, 0.05, 0.0, 0.02, TUNING.loss_walk, 0.0, 0.0, 0.7, 0.0, 0.05, 0.0, 0.01, 0.0, 0.0]) ** 2
-    / 3600.0
-)
-_WALK_ROOM_MEASURED: Final = 1.0 / 3600.0
-_RATE_NOISE_S: Final = 2.0
-_CUSUM_DRIFT: Final = 0.5
-_CUSUM_LIMIT: Final = 8.0
-_LOUD_K: Final = 0.15
-_LOUDER_MOST: Final = 1.5
+_WALK: Final = np.zeros(STATES)
+"""Of the variances [1/s]."""
+_WALK[[MEAN, FAST, CAPACITY, KAPPA, ROOM, FAST_SHARE, FARADAIC]] = (
+    np.square([
+        TUNING.mean_walk, TUNING.fast_walk, TUNING.capacity_walk, TUNING.loss_walk, TUNING.room_walk,
+        TUNING.fast_share_walk, TUNING.gas_share_walk,
+    ]) / 3600.0
+)  # fmt: skip
 
 _LOW: Final = np.full(STATES, -np.inf)
 _HIGH: Final = np.full(STATES, np.inf)
 _BOUNDED: Final = [GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME, FARADAIC]
 _LOW[_BOUNDED] = -0.1, 0.0, math.log(0.5), FAST_SHARE_LEAST, math.log(20.0), 0.3
 _HIGH[_BOUNDED] = 0.5, 1.4, math.log(300.0), 4.0, math.log(5400.0), 1.0
-_LEAP_K: Final = 0.4
-_LEAP_SD: Final = 6.0
 _LAG_ONLY: Final = np.array([LAG])
 _NOT_NOW: Final = np.array([CAPACITY, KAPPA, GAMMA, VAPOUR, LAG, FAST_SHARE, FAST_TIME])
-_MIXING_S: Final = 300.0
-_FASTER: Final = 1.2
-"""Of the rate at which all the heat would warm the stack: how much faster than foretold it may warm. At 1 the
-whole loss has gone; the rest is for a capacity that is unsure."""
-_AGREES_SD: Final = 2.0
-"""A reading within so many standard deviations of what was expected agrees with it."""
-_COMES_BACK_S: Final = 1800.0
-"""Lye that has leapt down may come back for so long."""
 _MOVED: Final = 3
 """Of the states the first, `MEAN`, `FAST` and `SENSOR`."""
 _LOGS: Final = np.array([CAPACITY, KAPPA, LAG, FAST_TIME])
-_BANK: Final = tuple(product(_LOSSES, _FAST_TIMES, _LAGS))
-_JUMPS: Final = 3
-"""Hypotheses of a loss that has just changed, beside the bank."""
-_LEAST_WEIGHT: Final = 1e-4
-_LAG_SHOWS_S: Final = 1200.0
-"""How late the sensor is shows for so long after the heat has changed at once. Later, under a steady course,
-any slow error of the model looks like a lag."""
+_BANK: Final = tuple(product(TUNING.losses, TUNING.fast_times, TUNING.lags))
 
 
 @lru_cache(maxsize=64)
@@ -139,7 +95,7 @@ def _fading(dt: float, room_measured: bool) -> tuple[float, float, FloatArray, F
     stays[LOSS_OFF], stays[NOISE] = reverts, fades
     walks = _WALK * dt
     if room_measured:
-        walks[ROOM] = _WALK_ROOM_MEASURED * dt
+        walks[ROOM] = TUNING.room_measured_walk * dt
     walks[LOSS_OFF] = TUNING.loss_wander**2 * (1.0 - reverts**2)
     return reverts, fades, stays, np.outer(stays, stays), walks
 
@@ -160,11 +116,11 @@ class ThermalFilter:
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
         self.tables = tables
         self._room_said = config.room_temp_c
-        self._room_said_sd = max(config.room_temp_u_c or _ROOM_SAID_SD, _ROOM_MEASURED_SD)
+        self._room_said_sd = max(config.room_temp_u_c or TUNING.room_said_sd, TUNING.room_measured_sd)
         self._experience = config.experience
         self._ignorant: FloatArray = np.ones(len(_BANK))
         self._limit_c = config.limit_c
-        n = len(_BANK) + _JUMPS
+        n = len(_BANK) + TUNING.jumps
         self.x: FloatArray = np.zeros((n, STATES))
         self.p: FloatArray = np.zeros((n, STATES, STATES))
         self.w: FloatArray = np.full(n, 1.0 / n)
@@ -173,14 +129,14 @@ class ThermalFilter:
         self.room_measured = False
         self._up = self._down = 0.0
         self._sensor_rate: FloatArray = np.zeros(n)
-        self._lag_shows_s, self._mixing_s = _LAG_SHOWS_S, 0.0
+        self._lag_shows_s, self._mixing_s = TUNING.lag_shows_s, 0.0
         self._wander_sd: FloatArray = np.full(n, TUNING.sensor_wander_least)
         self._jump_in_s, self._jump_next = TUNING.jump_every_s, 0
         self._refused_s = self._apart_s = 0.0
         self._fell_s = math.inf
         self._heating: FloatArray = np.zeros(n)
         self.began_c = self.works_c = math.nan
-        self._grown, self._growth_told_s = 0.0, _GROWTH_TOLD_S
+        self._grown, self._growth_told_s = 0.0, TUNING.growth_told_s
 
     @property
     def lye_c(self) -> float:
@@ -217,21 +173,22 @@ class ThermalFilter:
         """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
         c = 1.0 / self.tables.capacity_j_k
         room, room_sd = _room_prior(lye_c, room_c, self._room_said, self._room_said_sd)
-        rise = _RISE_MEDIAN_K
+        rise = TUNING.rise_median_k
         if self._limit_c is not None:
-            rise = max(_RISE_SHARE * (self._limit_c - room), lye_c - room, 10.0)
+            rise = max(TUNING.rise_share * (self._limit_c - room), lye_c - room, 10.0)
         kappa = c * max(heat_w, 1.0) / rise
         self.began_c, self.works_c = lye_c, max(room + rise, lye_c)
         warm = lye_c - room > 5.0
         for i, (loss, fast, lag) in enumerate(_BANK):
             self.x[i] = (
-                lye_c, 0.0, lye_c, math.log(c), math.log(kappa) + loss[0], _GAMMA[0], _VAPOUR[0], room,
-                lag[0], _FAST_SHARE[0], math.log(fast[0] / kappa), _FARADAIC[0], 0.0, 0.0,
+                lye_c, 0.0, lye_c, math.log(c), math.log(kappa) + loss[0], TUNING.gamma[0],
+                TUNING.vapour[0], room, lag[0], TUNING.fast_share[0], math.log(fast[0] / kappa),
+                TUNING.gas_share[0], 0.0, 0.0,
             )  # fmt: skip
             sd = np.array([
-                0.3, 1.5 if warm else 0.1, 0.1, self.tables.capacity_sd, loss[1], _GAMMA[1], _VAPOUR[1],
-                room_sd, lag[1], _FAST_SHARE[1], fast[1], _FARADAIC[1], TUNING.loss_wander,
-                TUNING.sensor_wander_least,
+                0.3, 1.5 if warm else 0.1, 0.1, self.tables.capacity_sd, loss[1], TUNING.gamma[1],
+                TUNING.vapour[1], room_sd, lag[1], TUNING.fast_share[1], fast[1], TUNING.gas_share[1],
+                TUNING.loss_wander, TUNING.sensor_wander_least,
             ])  # fmt: skip
             self.p[i] = np.diag(sd**2)
             # Sensor and lye begin together.
@@ -248,9 +205,9 @@ class ThermalFilter:
         self.started = True
 
     def _remember(self, earlier: Experience) -> None:
-        """Let the filters that would begin with the first of `_FAST_TIMES` begin with experience instead."""
+        """Let the filters of the first `Tuning.fast_times` begin with experience instead."""
         n = len(_BANK)
-        rows = np.array([fast is _FAST_TIMES[0] for _, fast, _ in _BANK])
+        rows = np.array([fast is TUNING.fast_times[0] for _, fast, _ in _BANK])
         own = np.array(LASTING)
         self.x[np.ix_(np.flatnonzero(rows), own)] = earlier.mean
         for row in np.flatnonzero(rows):
@@ -290,11 +247,11 @@ class ThermalFilter:
 
     def stirred(self) -> None:
         """The heat has changed at once, as at power-up or by another set-point: the sensor's lag shows."""
-        self._lag_shows_s = _LAG_SHOWS_S
+        self._lag_shows_s = TUNING.lag_shows_s
 
     def mixing(self) -> None:
         """Other water has come in: until it has mixed the course tells nothing of the stack itself."""
-        self._mixing_s = _MIXING_S
+        self._mixing_s = TUNING.mixing_s
 
     def predict(self, dt: float, watts: float, amps: float) -> None:
         """Carry the state over `dt` seconds of known power and current."""
@@ -403,10 +360,10 @@ class ThermalFilter:
             w = np.exp(log_w - log_w.max())
             if held is not None:
                 # What is believed of the lag does not change either.
-                of_lag = w[: len(_BANK)].reshape(-1, len(_LAGS))
-                before = self.w[: len(_BANK)].reshape(-1, len(_LAGS)).sum(0)
+                of_lag = w[: len(_BANK)].reshape(-1, len(TUNING.lags))
+                before = self.w[: len(_BANK)].reshape(-1, len(TUNING.lags)).sum(0)
                 of_lag *= before / before.sum() * of_lag.sum() / of_lag.sum(0)
-            w = np.maximum(w / w.sum(), _LEAST_WEIGHT)
+            w = np.maximum(w / w.sum(), TUNING.least_weight)
             self.w = w / w.sum()
         return z
 
@@ -418,7 +375,7 @@ class ThermalFilter:
         rate = np.minimum(np.maximum(self._sensor_rate, -0.05), 0.05)
         # A bin's mean belongs to its middle, half a bin ago.
         value = lye_c + 0.5 * bin_s * rate
-        noise = variance + (_RATE_NOISE_S * rate) ** 2
+        noise = variance + (TUNING.rate_noise_s * rate) ** 2
         best = int(self.w.argmax())
         off = float(value[best] - self.x[best, SENSOR] - self.x[best, NOISE])
         p = self.p[best]
@@ -426,7 +383,7 @@ class ThermalFilter:
         self._fell_s += bin_s
         if self._too_fast(off, sd, bin_s):
             return "refused"
-        if -off > max(_LEAP_K, _LEAP_SD * sd):
+        if -off > max(TUNING.leap_k, TUNING.leap_sd * sd):
             # No loss cools a stack so fast: other water has come in.
             self.mixing()
             self.inflate(t=1.5 * abs(off), fast=abs(off))
@@ -441,11 +398,11 @@ class ThermalFilter:
             loud = np.maximum(self._wander_sd * np.exp(grown), TUNING.sensor_wander_least)
             self._wander_sd = np.minimum(loud, TUNING.sensor_wander_most)
         self._jump(bin_s)
-        self._up = max(0.0, self._up + z - _CUSUM_DRIFT)
-        self._down = max(0.0, self._down - z - _CUSUM_DRIFT)
+        self._up = max(0.0, self._up + z - TUNING.cusum_drift)
+        self._down = max(0.0, self._down - z - TUNING.cusum_drift)
         # While a reading is loud, more of it is asked for.
-        more = min(float(self._wander_sd[best]) / _LOUD_K, _LOUDER_MOST)
-        if max(self._up, self._down) > _CUSUM_LIMIT * (1.0 + more):
+        more = min(float(self._wander_sd[best]) / TUNING.loud_k, TUNING.louder_most)
+        if max(self._up, self._down) > TUNING.cusum_limit * (1.0 + more):
             self._up = self._down = 0.0
             return "changed"
         return "none"
@@ -477,7 +434,7 @@ class ThermalFilter:
             return
         self._jump_in_s = TUNING.jump_every_s
         row = n + self._jump_next
-        self._jump_next = (self._jump_next + 1) % _JUMPS
+        self._jump_next = (self._jump_next + 1) % TUNING.jumps
         if self.w[row] < 0.5:
             self._spawn(row)
             self.w /= self.w.sum()
@@ -488,16 +445,16 @@ class ThermalFilter:
         It is not believed for a while: a probe that is touched, or a bubble of hot gas, is no lye. After lye
         has leapt down it may well come back as fast.
         """
-        if off <= _AGREES_SD * sd:
+        if off <= TUNING.agrees_sd * sd:
             self._apart_s = self._refused_s = 0.0
             return False
         self._apart_s += bin_s
-        if self._mixing_s > 0.0 or self._fell_s < _COMES_BACK_S:
+        if self._mixing_s > 0.0 or self._fell_s < TUNING.comes_back_s:
             self._refused_s = 0.0
             return False
         could = (
-            off <= max(_LEAP_K, _LEAP_SD * sd)
-            or off <= _FASTER * float(self.w @ self._heating) * self._apart_s
+            off <= max(TUNING.leap_k, TUNING.leap_sd * sd)
+            or off <= TUNING.faster * float(self.w @ self._heating) * self._apart_s
         )
         if self._refused_s == 0.0 and could:
             return False
@@ -539,7 +496,7 @@ class ThermalFilter:
 
     def complete(self) -> None:
         """Go on as the watch's own bank, with hypotheses of changes, after a way of its own."""
-        n = len(_BANK) + _JUMPS
+        n = len(_BANK) + TUNING.jumps
         self.x, self.p = np.repeat(self.x, n, 0), np.repeat(self.p, n, 0)
         self._wander_sd = np.repeat(self._wander_sd, n)
         self._rates, self._sensor_rate, self._heating = (
@@ -615,7 +572,7 @@ class ThermalFilter:
 
 
 def _room_prior(
-    lye_c: float, measured_c: float | None, said_c: float | None, said_sd: float = _ROOM_SAID_SD
+    lye_c: float, measured_c: float | None, said_c: float | None, said_sd: float = TUNING.room_said_sd
 ) -> tuple[float, float]:
     """The room's temperature [degC] and its standard deviation [K] before the stack was heard: judgement, no
     published source.
@@ -630,11 +587,11 @@ def _room_prior(
         Of the latter [K].
     """
     if measured_c is not None:
-        return measured_c, _ROOM_MEASURED_SD
+        return measured_c, TUNING.room_measured_sd
     if said_c is not None:
         return said_c, said_sd
-    stood = min(max((_COLD_C[1] - lye_c) / (_COLD_C[1] - _COLD_C[0]), 0.0), 1.0)
-    apart = lye_c + _ROOM_COLD[0] - _ROOM_UNKNOWN[0]
+    stood = min(max((TUNING.cold_c[1] - lye_c) / (TUNING.cold_c[1] - TUNING.cold_c[0]), 0.0), 1.0)
+    apart = lye_c + TUNING.room_cold[0] - TUNING.room_unknown[0]
     # Mean and variance of the two together
-    var = stood * _ROOM_COLD[1] ** 2 + (1.0 - stood) * (_ROOM_UNKNOWN[1] ** 2 + stood * apart**2)
-    return _ROOM_UNKNOWN[0] + stood * apart, math.sqrt(var)
+    var = stood * TUNING.room_cold[1] ** 2 + (1.0 - stood) * (TUNING.room_unknown[1] ** 2 + stood * apart**2)
+    return TUNING.room_unknown[0] + stood * apart, math.sqrt(var)

@@ -5,28 +5,12 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Final
 
 import numpy as np
 
+from daq.forecast.tuning import TUNING
+
 __all__ = ["Course", "Trend"]
-
-LATELY_S: Final = 600.0
-JUST_NOW_S: Final = 80.0
-SOON_S: Final = 300.0
-
-# Chosen by measurement on the benchmark.
-_WINDOW: Final = 0.3
-"""Of the time left: a trend is held to last about as long as it has been seen."""
-_WINDOW_LEAST_S: Final = 200.0
-_WINDOW_MOST_S: Final = 3600.0
-_LOOKS_LEAST: Final = 4
-_KEPT: Final = 128
-_LOOK_S: Final = 50.0
-"""Looks closer together than this say the same, and would make a trend of it seem the surer."""
-_SURE_SD: Final = 2.5
-_BELIEVED: Final = 0.4
-_FASTER_MOST: Final = 0.8
 
 
 @dataclass(slots=True)
@@ -38,7 +22,7 @@ class Trend:
     while yet.
     """
 
-    _said: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=_KEPT))
+    _said: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TUNING.trend_kept))
     _share: float = 1.0
 
     def forget(self) -> None:
@@ -48,15 +32,15 @@ class Trend:
 
     def share(self, t_s: float, left_s: float) -> float:
         """Take the time left as said now [s]; by how much the trend shortens it (1: not at all)."""
-        if not self._said or t_s - self._said[-1][0] >= _LOOK_S:
+        if not self._said or t_s - self._said[-1][0] >= TUNING.trend_look_s:
             self._said.append((t_s, left_s))
             self._share = self._of_late(t_s, left_s)
         return self._share
 
     def _of_late(self, t_s: float, left_s: float) -> float:
-        window = min(max(_WINDOW * left_s, _WINDOW_LEAST_S), _WINDOW_MOST_S)
+        window = min(max(TUNING.trend_window * left_s, TUNING.trend_least_s), TUNING.trend_most_s)
         seen = np.array([s for s in self._said if s[0] >= t_s - window])
-        if len(seen) < _LOOKS_LEAST or t_s - seen[0, 0] < 0.5 * window:
+        if len(seen) < TUNING.trend_looks_least or t_s - seen[0, 0] < 0.5 * window:
             return 1.0
         x = seen[:, 0] - seen[:, 0].mean()
         crossing = seen.sum(1) - seen.sum(1).mean()
@@ -64,8 +48,8 @@ class Trend:
         slope = float(x @ crossing) / spread
         rest = crossing - slope * x
         sd = math.sqrt(float(rest @ rest) / (len(x) - 2) / spread)
-        faster = _BELIEVED * max(-slope - _SURE_SD * sd, 0.0)
-        return 1.0 / (1.0 + min(faster, _FASTER_MOST))
+        faster = TUNING.trend_believed * max(-slope - TUNING.trend_sure_sd * sd, 0.0)
+        return 1.0 / (1.0 + min(faster, TUNING.trend_faster_most))
 
 
 @dataclass(slots=True)
@@ -77,7 +61,7 @@ class Course:
     def add(self, t_s: float, lye_c: float) -> None:
         """Take the temperature at an instant."""
         self._lately.append((t_s, lye_c))
-        while t_s - self._lately[0][0] > LATELY_S:
+        while t_s - self._lately[0][0] > TUNING.lately_s:
             self._lately.popleft()
 
     def rises_to(self, limit_c: float | None) -> float:
@@ -91,10 +75,10 @@ class Course:
         lately = self._on(self._lately[0], limit_c)
         until_s = self._lately[-1][0]
         just_now = next(
-            x for x in reversed(self._lately) if until_s - x[0] >= JUST_NOW_S or x is self._lately[0]
+            x for x in reversed(self._lately) if until_s - x[0] >= TUNING.just_now_s or x is self._lately[0]
         )
         soon = self._on(just_now, limit_c)
-        return min(lately, soon) if soon < SOON_S else lately
+        return min(lately, soon) if soon < TUNING.soon_s else lately
 
     def _on(self, since: tuple[float, float], limit_c: float) -> float:
         (since_s, then), (until_s, now) = since, self._lately[-1]

@@ -6,17 +6,7 @@ import math
 
 import pytest
 
-from daq.forecast.decision import (
-    AGAIN_AT,
-    AT_ONCE_S,
-    EARLY_S,
-    LOSS_UNSEEN,
-    RAISE_AFTER_MOST_S,
-    RAISE_AFTER_NEAR_S,
-    RAISE_AFTER_S,
-    RISES_TO_S,
-    WarningState,
-)
+from daq.forecast.decision import WarningState
 from daq.forecast.tuning import TUNING
 
 RAISE_AT, RAISE_AT_EARLY, RAISE_AT_RISING = (
@@ -52,18 +42,18 @@ def raised_after(
 @pytest.mark.parametrize(
     ("chance", "left_s", "rises_to_s", "after_s"),
     [
-        (RAISE_AT, math.inf, math.inf, RAISE_AFTER_MOST_S),
-        (RAISE_AT, 6.0 * 3600.0, math.inf, RAISE_AFTER_MOST_S),
+        (RAISE_AT, math.inf, math.inf, TUNING.raise_after_most_s),
+        (RAISE_AT, 6.0 * 3600.0, math.inf, TUNING.raise_after_most_s),
         (RAISE_AT, 6000.0, math.inf, 120.0),
-        (RAISE_AT, 1900.0, math.inf, RAISE_AFTER_S),
-        (RAISE_AT, 600.0, math.inf, RAISE_AFTER_NEAR_S),
-        (RAISE_AT, AT_ONCE_S - 1.0, math.inf, 0.0),
-        (RAISE_AT, 600.0, AT_ONCE_S - 1.0, 0.0),
-        (RAISE_AT_RISING, 600.0, AT_ONCE_S - 1.0, RAISE_AFTER_NEAR_S),
+        (RAISE_AT, 1900.0, math.inf, TUNING.raise_after_s),
+        (RAISE_AT, 600.0, math.inf, TUNING.raise_after_near_s),
+        (RAISE_AT, TUNING.at_once_s - 1.0, math.inf, 0.0),
+        (RAISE_AT, 600.0, TUNING.at_once_s - 1.0, 0.0),
+        (RAISE_AT_RISING, 600.0, TUNING.at_once_s - 1.0, TUNING.raise_after_near_s),
         (RAISE_AT - 0.01, 600.0, math.inf, math.inf),
         (RAISE_AT_RISING, 600.0, 3600.0, math.inf),
-        (RAISE_AT_RISING, 600.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
-        (RAISE_AT_RISING, 600.0, RISES_TO_S, math.inf),
+        (RAISE_AT_RISING, 600.0, TUNING.rises_to_s - 1.0, TUNING.raise_after_s),
+        (RAISE_AT_RISING, 600.0, TUNING.rises_to_s, math.inf),
         (RAISE_AT_RISING - 0.01, 600.0, 300.0, math.inf),
     ],
 )
@@ -76,9 +66,9 @@ def test_the_nearer_the_limit_the_sooner(
 @pytest.mark.parametrize(
     ("chance", "rises_to_s", "after_s"),
     [
-        (RAISE_AT_EARLY, math.inf, RAISE_AFTER_NEAR_S),
-        (RAISE_AT, math.inf, EARLY_S - 180.0 + RAISE_AFTER_NEAR_S),
-        (RAISE_AT_RISING, 300.0, RAISE_AFTER_S),
+        (RAISE_AT_EARLY, math.inf, TUNING.raise_after_near_s),
+        (RAISE_AT, math.inf, TUNING.early_s - 180.0 + TUNING.raise_after_near_s),
+        (RAISE_AT_RISING, 300.0, TUNING.raise_after_s),
     ],
 )
 def test_of_a_stack_hardly_seen_more_certainty_is_asked(
@@ -91,9 +81,9 @@ def test_of_a_stack_hardly_seen_more_certainty_is_asked(
 @pytest.mark.parametrize(
     ("loss_sd", "left_s", "rises_to_s", "after_s"),
     [
-        (LOSS_UNSEEN, 6000.0, math.inf, 120.0),
-        (LOSS_UNSEEN + 0.01, 6000.0, math.inf, math.inf),
-        (LOSS_UNSEEN + 0.01, 6000.0, RISES_TO_S - 1.0, RAISE_AFTER_S),
+        (TUNING.loss_unseen_sd, 6000.0, math.inf, 120.0),
+        (TUNING.loss_unseen_sd + 0.01, 6000.0, math.inf, math.inf),
+        (TUNING.loss_unseen_sd + 0.01, 6000.0, TUNING.rises_to_s - 1.0, TUNING.raise_after_s),
     ],
 )
 def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
@@ -103,15 +93,15 @@ def test_before_the_loss_is_seen_only_what_is_near_is_warned_of(
     assert raised_after(1.0, left_s=left_s, rises_to_s=rises_to_s, loss_sd=loss_sd) == after_s
 
 
-@pytest.mark.parametrize(("chance", "is_raised"), [(AGAIN_AT, True), (AGAIN_AT - 0.01, False)])
+@pytest.mark.parametrize(("chance", "is_raised"), [(TUNING.again_at, True), (TUNING.again_at - 0.01, False)])
 def test_a_loss_that_was_seen_and_is_lost_again_is_warned_of(chance: float, is_raised: bool) -> None:
     """A fan that fails leaves a loss that nobody knows, but that it is too little: an hour is too long to
     wait until it has been measured.
     """
     state = WarningState()
-    state.update(0.0, 0.0, powered=True, loss_sd=0.5 * LOSS_UNSEEN)
+    state.update(0.0, 0.0, powered=True, loss_sd=0.5 * TUNING.loss_unseen_sd)
     for t in range(20, 3600, 20):
-        state.update(float(t), chance, powered=True, left_s=6000.0, loss_sd=2.0 * LOSS_UNSEEN)
+        state.update(float(t), chance, powered=True, left_s=6000.0, loss_sd=2.0 * TUNING.loss_unseen_sd)
     assert state.raised == is_raised
 
 

@@ -8,8 +8,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT, RAISE_AFTER_S, WarningState
+from daq.forecast.decision import CLEAR_AFTER_S, CLEAR_AT, WarningState
 from daq.forecast.monitor import RunawayWatch
+from daq.forecast.tuning import TUNING
 from tests.forecast.lumped import Lumped, dry
 
 CALM = Lumped(r_k_w=0.3, capacity_j_k=8000.0, room_c=20.0, tick_s=10.0)
@@ -141,5 +142,5 @@ def test_warnings_rise_clear_and_rise_again_with_time_and_chance_between() -> No
                 changes.append((t, state.raised))
             t += 20.0
     assert [raised for _, raised in changes] == [True, False, True]
-    assert changes[0][0] == 100.0 + RAISE_AFTER_S
+    assert changes[0][0] == 100.0 + TUNING.raise_after_s
     assert changes[1][0] == 1160.0 + CLEAR_AFTER_S
