@@ -94,7 +94,7 @@ class RunawayWatch:
         self._predictors = OpenLoopPredictors()
         self._range: BeyondRange | None = None
         self._causes = Causes()
-        self._rests_on = () if config.experience is None else (_rests_on(config.experience),)
+        self._rests_on: tuple[str, ...] = () if config.experience is None else (_rests_on(config.experience),)
         if self.tables.capacity_sd > TUNING.rough_sd:
             self._rests_on += (_ROUGHLY,)
 

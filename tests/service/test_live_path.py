@@ -340,7 +340,7 @@ def test_a_gap_longer_than_the_readers_memory_is_filled_from_the_store(
 
         last_ns = reader.rows[-1]["t_ns"]
         stored = [Sample("head", last_ns + k * 100_000_000, {"amps": 40.0}) for k in range(1, 20)]
-        bed.live.store.read = read  # type: ignore[method-assign]
+        bed.live.store.read = read
         reader.say()
         reader.silent(False)
         reader.come(backlog=1)

@@ -411,7 +411,8 @@ def test_the_server_downsamples_and_keeps_every_extreme(
         names = ["volts", "lye_temp", "gas_flow", "none"]
         start, end = span
         far = store.envelope(run, names, points=200, start_ns=start, end_ns=end)
-        assert store._runs._downsampled(run, names, 200, start, end) is not None
+        reader = RunReader(store.journal, store.logbook, store.archive)
+        assert reader._downsampled(run, names, 200, start, end) is not None
         monkeypatch.setattr(RunReader, "_downsampled", lambda *_: None)
         near = store.envelope(run, names, points=200, start_ns=start, end_ns=end)
     for name in ("volts", "lye_temp"):
