@@ -49,6 +49,23 @@ ALONE = (
     "torture",
 )
 """Folders and files whose tests carry `alone`; so does every test with `browser`."""
+SLOW = (
+    # A whole service with its reader, or processes of their own.
+    "house/test_health.py",
+    "service/test_alarm_duty.py",
+    "service/test_fills_api.py",
+    "service/test_live_api.py",
+    "service/test_runs_api.py",
+    "service/test_studies_api.py",
+    "store/test_kill.py",
+    # Simulated runs by the dozen.
+    "forecast/test_plants.py",
+    "forecast/test_second_benchmark.py",
+    "simulated_bench",
+    "study/test_compare_runs.py",
+    "study/test_leak_unequal.py",
+)
+"""Folders and files whose tests carry `slow`: `make quick` leaves them out."""
 PORTS, PORTS_EACH = 12_000, 2_000
 """Where a parallel worker's ports begin, below those that the system gives out, and how many it has."""
 
@@ -62,11 +79,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what must have the machine to itself."""
+    """Mark what must have the machine to itself, and what takes long."""
     for item in items:
         place = item.path.relative_to(TESTS).as_posix() if item.path.is_relative_to(TESTS) else ""
-        if item.get_closest_marker("browser") or any(place == a or place.startswith(f"{a}/") for a in ALONE):
+        if item.get_closest_marker("browser") or _within(place, ALONE):
             item.add_marker("alone")
+        if _within(place, SLOW):
+            item.add_marker("slow")
+
+
+def _within(place: str, places: tuple[str, ...]) -> bool:
+    return any(place == p or place.startswith(f"{p}/") for p in places)
 
 
 @pytest.fixture(scope="session", autouse=True)
