@@ -30,9 +30,9 @@ class Entry:
 @cache
 def entries() -> tuple[Entry, ...]:
     """All entries, numbers first, in the order in which they are shown."""
-    said = tomllib.loads(files("daq.service").joinpath("glossary.toml").read_text(encoding="utf-8"))
-    numbers = tuple(Entry(n.key, n.label, n.help, **said["numbers"][n.key]) for n in NUMBERS)
-    return numbers + tuple(Entry(key, **words) for key, words in said["words"].items())
+    document = tomllib.loads(files("daq.service").joinpath("glossary.toml").read_text(encoding="utf-8"))
+    numbers = tuple(Entry(n.key, n.label, n.help, **document["numbers"][n.key]) for n in NUMBERS)
+    return numbers + tuple(Entry(key, **words) for key, words in document["words"].items())
 
 
 def glossary_dict() -> dict[str, Any]:

@@ -81,8 +81,8 @@ def error_page(error: Mapping[str, Any], status: int) -> HTMLResponse:
     )
 
 
-def _sentence(said: object) -> str:
-    text = str(said).strip()
+def _sentence(reason: object) -> str:
+    text = str(reason).strip()
     return text[:1].upper() + text[1:] if text else ""
 
 
