@@ -10,8 +10,10 @@ apart would differ by that alone. Each block is moved to the mean strength of al
 * current density at given volts by the slope of the polarisation.
 
 How much of the missing gas is leak, how full of bubbles a gap is and, where the bench file gives no gap, how
-wide it is, are not known: half of what is moved is taken as a standard uncertainty that all blocks share, and
-what the strength's own uncertainty does is each run's own.
+wide it is, are not known. So half of what the leak moves, and half of what the volts move, are taken as
+standard uncertainties that all blocks share. They are two, since stronger lye leaks more and drops less: that
+their effects on the gas per watt cancel makes neither of them known. What the strength's own uncertainty does
+is each run's own.
 
 References
 ----------
@@ -44,7 +46,8 @@ TAFEL_V = 0.05
 """Slope of volts against the logarithm of the current, both electrodes [V] (judgement: steel in lye)."""
 LEAST_SPREAD = 0.002
 """Strengths that differ by less are left as they are [1]: it moves nothing by a thousandth."""
-MODEL_LABEL, OWN_LABEL = "lye: moved to one strength", "lye strength"
+LEAK_LABEL, VOLTS_LABEL = "lye: leak at one strength", "lye: volts at one strength"
+OWN_LABEL = "lye strength"
 _PRESSURE_KPA = 101.325
 """The reversible voltage's change with strength does not depend on it."""
 
@@ -109,7 +112,8 @@ def equal_lye(
     words = (
         f"The lyes differed in strength ({listed}). All blocks are brought to {100.0 * at:.1f} % by what "
         "conductivity and reversible voltage of KOH make of it, which moves gas per watt by: "
-        f"{shifts}. Half of that, and what is uncertain of each strength, is in the interval."
+        f"{shifts}. Half of what leak and volts each do to it, and what is uncertain of each strength, is in "
+        "the interval."
     )
     return made, others, EqualLye(at, ranges, moved, words)
 
@@ -138,6 +142,10 @@ def _moved(run: RunBlocks, at: float) -> RunBlocks:
     here = _at_strength(run, lye.strength, at)
     step = 1e-3
     beside = _at_strength(run, lye.strength + step, at)
+    alone = {
+        LEAK_LABEL: _at_strength(run, lye.strength, at, volts=False),
+        VOLTS_LABEL: _at_strength(run, lye.strength, at, leak=False),
+    }
     responses = {}
     for key, response in run.responses.items():
         if key not in here:
@@ -148,20 +156,23 @@ def _moved(run: RunBlocks, at: float) -> RunBlocks:
         parts = {label: share * part for label, part in response.parts.items()}
         own = np.nan_to_num((beside[key] - value) / step * lye.u)
         parts[OWN_LABEL] = parts.get(OWN_LABEL, np.zeros_like(own)) + own
-        parts[MODEL_LABEL] = np.nan_to_num(MODEL_U * (value - response.value))
+        for label, moved in alone.items():
+            parts[label] = np.nan_to_num(MODEL_U * (moved[key] - response.value))
         responses[key] = Response(value, parts)
-    shared = {**run.shared, OWN_LABEL: "", MODEL_LABEL: MODEL_LABEL}
+    shared = {**run.shared, OWN_LABEL: "", **{label: label for label in alone}}
     return replace(run, responses=responses, shared=shared)
 
 
-def _at_strength(run: RunBlocks, strength: FloatArray, at: float) -> dict[str, FloatArray]:
-    """Its responses if blocks of these strengths had had strength `at` instead."""
+def _at_strength(
+    run: RunBlocks, strength: FloatArray, at: float, *, leak: bool = True, volts: bool = True
+) -> dict[str, FloatArray]:
+    """Its responses if blocks of these strengths had had strength `at` instead, by leak and by volts."""
     lye = run.lye
     assert lye is not None
     t = np.clip(run.lye_temp, 0.0, 95.0)
     w, to = np.clip(strength, 0.01, 0.44), min(max(at, 0.01), 0.44)
     kappa, kappa_to = (np.asarray(conductivity_gilliam_s_cm(t, x)) for x in (w, to))
-    ratio = kappa_to / kappa
+    ratio = kappa_to / kappa if leak else np.ones_like(kappa)
     gap_cm = 0.1 * (lye.gap_mm if np.isfinite(lye.gap_mm) else GAP_MM)
     full = float(np.asarray(bubble_factor(BUBBLES)))
     density = 1e-3 * run.density
@@ -169,14 +180,14 @@ def _at_strength(run: RunBlocks, strength: FloatArray, at: float) -> dict[str, F
     reversible, reversible_to = (
         np.asarray(v_rev_in_lye(t, x, _PRESSURE_KPA, "KOH")) for x in (w, np.full_like(w, to))
     )
-    more = (drop_to - drop) + (reversible_to - reversible)
-    volts = run.cell_volts
+    more = ((drop_to - drop) + (reversible_to - reversible)) * float(volts)
+    cell = run.cell_volts
     faradaic = run.responses["faradaic_efficiency"].value
     missing = np.clip(1.0 - faradaic, 0.0, 1.0)
     kept = np.where(np.isfinite(faradaic), (1.0 - missing * ratio) / np.maximum(1.0 - missing, 1e-3), 1.0)
     slope = TAFEL_V / np.maximum(density, 1e-4) + gap_cm / (kappa * full)
     out = {
-        "mmw_dry_ref": run.responses["mmw_dry_ref"].value * kept * volts / (volts + more),
+        "mmw_dry_ref": run.responses["mmw_dry_ref"].value * kept * cell / (cell + more),
         "faradaic_efficiency": faradaic * kept,
         "cell_volts": run.responses["cell_volts"].value + more,
         "leak_amps": run.responses["leak_amps"].value * ratio,
