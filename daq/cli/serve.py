@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -> int:
-    """Serve an application until told to stop; its `state.closing` is set then.
+    """Serve an application until told to stop, or until it is done; its `state.closing` is set then.
 
     Where a part of it has died it sets `state.failure`, an exception: then this ends too, says the cause, and
     returns 1, so that whoever keeps the service running starts it anew.
@@ -87,6 +87,11 @@ def serve_app(app: FastAPI, host: str, port: int, *, until_stdin_closes: bool) -
             if failure_of(app) is not None:
                 # For a moment more, so that who asks for its health hears the reason.
                 stop.wait(SAY_WHY_S)
+                break
+            done: threading.Event | None = getattr(app.state, "done", None)
+            if done is not None and done.is_set():
+                stop.wait(SAY_WHY_S)  # for the answer that said so
+                stop.set()
                 break
             if server.started and address:
                 # Not before: who reads this connects at once, and would be refused.

@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daq.alarms import check_alarms
-from daq.bench import Bench, load_bench
-from daq.cli.common import STOP_LINE, bench_argument, seconds, stop_event
+from daq.bench import Bench, ServiceSpec, load_bench
+from daq.cli.common import STOP_LINE, seconds, stop_event
 
 __all__ = ["Child", "add", "run", "supervise"]
 
+HERE = Path("bench.toml")
 STOP_WITHIN_S = 10.0
 _BEFORE_CUT_WORDS = 3  # "read", the bench file, "--checked"
 LOOK_S = 0.05
@@ -31,7 +32,14 @@ WELL_AFTER_S = 60.0
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
     parser = subparsers.add_parser("up", help="run the reader and the service, and keep both running")
-    bench_argument(parser)
+    parser.add_argument(
+        "bench",
+        metavar="BENCH",
+        type=Path,
+        nargs="?",
+        help=f"the bench file (TOML); without one {HERE} of this folder, and where there is none the page "
+        "says how to begin",
+    )
     parser.add_argument("--port", type=int, help="listen here instead of the bench file's service.port")
     parser.add_argument(
         "--for", dest="span", type=seconds, metavar="TIME", help="stop by itself after 30s, 5min, 2h"
@@ -41,6 +49,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Run both until told to stop."""
+    if args.bench is None:
+        args.bench = HERE
+        if not HERE.exists() and not first_run(HERE, args.port):
+            return 0
     # A wrong file is said once, here, and not by two children again and again.
     bench = load_bench(args.bench)
     check_alarms(bench)
@@ -48,6 +60,17 @@ def run(args: argparse.Namespace) -> int:
     kept[0].on_death = net_of(bench)
     with stop_event() as stop:
         return supervise(kept, stop, span_s=args.span)
+
+
+def first_run(file: Path, port: int | None) -> bool:
+    """Serve the page of the first run until a bench file is kept; False when it was stopped before."""
+    from daq.cli.serve import serve_app
+    from daq.service.first_run import create_first_run_app
+
+    spec = ServiceSpec()
+    where = spec.port if port is None else port
+    serve_app(create_first_run_app(file, port=where), spec.host, where, until_stdin_closes=False)
+    return file.exists()
 
 
 def net_of(bench: Bench) -> Callable[[Child, int], None] | None:

@@ -35,7 +35,7 @@ from daq.service.results import Results
 from daq.service.shown import error_page, wants_page
 from daq.store import Store
 
-__all__ = ["create_app"]
+__all__ = ["create_app", "on_error", "on_invalid"]
 
 OPEN_WITHIN_S = 2.0
 """A start waits no longer for the disk than this [s]."""
@@ -114,8 +114,8 @@ def create_app(
     app.state.failure = None
     app.state.results = Results()
     app.middleware("http")(access)
-    app.add_exception_handler(LyewatchError, _on_error)
-    app.add_exception_handler(RequestValidationError, _on_invalid)
+    app.add_exception_handler(LyewatchError, on_error)
+    app.add_exception_handler(RequestValidationError, on_invalid)
     for part in (live_routes, run_routes, build_routes, fill_routes, study_routes, glossary):
         app.include_router(part.router, prefix="/api", responses=REFUSALS)
     pages.add_pages(app)
@@ -172,7 +172,8 @@ class _Courier:
             self._publisher.close()
 
 
-def _on_error(request: Request, exc: Exception) -> Response:
+def on_error(request: Request, exc: Exception) -> Response:
+    """One of our errors as an answer."""
     assert isinstance(exc, LyewatchError)
     status = 500
     if isinstance(exc, StoreError):
@@ -186,7 +187,8 @@ def _on_error(request: Request, exc: Exception) -> Response:
     return _told(request, exc.as_dict(), status)
 
 
-def _on_invalid(request: Request, exc: Exception) -> Response:
+def on_invalid(request: Request, exc: Exception) -> Response:
+    """A request that does not hold what it must, as an answer."""
     assert isinstance(exc, RequestValidationError)
     first = exc.errors()[0]
     place = ".".join(str(part) for part in first["loc"])

@@ -185,16 +185,16 @@ export function eventLines(read) {
 
 const SHADED = { "supply off": "shade-1", "cool-down": "shade-1", disturbed: "shade-2" };
 
-/** A chart plugin that shades the phases behind the trace: no current, and current being switched; `named` writes their names. */
-export function phaseShades(read, named) {
+/** A chart plugin that shades the phases behind the trace: no current, and current being switched; `withNames` writes their names. */
+export function phaseShades(read, withNames) {
+  const named = withNames ? [] : null;
   const draw = (u) => {
     const { ctx, bbox } = u;
     const scale = devicePixelRatio || 1;
     const { min, max } = u.scales.x;
     if (!(max > min)) return;
     ctx.save();
-    ctx.font = `${12 * scale}px system-ui, sans-serif`;
-    ctx.textBaseline = "bottom";
+    named?.splice(0);
     for (const { phase, from_s: from, to_s: to } of read()) {
       if (to <= min || from >= max) continue;
       const left = u.valToPos(Math.max(from, min), "x", true);
@@ -205,12 +205,27 @@ export function phaseShades(read, named) {
       }
       ctx.fillStyle = colours("edge");
       if (from > min) ctx.fillRect(Math.round(left), bbox.top, scale, 5 * scale);
-      if (named && ctx.measureText(phase).width + 12 * scale < width) {
-        ctx.fillStyle = colours("ink-2");
-        ctx.fillText(phase, left + 6 * scale, bbox.top + bbox.height - 6 * scale);
-      }
+      named?.push({ phase, left, width });
     }
     ctx.restore();
   };
-  return { hooks: { drawClear: [draw] } };
+  // The names come last, each on a ground of its own, so that no line of a limit crosses them.
+  const name = (u) => {
+    const { ctx, bbox } = u;
+    const scale = devicePixelRatio || 1;
+    ctx.save();
+    ctx.font = `${12 * scale}px system-ui, sans-serif`;
+    ctx.textBaseline = "top";
+    ctx.textAlign = "left";
+    for (const { phase, left, width } of named.splice(0)) {
+      const wide = ctx.measureText(phase).width;
+      if (wide + 12 * scale > width) continue;
+      ctx.fillStyle = colours("sheet");
+      ctx.fillRect(left + 3 * scale, bbox.top + 6 * scale, wide + 6 * scale, 16 * scale);
+      ctx.fillStyle = colours("ink-2");
+      ctx.fillText(phase, left + 6 * scale, bbox.top + 8 * scale);
+    }
+    ctx.restore();
+  };
+  return { hooks: { drawClear: [draw], draw: named ? [name] : [] } };
 }

@@ -112,7 +112,7 @@ export function alarmsTable(transitions, units, go, rationales) {
   const heads = ["Time", "Priority", "Alarm", "Change", "Value", "Cause, who, note"];
   const made = (shown) => table("Alarms, every change of state", heads, shown, "No alarms in this run.");
   if (rows.length <= MOST) return made(rows);
-  const place = make("div", { class: "stack" }, made(rows.slice(0, MOST)));
+  const place = make("div", { class: "review-part" }, made(rows.slice(0, MOST)));
   const all = () => place.replaceChildren(made(rows));
   place.append(make("button", { type: "button", onclick: all }, `Show all ${rows.length} changes`));
   return place;

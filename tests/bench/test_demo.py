@@ -55,7 +55,7 @@ def test_the_demo_from_its_start_to_the_review(tmp_path: Path, page: Page, free_
         _until(page, lambda: "Supply was cut by a trip" in _text(page), "the trip")
         _until(page, lambda: "65 °C" in _text(page), "the trip says its limit")
         page.goto(f"http://127.0.0.1:{free_port}/runs", wait_until="load")
-        _until(page, lambda: "six-gap dry cell" in _text(page), "the run is listed")
+        _until(page, lambda: "A: plates as cut, 20" in _text(page), "the run is listed")
         assert demo.wait(LONG_S) == 0
     finally:
         if demo.poll() is None:

@@ -104,6 +104,14 @@ PLACES: Final = (
             "**/api/fleet": {"utc_ns": 1, "trouble": "The broker is away.", "benches": []},
         },
     ),
+    Place(
+        "first-run",
+        "/pages/first.html",
+        "#write",
+        answers={
+            "**/api/first-run": {"file": "bench.toml", "example": ""},
+        },
+    ),
     Place("runs", "/runs", "#run-rows tr"),
     Place("runs-change", "/runs", "#run-rows tr", ["#run-rows button >> nth=0"]),
     Place("builds", "/builds", "#build-rows tr"),

@@ -139,8 +139,8 @@ def test_the_page_stands_in_a_browser(folder: Path, tmp_path: Path, page: Page) 
     file = tmp_path / "c.html"
     assert main(["compare", *ids, "--store", str(folder), "--html", str(file)]) == 0
     page.goto(file.as_uri())
-    assert page.locator("svg[role=img]").count() == 1
-    box = page.locator("svg[role=img]").bounding_box()
+    assert page.locator("svg[role=img]:visible").count() == 1
+    box = page.locator("svg[role=img]:visible").bounding_box()
     assert box is not None
     assert box["width"] > 600
     assert page.get_by_text("MMW dry").count() >= 1

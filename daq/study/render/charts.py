@@ -27,7 +27,7 @@ WIDTH, LEFT, RIGHT = 1000.0, 62.0, 12.0
 TOP, BOTTOM = 20.0, 6.0
 AXIS = 24.0
 POINTS = 700
-LANE = 26.0
+LANE, PHASES = 26.0, 18.0
 NEAR, FLOOD = 14.0, 4
 """Alarms nearer than so many units to one another, and so many of them, are drawn as one bar."""
 _GRAVITY = ("critical", "high", "medium", "low")
@@ -136,14 +136,15 @@ def draw(
     from_s, to_s : float
         Ends of the axis of time [s].
     spans : sequence of Span
-        Shaded behind every panel; their labels stand in the first.
+        Shaded behind every panel; their labels stand in a line above.
     events : sequence of Event
         Alarms and marks, in a lane above the panels; a flood of alarms is one bar.
     """
     panels = [p for p in panels if any(np.isfinite(line.values).any() for line in p.lines)]
     if not panels or not to_s > from_s:
         return ""
-    lane = LANE if events else 0.0
+    named = any(span.label for span in spans)
+    lane = (LANE if events else 0.0) + (PHASES if named else 0.0)
     height = sum(p.height + TOP + BOTTOM for p in panels) + AXIS + lane
     words = "; ".join([*(_described(p) for p in panels), *_counted(events)])
     out = [
@@ -154,10 +155,10 @@ def draw(
     if events:
         out.append(_lane(events, from_s, to_s))
     y = lane
-    for k, panel in enumerate(panels):
+    if named:
+        out.append(_labels(spans, lane - 5.0, from_s, to_s))
+    for panel in panels:
         out.append(_panel(panel, y, from_s, to_s, spans))
-        if k == 0:
-            out.append(_labels(spans, y + TOP + panel.height - 5.0, from_s, to_s))
         y += panel.height + TOP + BOTTOM
     for t, text in time_ticks(from_s, to_s):
         x = _x(t, from_s, to_s)
@@ -221,11 +222,14 @@ def _lane(events: Sequence[Event], from_s: float, to_s: float) -> str:
 
 
 def _labels(spans: Sequence[Span], y: float, from_s: float, to_s: float) -> str:
-    out = []
+    out = [f'<text class="name" x="0" y="{y:.1f}">Phases</text>']
     for span in spans:
         x0, x1 = (min(max(_x(s, from_s, to_s), LEFT), WIDTH - RIGHT) for s in (span.from_s, span.to_s))
         if span.label and x1 - x0 > 7.0 * len(span.label) + 8.0:
             out.append(f'<text class="label" x="{x0 + 4:.1f}" y="{y:.1f}">{escape(span.label)}</text>')
+            out.append(
+                f'<line class="edge" x1="{x0:.1f}" x2="{x0:.1f}" y1="{y - 10.0:.1f}" y2="{y + 4.0:.1f}"/>'
+            )
     return "\n".join(out)
 
 
