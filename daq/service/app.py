@@ -26,6 +26,7 @@ from daq.errors import (
 from daq.service import build_routes, fill_routes, glossary, live_routes, pages, run_routes, study_routes
 from daq.service.access import Access
 from daq.service.answers import REFUSALS
+from daq.service.apart import end_all
 from daq.service.feed import Connect
 from daq.service.fill_gates import FillGates
 from daq.service.live import Live
@@ -92,6 +93,7 @@ def create_app(
             yield
         finally:
             app.state.closing.set()
+            end_all()
             if isinstance(live.publisher, _Courier):
                 await asyncio.to_thread(live.publisher.close)
             with suppress(asyncio.CancelledError, Exception):
