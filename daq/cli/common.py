@@ -24,6 +24,8 @@ from daq.store import RunRecord, Store
 if TYPE_CHECKING:
     from rich.progress import Progress
 
+    from daq.study.render import Document
+
 __all__ = [
     "STOP_LINE",
     "StopEvent",
@@ -37,11 +39,11 @@ __all__ = [
     "progress",
     "seconds",
     "share",
+    "show_result",
     "stop_event",
     "store_options",
     "utc_day",
     "write_file",
-    "write_forms",
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
@@ -195,24 +197,38 @@ def form_options(parser: argparse.ArgumentParser, picture: str = "the picture") 
     parser.add_argument("--png", metavar="FILE", type=Path, help=f"also write {picture}")
 
 
-def write_forms(args: argparse.Namespace, page: Callable[[], str], picture: Callable[[], bytes]) -> list[str]:
-    """Write what of a result was asked for; lines that say what was written.
+def show_result(
+    args: argparse.Namespace,
+    shown: Document,
+    machine_form: Callable[[], Any],
+    pictures: Sequence[Callable[[], bytes]],
+) -> None:
+    """Write what of a result was asked for, and print it.
 
     Parameters
     ----------
     args : argparse.Namespace
-        With `html` and `png`, a path or None, of `form_options`.
-    page, picture : callable
-        Make the page [str] and the picture [bytes, PNG]; called only if asked for.
+        With the options of `form_options` and `json_option`.
+    shown : Document
+    machine_form : callable
+        What JSON has of it.
+    pictures : sequence of callable
+        As PNG; the second is written to ``c-2.png`` where ``c.png`` was asked for.
     """
+    from daq.study.render import as_html, as_text
+
     written = []
     if args.html:
-        write_file(args.html, page().encode("utf-8"))
+        write_file(args.html, as_html(shown).encode("utf-8"))
         written.append(f"page written: {args.html}")
-    if args.png:
-        write_file(args.png, picture())
-        written.append(f"picture written: {args.png}")
-    return written
+    for number, picture in enumerate(pictures if args.png else (), start=1):
+        file = args.png if number == 1 else args.png.with_stem(f"{args.png.stem}-{number}")
+        write_file(file, picture())
+        written.append(f"picture written: {file}")
+    if args.json:
+        print_json(machine_form())
+    else:
+        print("\n\n".join([as_text(shown), *written]))
 
 
 def utc_day(text: str) -> int:

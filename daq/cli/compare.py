@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
+from functools import partial
 
 from daq.cli.common import (
     find_run,
+    form_options,
     json_option,
     open_store,
-    print_json,
     progress,
     share,
+    show_result,
     store_options,
-    write_file,
 )
 from daq.errors import UsageError
 
@@ -53,10 +53,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     store_options(parser)
     json_option(parser)
-    parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
-    parser.add_argument(
-        "--png", metavar="FILE", type=Path, help="also write the picture, one for each build after the first"
-    )
+    form_options(parser, "the picture, one for each build after the first")
     parser.set_defaults(run=run)
 
 
@@ -66,9 +63,8 @@ def run(args: argparse.Namespace) -> int:
         as_dict,
         block_seconds,
         compare_groups,
-        comparison_page,
+        comparison_document,
         comparison_picture,
-        comparison_text,
         days_of,
         group_runs,
         read_run,
@@ -99,20 +95,10 @@ def run(args: argparse.Namespace) -> int:
         )
         found = compare_groups(group_runs(runs, args.by), matters=args.matters, days=days)
         comparisons = with_looks(store, found)
-    written = []
-    if args.html:
-        write_file(args.html, comparison_page(comparisons).encode("utf-8"))
-        written.append(f"page written: {args.html}")
-    if args.png:
-        for number, comparison in enumerate(comparisons, start=1):
-            # one picture for each build that is compared with the first: c.png, c-2.png, c-3.png
-            file = args.png if number == 1 else args.png.with_stem(f"{args.png.stem}-{number}")
-            write_file(file, comparison_picture(comparison, "png"))
-            written.append(f"picture written: {file}")
-    if args.json:
-        print_json(as_dict(comparisons))
-    else:
-        print(comparison_text(comparisons))
-        for line in written:
-            print(f"\n{line}")
+    show_result(
+        args,
+        comparison_document(comparisons),
+        lambda: as_dict(comparisons),
+        [partial(comparison_picture, c, "png") for c in comparisons],
+    )
     return 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daq.cli.common import bench_argument, find_run, form_options, json_option, print_json, write_forms
+from daq.cli.common import bench_argument, find_run, form_options, json_option, show_result
 from daq.errors import UsageError
 
 __all__ = ["add", "run"]
@@ -40,10 +40,9 @@ def run(args: argparse.Namespace) -> int:
     from daq.bench import load_bench
     from daq.store import Mark, Store
     from daq.study.leak import (
-        leak_page,
+        leak_document,
         leak_picture,
         leak_test,
-        leak_text,
         run_conditions,
         stated_conditions,
     )
@@ -89,9 +88,5 @@ def run(args: argparse.Namespace) -> int:
         ramp_marks=marks,
         run_given=args.target is not None,
     )
-    written = write_forms(args, lambda: leak_page(test), lambda: leak_picture(test, "png"))
-    if args.json:
-        print_json(test.as_dict())
-    else:
-        print("\n\n".join([leak_text(test), *written]))
+    show_result(args, leak_document(test), test.as_dict, [lambda: leak_picture(test, "png")])
     return 0 if test.estimates else 1

@@ -9,11 +9,10 @@ from daq.cli.common import (
     form_options,
     json_option,
     open_store,
-    print_json,
     progress,
     share,
+    show_result,
     store_options,
-    write_forms,
 )
 
 __all__ = ["add", "run"]
@@ -59,9 +58,8 @@ def run(args: argparse.Namespace) -> int:
     from daq.study.compare import (
         block_seconds,
         plan,
-        plan_page,
+        plan_document,
         plan_picture,
-        plan_text,
         read_run,
         recorded_seconds,
         stated_days,
@@ -79,9 +77,5 @@ def run(args: argparse.Namespace) -> int:
         runs = [read_run(store, r, block_s) for r in bar.track(records, description="reading runs")]
         days = stated_days(store, records, args.day_sd)
     found = plan(runs, args.detect, wanted=args.power, days=days)
-    written = write_forms(args, lambda: plan_page(found), lambda: plan_picture(found, "png"))
-    if args.json:
-        print_json(found.as_dict())
-    else:
-        print("\n\n".join([plan_text(found), *written]))
+    show_result(args, plan_document(found), found.as_dict, [lambda: plan_picture(found, "png")])
     return 0 if found.best is not None else 1

@@ -9,10 +9,9 @@ from daq.cli.common import (
     form_options,
     json_option,
     open_store,
-    print_json,
     progress,
+    show_result,
     store_options,
-    write_forms,
 )
 
 __all__ = ["add", "run"]
@@ -40,9 +39,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Fit and compare."""
     from daq.study.polarisation import (
-        polarisation_page,
+        polarisation_document,
         polarisation_picture,
-        polarisation_text,
         polarise,
         swept_run,
     )
@@ -51,9 +49,7 @@ def run(args: argparse.Namespace) -> int:
         records = [find_run(store, target) for target in dict.fromkeys(args.targets)]
         swept = [swept_run(store, r) for r in bar.track(records, description="reading runs")]
     found = polarise(swept, by=args.by)
-    written = write_forms(args, lambda: polarisation_page(found), lambda: polarisation_picture(found, "png"))
-    if args.json:
-        print_json(found.as_dict())
-    else:
-        print("\n\n".join([polarisation_text(found), *written]))
+    show_result(
+        args, polarisation_document(found), found.as_dict, [lambda: polarisation_picture(found, "png")]
+    )
     return 0 if all(b.fit is not None for b in found.builds) else 1

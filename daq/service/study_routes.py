@@ -114,11 +114,14 @@ async def compare_page(
     request, runs, builds, by, matters, day_sd
         As `compare`.
     """
-    from daq.study.compare import comparison_page
+    from daq.study.compare import comparison_document
+    from daq.study.render import as_html
 
     live = live_of(request)
     return study_page(
-        await run_in_threadpool(lambda: comparison_page(_compared(live, runs, builds, by, matters, day_sd)))
+        await run_in_threadpool(
+            lambda: as_html(comparison_document(_compared(live, runs, builds, by, matters, day_sd)))
+        )
     )
 
 
@@ -161,10 +164,13 @@ async def polarisation_page(
     request, runs, builds, by
         As `polarisation`.
     """
-    from daq.study.polarisation import polarisation_page as written
+    from daq.study.polarisation import polarisation_document
+    from daq.study.render import as_html
 
     live = live_of(request)
-    return study_page(await run_in_threadpool(lambda: written(_polarised(live, runs, builds, by))))
+    return study_page(
+        await run_in_threadpool(lambda: as_html(polarisation_document(_polarised(live, runs, builds, by))))
+    )
 
 
 @router.get("/runs/{run_id}/leak", responses={200: document("leak")})
@@ -177,10 +183,13 @@ async def leak(request: Request, run_id: str) -> Response:
 @router.get("/runs/{run_id}/leak.html", response_class=Response, responses={200: PAGE})
 async def leak_page(request: Request, run_id: str) -> HTMLResponse:
     """The same as one self-contained page."""
-    from daq.study.leak import leak_page as written
+    from daq.study.leak import leak_document
+    from daq.study.render import as_html
 
     store = live_of(request).store
-    return study_page(await run_in_threadpool(lambda: written(_leaked(store, run_id))), run_links(run_id))
+    return study_page(
+        await run_in_threadpool(lambda: as_html(leak_document(_leaked(store, run_id)))), run_links(run_id)
+    )
 
 
 @router.get("/plan", responses={200: document("plan")})
@@ -216,10 +225,13 @@ async def plan_page(
     request, detect, power, day_sd
         As `plan`.
     """
-    from daq.study.compare import plan_page as written
+    from daq.study.compare import plan_document
+    from daq.study.render import as_html
 
     store = live_of(request).store
-    return study_page(await run_in_threadpool(lambda: written(_planned(store, detect, power, day_sd))))
+    return study_page(
+        await run_in_threadpool(lambda: as_html(plan_document(_planned(store, detect, power, day_sd))))
+    )
 
 
 @router.get("/schemas/{name}", response_model=dict[str, Any])

@@ -17,7 +17,7 @@ import numpy as np
 from daq.frame import Block
 from daq.store import RunRecord, Store
 from daq.study.compare.comparison import compare_groups, group_runs
-from daq.study.compare.form import as_dict
+from daq.study.compare.result import as_dict
 from daq.study.compare.run_blocks import block_seconds, read_run, recorded_seconds
 from tests.study.stored_runs import bench_text, store_run
 from tests.watch.workshop import LPM_PER_AMP

@@ -13,11 +13,14 @@ import numpy as np
 import pytest
 
 from daq.study.compare.band import _simultaneous, band_over_temperature
-from daq.study.compare.comparison import Days, Group, compare_metric
-from daq.study.compare.form import band_dict, band_rows, band_words
+from daq.study.compare.comparison import Days, Group, compare_groups, compare_metric
+from daq.study.compare.document import comparison_document
 from daq.study.compare.match import METRICS
 from daq.study.compare.records import Unmatched, match
+from daq.study.compare.result import DifferenceResult, KnownDifference, difference_result
 from daq.study.compare.run_blocks import RunBlocks
+from daq.study.compare.verdict import slope_words
+from daq.study.render import as_json, as_text
 from tests.study.made_pairs import made_run
 
 MMW = METRICS[0]
@@ -76,20 +79,25 @@ def test_a_change_with_temperature_is_seen_and_said() -> None:
     d = compare_metric(*groups(first, second), MMW, band=True, days=ALIKE)
     assert d.band is not None
     assert d.band.slopes_differ
-    said = band_words(d)
+    said = slope_words(d)
     assert said.startswith("The builds' slopes differ: the difference in MMW dry changes by")
     assert "for each 10 K" in said
     assert "above from" in said
-    rows = band_rows(d)
+    (c,) = compare_groups(groups(first, second), days=ALIKE)
+    rows = [line for line in as_text(comparison_document([c])).splitlines() if "°C" in line[:9]]
     assert len(rows) == 5
-    assert all("±" in row[1] and "mL/min/W" in row[1] and row[3].endswith("%") for row in rows)
-    body = band_dict(d)
-    assert body is not None
-    assert len(body["difference"]["low95_all"]) == len(body["lye_temp"]["value"])
+    assert all("± " in row and "mL/min/W" in row and row.endswith("%") for row in rows)
+    told = difference_result(d, KnownDifference, DifferenceResult)
+    assert isinstance(told, KnownDifference)
+    over = told.over_temperature
+    assert over is not None
+    assert over.difference is not None
+    assert over.lye_temp is not None
+    assert len(over.difference.low95_all) == len(over.lye_temp.value)
     alike = compare_metric(*groups(*pair(7, 1.0, 0.0)), MMW, band=True, days=ALIKE)
     assert alike.band is not None
     assert not alike.band.slopes_differ
-    assert "No change with temperature" in band_words(alike)
+    assert "No change with temperature" in slope_words(alike)
 
 
 def test_the_bands_lie_inside_each_other_and_about_the_comparison() -> None:
@@ -149,10 +157,11 @@ def test_why_there_is_no_band() -> None:
     d = compare_metric(*groups(*still), MMW, band=True)
     assert d.band is not None
     assert "hardly moved" in d.band.reason
-    assert band_dict(d) == {"reason": d.band.reason}
+    told = difference_result(d, KnownDifference, DifferenceResult)
+    assert isinstance(told, KnownDifference)
+    assert as_json(told.over_temperature) == {"reason": d.band.reason}
     assert not d.band.slopes_differ
-    assert band_rows(d) == []
-    assert "is not told: the lye's temperature hardly moved" in band_words(d)
+    assert "is not told: the lye's temperature hardly moved" in slope_words(d)
     narrow = (
         replace(first, lye_temp=44.0 + np.sin(np.arange(len(first)))),
         replace(second, lye_temp=45.5 + np.sin(np.arange(len(second)))),

@@ -20,11 +20,12 @@ from daq.study.compare.bench_differences import bench_differences
 from daq.study.compare.bench_facts import bench_facts
 from daq.study.compare.comparison import Comparison, Group, compare_groups, group_runs
 from daq.study.compare.days import DAY_SD, days_of
-from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.document import comparison_document
 from daq.study.compare.looks import left_out, looks_words, with_looks
-from daq.study.compare.page import comparison_page
+from daq.study.compare.result import as_dict
 from daq.study.compare.run_blocks import Response, RunBlocks
 from daq.study.compare.verdict import verdict
+from daq.study.render import as_html, as_text
 from tests.study.made_pairs import made_run
 from tests.study.stored_runs import bench_text, sent, store_run
 
@@ -87,7 +88,7 @@ def test_without_a_meter_b_was_better_by_volts_and_nothing_said_why_not_by_gas()
     assert "What could be compared (Volts per cell) stands below, and is no verdict on that." in told.sentence
     body = as_dict([c])["comparisons"][0]["verdict"]
     assert (body["kind"], body["metric"], body["answer"]) == ("not_compared", "mmw_dry_ref", "not compared")
-    assert "Gas per watt is not compared" in comparison_page([c])
+    assert "Gas per watt is not compared" in as_html(comparison_document([c]))
 
 
 def test_builds_at_other_temperatures_say_so_and_not_who_leaks_less() -> None:
@@ -127,11 +128,11 @@ def test_lye_that_differs_was_taken_for_the_build() -> None:
     assert f"{abs(100.0 * (ratio - 1.0)):.1f} %" in lye.effect
     assert "taken out of the blocks" in lye.effect
     assert "The bench files differ in lye at the start: what that does is said below." in verdict(c).sentence
-    text = comparison_text([c])
+    text = as_text(comparison_document([c]))
     assert "THE BENCH FILES DIFFER" in text
     body = as_dict([c])["comparisons"][0]["bench_differences"]
     assert [d["key"] for d in body] == ["stack.lye"]
-    assert "What that does" in comparison_page([c])
+    assert "lye at the start: " in as_html(comparison_document([c]))
 
 
 def test_cells_area_and_supply_that_differ_are_told_with_what_they_do() -> None:
@@ -233,7 +234,7 @@ def test_earlier_looks_were_forgotten(store: Store) -> None:
     body = as_dict([third])["comparisons"][0]["looks"]
     assert body["count"] == 2
     assert body["left_out"] == []
-    assert "Looks at these builds" in comparison_page([third])
+    assert "Looks at these builds" in as_html(comparison_document([third]))
     picked = looked(store, *runs[1:])
     assert left_out(picked) == ["r0"]
     said = " ".join(looks_words(picked))

@@ -22,10 +22,12 @@ from daq.study.compare.comparison import (
     group_runs,
 )
 from daq.study.compare.days import DAY_SD, repeats_in, scale_of
-from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.document import comparison_document
 from daq.study.compare.match import METRICS
+from daq.study.compare.result import as_dict
 from daq.study.compare.run_blocks import Response, RunBlocks
 from daq.study.compare.verdict import verdict
+from daq.study.render import as_text
 from tests.simulated_days.bench import draw_series
 from tests.simulated_days.score import MMW, SCATTERS, blocks, look, single_pair, watched
 from tests.study.made_pairs import made_run
@@ -101,7 +103,7 @@ def test_one_run_each_is_better_was_said_where_only_the_day_differed() -> None:
     assert body["verdict"]["answer"] == f"{told.more_runs_each} more runs each"
     days = body["differences"][0]["days"]
     assert (days["from"], days["stated_share"], days["stated_by"]) == ("stated", DAY_SD, "nobody")
-    assert "2 % is assumed" in comparison_text([c])
+    assert "2 % is assumed" in as_text(comparison_document([c]))
 
 
 def test_what_is_stated_of_the_days_can_be_set() -> None:

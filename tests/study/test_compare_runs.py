@@ -14,9 +14,11 @@ from playwright.sync_api import Page
 from daq.cli import main
 from daq.store import Store
 from daq.study.compare.comparison import compare_groups, group_runs
-from daq.study.compare.form import as_dict, comparison_text
+from daq.study.compare.document import comparison_document
 from daq.study.compare.picture import comparison_picture
+from daq.study.compare.result import as_dict
 from daq.study.compare.run_blocks import read_run, run_blocks
+from daq.study.render import as_text
 from tests.study.stored_runs import bench_text, sent, store_run
 
 # A barometer on the bench: without it the weather of two days would hide what is to be seen.
@@ -52,7 +54,7 @@ def test_the_leak_that_was_sealed_is_found(folder: Path) -> None:
     assert leak.high < 0.0
     resistance = c.difference("thermal_resistance")
     assert resistance.low < 0.0 < resistance.high, "nothing about the housing was changed"
-    assert "better than A" in comparison_text([c])
+    assert "better than A" in as_text(comparison_document([c]))
     json.dumps(as_dict([c]), allow_nan=False)
 
 
@@ -80,7 +82,7 @@ def test_the_command_writes_all_its_forms(
     page, picture = tmp_path / "c.html", tmp_path / "c.png"
     assert main(["compare", *ids, "--store", str(folder), "--html", str(page), "--png", str(picture)]) == 0
     said = capsys.readouterr().out
-    assert said.startswith(
+    assert said.splitlines()[1].startswith(
         ("B: sealed is better than A: MMW dry higher by", "Cannot tell the build from the day")
     )
     assert "from run to run" in said

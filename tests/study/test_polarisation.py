@@ -21,16 +21,20 @@ from daq.physics.polarisation import LN10
 from daq.sources.virtual_bench.parameters import StackParameters
 from daq.store import Store
 from daq.study.polarisation.curves import polarise, side_by_side, swept_blocks
+from daq.study.polarisation.document import polarisation_document
 from daq.study.polarisation.fit import Points, fit_parts
-from daq.study.polarisation.page import polarisation_page
-from daq.study.polarisation.result import BuildCurve, SweptRun
-from daq.study.polarisation.words import polarisation_text
+from daq.study.polarisation.result import BuildCurve, Polarisation, SweptRun
+from daq.study.render import as_html, as_text
 from tests.study.made_run import torch, workshop_run
 from tests.study.made_sweep import made_sweep, sweep_stack, sweep_text
 from tests.study.stored_runs import bench_text, sent, store_run
 
 SANDED = 4.0
 """By so much sanding raises the exchange current in the simulation."""
+
+
+def _said(made: Polarisation) -> str:
+    return as_text(polarisation_document(made))
 
 
 @cache
@@ -122,7 +126,7 @@ def test_steps_that_did_not_settle_are_left_out_and_say_why() -> None:
     made = polarise([run])
     assert made.builds[0].fit is None
     assert "held for" in made.builds[0].reason
-    assert "no curve" in polarisation_text(made)
+    assert "CURVE" in _said(made)
     json.dumps(made.as_dict(), allow_nan=False)
 
 
@@ -157,7 +161,7 @@ def test_the_command_writes_all_its_forms(
     command = ["polarisation", *ids(folder), "--store", str(folder)]
     assert main([*command, "--html", str(page), "--png", str(picture)]) == 0
     said = capsys.readouterr().out
-    assert said.startswith("B: sanded against A: as cut changed the activation part at")
+    assert said.splitlines()[1].startswith("B: sanded against A: as cut changed the activation part at")
     assert "Tafel slope" in said
     assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     text = page.read_text(encoding="utf-8")
@@ -198,18 +202,18 @@ def test_a_plain_warm_up_on_coarse_meters_lists_no_dozens_of_steps() -> None:
             values[name] = np.round(exact / digit) * digit
         run = swept_blocks(bench, [Block(block.source, block.t_ns, block.seq, values)])
         assert len(run.sweep.steps) <= 2, digit
-        text = polarisation_text(polarise([replace(run, build="A")]))
+        text = _said(polarise([replace(run, build="A")]))
         assert text.count("not used") <= 2
 
 
 def test_many_unused_steps_are_told_in_one_line() -> None:
     bench, block = made_sweep(levels=tuple(np.linspace(3.0, 12.0, 14)), hold_s=45)
     made = polarise([swept_blocks(bench, [block])])
-    text = polarisation_text(made)
+    text = _said(made)
     assert text.count("not used") == 1
     assert "stretches between" in text
     assert "held" in text
-    assert polarisation_page(made).count("held for") <= 2
+    assert as_html(polarisation_document(made)).count("held for") <= 2
 
 
 @pytest.mark.parametrize(("ohms", "slope", "words"), [(0.0, 0.34, "ohmic resistance"), (0.4, 0.26, "")])
@@ -242,8 +246,8 @@ def test_a_fit_at_its_bound_says_so(ohms: float, slope: float, words: str) -> No
         assert not by_part["ohmic_volts"].told
         assert by_part["cell_volts"].reason == ""
         assert "has no parts to be told by" in said.comparisons[0].sentence
-        assert "AT ITS BOUND" in polarisation_text(said)
+        assert "AT ITS BOUND" in _said(said)
         assert said.as_dict()["builds"][1]["at_bounds"]
-        assert "ended at its bound" in polarisation_page(said)
+        assert "ended at its bound" in as_html(polarisation_document(said))
     else:
         assert fit.at_bounds == ()

@@ -166,8 +166,8 @@ def test_keys_of_the_bench_file_that_changed() -> None:
     was, now = torch(), torch()
     stack = now.stack.model_copy(update={"build": "B", "litres": 0.9})
     changed = bench_changes(was, now.model_copy(update={"stack": stack}))
-    assert {c["key"] for c in changed} == {"stack.build", "stack.litres"}
-    assert next(c for c in changed if c["key"] == "stack.litres")["now"] == 0.9
+    assert {c.key for c in changed} == {"stack.build", "stack.litres"}
+    assert next(c for c in changed if c.key == "stack.litres").now == 0.9
     assert bench_changes(was, was) == []
 
 

@@ -11,8 +11,8 @@ from jsonschema import Draft202012Validator
 
 from daq.errors import UsageError
 from daq.study.compare.comparison import compare_groups, group_runs
-from daq.study.compare.form import as_dict as compare_dict
 from daq.study.compare.planning import plan
+from daq.study.compare.result import as_dict as compare_dict
 from daq.study.leak.evaluate import leak_test, run_conditions, stated_conditions
 from daq.study.polarisation.curves import polarise, swept_blocks
 from daq.study.review import review

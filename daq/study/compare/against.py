@@ -2,44 +2,73 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from daq.bench import Bench
 from daq.errors import LyewatchError
 from daq.store import RunRecord, Store
-from daq.study.compare.comparison import Group, compare_groups
+from daq.study.compare.comparison import Difference, Group, compare_groups
 from daq.study.compare.days import days_of
-from daq.study.compare.form import as_dict, level_words
+from daq.study.compare.result import DifferenceResult, KnownDifference, difference_result
 from daq.study.compare.run_blocks import block_seconds, read_run, recorded_seconds
-from daq.study.compare.verdict import span_words, verdict
+from daq.study.compare.verdict import level_words, span_words, verdict
 from daq.study.runs import recorded_bench
 
-__all__ = ["against_run", "bench_changes"]
+__all__ = ["AgainstRun", "against_run", "bench_changes"]
 
 MOST_OTHERS = 8
 """So many other runs of the bench are read for their scatter from day to day."""
 _TABLES = ("stack", "supply", "site", "gas", "limits", "channels")
 
 
-def against_run(store: Store, record: RunRecord, reference: RunRecord) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class WordedDifference(KnownDifference):
+    """A difference, with the level of either run and the difference in words."""
+
+    words: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownDifference(DifferenceResult):
+    """A difference that could not be had."""
+
+    words: None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchChange:
+    """A key of the bench file that differs: what it was and is."""
+
+    key: str
+    was: Any
+    now: Any
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstRun:
+    """What changed against a reference run: the verdict, the differences, and the bench file."""
+
+    run: str
+    name: str
+    build: str
+    sentence: str
+    differences: Sequence[WordedDifference | UnknownDifference]
+    bench_changes: Sequence[BenchChange]
+
+
+def against_run(store: Store, record: RunRecord, reference: RunRecord) -> AgainstRun:
     """Compare a run with a reference run.
 
-    Returns
-    -------
-    dict
-        `run` and `name` of the reference, the verdict's `sentence`, the `differences` as `lyewatch compare`
-        gives them with `words` for each, and `bench_changes`: keys of the bench file that differ.
+    Parameters
+    ----------
+    store : Store
+    record, reference : RunRecord
     """
-    benches = [recorded_bench(store, r) for r in (reference, record)]
-    out: dict[str, Any] = {
-        "run": reference.id,
-        "name": reference.name,
-        "build": reference.build,
-        "sentence": "",
-        "differences": [],
-        "bench_changes": bench_changes(*benches),
-    }
+    changes = bench_changes(*(recorded_bench(store, r) for r in (reference, record)))
+    about = partial(AgainstRun, reference.id, reference.name, reference.build, bench_changes=changes)
     block_s = block_seconds(recorded_seconds(store, r) for r in (reference, record))
     groups = [
         Group(name, (read_run(store, r, block_s),))
@@ -50,24 +79,21 @@ def against_run(store: Store, record: RunRecord, reference: RunRecord) -> dict[s
         days = days_of(store, (reference, record), block_s, most=MOST_OTHERS)
         (found,) = compare_groups(groups, days=days)
     except LyewatchError as exc:
-        out["sentence"] = f"Not compared: {exc.message} ({exc.value})."
-        return out
-    body = as_dict([found])["comparisons"][0]
-    words = {
-        d.metric.key: [level_words(d, 0), level_words(d, 1), span_words(d)]
-        for d in found.differences
-        if d.known
-    }
-    out["sentence"] = verdict(found).sentence.replace("this run is", "This run is", 1)
-    out["differences"] = [{**d, "words": words.get(d["metric"])} for d in body["differences"]]
-    return out
+        return about(f"Not compared: {exc.message} ({exc.value}).", [])
+    sentence = verdict(found).sentence.replace("this run is", "This run is", 1)
+    return about(sentence, [_worded(d) for d in found.differences])
 
 
-def bench_changes(was: Bench, now: Bench) -> list[dict[str, Any]]:
-    """Keys of the bench file that differ: what they were and are."""
+def _worded(d: Difference) -> WordedDifference | UnknownDifference:
+    words = [level_words(d, 0), level_words(d, 1), span_words(d)] if d.known else None
+    return difference_result(d, WordedDifference, UnknownDifference, words=words)
+
+
+def bench_changes(was: Bench, now: Bench) -> list[BenchChange]:
+    """Keys of the bench file that differ."""
     then, after = (dict(_flat(_tables(b), "")) for b in (was, now))
     return [
-        {"key": key, "was": then.get(key), "now": after.get(key)}
+        BenchChange(key, then.get(key), after.get(key))
         for key in sorted({*then, *after})
         if then.get(key) != after.get(key)
     ]

@@ -30,7 +30,7 @@ from daq.measure import FloatArray
 from daq.stats import Record, fit_records
 from daq.study.compare.records import Matched, covariance_of, interval_of, pushed_by
 
-__all__ = ["Band", "Curve", "band_over_temperature"]
+__all__ = ["ConfidenceBand", "Curve", "band_over_temperature"]
 
 POINTS = 33
 LEAST_COMMON_K = 2.0
@@ -50,7 +50,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class ConfidenceBand:
     """Two builds over temperature.
 
     Attributes
@@ -107,10 +107,10 @@ class Band:
 
 _EMPTY = np.empty(0)
 _NOTHING = Curve(_EMPTY, _EMPTY, _EMPTY)
-NO_BAND = Band(_EMPTY, _NOTHING, _NOTHING, _NOTHING, _EMPTY, _EMPTY, (math.nan,) * 3, math.nan)
+NO_BAND = ConfidenceBand(_EMPTY, _NOTHING, _NOTHING, _NOTHING, _EMPTY, _EMPTY, (math.nan,) * 3, math.nan)
 
 
-def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Band:
+def band_over_temperature(matched: Matched, *, points: int = POINTS) -> ConfidenceBand:
     """Both builds' curves and their difference over the temperatures that both had.
 
     Parameters
@@ -160,7 +160,7 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Band:
     slope = interval_of(matched, fit, np.zeros_like(one), tilt)
     turn = np.expm1 if ratio else np.asarray
     value, lower, upper = (np.array([getattr(i, k) for i in between]) for k in ("value", "low", "high"))
-    return Band(
+    return ConfidenceBand(
         temps=temps,
         first=level(one, base),
         second=level(two, base + own),

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
 
 from daq.physics.conductivity import conductivity_gilliam_s_cm
 from daq.study.compare.bench_facts import METERS
@@ -36,7 +39,7 @@ class BenchDifference:
     first: str
     second: str
     effect: str
-    bears: bool
+    bears: Annotated[bool, Field(serialization_alias="bears_on_gas_per_watt")]
 
 
 def bench_differences(

@@ -25,7 +25,7 @@ from typing import Literal
 from daq.errors import LyewatchError, UsageError
 from daq.stats import RecordFit, fit_records
 from daq.store import LookRecord
-from daq.study.compare.band import Band, band_over_temperature
+from daq.study.compare.band import ConfidenceBand, band_over_temperature
 from daq.study.compare.bench_differences import BenchDifference, bench_differences
 from daq.study.compare.days import Days, Outlook
 from daq.study.compare.equal_lye import EqualLye, equal_lye
@@ -93,7 +93,7 @@ class Difference:
         Their time [h].
     rho : float
         Correlation of the noise from block to block [1].
-    band : Band or None
+    band : ConfidenceBand or None
         The difference over temperature, each build with slopes of its own.
     reason : str
     """
@@ -122,7 +122,7 @@ class Difference:
     blocks: tuple[int, int] = (0, 0)
     hours: tuple[float, float] = (0.0, 0.0)
     rho: float = math.nan
-    band: Band | None = None
+    band: ConfidenceBand | None = None
     reason: str = ""
 
     @property

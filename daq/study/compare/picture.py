@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from daq.measure import unit_words
-from daq.study.compare.band import Band
+from daq.study.compare.band import ConfidenceBand
 from daq.study.compare.comparison import Comparison, Difference, Group
-from daq.study.compare.form import band_words, level_words
-from daq.study.compare.verdict import span_words, verdict
+from daq.study.compare.verdict import level_words, slope_words, span_words, verdict
 from daq.study.render import (
     FIRST,
     FIRST_PALE,
@@ -53,19 +52,19 @@ def comparison_picture(
     narrow : bool
         With the panels above one another, 420 by 1240 pixels.
     """
-    said = verdict(comparison).sentence
-    over = band_words(comparison.headline)
+    sentence = verdict(comparison).sentence
+    over = slope_words(comparison.headline)
     words = "; ".join(f"{d.metric.label} {span_words(d)}" for d in comparison.differences if d.known)
     title = f"{comparison.second.name} against {comparison.first.name}"
-    drawn = _stacked(comparison, said) if narrow else _drawn(comparison, said)
-    return rendered(drawn, form, title=title, description=f"{said} {over} {words}")
+    drawn = _stacked(comparison, sentence) if narrow else _drawn(comparison, sentence)
+    return rendered(drawn, form, title=title, description=f"{sentence} {over} {words}")
 
 
-def _drawn(comparison: Comparison, said: str) -> Figure:
+def _drawn(comparison: Comparison, sentence: str) -> Figure:
     known = [d for d in comparison.differences if d.known]
     with styled():
         drawn = figure(WIDTH, HEIGHT)
-        drawn.text(0.03, 0.955, fill(said, 98), fontsize=14, fontweight="bold", va="top", color=INK)
+        drawn.text(0.03, 0.955, fill(sentence, 98), fontsize=14, fontweight="bold", va="top", color=INK)
         if not known:
             return drawn
         head = known[0]
@@ -87,12 +86,12 @@ def _drawn(comparison: Comparison, said: str) -> Figure:
     return drawn
 
 
-def _stacked(comparison: Comparison, said: str) -> Figure:
+def _stacked(comparison: Comparison, sentence: str) -> Figure:
     """The same panels, one beneath the other."""
     known = [d for d in comparison.differences if d.known]
     with styled():
         drawn = figure(*NARROW)
-        drawn.text(0.04, 0.985, fill(said, 42), fontsize=11, fontweight="bold", va="top", color=INK)
+        drawn.text(0.04, 0.985, fill(sentence, 42), fontsize=11, fontweight="bold", va="top", color=INK)
         if not known:
             return drawn
         head = known[0]
@@ -109,7 +108,7 @@ def _stacked(comparison: Comparison, said: str) -> Figure:
     return drawn
 
 
-def _map(axes: Any, comparison: Comparison, d: Difference, band: Band | None) -> None:
+def _map(axes: Any, comparison: Comparison, d: Difference, band: ConfidenceBand | None) -> None:
     """The headline's blocks over temperature, each build with its curve and the curve's U."""
     unit = unit_words(d.metric.unit)
     for group, colour, pale, shape, k in (
@@ -145,7 +144,7 @@ def _map(axes: Any, comparison: Comparison, d: Difference, band: Band | None) ->
     axes.legend(loc="upper left", fontsize=9.5, borderaxespad=0.2)
 
 
-def _difference(axes: Any, comparison: Comparison, d: Difference, band: Band) -> None:
+def _difference(axes: Any, comparison: Comparison, d: Difference, band: ConfidenceBand) -> None:
     """The difference over temperature with both of its bands."""
     factor = 100.0 if d.metric.scale == "ratio" or d.metric.unit == "1" else 1.0
     curve = band.difference

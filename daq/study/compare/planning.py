@@ -22,12 +22,12 @@ from scipy.special import chdtri
 
 from daq.errors import UsageError
 from daq.stats import Calls, Repeats, calls, fit_records
-from daq.study.compare.days import DAY_SD, LARGE, STATED_WORDS, Days, StatedBy, repeats_of
+from daq.study.compare.days import DAY_SD, LARGE, Days, StatedBy, repeats_of
 from daq.study.compare.match import METRICS, records_of
 from daq.study.compare.run_blocks import RunBlocks
-from daq.study.render import FORM, Count, Known, Named, NotNegative, Share, Unsaid, form_of
+from daq.study.render import Count, FiniteOrNull, Internal, Magnitude, Share, TextOrNull, with_schema
 
-__all__ = ["SCHEMA", "Choice", "Plan", "order", "plan", "plan_text"]
+__all__ = ["MOST_RUNS", "WARM_UP_H", "Choice", "Plan", "order", "plan"]
 
 SCHEMA = "lyewatch.plan/1"
 WARM_UP_H = 0.5
@@ -53,23 +53,23 @@ class Choice:
         Of both builds with warm-ups [h].
     """
 
-    hours: NotNegative
+    hours: Magnitude
     runs_each: Count
     power: Share
-    expected: Annotated[NotNegative, Field(serialization_alias="expected_runs_each")]
-    total_hours: NotNegative
+    expected: Annotated[Magnitude, Field(serialization_alias="expected_runs_each")]
+    total_hours: Magnitude
 
 
 @dataclass(frozen=True, slots=True)
 class Best:
     """The choice that takes the least time, as `Choice`, and the order of its runs."""
 
-    hours: NotNegative
+    hours: Magnitude
     runs_each: Count
-    expected: Annotated[NotNegative, Field(serialization_alias="expected_runs_each")]
+    expected: Annotated[Magnitude, Field(serialization_alias="expected_runs_each")]
     order: tuple[str, ...]
-    power: Unsaid[float]
-    total_hours: Unsaid[float]
+    power: Internal[float]
+    total_hours: Internal[float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,20 +111,19 @@ class Plan:
     metric: str
     detect: Share
     power: Share
-    noise_1h: Annotated[NotNegative, Field(serialization_alias="noise_of_an_hour")]
-    day_sd: NotNegative
-    day_sd_high: Known
+    noise_1h: Annotated[Magnitude, Field(serialization_alias="noise_of_an_hour")]
+    day_sd: Magnitude
+    day_sd_high: FiniteOrNull
     day_sd_assumed: bool
     day_sd_stated: Share
     day_sd_stated_by: StatedBy
     repeats: Count
-    meters: Annotated[NotNegative, Field(serialization_alias="meters_of_a_run")]
-    meters_from: Annotated[Named, Field(serialization_alias="meters_mostly_from")]
+    meters: Annotated[Magnitude, Field(serialization_alias="meters_of_a_run")]
+    meters_from: Annotated[TextOrNull, Field(serialization_alias="meters_mostly_from")]
     runs: Annotated[Count, Field(serialization_alias="runs_looked_at")]
     choices: tuple[Choice, ...] = ()
     best: Best | None = None
-    seen: Unsaid[Repeats | None] = None
-    __pydantic_config__ = FORM
+    seen: Internal[Repeats | None] = None
 
     def calls(self, difference: float, hours: float) -> Calls:
         """How soon a difference, as a share of MMW, is told by runs of that length."""
@@ -141,7 +140,7 @@ class Plan:
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON. Shares of MMW [1]."""
-        return form_of(self, SCHEMA)
+        return with_schema(self, SCHEMA)
 
 
 def order(runs_each: int, first: str = "A", second: str = "B") -> list[str]:
@@ -244,52 +243,3 @@ def _meters(runs: Sequence[RunBlocks]) -> tuple[float, str]:
                 squares[label] = squares.get(label, 0.0) + share * share / len(runs)
     most = max(squares, key=lambda label: squares[label], default="")
     return math.sqrt(sum(squares.values())), most
-
-
-def plan_text(made: Plan) -> str:
-    """The plan as readable lines."""
-    share = f"{100 * made.detect:g} %"
-    best = made.best
-    if best is None:
-        lines = [
-            f"More than {MOST_RUNS} runs of each build would be needed to tell {share}.",
-            "Make the runs more alike first."
-            if made.meters < made.day_sd
-            else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
-        ]
-    else:
-        told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
-        lines = [
-            f"To tell a difference of {share} in gas per watt: {told}.",
-            f"In the order {' '.join(best.order)}, with a look after each pair.",
-            f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
-            f"On average {best.expected:.1f} runs of each will do.",
-        ]
-    noise, day = (f"{100 * x:.2f} %" for x in (made.noise_1h, made.day_sd))
-    lines += ["", "WHAT THIS BENCH HAS SCATTERED SO FAR"]
-    lines.append(f"  a run's own noise, over 1 h   {noise:<9}{made.runs} runs looked at")
-    if made.repeats:
-        most = f"may be up to {100 * made.day_sd_high:.1f} %"
-        lines.append(f"  from run to run               {day:<9}from {made.repeats} repeats; {most}")
-    else:
-        who = STATED_WORDS[made.day_sd_stated_by]
-        lines.append(f"  from run to run               {day:<9}{who}: no build was run twice")
-        lines.append("  Run one build twice without changing anything, and plan again.")
-    if made.meters > 0.0:
-        meters = f"{100 * made.meters:.2f} %"
-        lines.append(f"  a run's meters, on its day    {meters:<9}most of it: {made.meters_from}")
-    if made.choices:
-        lines += ["", "LENGTH AND NUMBER"]
-        lines += [
-            f"  {c.hours:>4g} h each: up to {c.runs_each:>3} runs of each, {c.total_hours:>5.0f} h in all; "
-            f"{c.expected:.1f} of each on average"
-            for c in made.choices
-        ]
-    lines += [
-        "",
-        "WHAT THIS HOLDS FOR",
-        "  Two builds at the same supply and temperature; nothing else changed between their runs.",
-        "  Take each run from the same start: same lye, same level, cooled down to the room.",
-        f"  Half an hour ({WARM_UP_H:g} h) a run is counted for warming up and cooling down.",
-    ]
-    return "\n".join(lines)

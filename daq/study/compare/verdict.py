@@ -6,16 +6,18 @@ run."""
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from daq.measure import unit_words
+from daq.quantity import shown
 from daq.study.compare.bench_differences import differing_words
 from daq.study.compare.comparison import Comparison, Difference
 from daq.study.compare.days import MOST_RUNS, STATED_WORDS
 from daq.study.compare.match import MetricSpec
 
-__all__ = ["DAY", "Verdict", "amount_words", "days_words", "span_words", "verdict"]
+__all__ = ["DAY", "Verdict", "amount_words", "level_words", "slope_words", "span_words", "verdict"]
 
 DAY = (
     "With one run of each the build is told from the day only by what is known of the days: repeat both, in "
@@ -36,28 +38,25 @@ class Verdict:
         "day": what differs may be the build or the day. "unknown": noise or meters are in the way.
         "not_compared": gas per watt could not be matched.
     sentence : str
+    metric : str
+        Key of the result that it is on.
     more_hours : float or None
         Hours of each build that would tell as well, where the runs' own noise is most of what is in the way.
     runs_each : int or None
         Runs of each build in all that would tell.
     more_runs_each : int or None
         Those that are missing; 0 where it is time to stop.
+    answer : str
+        Whether to go on: "stop now", or how many more.
     """
 
     kind: Kind
     sentence: str
-    more_hours: float | None = None
-    runs_each: int | None = None
-    more_runs_each: int | None = None
-
-    @property
-    def answer(self) -> str:
-        """Whether to go on: "stop now", or how many more."""
-        if self.more_runs_each is None:
-            return "stop now: more runs would not tell" if self.kind != "not_compared" else "not compared"
-        if self.more_runs_each == 0:
-            return "stop now"
-        return f"{self.more_runs_each} more {'run' if self.more_runs_each == 1 else 'runs'} each"
+    metric: str
+    more_hours: float | None
+    runs_each: int | None
+    more_runs_each: int | None
+    answer: str
 
 
 def verdict(comparison: Comparison) -> Verdict:
@@ -66,11 +65,11 @@ def verdict(comparison: Comparison) -> Verdict:
     one, two = comparison.first.name, comparison.second.name
     tail = differing_words(comparison.benches)
     if not d.known:
-        return Verdict("not_compared", _joined(_not_compared(comparison), tail))
+        return _verdict(d, "not_compared", (_not_compared(comparison), tail))
     what = d.metric.label
     at = f" at {d.matched['lye_temp']:.0f} °C" if d.matched and "lye_temp" in d.matched else ""
     at += _unlike(comparison)
-    assumed = days_words(d)
+    assumed = _days_words(d)
     if d.any_low > 0.0 or d.any_high < 0.0:
         up = d.any_low > 0.0
         by = amount_words(d.metric, *sorted((abs(d.any_low), abs(d.any_high))))
@@ -78,16 +77,16 @@ def verdict(comparison: Comparison) -> Verdict:
         stop = f"Stop now: this holds however often one looks{assumed}."
         if not d.metric.better:
             text = f"{two} differs from {one}: {what} {side} by {by}{at}."
-            return Verdict("different", _joined(text, stop, tail), more_runs_each=0)
+            return _verdict(d, "different", (text, stop, tail), more=0)
         good = (d.metric.better == "higher") == up
         word = "better" if good else "worse"
         text = f"{two} is {word} than {one}: {what} {side} by {by}{at}."
-        return Verdict("better" if good else "worse", _joined(text, stop, tail), more_runs_each=0)
+        return _verdict(d, "better" if good else "worse", (text, stop, tail), more=0)
     most = max(abs(d.any_low), abs(d.any_high))
     if d.metric.scale == "ratio" and most <= comparison.matters:
         text = f"No difference in {what} larger than {_share(most)} %{at}."
         stop = f"Stop now: more runs are not needed to rule out {_share(comparison.matters)} %{assumed}."
-        return Verdict("alike", _joined(text, stop, tail), more_runs_each=0)
+        return _verdict(d, "alike", (text, stop, tail), more=0)
     return _open(comparison, d, at, tail)
 
 
@@ -108,15 +107,57 @@ def amount_words(metric: MetricSpec, low: float, high: float, *, fine: bool = Fa
     return f"{_plain(low)} to {_plain(high)} {unit_words(metric.unit)}"
 
 
-def days_words(d: Difference) -> str:
+def level_words(d: Difference, side: int) -> str:
+    """A build's own level with its uncertainty."""
+    value, u = d.levels[side]
+    return shown(value, u, unit_words(d.metric.unit)).text
+
+
+def slope_words(d: Difference) -> str:
+    """Whether the difference changes with temperature, and where it is clear of nothing."""
+    band = d.band
+    if band is None:
+        return ""
+    if not band.known:
+        return f"{d.metric.label} over temperature is not told: {band.reason}."
+    change = f"{amount_words(d.metric, *band.slope[1:], fine=True)} for each 10 K at {band.middle:.0f} °C"
+    if band.slopes_differ:
+        sentence = f"The builds' slopes differ: the difference in {d.metric.label} changes by {change}."
+    else:
+        sentence = f"No change with temperature of the difference in {d.metric.label} was found: {change}."
+    clear = [
+        f"{'above' if sign > 0 else 'below'} from {a:.0f} to {b:.0f} °C"
+        for a, b, sign in band.stretches(band.all_low, band.all_high)
+    ]
+    here = f"{band.temps[0]:.0f} to {band.temps[-1]:.0f} °C"
+    where = f"clear of nothing, {' and '.join(clear)}" if clear else "nowhere clear of nothing"
+    return f"{sentence} Over {here}, all temperatures taken together, it is {where}."
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _verdict(
+    d: Difference,
+    kind: Kind,
+    sentences: Sequence[str],
+    hours: float | None = None,
+    runs_each: int | None = None,
+    more: int | None = None,
+) -> Verdict:
+    if more is None:
+        answer = "not compared" if kind == "not_compared" else "stop now: more runs would not tell"
+    else:
+        answer = f"{more} more {'run' if more == 1 else 'runs'} each" if more else "stop now"
+    return Verdict(kind, " ".join(s for s in sentences if s), d.metric.key, hours, runs_each, more, answer)
+
+
+def _days_words(d: Difference) -> str:
     """On what scatter of days it rests, where that is stated and not seen; empty else."""
     if d.days is None or d.between_dof or d.outlook is None or d.days.sd == 0.0:
         return ""
     who = STATED_WORDS[d.days.stated]
     return f" if runs of one build scatter by {_share(d.days.sd)} %, as is {who}"
-
-
-# -- parts -------------------------------------------------------------------------------------------------
 
 
 def _open(comparison: Comparison, d: Difference, at: str, tail: str) -> Verdict:
@@ -129,21 +170,20 @@ def _open(comparison: Comparison, d: Difference, at: str, tail: str) -> Verdict:
     counts = len(comparison.first.runs), len(comparison.second.runs)
     runs = None if d.outlook is None else d.outlook.runs_each(need, counts)
     cannot = "Cannot tell the build from the day" if kind == "day" else "Cannot tell"
-    lies = f"{d.metric.label} of {comparison.second.name} {_open_words(d)}{at}{days_words(d)}"
+    lies = f"{d.metric.label} of {comparison.second.name} {_open_words(d)}{at}{_days_words(d)}"
     if runs is None:
         if d.outlook is not None and 1.96 * math.sqrt(d.outlook.lasting) >= 0.7 * need:
             why = f"No more runs would: what does not cancel of the calibrations{_mostly(d)} is in the way."
         else:
             why = f"Fewer than {MOST_RUNS} runs of each would not: make the runs more alike first."
-        return Verdict(kind, _joined(f"{cannot}: {lies}.", why, tail))
+        return _verdict(d, kind, (f"{cannot}: {lies}.", why, tail))
     more = runs - min(counts)
     gain = 1.0 / counts[0] + 1.0 / counts[1]
     hours = _hours_instead(d, need, gain) if kind == "unknown" else None
     told = f"{more} more {'run' if more == 1 else 'runs'} each would"
     if hours is not None:
         told += f", or about {_hours(hours)} more of each"
-    sentence = f"{cannot}; {told}: {lies}."
-    return Verdict(kind, _joined(sentence, tail), hours, runs, more)
+    return _verdict(d, kind, (f"{cannot}; {told}: {lies}.", tail), hours, runs, more)
 
 
 def _day_is_in_the_way(d: Difference) -> bool:
@@ -188,10 +228,6 @@ def _unlike(comparison: Comparison) -> str:
         for g in (comparison.first, comparison.second)
     )
     return f", at {one:.0f} against {two:.0f} mA/cm², which is not adjusted for"
-
-
-def _joined(*parts: str) -> str:
-    return " ".join(p for p in parts if p)
 
 
 def _open_words(d: Difference) -> str:

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from daq.bench import Bench, GeometrySpec, PortSpec, SlotSpec
 from daq.study.leak.predict import Conditions, Prediction, geometry_of, inputs_of, predicted
-from daq.study.render import FORM, AmountOf
+from daq.study.render import NumberOf
 
 __all__ = ["Variant", "not_to_be_had", "variants"]
 
@@ -21,14 +21,13 @@ class Variant:
 
     name: Annotated[str, Field(serialization_alias="change")]
     words: str
-    leak: AmountOf
+    leak: NumberOf
     """Mean leak current per cell then [A]."""
-    saves: AmountOf
+    saves: NumberOf
     """Leak current less [A]."""
-    gains: Annotated[AmountOf | None, Field(serialization_alias="gas_gained")]
+    gains: Annotated[NumberOf | None, Field(serialization_alias="gas_gained")]
     """Gas more, as a share of the present gas [1]."""
     limits: tuple[str, ...]
-    __pydantic_config__ = FORM
 
 
 def variants(bench: Bench, conditions: Conditions) -> tuple[Prediction, list[Variant]]:

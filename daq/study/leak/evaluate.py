@@ -24,7 +24,7 @@ from daq.study.leak.changes import Variant, not_to_be_had, variants
 from daq.study.leak.predict import LIMITS, Conditions, Prediction, lye_conductivity
 from daq.study.leak.ramp import Ramp, find_ramps, ramp_leak
 from daq.study.leak.unequal_plates import UNEQUAL_U, unequal_plates
-from daq.study.render import FORM, AmountOf, NotNegative, Unsaid, form_of, plain
+from daq.study.render import Internal, Magnitude, NumberOf, plain, with_schema
 from daq.study.runs import Phase, as_read, bench_then, find_phases, lye_of_blocks
 from daq.watch import suited_to
 
@@ -74,9 +74,8 @@ class Estimate:
 
     kind: str
     words: str
-    leak: AmountOf
+    leak: NumberOf
     limits: tuple[str, ...]
-    __pydantic_config__ = FORM
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +84,7 @@ class Agreement:
 
     a: str
     b: str
-    normalised_error: NotNegative
+    normalised_error: Magnitude
     agree: bool
 
 
@@ -115,22 +114,21 @@ class LeakTest:
     """
 
     bench: str
-    stack: Unsaid[str]
+    stack: Internal[str]
     build: str
     reference: str
     conditions: Conditions
     prediction: Annotated[Prediction | None, Field(serialization_alias="predicted")]
     variants: Annotated[tuple[Variant, ...], Field(serialization_alias="changes")]
-    not_to_be_had: Unsaid[str]
+    not_to_be_had: Internal[str]
     ramps: tuple[Ramp, ...]
     estimates: tuple[Estimate, ...]
     agreement: tuple[Agreement, ...]
     missing: tuple[str, ...]
-    __pydantic_config__ = FORM
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
-        return form_of(self, SCHEMA)
+        return with_schema(self, SCHEMA)
 
 
 def stated_conditions(

@@ -21,7 +21,7 @@ from daq.physics.leak_network import LeakCurrents, LeakNetwork
 from daq.physics.leak_path import access_resistance_ohm, channel_resistance_ohm, slot_resistance_ohm
 from daq.physics.reference import reference_condition
 from daq.quantity import Quantity, propagate
-from daq.study.render import FORM, AmountOf, Count, Unsaid
+from daq.study.render import Count, Internal, NumberOf, Unchecked
 
 __all__ = ["LIMITS", "Conditions", "Prediction", "lye_conductivity", "predict"]
 
@@ -78,11 +78,10 @@ class Conditions:
     """
 
     words: Annotated[str, Field(serialization_alias="from")]
-    volts: AmountOf
-    amps: AmountOf | None
-    lye_temp: AmountOf
-    strength: Unsaid[Quantity | None] = None
-    __pydantic_config__ = FORM
+    volts: NumberOf
+    amps: NumberOf | None
+    lye_temp: NumberOf
+    strength: Internal[Quantity | None] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,22 +165,22 @@ class Prediction:
         Mean voltage that drives the leak past a plate [V].
     """
 
-    leak: AmountOf
-    lost_gas: AmountOf
-    lost_share: AmountOf | None
-    heat: AmountOf
-    kappa: Annotated[AmountOf, Field(serialization_alias="conductivity")]
-    step_volts: Annotated[AmountOf, Field(serialization_alias="driving_volts")]
+    leak: NumberOf
+    lost_gas: NumberOf
+    lost_share: NumberOf | None
+    heat: NumberOf
+    kappa: Annotated[NumberOf, Field(serialization_alias="conductivity")]
+    step_volts: Annotated[NumberOf, Field(serialization_alias="driving_volts")]
     past: Annotated[
         Quantity,
+        Unchecked,
         PlainSerializer(lambda q: _of_each(q, PlateAmount), return_type=list[PlateAmount]),
         Field(serialization_alias="past_each_plate"),
     ]
     by_gap: Annotated[
-        Quantity, PlainSerializer(lambda q: _of_each(q, GapAmount), return_type=list[GapAmount])
+        Quantity, Unchecked, PlainSerializer(lambda q: _of_each(q, GapAmount), return_type=list[GapAmount])
     ]
     limits: tuple[str, ...] = LIMITS
-    __pydantic_config__ = FORM
 
 
 def lye_conductivity(bench: Bench, lye_temp: Quantity, strength: Quantity | None = None) -> Quantity:

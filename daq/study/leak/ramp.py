@@ -20,7 +20,7 @@ from daq.measure import Columns, FloatArray
 from daq.physics.cell_voltage import v_rev
 from daq.quantity import Quantity, correlated, propagate
 from daq.stats import cosine_scores, cosines_for, least_squares
-from daq.study.render import FORM, AmountOf, Count, Unsaid
+from daq.study.render import Count, Internal, NumberOf
 from daq.study.runs import as_read
 
 __all__ = ["Ramp", "find_ramps", "leak_of_line", "ramp_leak"]
@@ -72,13 +72,12 @@ class Ramp:
     to_s: float
     points: Count
     volts_per_min: float
-    lye_temp: AmountOf
-    conductance: AmountOf
-    offset_volts: AmountOf
-    intercept: Unsaid[Quantity]
-    volts: Unsaid[FloatArray]
-    amps: Unsaid[FloatArray]
-    __pydantic_config__ = FORM
+    lye_temp: NumberOf
+    conductance: NumberOf
+    offset_volts: NumberOf
+    intercept: Internal[Quantity]
+    volts: Internal[FloatArray]
+    amps: Internal[FloatArray]
 
 
 def ramp_range(bench: Bench, lye_temp_c: float) -> tuple[float, float] | None:

@@ -31,7 +31,7 @@ from daq.physics.polarisation import (
     ohmic_volts,
     transfer_coefficient,
 )
-from daq.study.render import Amount
+from daq.study.render import Number
 
 __all__ = ["PARTS", "Points", "PolarisationFit", "fit_parts"]
 
@@ -158,13 +158,13 @@ class PolarisationFit:
         k = _INDEX[key]
         return float(self.parts[k]), float(self.u95[k])
 
-    def amounts(self) -> dict[str, Amount]:
+    def amounts(self) -> dict[str, Number]:
         """`PARTS` with their expanded uncertainties, and what else the curve stands on."""
         return {
-            **{p: Amount(*self.part(p), unit) for p, unit in PARTS.items()},
-            "reversible_volts": Amount(self.reversible_at, None, "V"),
-            "activation_energy": Amount(float(self.theta[3]), None, "J/mol"),
-            "transfer_coefficient": Amount(
+            **{p: Number(*self.part(p), unit) for p, unit in PARTS.items()},
+            "reversible_volts": Number(self.reversible_at, None, "V"),
+            "activation_energy": Number(float(self.theta[3]), None, "J/mol"),
+            "transfer_coefficient": Number(
                 float(transfer_coefficient(float(self.theta[1]), self.reference_c)), None, "1"
             ),
         }

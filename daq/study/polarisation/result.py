@@ -11,41 +11,40 @@ from pydantic import Field, PlainSerializer
 from daq.study.polarisation.fit import Points, PolarisationFit
 from daq.study.polarisation.points import Leak
 from daq.study.polarisation.steps import Step, Sweep
-from daq.study.render import FORM, Amount, At, Named, Unsaid, form_of
+from daq.study.render import Internal, Number, TextOrNull, Unchecked, Value, with_schema
 
 __all__ = ["BuildComparison", "BuildCurve", "PartDifference", "Polarisation", "RunStep", "SweptRun"]
 
 SCHEMA = "lyewatch.polarisation/1"
 
 
-def _leak_amounts(leaks: tuple[Leak | None, ...]) -> list[Amount | None]:
-    return [None if x is None else Amount(x.siemens, x.u95, "S") for x in leaks]
+def _leak_amounts(leaks: tuple[Leak | None, ...]) -> list[Number | None]:
+    return [None if x is None else Number(x.siemens, x.u95, "S") for x in leaks]
 
 
 @dataclass(frozen=True, slots=True)
 class SweptRun:
     """A run and the steps found in it."""
 
-    run_id: Annotated[Named, Field(serialization_alias="id")]
+    run_id: Annotated[TextOrNull, Field(serialization_alias="id")]
     name: str
-    build: Unsaid[str]
+    build: Internal[str]
     start_utc_ns: int | None
-    sweep: Unsaid[Sweep]
-    __pydantic_config__ = FORM
+    sweep: Internal[Sweep]
 
 
 @dataclass(frozen=True, slots=True)
 class RunStep:
     """A step as JSON says it, as `Step`."""
 
-    run: Named
+    run: TextOrNull
     from_s: float
     to_s: float
-    density: Amount
-    cell_volts: Amount
-    lye_temp: Amount
+    density: Number
+    cell_volts: Number
+    lye_temp: Number
     used: bool
-    reason: Named
+    reason: TextOrNull
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +73,24 @@ class BuildCurve:
 
     name: str
     runs: tuple[SweptRun, ...]
-    points: Unsaid[Points | None]
+    points: Internal[Points | None]
     fit: Annotated[
         PolarisationFit | None,
-        PlainSerializer(lambda f: f and f.amounts(), return_type=dict[str, Amount] | None),
+        Unchecked,
+        PlainSerializer(lambda f: f and f.amounts(), return_type=dict[str, Number] | None),
         Field(serialization_alias="parts"),
     ]
-    reason: Named
+    reason: TextOrNull
     at_bounds: tuple[str, ...]
     rms: Annotated[float | None, Field(serialization_alias="scatter_volts")]
     mixing: float | None
     leaks: Annotated[
         tuple[Leak | None, ...],
-        PlainSerializer(_leak_amounts, return_type=list[Amount | None]),
+        Unchecked,
+        PlainSerializer(_leak_amounts, return_type=list[Number | None]),
     ]
     steps: tuple[RunStep, ...]
     notes: tuple[str, ...]
-    __pydantic_config__ = FORM
 
     @classmethod
     def of(
@@ -128,7 +128,7 @@ class PartDifference:
     low: Annotated[float, Field(serialization_alias="low95")]
     high: Annotated[float, Field(serialization_alias="high95")]
     unit: str = "V"
-    reason: Named = ""
+    reason: TextOrNull = ""
     """Why the part can not be told at all; empty where it can."""
 
     @property
@@ -148,7 +148,7 @@ class BuildComparison:
 
 
 def _at(unit: str) -> PlainSerializer:
-    return PlainSerializer(lambda x: At(x if math.isfinite(x) else None, unit), return_type=At)
+    return PlainSerializer(lambda x: Value(x if math.isfinite(x) else None, unit), return_type=Value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,11 +171,10 @@ class Polarisation:
     builds: tuple[BuildCurve, ...]
     comparisons: tuple[BuildComparison, ...]
     rests_on: tuple[str, ...]
-    __pydantic_config__ = FORM
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
-        return form_of(self, SCHEMA)
+        return with_schema(self, SCHEMA)
 
 
 # -- parts -------------------------------------------------------------------------------------------------
@@ -183,7 +182,7 @@ class Polarisation:
 
 def _run_step(run_id: str, s: Step) -> RunStep:
     density, volts, temp = (
-        Amount(v if math.isfinite(v) else None, u if math.isfinite(v) and math.isfinite(u) else None, unit)
+        Number(v if math.isfinite(v) else None, u if math.isfinite(v) and math.isfinite(u) else None, unit)
         for v, u, unit in zip(
             (s.density, s.cell_volts, s.lye_temp), s.u95, ("mA/cm2", "V", "degC"), strict=True
         )

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 
 from daq.quantity import shown
-from daq.study.polarisation.result import BuildCurve, PartDifference, Polarisation
-from daq.study.polarisation.steps import Sweep
-from daq.study.render import clock_words, date_words
+from daq.study.polarisation.result import BuildCurve, PartDifference
+from daq.study.polarisation.steps import Step, Sweep
+from daq.study.render import clock_words
 
-__all__ = ["LIMITS", "PART_LABELS", "part_words", "polarisation_text", "sentence"]
+__all__ = [
+    "PART_LABELS",
+    "basis",
+    "difference_words",
+    "listed_steps",
+    "part_words",
+    "sentence",
+    "unused_words",
+]
 
 _DAY = "One run of each can not separate the build from the day: repeat both, in the order A B B A."
 
@@ -106,11 +113,16 @@ def sentence(
     )
 
 
+def listed_steps(sweep: Sweep) -> Sequence[Step]:
+    """The steps to list one by one: of many unused ones none."""
+    return sweep.used if len(sweep.steps) - len(sweep.used) > MOST_UNUSED else sweep.steps
+
+
 def unused_words(sweep: Sweep) -> list[str]:
-    """The steps that were not used, one line each, or one line for many."""
+    """One line on the unused steps where they are too many to list."""
     unused = [s for s in sweep.steps if s.reason]
     if len(unused) <= MOST_UNUSED:
-        return [f"step at {clock_words(s.from_s)} not used: {s.reason}" for s in unused]
+        return []
     kinds = Counter(s.reason.split(":")[0].split(" for ")[0] for s in unused)
     counted = ", ".join(f"{n} {kind}" for kind, n in kinds.most_common())
     first, last = clock_words(unused[0].from_s), clock_words(unused[-1].to_s)
@@ -129,41 +141,3 @@ def basis(builds: Sequence[BuildCurve]) -> list[str]:
                 f"{b.mixing:.3f}); steps at a tenth of the current would part them"
             )
     return [*dict.fromkeys(out), *LIMITS]
-
-
-def polarisation_text(made: Polarisation) -> str:
-    """Readable lines."""
-    lines: list[str] = []
-    for comparison in made.comparisons:
-        lines += [comparison.sentence, ""]
-    if math.isfinite(made.reference_c):
-        lines += [
-            f"Parts of a cell's volts at {made.at_density:g} mA/cm², {made.reference_c:.0f} °C; ± U for 95 %",
-            "",
-        ]
-    for curve in made.builds:
-        runs = len(curve.runs)
-        used = sum(len(r.sweep.used) for r in curve.runs)
-        lines.append(f"{curve.name}: {runs} run{'s' if runs > 1 else ''}, {used} settled steps")
-        for run in curve.runs:
-            if run.run_id:
-                lines.append(f"  {run.run_id}  {run.name}  {date_words(run.start_utc_ns)}")
-        if curve.fit is None:
-            lines.append(f"  no curve: {curve.reason}")
-        else:
-            lines.append(f"  {'Reversible voltage':<22}{curve.fit.reversible_at:.3f} V, by thermodynamics")
-            lines += [
-                f"  {PART_LABELS[p]:<22}{part_words(curve, p)}"
-                for p in ("activation_volts", "ohmic_volts", "cell_volts", "ohmic_ohm_cm2", "tafel_v_decade")
-            ]
-            lines.append(f"  {'Scatter of the steps':<22}{1e3 * curve.fit.rms:.2g} mV about the curve")
-            lines += [f"  AT ITS BOUND: {text}" for text in curve.fit.at_bounds]
-        for leak in curve.leaks:
-            if leak is not None:
-                told = shown(leak.siemens, leak.u95, "S").text
-                lines.append(f"  {'Leak, taken out':<22}{told} a cell in lye of 25 °C")
-        for run in curve.runs:
-            lines += [f"  {text}" for text in unused_words(run.sweep)]
-        lines.append("")
-    lines += ["WHAT THIS HOLDS FOR", *(f"  {text}" for text in made.rests_on)]
-    return "\n".join(lines)

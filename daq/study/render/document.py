@@ -8,7 +8,7 @@ comes from the typed results themselves (`daq.study.render.models`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 __all__ = [
@@ -145,11 +145,16 @@ class Items:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing as an SVG element, which describes itself to those who can not see it, and its caption."""
+    """A drawing as an SVG element, which describes itself to those who can not see it, and its caption.
 
-    svg: str
+    What takes long to draw is given as the function that draws it: a terminal shows no pictures.
+    """
+
+    svg: str | Callable[[], bytes]
     caption: Text = ""
     style: str = ""
+    narrow: Callable[[], bytes] | None = None
+    """The same for a phone, where its words would be too small in the other."""
 
 
 @dataclass(frozen=True, slots=True)

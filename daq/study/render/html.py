@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 from importlib.resources import files
 
@@ -29,36 +29,22 @@ from daq.study.render.document import (
 from daq.study.render.pictures import following
 from daq.theme import style_sheet
 
-__all__ = ["as_html", "cautions", "page", "table"]
+__all__ = ["as_html"]
 
 MOST_ROWS = 60
 
 
 def as_html(document: Document) -> str:
     """The document as a page."""
-    return page(document.title, [_part(p) for p in document.parts])
-
-
-def page(title: str, parts: Iterable[str]) -> str:
-    """A self-contained page of what is HTML already."""
     style = style_sheet() + files("daq.study").joinpath("report.css").read_text(encoding="utf-8")
+    parts = [written for part in document.parts if (written := _part(part))]
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
-        + following("\n".join(p for p in parts if p))
+        f"<title>{escape(document.title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n<main>\n"
+        + following("\n".join(parts))
         + "\n</main>\n</body>\n</html>\n"
     )
-
-
-def cautions() -> str:
-    """What must stand beside every result."""
-    return _part(Cautions())
-
-
-def table(headings: Sequence[str], rows: Sequence[Sequence[str]], caption: str, numeric: int = 0) -> str:
-    """A table alone, see `Table`."""
-    return _part(Table(headings, rows, caption, numeric))
 
 
 # -- parts -------------------------------------------------------------------------------------------------
@@ -82,10 +68,13 @@ def _part(part: Part, level: int = 2) -> str:
             kind = "ol" if ordered else "ul"
             listed = "".join(f"<li>{escape(text)}</li>" for text in items)
             return f"<{kind}>{listed}</{kind}>" if listed else ""
-        case Picture(svg, caption, style):
+        case Picture(svg, caption, style, narrow):
             beneath = f"<figcaption>{_inline(caption)}</figcaption>" if caption else ""
-            wide = style == "picture" or 'class="trends"' in svg
-            drawn = _scrolled(svg, "Picture, wider than a small screen") if wide else svg
+            drawn = _drawn(svg)
+            if narrow is not None:
+                drawn = f'<div class="wide">{drawn}</div><div class="narrow">{_drawn(narrow)}</div>'
+            elif style == "picture" or 'class="trends"' in drawn:
+                drawn = _scrolled(drawn, "Picture, wider than a small screen")
             return f"<figure{_class(style)}>{drawn}{beneath}</figure>"
         case Section(heading, parts, note, style):
             inside = f"<h{level}>{escape(heading + note)}</h{level}>" + "".join(
@@ -146,9 +135,13 @@ def _table(shown: Table) -> str:
         captioned = f"<table{_class(shown.style)}><caption>{escape(shown.caption)}</caption>{body}"
         return _scrolled(captioned, shown.caption)
     left_out = len(shown.rows) - MOST_ROWS
-    more = f"<p>… and {left_out} more; the JSON form of the review has all.</p>" if left_out > 0 else ""
+    more = f"<p>… and {left_out} more; the JSON form has all.</p>" if left_out > 0 else ""
     listed = _scrolled(f"<table>{body}", shown.caption)
     return f"<section><h2>{escape(shown.caption)}</h2>{listed}{more}</section>"
+
+
+def _drawn(svg: str | Callable[[], bytes]) -> str:
+    return svg if isinstance(svg, str) else svg().decode("utf-8")
 
 
 def _scrolled(wide: str, name: str) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from itertools import zip_longest
+from textwrap import wrap
 
 from daq.study.render.document import (
     CAUTIONS,
@@ -30,12 +32,14 @@ __all__ = ["as_text"]
 COLUMN = 30
 """Where the values of facts begin."""
 STEP = 2
+WIDTH = 110
 
 
 def as_text(document: Document) -> str:
     """The document as lines: headings in capitals, what belongs to one set in, an empty line after it.
 
-    Of a table with two columns the headings are left out: it reads as facts. Pictures are left out.
+    Of a table with two columns the headings are left out: it reads as facts. Pictures are left out, and
+    sections of nothing else.
     """
     return "\n".join(line for part in document.parts for line in _part(part, 0)).rstrip()
 
@@ -46,25 +50,33 @@ def _part(part: Part, indent: int) -> list[str]:
         case Title(text, facts, sentences):
             return [text, *([] if facts is None else _part(facts, STEP)), *sentences, ""]
         case Cautions():
-            return [*(pad + text for text in CAUTIONS), ""]
+            return [*(line for text in CAUTIONS for line in wrap(text, WIDTH)), ""]
         case Heading(text):
-            return [pad + text.upper()]
+            return [pad + _heading(text)]
         case Paragraph(text):
             return [pad + _plain(text)] if text else []
         case Facts(facts):
-            return [f"{pad}{label:<{COLUMN - indent}}{value}" for label, value in facts]
+            width = max([COLUMN - indent, *(len(label) + 2 for label, _ in facts)])
+            return [f"{pad}{label:<{width}}{value}" for label, value in facts]
         case KeyFigures(label, figures):
-            return [pad + label.upper(), *_part(Facts([(f.label, f.value) for f in figures]), STEP), ""]
+            return [pad + _heading(label), *_part(Facts([(f.label, f.value) for f in figures]), STEP), ""]
         case Items(items, ordered):
             return [f"{pad}{i}. {text}" if ordered else pad + text for i, text in enumerate(items, 1)]
         case Section(heading, parts, note):
-            lines = [pad + (heading if indent else heading.upper()) + note]
-            lines += [line for p in parts for line in _part(p, indent + STEP)]
+            inside = [line for p in parts for line in _part(p, indent + STEP)]
+            if parts and not inside:
+                return []
+            lines = [pad + (heading if indent else _heading(heading)) + note, *inside]
             return lines if indent else [*lines, ""]
         case Table():
             return _table(part, indent)
         case Picture():
             return []
+
+
+def _heading(text: str) -> str:
+    """In capitals, unless it holds a name or a number with its unit: mA and MA are not the same."""
+    return text if re.search(r"[0-9:±=]", text) else text.upper()
 
 
 def _plain(text: Text) -> str:
@@ -86,7 +98,7 @@ def _table(shown: Table, indent: int) -> list[str]:
         inside = [
             (pad + "  ".join(f"{c:<{w}}" for c, w in zip(row, widths, strict=True))).rstrip() for row in grid
         ]
-    lines = [" " * indent + (shown.caption if indent else shown.caption.upper()), *inside]
+    lines = [" " * indent + (shown.caption if indent else _heading(shown.caption)), *inside]
     return lines if indent else [*lines, ""]
 
 

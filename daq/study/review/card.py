@@ -22,13 +22,13 @@ from daq.study.render import (
     SHADES,
     SHEET,
     Number,
-    as_json,
     date_words,
     duration_words,
     figure,
     number_words,
     rendered,
     styled,
+    with_schema,
 )
 from daq.study.review.headline import Headline, NumberSet, Spent
 from daq.study.review.run_review import Review, ReviewResult, RunHead
@@ -158,7 +158,7 @@ def card_dict(made: Review) -> dict[str, Any]:
         spent=None if head is None else head.spent,
         limits=_limits(result),
     )
-    return {"schema": SCHEMA, **as_json(card)}
+    return with_schema(card, SCHEMA)
 
 
 # -- parts -------------------------------------------------------------------------------------------------

@@ -51,7 +51,7 @@ class Spent:
 class BudgetShare:
     """A share of a variance [1], and what it comes from."""
 
-    from_: str
+    from_: Annotated[str, Field(serialization_alias="from")]
     share: Share
 
 

@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from pydantic import Field
 
 from daq.measure import FloatArray
 from daq.study.render import Count, Share
@@ -71,7 +72,7 @@ class IntervalCoverage:
     checked: Count
     held: Count
     band: Share
-    list_: Sequence[CheckedForecast]
+    list_: Annotated[Sequence[CheckedForecast], Field(serialization_alias="list")]
 
 
 def check_forecasts(

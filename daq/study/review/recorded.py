@@ -8,6 +8,7 @@ from daq.bench import Bench
 from daq.frame import Block
 from daq.store import LostSpan, RunRecord, Store
 from daq.study.calibration import recalibrated, recalibrated_bench
+from daq.study.compare import against_run
 from daq.study.review.run_review import Review, review
 from daq.study.runs import recorded_bench
 from daq.watch import make_forecaster
@@ -48,11 +49,7 @@ def review_run(
         kept them; else they are made again, one a minute, which takes the longest, and so they are under
         another calibration.
     """
-    compared = None
-    if against is not None:
-        from daq.study.compare import against_run  # with what compares, which takes a while to import
-
-        compared = against_run(store, record, against)
+    compared = None if against is None else against_run(store, record, against)
     was = bench = recorded_bench(store, record)
     lost: list[LostSpan] = []
     blocks = store.read(record.id, raw=calibration is not None, lost=lost)

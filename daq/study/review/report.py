@@ -209,13 +209,13 @@ def against_part(result: ReviewResult) -> list[Part]:
     found = result.against
     if not found:
         return []
-    rows = [[d["label"], *d["words"]] for d in found["differences"] if d["words"]]
+    rows = [[d.label, *d.words] for d in found.differences if d.words]
     headings = ["Result", "Reference run", "This run", "Difference, 95 %"]
-    title = f"Against run {found['run']} {found['name']}".strip()
-    changes = [[c["key"], _plain(c["was"]), _plain(c["now"])] for c in found["bench_changes"]]
+    title = f"Against run {found.run} {found.name}".strip()
+    changes = [[c.key, _plain(c.was), _plain(c.now)] for c in found.bench_changes]
     return [
         Table(headings, rows, title, numeric=3) if rows else Section(title),
-        Paragraph([Strong(found["sentence"])]),
+        Paragraph([Strong(found.sentence)]),
         Table(["Key of the bench file", "Was", "Is"], changes, "What was changed in the bench file"),
     ]
 

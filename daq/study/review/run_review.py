@@ -32,8 +32,9 @@ from daq.measure import (
     overdue,
 )
 from daq.store import FillRecord, ForecastLog, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
+from daq.study.compare import AgainstRun
 from daq.study.fill import fills_dict, gas_by_fills, run_fills
-from daq.study.render import Count, Magnitude, Number, Share, as_json
+from daq.study.render import Count, Magnitude, Number, Share, with_schema
 from daq.study.review.alarm_load import AlarmLine, AlarmLoad, alarm_load, alarm_summary
 from daq.study.review.efficiency_map import EfficiencyMap, efficiency_map
 from daq.study.review.forecast_verification import ForecastVerification, hindsight
@@ -164,7 +165,7 @@ class Gaps:
 
     count: Count
     seconds: Magnitude
-    list_: Sequence[Silence]
+    list_: Annotated[Sequence[Silence], Field(serialization_alias="list")]
     missing_frames: Mapping[str, Count]
     not_kept: Sequence[NotKept]
 
@@ -211,7 +212,7 @@ _Forecast = Annotated[Mapping[str, Any], _with(at_s="number")]
 class ReviewResult:
     """Everything that is told of a run; `lyewatch.review` as JSON.
 
-    Times are seconds of the run. `lye`, `fills`, `against`, `links`, `calibrations`, `warnings` and
+    Times are seconds of the run. `lye`, `fills`, `links`, `calibrations`, `warnings` and
     `forecasts` are as what made them wrote them.
     """
 
@@ -248,7 +249,7 @@ class ReviewResult:
     bad_values: Mapping[str, BadValues]
     links: Mapping[str, Any]
     clock_steps: Sequence[ClockStep]
-    against: Mapping[str, Any] | None
+    against: AgainstRun | None
     findings: Sequence[RunFinding]
     calibrations: Mapping[str, Any]
     assumptions: Sequence[str]
@@ -277,7 +278,7 @@ class Review:
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON; `schema` names its version."""
-        return {"schema": SCHEMA, **as_json(self.result)}
+        return with_schema(self.result, SCHEMA)
 
 
 def review(
@@ -293,7 +294,7 @@ def review(
     forecast_log: ForecastLog | None = None,
     window_s: float | None = None,
     calibrated_as: Bench | None = None,
-    against: Mapping[str, Any] | None = None,
+    against: AgainstRun | None = None,
     not_kept: Sequence[Gap] = (),
     lost: Sequence[LostSpan] = (),
     missing: int = 0,
@@ -320,8 +321,8 @@ def review(
         Width of the windows [s] (default: the bench file's).
     calibrated_as : Bench, optional
         With the calibrations that the run was recorded with, where `bench` has others.
-    against : mapping, optional
-        What changed against a reference run, see `daq.study.compare.against`.
+    against : AgainstRun, optional
+        What changed against a reference run.
     not_kept : sequence of Gap
         Samples that were taken and not kept, as the logbook has it.
     lost : sequence of LostSpan

@@ -81,13 +81,11 @@ def _against(result: ReviewResult) -> list[Part]:
     if not found:
         return []
     told = [
-        (d["label"], f"{d['words'][0]} then, {d['words'][1]} now: {d['words'][2]}")
-        for d in found["differences"]
-        if d["words"]
+        (d.label, f"{d.words[0]} then, {d.words[1]} now: {d.words[2]}") for d in found.differences if d.words
     ]
-    changes = [f"{c['key']}: {c['was']} then, {c['now']} now" for c in found["bench_changes"][:MOST_LINES]]
-    parts: list[Part] = [Paragraph(found["sentence"]), Facts(told), Items(changes)]
-    return [Section("Against run", parts, note=f" {found['run']}  {found['name']}".rstrip())]
+    changes = [f"{c.key}: {c.was} then, {c.now} now" for c in found.bench_changes[:MOST_LINES]]
+    parts: list[Part] = [Paragraph(found.sentence), Facts(told), Items(changes)]
+    return [Section("Against run", parts, note=f" {found.run}  {found.name}".rstrip())]
 
 
 def _weighing(result: ReviewResult) -> list[Part]:

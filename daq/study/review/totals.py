@@ -27,7 +27,7 @@ from daq.measure import (
 )
 from daq.physics.water import latent_heat_j_kg, water_density_kg_m3
 from daq.quantity import Quantity
-from daq.study.render import Count, Magnitude, Number
+from daq.study.render import Count, Magnitude, Number, OrAbsent
 from daq.study.runs import read_u95
 
 __all__ = [
@@ -194,10 +194,10 @@ class Total:
     value: float | None
     u95: float | None
     unit: str
-    recorded_s: Magnitude | None = None
-    whole_s: Magnitude | None = None
-    whole: Number | None = None
-    by: Literal["gas", "charge"] | None = None
+    recorded_s: OrAbsent[Magnitude] = None
+    whole_s: OrAbsent[Magnitude] = None
+    whole: OrAbsent[Number] = None
+    by: OrAbsent[Literal["gas", "charge"]] = None
 
     @property
     def number(self) -> Number:

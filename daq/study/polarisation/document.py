@@ -1,15 +1,17 @@
-"""A polarisation as a picture: every settled step on its curve, and a cell's volts taken apart."""
+"""A polarisation said and drawn: every settled step on its curve, and a cell's volts taken apart."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from daq.quantity import shown
 from daq.study.polarisation.result import BuildCurve, Polarisation
-from daq.study.polarisation.words import part_words
+from daq.study.polarisation.words import PART_LABELS, difference_words, listed_steps, part_words, unused_words
 from daq.study.render import (
     FIRST,
     FOURTH,
@@ -20,6 +22,16 @@ from daq.study.render import (
     SHADES,
     SHEET,
     THIRD,
+    Cautions,
+    Document,
+    Items,
+    Part,
+    Picture,
+    Section,
+    Table,
+    Title,
+    clock_words,
+    date_words,
     figure,
     rendered,
     styled,
@@ -28,7 +40,7 @@ from daq.study.render import (
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["polarisation_picture"]
+__all__ = ["polarisation_document", "polarisation_picture"]
 
 WIDTH, HEIGHT = 1200, 630
 _LOOKS = ((FIRST, "o", "-"), (SECOND, "s", "--"), (THIRD, "D", "-."), (FOURTH, "^", ":"))
@@ -37,9 +49,85 @@ _FILLS = (("reversible", SHADES[1], ""), ("activation", SHADES[3], "///"), ("ohm
 
 def polarisation_picture(made: Polarisation, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
-    said = " ".join(c.sentence for c in made.comparisons) or _of_one(made.builds[0])
-    title = "Polarisation of " + ", ".join(b.name for b in made.builds)
-    return rendered(_drawn(made, title, said), form, title=title, description=said)
+    told = " ".join(c.sentence for c in made.comparisons) or _of_one(made.builds[0])
+    return rendered(_drawn(made, told), form, title=_title(made), description=told)
+
+
+def polarisation_document(made: Polarisation) -> Document:
+    """The builds' parts side by side, the steps that they come from, and what they rest on."""
+    title = _title(made)
+    parts: list[Part] = [Title(title, sentences=[c.sentence for c in made.comparisons]), Cautions()]
+    fitted = [b for b in made.builds if b.fit is not None]
+    if fitted:
+        parts += [Picture(lambda: polarisation_picture(made), style="picture"), _parts(made, fitted)]
+    bounds = [f"{b.name}: {text}" for b in made.builds for text in b.at_bounds]
+    if bounds:
+        parts.append(Section("At its bound", [Items(bounds)]))
+    for comparison in made.comparisons:
+        rows = [[PART_LABELS[d.part], difference_words(d)] for d in comparison.differences]
+        caption = f"{comparison.second} less {comparison.first}, 95 % intervals"
+        parts.append(Table(["Part", "Difference"], rows, caption, numeric=1))
+    missing = [[b.name, b.reason] for b in made.builds if b.fit is None]
+    many = [[b.name, text] for b in made.builds for r in b.runs for text in unused_words(r.sweep)]
+    runs = [
+        [b.name, r.run_id or "–", r.name or "–", date_words(r.start_utc_ns), str(len(r.sweep.used))]
+        for b in made.builds
+        for r in b.runs
+    ]
+    headings = ["Build", "Run", "Name", "Started", "Settled steps"]
+    return Document(
+        title,
+        [
+            *parts,
+            _steps(made),
+            Table(["Build", "Not used"], many, "Stretches that are no steps"),
+            Table(["Build", "Why it has no curve"], missing, "Without a curve"),
+            Table(headings, runs, "Runs", numeric=1),
+            Section("What this holds for", [Items(made.rests_on)]),
+        ],
+    )
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _title(made: Polarisation) -> str:
+    return f"Polarisation of {', '.join(b.name for b in made.builds)}"
+
+
+def _parts(made: Polarisation, fitted: Sequence[BuildCurve]) -> Table:
+    fits = [b.fit for b in fitted if b.fit is not None]
+    rows = [[label, *(part_words(b, key) for b in fitted)] for key, label in PART_LABELS.items()]
+    rows.append(["Reversible voltage, by thermodynamics", *(f"{fit.reversible_at:.3f} V" for fit in fits)])
+    rows.append(["Scatter of the steps about the curve", *(f"{1e3 * fit.rms:.2g} mV" for fit in fits)])
+    if any(leak is not None for b in fitted for leak in b.leaks):
+        leaks = [
+            ", ".join(shown(x.siemens, x.u95, "S").text for x in b.leaks if x is not None) for b in fitted
+        ]
+        rows.append(["Leak, taken out, a cell in lye of 25 °C", *(text or "–" for text in leaks)])
+    caption = f"Parts at {made.at_density:g} mA/cm² and {made.reference_c:.0f} °C, ± U for 95 %"
+    return Table(["Part", *(b.name for b in fitted)], rows, caption, numeric=len(fitted))
+
+
+def _steps(made: Polarisation) -> Table:
+    steps = [
+        [
+            b.name,
+            clock_words(s.from_s),
+            shown(s.density, s.u95[0], "mA/cm²").text,
+            shown(s.cell_volts, s.u95[1], "V").text,
+            shown(s.lye_temp, s.u95[2], "°C").text,
+            s.reason or "used",
+        ]
+        for b in made.builds
+        for r in b.runs
+        for s in listed_steps(r.sweep)
+    ]
+    headings = ["Build", "At", "Current density", "Volts per cell", "Lye", "Used"]
+    return Table(headings, steps, "Steps, as measured, ± U (k = 2)")
+
+
+# -- drawing -----------------------------------------------------------------------------------------------
 
 
 def _of_one(curve: BuildCurve) -> str:
@@ -51,10 +139,10 @@ def _of_one(curve: BuildCurve) -> str:
     )
 
 
-def _drawn(made: Polarisation, title: str, said: str) -> Figure:
+def _drawn(made: Polarisation, told: str) -> Figure:
     with styled():
         drawn = figure(WIDTH, HEIGHT)
-        drawn.text(0.03, 0.955, fill(said, 104), fontsize=13, fontweight="bold", va="top", color=INK)
+        drawn.text(0.03, 0.955, fill(told, 104), fontsize=13, fontweight="bold", va="top", color=INK)
         fitted = [b for b in made.builds if b.fit is not None]
         if not fitted:
             return drawn

@@ -1,40 +1,84 @@
-"""A plan as one self-contained page and as a picture: runs and hours against the difference they tell."""
+"""A plan said and drawn: runs and hours against the difference they tell."""
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from daq.study.compare.days import STATED_WORDS
-from daq.study.compare.planning import Plan, order, plan_text
-from daq.study.render import FIRST, INK, QUIET, SECOND, SHEET, cautions, figure, page, rendered, styled, table
+from daq.study.compare.planning import MOST_RUNS, WARM_UP_H, Plan, order
+from daq.study.render import (
+    FIRST,
+    INK,
+    QUIET,
+    SECOND,
+    SHEET,
+    Cautions,
+    Document,
+    Items,
+    Part,
+    Picture,
+    Section,
+    Table,
+    Title,
+    figure,
+    rendered,
+    styled,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["plan_page", "plan_picture"]
+__all__ = ["plan_document", "plan_picture"]
 
 WIDTH, HEIGHT = 1200, 630
+_HOLDS_FOR = (
+    "Two builds at the same supply and temperature; nothing else changed between their runs.",
+    "Take each run from the same start: same lye, same level, cooled down to the room.",
+    f"Half an hour ({WARM_UP_H:g} h) a run is counted for warming up and cooling down.",
+)
 
 
 def plan_picture(made: Plan, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
-    title = plan_text(made).split("\n", 1)[0]
+    title = _sentences(made)[0]
     return rendered(_drawn(made, title), form, title="Plan of a comparison", description=title)
 
 
-def plan_page(made: Plan) -> str:
-    """The page."""
-    lines = plan_text(made).split("\n")
-    best = made.best
-    parts = ["<header><h1>Plan of a comparison</h1></header>", cautions()]
-    parts.append(f"<p><strong>{escape(lines[0])}</strong></p>")
-    if best is not None:
-        steps = "".join(f"<li>{escape(b)}</li>" for b in order(best.runs_each, "build A", "build B"))
-        parts.append(f'<figure class="picture">{plan_picture(made).decode("utf-8")}</figure>')
-        parts.append(f"<section><h2>Order of the runs</h2><ol>{steps}</ol></section>")
+def plan_document(made: Plan) -> Document:
+    """What is proposed, and what it rests on."""
+    parts: list[Part] = [Title("Plan of a comparison", sentences=_sentences(made)), Cautions()]
+    if made.best is not None:
+        parts.append(Picture(lambda: plan_picture(made), style="picture"))
+        steps = order(made.best.runs_each, "build A", "build B")
+        parts.append(Section("Order of the runs", [Items(steps, ordered=True)]))
+    parts += [_choices(made), _scatter(made), Section("What this holds for", [Items(_HOLDS_FOR)])]
+    return Document("Plan of a comparison", parts)
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _sentences(made: Plan) -> list[str]:
+    share, best = f"{100 * made.detect:g} %", made.best
+    if best is None:
+        return [
+            f"More than {MOST_RUNS} runs of each build would be needed to tell {share}.",
+            "Make the runs more alike first."
+            if made.meters < made.day_sd
+            else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
+        ]
+    told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
+    return [
+        f"To tell a difference of {share} in gas per watt: {told}.",
+        f"In the order {' '.join(best.order)}, with a look after each pair.",
+        f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
+        f"On average {best.expected:.1f} runs of each will do.",
+    ]
+
+
+def _choices(made: Plan) -> Table:
     rows = [
         [
             f"{c.hours:g} h",
@@ -52,27 +96,25 @@ def plan_page(made: Plan) -> str:
         "Chance of telling by then",
         "Runs of each it takes on average",
     ]
-    parts.append(table(headings, rows, "Length and number", numeric=4))
-    high = (
-        f"up to {100 * made.day_sd_high:.1f} %"
+    return Table(headings, rows, "Length and number", numeric=4)
+
+
+def _scatter(made: Plan) -> Table:
+    between = (
+        f"from {made.repeats} repeats; may be up to {100 * made.day_sd_high:.1f} %"
         if made.repeats
-        else f"{STATED_WORDS[made.day_sd_stated_by]}: no build was run twice"
+        else f"{STATED_WORDS[made.day_sd_stated_by]}: no build was run twice. Run one twice without changing "
+        "anything, and plan again."
     )
-    scatter = [
+    rows = [
         ["a run's own noise, over 1 h", f"{100 * made.noise_1h:.2f} %", f"{made.runs} runs looked at"],
-        ["from run to run", f"{100 * made.day_sd:.2f} %", high],
+        ["from run to run", f"{100 * made.day_sd:.2f} %", between],
     ]
     if made.meters > 0.0:
-        scatter.append(
-            ["a run's meters, on its day", f"{100 * made.meters:.2f} %", f"most of it: {made.meters_from}"]
-        )
-    parts.append(
-        table(["Scatter of gas per watt", "Standard deviation", "From"], scatter, "What it rests on")
-    )
-    at = next(i for i, text in enumerate(lines) if text.startswith("WHAT THIS HOLDS FOR"))
-    items = "".join(f"<li>{escape(text.strip())}</li>" for text in lines[at + 1 :])
-    parts.append(f"<section><h2>What this holds for</h2><ul>{items}</ul></section>")
-    return page("Plan of a comparison", parts)
+        meters = f"{100 * made.meters:.2f} %"
+        rows.append(["a run's meters, on its day", meters, f"most of it: {made.meters_from}"])
+    headings = ["Scatter of gas per watt", "Standard deviation", "From"]
+    return Table(headings, rows, "What this bench has scattered so far")
 
 
 # -- drawing -----------------------------------------------------------------------------------------------
