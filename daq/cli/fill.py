@@ -14,12 +14,10 @@ from daq.cli.common import (
     json_option,
     open_store,
     print_json,
-    print_table,
     store_options,
     utc_day,
 )
 from daq.errors import UsageError
-from daq.quantity import shown_time
 from daq.store import FillRecord, RunRecord, Store
 
 if TYPE_CHECKING:
@@ -158,7 +156,8 @@ def _edges(args: argparse.Namespace) -> int:
 
 
 def _fill(args: argparse.Namespace) -> int:
-    from daq.study.fill import FillMade, fill_record, made_in_run, series_of, timed_fill
+    from daq.study.fill import FillMade, fill_document, fill_record, made_in_run, series_of, timed_fill
+    from daq.study.render import as_text
     from daq.study.runs import recorded_bench
 
     bench = load_bench(args.bench) if args.bench else None
@@ -200,42 +199,24 @@ def _fill(args: argparse.Namespace) -> int:
     if args.json:
         _print_json(fills, kept, series)
     else:
-        _print_words(fills, kept, series, record)
+        print(as_text(fill_document(fills, series, record, kept)))
     return 0
 
 
 def _print_json(fills: Sequence[FillMade], kept: Sequence[FillRecord], series: Any) -> None:
+    from daq.study.render import as_json
+
     out = fills[0].fill.as_dict()
     if series is not None:
         # The numbers of a series are its means; each fill's own stand beside them.
-        out = {**out, **{n: {"value": s.mean, "u95": s.u95} for n, s in series.items()}}
-        out["series"] = {n: s.as_dict() for n, s in series.items()}
+        out = {**out, **{n: {"value": s.value, "u95": s.u95} for n, s in series.items()}}
+        out["series"] = as_json(series)
         out["fills"] = [m.fill.as_dict() for m in fills]
     if fills[0].meter is not None:
         out["meter"] = fills[0].meter.as_dict()
     if kept:
         out["kept"] = [k.id for k in kept]
     print_json(out)
-
-
-def _print_words(
-    fills: Sequence[FillMade], kept: Sequence[FillRecord], series: Any, record: RunRecord | None
-) -> None:
-    from daq.study.fill import bench_file_lines, fill_text, series_text
-
-    print(fill_text(fills[0].fill))
-    if series is not None:
-        print(f"\nSERIES of {len(fills)}, the first of which is shown above")
-        print(series_text(series))
-    meter = fills[0].meter
-    if meter is not None and record is not None:
-        body = meter.as_dict()
-        print("\nTHE RUN'S FLOW METER, for the bench file")
-        for line in bench_file_lines(body["factor"], f"a timed fill in run {record.id}", body["k_per_l"]):
-            print(f"  {line}")
-        print("  The meter's own accuracy line then only has to cover what a factor does not take out.")
-    if kept:
-        print(f"\nkept as {'fill' if len(kept) == 1 else 'fills'} {', '.join(str(k.id) for k in kept)}")
 
 
 def _forms(args: argparse.Namespace, bench: Bench | None) -> list[FillForm]:
@@ -286,90 +267,35 @@ def _run_of(args: argparse.Namespace, store: Store) -> RunRecord:
 
 
 def _list(args: argparse.Namespace) -> int:
-    from daq.study.fill import (
-        LABELS,
-        bench_file_lines,
-        builds_of,
-        number_text,
-        result_of,
-        series_text,
-        side_by_side,
-    )
+    from daq.study.fill import builds_of, fills_document, result_of, side_by_side
+    from daq.study.render import as_json, as_text
 
-    shown = ("flow_dry_ref_lpm", "mmw_as_read", "mmw_dry_ref", "faradaic_efficiency", "meter_factor")
     with open_store(args) as store:
         run_id = None if args.in_run is None else find_run(store, args.in_run).id
         records = store.logbook.fills.find(
             run_id=run_id, build=args.build, since_utc_ns=args.since, until_utc_ns=args.until
         )
-    reference = args.reference or (str(records[-1].body["result"]["reference"]) if records else None)
+    reference = args.reference or (str(records[-1].body["result"]["reference"]) if records else "")
     builds = builds_of(records, reference)
-    results = {r.id: result_of(r, reference) for r in records}
+    beside = side_by_side(builds)
     if args.json:
+        results = [result_of(r, reference) for r in records]
         print_json(
             {
-                "reference": results[records[-1].id]["reference"] if records else None,
-                "fills": [{**_facts(r), **results[r.id]} for r in records],
+                "reference": results[-1]["reference"] if records else None,
+                "fills": [{**_facts(r), **result} for r, result in zip(records, results, strict=True)],
                 "series": [
-                    {"build": b, "fills": [r.id for r in kept], **{n: s.as_dict() for n, s in series.items()}}
+                    {"build": b, "fills": [r.id for r in kept], **as_json(dict(series))}
                     for b, kept, series in builds
                 ],
-                "builds": side_by_side(builds),
+                "builds": as_json(beside),
             }
         )
-        return 0
-    if not records:
+    elif records:
+        print(as_text(fills_document(records, reference, builds, beside)))
+    else:
         print("No fills yet.")
-        return 0
-    nothing = {"value": None, "u95": None}
-    print_table(
-        ("no.", "stopped", "run", "build", "by", *(LABELS[n] for n in shown), "note"),
-        [
-            (
-                str(r.id),
-                shown_time(r.t_utc_ns),
-                r.run_id or "–",
-                r.build,
-                r.who,
-                *(number_text(n, results[r.id].get(n, nothing)) for n in shown),
-                r.note,
-            )
-            for r in records
-        ],
-    )
-    print(f"\nDry gas at {results[records[-1].id]['reference']}; ± is the expanded uncertainty, k = 2")
-    _print_builds(side_by_side(builds))
-    for build, kept, series in builds:
-        if len(kept) < 2:
-            continue
-        print(f"\n{build or 'no build named'}: {len(kept)} fills")
-        print(series_text(series))
-        if "meter_factor" in series:
-            factor = {"value": series["meter_factor"].mean, "u95": series["meter_factor"].u95}
-            for line in bench_file_lines(factor, f"{series['meter_factor'].n} timed fills"):
-                print(f"  {line}")
     return 0
-
-
-def _print_builds(lines: Sequence[dict[str, Any]]) -> None:
-    from daq.study.fill import LABELS, number_text
-
-    shown = ("mmw_dry_ref", "mmw_as_read", "faradaic_efficiency", "flow_dry_ref_lpm")
-    nothing = {"value": None, "u95": None}
-    print("\nBUILDS SIDE BY SIDE")
-    print_table(
-        ("build", "fills", "days", *(LABELS[n] for n in shown), "dry MMW against the first"),
-        [
-            (
-                line["build"] or "–",
-                str(len(line["fills"])),
-                str(line["days"]),
-                *(number_text(n, line["means"].get(n, nothing)) for n in shown),
-                "" if line["difference"] is None else line["difference"]["words"],
-            )
-            for line in lines
-        ],
-    )
 
 
 def _facts(record: FillRecord) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
@@ -96,7 +97,7 @@ def _by_fills(records: list[FillRecord]) -> dict[str, Any] | None:
         return None
     from daq.study.fill import mmw_by_fills  # most stores hold no fills, and it takes a while to import
 
-    return mmw_by_fills(records)
+    return None if (found := mmw_by_fills(records)) is None else asdict(found)
 
 
 def _mmw(mmw: dict[str, Any] | None) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from daq.cli.common import DEFAULT_FOLDER, json_option, print_json, print_table
+from daq.cli.common import DEFAULT_FOLDER, json_option, print_json
 
 if TYPE_CHECKING:
     from daq.study.tables import RunScan
@@ -42,25 +41,18 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Scan and print."""
-    from daq.study.tables import by_build, named_now, scan_runs
+    from daq.study.render import as_json, as_text
+    from daq.study.tables import ScanResult, by_build, named_now, scan_document, scan_runs
 
     scan = scan_runs(args.location, powered_above_amps=args.above)
     found = named_now(scan.runs, _builds(args.location))
     _with_fills(args.location, found)
-    rows = [r.as_dict() for r in found] if args.runs else [asdict(b) for b in by_build(found)]
+    lines = [r.line for r in found] if args.runs else by_build(found)
+    result = ScanResult(scan.files, scan.rows, scan.peak_bytes, lines)
     if args.json:
-        print_json({"files": scan.files, "rows": scan.rows, "peak_bytes": scan.peak_bytes, "lines": rows})
-        return 0
-    headings = (
-        ("run", "build", "rows", "mean_watts", "mmw_as_read", "mmw_by_fills", "highest_lye_temp")
-        if args.runs
-        else ("build", "runs", "mean_watts", "mmw_as_read", "mmw_se", "mmw_by_fills", "highest_lye_temp")
-    )
-    print_table(headings, [[_shown(row[h]) for h in headings] for row in rows])
-    print(
-        f"{len(scan.runs)} runs, {scan.rows:,} rows of {scan.files} files; "
-        f"at most {scan.peak_bytes / 1e6:.0f} MB held at a time"
-    )
+        print_json(as_json(result))
+    else:
+        print(as_text(scan_document(result, len(scan.runs))))
     return 0
 
 
@@ -86,9 +78,3 @@ def _with_fills(location: str, runs: Sequence[RunScan]) -> None:
         filled = store.logbook.fills.find(limit=MOST_FILLS)
     for run in runs:
         run.add_fills(f for f in filled if f.run_id == run.run)
-
-
-def _shown(value: object) -> str:
-    if value is None:
-        return "–"
-    return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+from pydantic import Field
+
 from daq.service.answers import Answer, Finding, Quantity
 
 __all__ = ["EdgeFills", "Fill", "Fills", "KeptFill", "StartedFill"]
@@ -54,13 +56,33 @@ class RepeatedFills(Answer):
     numbers: dict[str, RepeatedQuantity]
 
 
+class BuildDifference(Answer):
+    """Dry MMW of a build less that of the first, as a share; `told`: whether they are told apart."""
+
+    from_: str = Field(alias="from")
+    value: float
+    u95: float
+    told: bool
+    words: str
+
+
+class BuildFills(Answer):
+    """The fills of a build: on how many days, and their means."""
+
+    build: str
+    fills: list[int]
+    days: int
+    means: dict[str, RepeatedQuantity]
+    difference: BuildDifference | None
+
+
 class Fills(Answer):
     """The fill that is running, those that are kept, and their means by build."""
 
     open: dict[str, Any] | None
     fills: list[Fill]
     series: list[RepeatedFills]
-    builds: list[dict[str, Any]]
+    builds: list[BuildFills]
 
 
 class KeptFill(Answer):

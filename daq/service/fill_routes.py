@@ -257,6 +257,7 @@ def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     """Mean and repeatability of the fills of each build that has several."""
     from daq.measure import UNITS
     from daq.study.fill import LABELS, builds_of
+    from daq.study.render import as_json
 
     try:
         builds = builds_of(kept, reference)
@@ -267,7 +268,7 @@ def _series(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
             "build": build,
             "fills": [record.id for record in records],
             "numbers": {
-                key: {**found.as_dict(), "unit": UNITS.get(key, "1"), "label": LABELS[key]}
+                key: {**as_json(found), "unit": UNITS.get(key, "1"), "label": LABELS[key]}
                 for key, found in series.items()
             },
         }
@@ -280,9 +281,10 @@ def _builds(kept: Sequence[FillRecord], reference: str) -> list[dict[str, Any]]:
     """The builds side by side, in the order of their first fill."""
     from daq.measure import UNITS
     from daq.study.fill import LABELS, builds_of, side_by_side
+    from daq.study.render import as_json
 
     try:
-        lines = side_by_side(builds_of(kept, reference))
+        lines: list[dict[str, Any]] = as_json(side_by_side(builds_of(kept, reference)))
     except UsageError:
         return []
     for line in lines:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -170,7 +171,7 @@ def _by_fills(fills: Sequence[FillRecord]) -> dict[str, Any] | None:
         return None
     from daq.study.fill import mmw_by_fills  # most runs have none, and it takes a while to import
 
-    return mmw_by_fills(fills)
+    return None if (found := mmw_by_fills(fills)) is None else asdict(found)
 
 
 def _peak(store: Store, record: RunRecord) -> float | None:

@@ -10,11 +10,11 @@ from tests.house.source_files import PACKAGE, modules, tree_of
 
 OPEN = {
     "daq/forecast": 20,
-    "daq/study/compare": 14,
+    "daq/study/compare": 13,
     "daq/study/fill": 6,
     "daq/study/leak": 7,
     "daq/study/polarisation": 4,
-    "daq/study/render": 5,
+    "daq/study/render": 4,
 }
 """How many functions of a package still lack the section. The numbers only fall, with each one written."""
 

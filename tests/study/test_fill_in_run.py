@@ -17,9 +17,9 @@ from daq.physics.moist_gas import psat_water
 from daq.sources.virtual_bench import VirtualStack
 from daq.store import RunRecord, Store
 from daq.study.fill.book import FillMade, builds_of, fill_record, made_in_run, result_of
+from daq.study.fill.document import bench_file_lines
 from daq.study.fill.form import FillForm, form_in_run
 from daq.study.fill.result import timed_fill
-from daq.study.fill.words import bench_file_lines
 from tests.watch.workshop import ALL, HZ, S, bench, block, steady
 
 AIR = {"pressure_kpa": 98.2, "room_temp_c": 20.0}
@@ -220,7 +220,7 @@ def test_fills_of_a_build_are_put_together(store: Store) -> None:
     (first, kept, series), (second, alone, _) = builds_of(store.logbook.fills.find(), "0C_101.325kPa")
     assert (first, len(kept), second, len(alone)) == ("A", 3, "B", 1)
     factors = [result_of(r)["meter_factor"]["value"] for r in kept]
-    assert series["meter_factor"].mean == pytest.approx(np.mean(factors))
+    assert series["meter_factor"].value == pytest.approx(np.mean(factors))
     assert series["meter_factor"].n == 3
     assert result_of(alone[0], "0C_101.325kPa")["reference"] == "0 °C, 101.325 kPa"
 

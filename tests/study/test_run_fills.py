@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -132,7 +133,7 @@ def test_lists_show_them(store: Store, capsys: pytest.CaptureFixture[str], tmp_p
     store.close()
     assert main(["runs", "--store", folder, "--json"]) == 0
     (line,) = json.loads(capsys.readouterr().out)
-    assert line["mmw_by_fills"] == said
+    assert line["mmw_by_fills"] == asdict(said)
     assert main(["runs", "--store", folder]) == 0
     assert "MMW by fills" in capsys.readouterr().out
     assert main(["fill", "--store", folder, "--list"]) == 0

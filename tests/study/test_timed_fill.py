@@ -254,9 +254,9 @@ def test_mean_and_repeatability_by_students_t() -> None:
     # JCGM 100:2008, 4.2.3 and table G.2: t is 4.30 for two degrees of freedom
     found = repeated([10.0, 10.4, 10.2], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0])
     assert found.n == 3
-    assert found.mean == pytest.approx(10.2)
-    assert found.s == pytest.approx(0.2)
-    assert found.t == pytest.approx(4.30, abs=5e-3)
+    assert found.value == pytest.approx(10.2)
+    assert found.repeatability_s == pytest.approx(0.2)
+    assert found.student_t == pytest.approx(4.30, abs=5e-3)
     assert found.u95 == pytest.approx(4.3027 * 0.2 / SQRT3, rel=1e-4)
 
 
@@ -273,11 +273,11 @@ def test_a_series_of_fills() -> None:
     ]
     series = series_of(fills)
     dry = [f["flow_dry_ref_lpm"]["value"] for f in fills]
-    assert series["flow_dry_ref_lpm"].mean == pytest.approx(np.mean(dry))
-    assert series["flow_dry_ref_lpm"].s == pytest.approx(np.std(dry, ddof=1))
+    assert series["flow_dry_ref_lpm"].value == pytest.approx(np.mean(dry))
+    assert series["flow_dry_ref_lpm"].repeatability_s == pytest.approx(np.std(dry, ddof=1))
     shared = fills[0]["flow_dry_ref_lpm"]["u95_shared"]
     assert 0.0 < shared < fills[0]["flow_dry_ref_lpm"]["u95"]
-    assert series["cell_volts"].s == 0.0
+    assert series["cell_volts"].repeatability_s == 0.0
     assert series["cell_volts"].u95 == pytest.approx(fills[0]["cell_volts"]["u95"])
 
 

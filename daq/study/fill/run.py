@@ -26,8 +26,17 @@ from daq.quantity import Quantity, Variable
 from daq.store import FillRecord
 from daq.study.fill.form import VOLUME_ERROR_SHARE
 from daq.study.fill.series import Repeated, at_reference, series_of
+from daq.study.render import Count, FiniteOrNull
 
-__all__ = ["RunFills", "fills_dict", "gas_by_fills", "mmw_by_fills", "run_fills"]
+__all__ = [
+    "MmwByFills",
+    "RunFills",
+    "RunFillsResult",
+    "fills_result",
+    "gas_by_fills",
+    "mmw_by_fills",
+    "run_fills",
+]
 
 FAR: Final = 3.0
 """At more than so many times the fills' current, or less, they tell nothing of the gas (judgement)."""
@@ -105,7 +114,7 @@ def run_fills(bench: Bench, records: Sequence[FillRecord]) -> RunFills | None:
     series = series_of(results)
     per_lpm = Ratios(bench.stack.cells, reference, 0.0).amps_per_lpm
     dry = series["flow_dry_ref_lpm"]
-    gas_amps = per_lpm * dry.mean
+    gas_amps = per_lpm * dry.value
     forms = [record.body["form"] for record, _ in told]
     vessel = float(np.mean([_vessel_share(form) for form in forms])) * gas_amps
     whole = 0.5 * per_lpm * dry.u95
@@ -113,11 +122,11 @@ def run_fills(bench: Bench, records: Sequence[FillRecord]) -> RunFills | None:
     return RunFills(
         records=tuple(record for record, _ in told),
         series=series,
-        amps=gas_amps + series["leak_amps"].mean,
+        amps=gas_amps + series["leak_amps"].value,
         gas_amps=gas_amps,
         u_own=math.sqrt(max(whole**2 - vessel**2, 0.0)),
         u_vessel=min(vessel, whole),
-        wet=series["flow_as_read_lpm"].mean / dry.mean,
+        wet=series["flow_as_read_lpm"].value / dry.value,
         vessel=", ".join(f"{v:g} mL" for v in volumes),
     )
 
@@ -161,8 +170,19 @@ def gas_by_fills(
     return GivenGas(dry, (dry * told.wet).named("L/min"), told.words)
 
 
-def mmw_by_fills(records: Sequence[FillRecord], reference: str | None = None) -> dict[str, Any] | None:
-    """Dry MMW of some fills for a line in a list: value, U and how many; None where none tells it."""
+@dataclass(frozen=True, slots=True)
+class MmwByFills:
+    """Dry MMW of some fills: their mean, its U, how many, and where dry gas is counted."""
+
+    value: float
+    u95: FiniteOrNull
+    unit: str
+    fills: Count
+    reference: str
+
+
+def mmw_by_fills(records: Sequence[FillRecord], reference: str | None = None) -> MmwByFills | None:
+    """Dry MMW of some fills for a line in a list; None where none tells it."""
     results = []
     for record in records:
         try:
@@ -174,20 +194,29 @@ def mmw_by_fills(records: Sequence[FillRecord], reference: str | None = None) ->
     if not results or len({str(r["reference"]) for r in results}) > 1:
         return None
     found = series_of(results)["mmw_dry_ref"]
-    said = {"value": found.mean, "u95": found.u95 if math.isfinite(found.u95) else None, "unit": "mL/min/W"}
-    return {**said, "fills": found.n, "reference": results[0]["reference"]}
+    return MmwByFills(found.value, found.u95, "mL/min/W", found.n, results[0]["reference"])
 
 
-def fills_dict(fills: RunFills | None, used: bool) -> dict[str, Any] | None:
-    """For a review's JSON: the run's fills, their means, and whether the run's gas is theirs."""
+@dataclass(frozen=True, slots=True)
+class RunFillsResult:
+    """A run's fills, when they began [s], their means, and whether the run's gas is theirs."""
+
+    ids: Sequence[int]
+    t_s: Sequence[float | None]
+    series: Mapping[str, Repeated]
+    gas_of_the_run: bool
+
+
+def fills_result(fills: RunFills | None, used: bool) -> RunFillsResult | None:
+    """What a review tells of the run's fills."""
     if fills is None:
         return None
-    return {
-        "ids": [record.id for record in fills.records],
-        "t_s": [None if record.t_ns is None else record.t_ns / 1e9 for record in fills.records],
-        "series": {name: found.as_dict() for name, found in fills.series.items()},
-        "gas_of_the_run": used,
-    }
+    return RunFillsResult(
+        [record.id for record in fills.records],
+        [None if record.t_ns is None else record.t_ns / 1e9 for record in fills.records],
+        fills.series,
+        used,
+    )
 
 
 # -- parts -------------------------------------------------------------------------------------------------

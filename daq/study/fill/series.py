@@ -5,18 +5,31 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import Field
 
 from daq.errors import UsageError
 from daq.physics.flow_meters import rescaled_flow
 from daq.physics.reference import reference_condition
+from daq.quantity import shown
+from daq.store import FillRecord
 from daq.study.fill.result import FILL_NUMBERS
+from daq.study.render import Count, FiniteOrNull
 
-__all__ = ["METER_FACTOR", "Repeated", "at_reference", "repeated", "series_of"]
+__all__ = [
+    "METER_FACTOR",
+    "BuildFills",
+    "Repeated",
+    "at_reference",
+    "repeated",
+    "series_of",
+    "side_by_side",
+]
 
 METER_FACTOR = "meter_factor"
+DAY_NS = 86_400_000_000_000
 _BY_VOLUME = {"flow_dry_ref_lpm": 1.0, "mmw_dry_ref": 1.0, "watt_hours_per_litre": -1.0}
 """How the numbers that count dry gas go with the volume of a mole at the reference."""
 
@@ -29,30 +42,21 @@ class Repeated:
     ----------
     n : int
         Fills that have it.
-    mean : float
-    s : float
-        Repeatability standard deviation of one fill (ISO 5725-1); NaN for n = 1.
-    t : float
-        Student's t for 95 % at n - 1 degrees of freedom (JCGM 100, G.3); NaN for n = 1.
+    value : float
+        Their mean.
     u95 : float
         Expanded uncertainty of the mean: its scatter, and what all the fills have in common.
+    repeatability_s : float
+        Repeatability standard deviation of one fill (ISO 5725-1); NaN for n = 1.
+    student_t : float
+        Student's t for 95 % at n - 1 degrees of freedom (JCGM 100, G.3); NaN for n = 1.
     """
 
-    n: int
-    mean: float
-    s: float
-    t: float
-    u95: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        return {
-            "n": self.n,
-            "value": self.mean,
-            "u95": _or_none(self.u95),
-            "repeatability_s": _or_none(self.s),
-            "student_t": _or_none(self.t),
-        }
+    n: Count
+    value: float
+    u95: FiniteOrNull
+    repeatability_s: FiniteOrNull
+    student_t: FiniteOrNull
 
 
 def repeated(values: Sequence[float], u95: Sequence[float], u95_shared: Sequence[float]) -> Repeated:
@@ -78,11 +82,11 @@ def repeated(values: Sequence[float], u95: Sequence[float], u95_shared: Sequence
     common = float(np.sqrt(np.mean(shared**2)))
     own = math.sqrt(max(float(np.mean(all_u**2 - shared**2)), 0.0) / n)
     if n == 1:
-        return Repeated(1, mean, math.nan, math.nan, math.hypot(own, common))
+        return Repeated(1, mean, math.hypot(own, common), math.nan, math.nan)
     from scipy.special import stdtrit  # SciPy takes as long to import as all else of a short command
 
     s, t = float(x.std(ddof=1)), float(stdtrit(n - 1, 0.975))
-    return Repeated(n, mean, s, t, math.hypot(max(t * s / math.sqrt(n), own), common))
+    return Repeated(n, mean, math.hypot(max(t * s / math.sqrt(n), own), common), s, t)
 
 
 def series_of(results: Sequence[Mapping[str, Any]]) -> dict[str, Repeated]:
@@ -131,5 +135,62 @@ def at_reference(result: Mapping[str, Any], reference: str) -> dict[str, Any]:
     return out
 
 
-def _or_none(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+@dataclass(frozen=True, slots=True)
+class BuildDifference:
+    """Dry MMW of a build less that of the first, as a share [1]; `told`: whether they are told apart."""
+
+    from_: Annotated[str, Field(serialization_alias="from")]
+    value: float
+    u95: float
+    told: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFills:
+    """The fills of a build: their numbers in the logbook, on how many days, their means."""
+
+    build: str
+    fills: Sequence[int]
+    days: Count
+    means: Mapping[str, Repeated]
+    difference: BuildDifference | None
+
+
+def side_by_side(
+    builds: Sequence[tuple[str, Sequence[FillRecord], Mapping[str, Repeated]]],
+) -> list[BuildFills]:
+    """The builds with their means, and of dry MMW the difference from the first build that has one.
+
+    The difference's U counts both means' whole: what the fills of both share, such as the vessel, is not
+    taken out, since nobody says that it was the same. A difference is told where it stands beyond its U *and*
+    each build was filled on two days or more; fills of one day each can not tell the build from the day.
+    """
+    out = []
+    first: tuple[str, Repeated, int] | None = None
+    for build, records, series in builds:
+        days = len({r.t_utc_ns // DAY_NS for r in records})
+        mmw, difference = series.get("mmw_dry_ref"), None
+        if mmw is not None and first is None:
+            first = build, mmw, days
+        elif mmw is not None and first is not None and first[1].value:
+            value = mmw.value / first[1].value - 1.0
+            u = math.hypot(mmw.u95, first[1].u95) / first[1].value
+            beyond, twice = abs(value) > u, min(days, first[2]) > 1
+            words = _difference_words(value, u, first[0], beyond=beyond, repeated=twice)
+            difference = BuildDifference(first[0], value, u, beyond and twice, words)
+        out.append(BuildFills(build, [r.id for r in records], days, series, difference))
+    return out
+
+
+# -- parts -------------------------------------------------------------------------------------------------
+
+
+def _difference_words(value: float, u: float, first: str, *, beyond: bool, repeated: bool) -> str:
+    share = shown(100.0 * value, 100.0 * u, "%").text
+    against = f"{share} against {first or 'no build named'}"
+    if not beyond:
+        return f"{against}: not told apart"
+    if not repeated:
+        return f"{against}: one day each can not tell the build from the day"
+    return against

@@ -126,9 +126,11 @@ _adapter: Callable[[Any], TypeAdapter[Any]] = cache(TypeAdapter)
 
 
 def as_json(result: Any) -> Any:
-    """A result, or a list or mapping of some, as `json.dumps` takes it."""
+    """A result, or a list or dictionary of some, as `json.dumps` takes it."""
     if isinstance(result, list | tuple):
         return [as_json(r) for r in result]
+    if isinstance(result, dict):
+        return {k: as_json(v) for k, v in result.items()}
     return _adapter(type(result)).dump_python(result, mode="json", by_alias=True)
 
 

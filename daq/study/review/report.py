@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -75,13 +76,13 @@ def second_witness_part(result: ReviewResult) -> list[Part]:
     if fills:
         rows = []
         for key, label in FILLED:
-            mean = fills["series"].get(key)
+            mean = fills.series.get(key)
             if mean is not None:
                 unit = unit_words(UNITS[key])
-                s = mean["repeatability_s"]
-                scatter = "–" if s is None else shown(s, None, unit).text
-                rows.append([label, shown(mean["value"], mean["u95"], unit).text, scatter, str(mean["n"])])
-        of_run = "; the gas of the whole run goes by them" if fills["gas_of_the_run"] else ""
+                s = mean.repeatability_s
+                scatter = "–" if math.isnan(s) else shown(s, None, unit).text
+                rows.append([label, shown(mean.value, mean.u95, unit).text, scatter, str(mean.n)])
+        of_run = "; the gas of the whole run goes by them" if fills.gas_of_the_run else ""
         caption = f"Timed fills of this run, dry gas at {result.reference}{of_run}"
         out.append(Table(["Number", "Mean", "Scatter of one fill", "Fills"], rows, caption, numeric=3))
     if weighing:

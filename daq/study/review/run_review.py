@@ -33,7 +33,7 @@ from daq.measure import (
 )
 from daq.store import FillRecord, ForecastLog, Gap, LostSpan, Mark, RunRecord, Transition, TripRecord
 from daq.study.compare import AgainstRun
-from daq.study.fill import fills_dict, gas_by_fills, run_fills
+from daq.study.fill import RunFillsResult, fills_result, gas_by_fills, run_fills
 from daq.study.render import Count, Magnitude, Number, Share, with_schema
 from daq.study.review.alarm_load import AlarmLine, AlarmLoad, alarm_load, alarm_summary
 from daq.study.review.efficiency_map import EfficiencyMap, efficiency_map
@@ -212,7 +212,7 @@ _Forecast = Annotated[Mapping[str, Any], _with(at_s="number")]
 class ReviewResult:
     """Everything that is told of a run; `lyewatch.review` as JSON.
 
-    Times are seconds of the run. `lye`, `fills`, `links`, `calibrations`, `warnings` and
+    Times are seconds of the run. `lye`, `links`, `calibrations`, `warnings` and
     `forecasts` are as what made them wrote them.
     """
 
@@ -227,7 +227,7 @@ class ReviewResult:
     totals: Totals
     powered_s: Magnitude
     numbers: NumberSet | None
-    fills: Mapping[str, Any] | None
+    fills: RunFillsResult | None
     weighing: WeighingResult | None
     headline: Headline | None
     map: EfficiencyMap
@@ -381,7 +381,7 @@ def review(
         totals=run_totals(suited, balance, assessor.ratios, columns),
         powered_s=min(_seconds_of(phases, _POWERED), end_s - start_s),
         numbers=_numbers(assessor, balance, powered),
-        fills=fills_dict(filled, gas is not None),
+        fills=fills_result(filled, gas is not None),
         weighing=None if weighed is None else weighed.result(metered),
         headline=headline(assessor, balance, phases),
         map=efficiency_map(assessor, balance, _windows_of(phases, _UNDISTURBED, len(windows))),

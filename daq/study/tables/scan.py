@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import posixpath
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -24,17 +24,30 @@ from pyarrow import fs
 
 from daq.errors import StoreCorrupt, UsageError
 from daq.store import FillRecord
+from daq.study.render import Document, Paragraph, Table
 
-__all__ = ["BuildScan", "RunScan", "Scan", "by_build", "live_files", "named_now", "scan_runs"]
+__all__ = [
+    "BuildScan",
+    "RunScan",
+    "Scan",
+    "ScanResult",
+    "by_build",
+    "live_files",
+    "named_now",
+    "scan_document",
+    "scan_runs",
+]
 
 CHANNELS: Final = ("volts", "amps", "watts", "gas_flow", "lye_temp")
+_RUN_HEADINGS = ("run", "build", "rows", "mean_watts", "mmw_as_read", "mmw_by_fills", "highest_lye_temp")
+_BUILD_HEADINGS = ("build", "runs", "mean_watts", "mmw_as_read", "mmw_se", "mmw_by_fills", "highest_lye_temp")
 BATCH_ROWS: Final = 65_536
 _AHEAD: Final = 2
 _PIECE = re.compile(r"^(?:m-)?(?P<first>\d{12})-(?P<source>.+?)(?:-(?P<level>\d)-(?P<last>\d+))?\.parquet$")
 
 
 @dataclass(slots=True)
-class Sums:
+class RunningMean:
     """Of one channel of one run: how many values, their sum, and the extremes."""
 
     count: int = 0
@@ -57,6 +70,25 @@ class Sums:
         return self.total / self.count if self.count else None
 
 
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """What the columns of one run come to: means of the rows that count, the highest lye temperature."""
+
+    run: str
+    bench: str
+    build: str
+    rows: int
+    mean_volts: float | None
+    mean_amps: float | None
+    mean_watts: float | None
+    mean_gas_flow: float | None
+    mean_lye_temp: float | None
+    highest_lye_temp: float | None
+    mmw_as_read: float | None
+    mmw_by_fills: float | None
+    fills: int
+
+
 @dataclass(slots=True)
 class RunScan:
     """What the columns of one run say.
@@ -66,9 +98,9 @@ class RunScan:
     run, bench, build : str
     rows : int
         Rows that passed the filter, of all sources.
-    channels : dict of str to Sums
+    channels : dict of str to RunningMean
     gas_ml_min, gas_watts : float
-        Sums of gas flow [mL/min] and power [W] over the rows that have both.
+        RunningMean of gas flow [mL/min] and power [W] over the rows that have both.
     gas_rows : int
         How many those are: 0 where meter and supply are different sources, whose rows do not meet in one
         file.
@@ -82,7 +114,7 @@ class RunScan:
     bench: str = ""
     build: str = ""
     rows: int = 0
-    channels: dict[str, Sums] = field(default_factory=lambda: {c: Sums() for c in CHANNELS})
+    channels: dict[str, RunningMean] = field(default_factory=lambda: {c: RunningMean() for c in CHANNELS})
     gas_ml_min: float = 0.0
     gas_watts: float = 0.0
     gas_rows: int = 0
@@ -94,17 +126,26 @@ class RunScan:
         """Millilitres per minute per watt, wet, at room conditions, as the meter read [mL/min/W]."""
         return self.gas_ml_min / self.gas_watts if self.gas_rows and self.gas_watts > 0 else None
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON says it."""
-        said: dict[str, Any] = {"run": self.run, "bench": self.bench, "build": self.build, "rows": self.rows}
-        for name, sums in self.channels.items():
-            said[f"mean_{name}"] = sums.mean
-        hottest = self.channels["lye_temp"]
-        said["highest_lye_temp"] = hottest.highest if hottest.count else None
-        said["mmw_as_read"] = self.mmw_as_read
-        said["mmw_by_fills"] = self.mmw_by_fills
-        said["fills"] = self.fills
-        return said
+    @property
+    def line(self) -> RunLine:
+        """What it comes to."""
+        channels = self.channels
+        hottest = channels["lye_temp"]
+        return RunLine(
+            run=self.run,
+            bench=self.bench,
+            build=self.build,
+            rows=self.rows,
+            mean_volts=channels["volts"].mean,
+            mean_amps=channels["amps"].mean,
+            mean_watts=channels["watts"].mean,
+            mean_gas_flow=channels["gas_flow"].mean,
+            mean_lye_temp=hottest.mean,
+            highest_lye_temp=hottest.highest if hottest.count else None,
+            mmw_as_read=self.mmw_as_read,
+            mmw_by_fills=self.mmw_by_fills,
+            fills=self.fills,
+        )
 
     def add_fills(self, fills: Iterable[FillRecord]) -> None:
         """Take in what the run's timed fills came to."""
@@ -140,6 +181,37 @@ class BuildScan:
     highest_lye_temp: float | None
     mmw_by_fills: float | None = None
     fills: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ScanResult:
+    """A scan, with a line for each build or each run; how many files and rows, and Arrow's largest use of
+    memory [bytes].
+    """
+
+    files: int
+    rows: int
+    peak_bytes: int
+    lines: Sequence[BuildScan | RunLine]
+
+
+def scan_document(result: ScanResult, runs: int) -> Document:
+    """The lines as a table.
+
+    Parameters
+    ----------
+    result : ScanResult
+    runs : int
+        How many runs were scanned.
+    """
+    by_run = isinstance(next(iter(result.lines), None), RunLine)
+    headings = _RUN_HEADINGS if by_run else _BUILD_HEADINGS
+    rows = [[_shown(getattr(line, h)) for h in headings] for line in result.lines]
+    counted = (
+        f"{runs} runs, {result.rows:,} rows of {result.files} files; "
+        f"at most {result.peak_bytes / 1e6:.0f} MB held at a time"
+    )
+    return Document("Scan", [Table(headings, rows, "Scan"), Paragraph(counted)])
 
 
 def scan_runs(
@@ -324,6 +396,12 @@ def _build(build: str, runs: list[RunScan]) -> BuildScan:
         float(np.mean(by_fills)) if (by_fills := list(_known(r.mmw_by_fills for r in runs))) else None,
         sum(r.fills for r in runs),
     )
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return "–"
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _known(values: Iterable[float | None]) -> Iterator[float]:
