@@ -27,9 +27,9 @@ from daq.errors import LyewatchError
 from daq.measure import FloatArray
 from daq.stats import whitening
 from daq.stats.regression import cosine_scores, cosines_for
-from daq.stats.whitening import Record, Sums, stacked, sums_of
+from daq.stats.whitening import CorrelatedSeries, CrossProducts, cross_products, stacked
 
-__all__ = ["Contrast", "RecordFit", "fit_records"]
+__all__ = ["Contrast", "CovarianceAnalysis", "analyse_covariance"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,8 @@ class Contrast:
         return 0.5 * (self.high - self.low)
 
 
-class RecordFit:
-    """The fit of all records; see `fit_records`.
+class CovarianceAnalysis:
+    """The fit of all records; see `analyse_covariance`.
 
     Attributes
     ----------
@@ -79,7 +79,7 @@ class RecordFit:
         Standard deviation of the noise.
     """
 
-    def __init__(self, records: Sequence[Record], sums: Sequence[Sums], dof: int) -> None:
+    def __init__(self, records: Sequence[CorrelatedSeries], sums: Sequence[CrossProducts], dof: int) -> None:
         self._records, self._sums, self.dof = tuple(records), tuple(sums), dof
         uu = np.stack([s.uu for s in sums], axis=1)
         ux = np.stack([s.ux for s in sums], axis=1)
@@ -128,8 +128,8 @@ class RecordFit:
         )
         return found
 
-    def pushed(self, weights: FloatArray, slopes: FloatArray | None = None) -> FloatArray:
-        """What each record's carried errors do to a contrast, float64[records, q]; see `contrast`."""
+    def propagated(self, weights: FloatArray, slopes: FloatArray | None = None) -> FloatArray:
+        """What each record's shared errors do to a contrast, float64[records, q]; see `contrast`."""
         left = np.einsum("g,gp,gpq->gq", self.weights, self._lean(weights, slopes), self._inverse)
         out = []
         for some, uy, own in self._pieces():
@@ -137,7 +137,7 @@ class RecordFit:
             out.append(weights[some, np.newaxis] * by_levels - np.einsum("gq,grqk->rk", left, own))
         return np.concatenate(out)
 
-    def pushed_by_slopes(self) -> FloatArray:
+    def propagated_by_slopes(self) -> FloatArray:
         """How much more of it one of each slope adds, whatever the weights: float64[p, records, q]."""
         left = self.weights[:, np.newaxis, np.newaxis] * self._inverse
         return np.concatenate([np.einsum("gpq,grqk->prk", left, own) for _, _, own in self._pieces()], axis=1)
@@ -248,12 +248,12 @@ class RecordFit:
         return float(np.sqrt(variance * blocks / self.dof))
 
 
-def fit_records(records: Sequence[Record]) -> RecordFit:
+def analyse_covariance(records: Sequence[CorrelatedSeries]) -> CovarianceAnalysis:
     """Fit levels and shared slopes.
 
     Parameters
     ----------
-    records : sequence of Record
+    records : sequence of CorrelatedSeries
         At least one, each of at least two blocks.
 
     Raises
@@ -277,4 +277,4 @@ def fit_records(records: Sequence[Record]) -> RecordFit:
                 "the covariates do not vary apart from each other within the records",
                 remedy="leave one of them out",
             )
-    return RecordFit(records, sums_of(records), dof)
+    return CovarianceAnalysis(records, cross_products(records), dof)

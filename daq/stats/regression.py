@@ -17,11 +17,11 @@ from numpy.typing import ArrayLike
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
 
-__all__ = ["Fit", "cosine_scores", "cosines_for", "least_squares"]
+__all__ = ["Regression", "cosine_scores", "cosines_for", "least_squares"]
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class Regression:
     """A linear least-squares fit of n rows and k columns.
 
     Attributes
@@ -58,7 +58,7 @@ class Fit:
         return np.sqrt(np.diag(self.covariance))
 
 
-def least_squares(design: ArrayLike, response: ArrayLike) -> Fit:
+def least_squares(design: ArrayLike, response: ArrayLike) -> Regression:
     """Fit ``response = design @ beta`` by Householder's QR on scaled columns, refined once.
 
     Parameters
@@ -95,7 +95,7 @@ def least_squares(design: ArrayLike, response: ArrayLike) -> Fit:
     inverse = np.linalg.solve(r, np.eye(k))
     inverse = inverse @ inverse.T / np.outer(scale, scale)
     beta = beta / scale
-    return Fit(beta, y - x @ beta, inverse, influence / scale[:, np.newaxis], n - k)
+    return Regression(beta, y - x @ beta, inverse, influence / scale[:, np.newaxis], n - k)
 
 
 def cosines_for(n: int) -> int:

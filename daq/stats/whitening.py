@@ -17,7 +17,16 @@ import numpy as np
 
 from daq.measure import FloatArray, IntArray
 
-__all__ = ["GRID_LOG_PRIOR", "GRID_RHO", "GRID_SHARE", "Record", "Sums", "stacked", "sums_of", "whiten"]
+__all__ = [
+    "GRID_LOG_PRIOR",
+    "GRID_RHO",
+    "GRID_SHARE",
+    "CorrelatedSeries",
+    "CrossProducts",
+    "cross_products",
+    "stacked",
+    "whiten",
+]
 
 _RHO = np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.85, 0.9, 0.94, 0.97])
 _SHARE = np.array([0.15, 0.3, 0.5, 0.7, 0.85, 1.0])
@@ -40,7 +49,7 @@ GRID_RHO, GRID_SHARE, GRID_LOG_PRIOR = _grid()
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class CorrelatedSeries:
     """One record of n blocks.
 
     Attributes
@@ -50,18 +59,18 @@ class Record:
     response : float64[n]
     covariates : float64[n, p]
         Centred alike in all records.
-    carried : float64[n, q]
+    shared_errors : float64[n, q]
         Errors that go with the response, such as a calibration's: each is put through the same estimator.
     """
 
     at: IntArray
     response: FloatArray
     covariates: FloatArray
-    carried: FloatArray
+    shared_errors: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
-class Sums:
+class CrossProducts:
     """What a record leaves once whitened, for each of the grid's noises."""
 
     uu: FloatArray
@@ -73,18 +82,20 @@ class Sums:
     log_f: FloatArray
 
 
-def stacked(record: Record) -> FloatArray:
-    """The columns of a regression: ones, covariates, response and what is carried; float64[n, 2 + p + q]."""
+def stacked(record: CorrelatedSeries) -> FloatArray:
+    """The columns of a regression: ones, covariates, response, shared errors; float64[n, 2 + p + q]."""
     one = np.ones((record.at.size, 1))
-    return np.concatenate([one, record.covariates, record.response[:, np.newaxis], record.carried], axis=1)
+    return np.concatenate(
+        [one, record.covariates, record.response[:, np.newaxis], record.shared_errors], axis=1
+    )
 
 
-def sums_of(records: Sequence[Record]) -> list[Sums]:
-    """Sums of each record. Those whose blocks follow each other alike are whitened together."""
+def cross_products(records: Sequence[CorrelatedSeries]) -> list[CrossProducts]:
+    """The cross-products of each record. Those whose blocks follow each other alike are whitened together."""
     alike: dict[bytes, list[int]] = {}
     for i, record in enumerate(records):
         alike.setdefault((record.at - record.at[0]).tobytes(), []).append(i)
-    out: dict[int, Sums] = {}
+    out: dict[int, CrossProducts] = {}
     for indices in alike.values():
         first = stacked(records[indices[0]])
         at_once = max(1, _TOGETHER // (GRID_RHO.size * first.size))
@@ -97,10 +108,10 @@ def sums_of(records: Sequence[Record]) -> list[Sums]:
     return [out[i] for i in range(len(records))]
 
 
-def _summed(record: Record, white: FloatArray, log_f: FloatArray) -> Sums:
+def _summed(record: CorrelatedSeries, white: FloatArray, log_f: FloatArray) -> CrossProducts:
     p = record.covariates.shape[1]
     one, x, y = white[:, :, 0], white[:, :, 1 : 1 + p], white[:, :, 1 + p :]
-    return Sums(
+    return CrossProducts(
         uu=np.einsum("gn,gn->g", one, one),
         ux=np.einsum("gn,gnp->gp", one, x),
         uy=np.einsum("gn,gnk->gk", one, y),

@@ -132,17 +132,17 @@ def test_coverage_of_the_stated_uncertainties() -> None:
 
 
 def test_a_shared_error_moves_the_parts_as_the_fit_moves() -> None:
-    """1 % on every volt, carried linearly, against the fit of volts that are 1 % higher."""
+    """1 % on every volt, propagated linearly, against the fit of volts that are 1 % higher."""
     frame = datasets.load("degroot_temperature")
     plain = points(frame)
     zero = np.zeros(len(plain))
-    carried = {"gain": (zero, 0.01 * plain.cell_volts, zero), "amps": (0.01 * plain.density, zero, zero)}
+    propagated = {"gain": (zero, 0.01 * plain.cell_volts, zero), "amps": (0.01 * plain.density, zero, zero)}
     linear = fit_parts(
-        Points(plain.density, plain.cell_volts, plain.lye_temp, plain.reversible, plain.kappa, carried),
+        Points(plain.density, plain.cell_volts, plain.lye_temp, plain.reversible, plain.kappa, propagated),
         reference_c=60.0,
         at_density=150.0,
     )
-    for name, (dj, dv, _) in carried.items():
+    for name, (dj, dv, _) in propagated.items():
         moved = fit_parts(
             Points(
                 plain.density + dj, plain.cell_volts + dv, plain.lye_temp, plain.reversible, plain.kappa, {}
@@ -153,7 +153,7 @@ def test_a_shared_error_moves_the_parts_as_the_fit_moves() -> None:
         shift = moved.parts - linear.parts
         for key in ("ohmic_ohm_cm2", "activation_volts", "ohmic_volts", "cell_volts"):
             k = list(PARTS).index(key)
-            assert linear.carried[name][k] == pytest.approx(shift[k], rel=0.06, abs=2e-4), (name, key)
+            assert linear.propagated[name][k] == pytest.approx(shift[k], rel=0.06, abs=2e-4), (name, key)
 
 
 def test_too_little_is_refused() -> None:

@@ -11,8 +11,8 @@ import pytest
 
 from daq.errors import LyewatchError
 from daq.stats import whitening
-from daq.stats.autocorrelated import fit_records
-from daq.stats.whitening import Record
+from daq.stats.autocorrelated import analyse_covariance
+from daq.stats.whitening import CorrelatedSeries
 from tests.study.made_pairs import autoregressive
 
 # imported by name: its package carries two marks of typing that mypy can not bring together
@@ -21,13 +21,13 @@ sm: Any = importlib.import_module("statsmodels.api")
 
 def records(
     rng: np.random.Generator, rho: float, sizes: tuple[int, ...], *, gaps: bool = False
-) -> list[Record]:
+) -> list[CorrelatedSeries]:
     out = []
     for k, n in enumerate(sizes):
         at = np.flatnonzero(rng.uniform(size=2 * n) < 0.6)[:n] if gaps else np.arange(n)
         noise = autoregressive(rng, int(at[-1]) + 1, rho)[at]
         x = np.column_stack([np.linspace(-1.0, 1.0, at.size) + 0.2 * k, rng.standard_normal(at.size)])
-        out.append(Record(at, 1.0 + 0.5 * k + x @ [2.0, -1.0] + noise, x, np.ones((at.size, 1))))
+        out.append(CorrelatedSeries(at, 1.0 + 0.5 * k + x @ [2.0, -1.0] + noise, x, np.ones((at.size, 1))))
     return out
 
 
@@ -49,7 +49,7 @@ def test_a_known_noise_gives_generalised_least_squares(
 ) -> None:
     made = records(np.random.default_rng(4), 0.7, (60, 45, 70), gaps=gaps)
     one_noise(rho, share)
-    fit = fit_records(made)
+    fit = analyse_covariance(made)
     sizes = [r.at.size for r in made]
     levels = np.zeros((sum(sizes), 3))
     sigma = np.zeros((sum(sizes), sum(sizes)))
@@ -86,41 +86,44 @@ def test_a_known_noise_gives_generalised_least_squares(
 
 def test_an_error_that_goes_with_the_response_goes_through_the_same_estimator() -> None:
     made = records(np.random.default_rng(6), 0.5, (50, 60))
-    plain = fit_records(made).levels
+    plain = analyse_covariance(made).levels
     lifted = [
-        Record(r.at, r.response + 0.3 * (1.0 + r.covariates[:, 0]), r.covariates, r.carried) for r in made
+        CorrelatedSeries(r.at, r.response + 0.3 * (1.0 + r.covariates[:, 0]), r.covariates, r.shared_errors)
+        for r in made
     ]
-    carried = [Record(r.at, r.response, r.covariates, 0.3 * (1.0 + r.covariates[:, :1])) for r in made]
-    fit, slopes = fit_records(carried), np.array([0.5, -2.0])
+    shared_errors = [
+        CorrelatedSeries(r.at, r.response, r.covariates, 0.3 * (1.0 + r.covariates[:, :1])) for r in made
+    ]
+    fit, slopes = analyse_covariance(shared_errors), np.array([0.5, -2.0])
     for weights in (np.array([1.0, 0.0]), np.array([-1.0, 1.0])):
-        pushed = fit.pushed(weights, slopes).sum()
-        there = fit_records(lifted)
-        assert pushed == pytest.approx(
+        propagated = fit.propagated(weights, slopes).sum()
+        there = analyse_covariance(lifted)
+        assert propagated == pytest.approx(
             weights @ (there.levels - plain) + slopes @ (there.slopes - fit.slopes), abs=1e-9
         )
     # a line in a covariate goes into its slope; of the level the constant is left
-    assert fit.pushed(np.array([1.0, 0.0])).sum() == pytest.approx(0.3, abs=1e-9)
-    assert fit.pushed(np.array([0.0, 1.0]), np.array([2.0, 0.0])).sum() == pytest.approx(0.9, abs=1e-9)
+    assert fit.propagated(np.array([1.0, 0.0])).sum() == pytest.approx(0.3, abs=1e-9)
+    assert fit.propagated(np.array([0.0, 1.0]), np.array([2.0, 0.0])).sum() == pytest.approx(0.9, abs=1e-9)
 
 
 def test_an_error_of_one_record_alone_is_kept_apart_from_that_of_another() -> None:
     """Of a record that has none it pushes nothing but through the slopes, which all share."""
     made = records(np.random.default_rng(16), 0.5, (50, 60))
-    only = [replace(r, carried=0.3 * r.covariates[:, :1] * (k == 0)) for k, r in enumerate(made)]
-    lifted = [replace(r, response=r.response + r.carried[:, 0]) for r in only]
+    only = [replace(r, shared_errors=0.3 * r.covariates[:, :1] * (k == 0)) for k, r in enumerate(made)]
+    lifted = [replace(r, response=r.response + r.shared_errors[:, 0]) for r in only]
     weights, slopes = np.array([-1.0, 1.0]), np.array([1.0, 0.0])
-    fit, there = fit_records(only), fit_records(lifted)
-    pushed = fit.pushed(weights, slopes)
-    assert pushed[1, 0] == 0.0
+    fit, there = analyse_covariance(only), analyse_covariance(lifted)
+    propagated = fit.propagated(weights, slopes)
+    assert propagated[1, 0] == 0.0
     moved = weights @ (there.levels - fit.levels) + slopes @ (there.slopes - fit.slopes)
     # the weights of the noises differ a little between the two fits
-    assert pushed[0, 0] == pytest.approx(moved, rel=0.05)
+    assert propagated[0, 0] == pytest.approx(moved, rel=0.05)
 
 
 def test_the_noise_is_found() -> None:
     rng = np.random.default_rng(8)
-    strong = fit_records(records(rng, 0.85, (300, 300)))
-    none = fit_records(records(rng, 0.0, (300, 300)))
+    strong = analyse_covariance(records(rng, 0.85, (300, 300)))
+    none = analyse_covariance(records(rng, 0.0, (300, 300)))
     assert 0.75 <= strong.rho <= 0.93
     assert none.rho * none.share < 0.2
     assert strong.scatter == pytest.approx(1.0, rel=0.25)
@@ -131,15 +134,15 @@ def test_the_check_by_cosine_scores_is_of_the_same_size() -> None:
     rng = np.random.default_rng(9)
     ratios = []
     for _ in range(40):
-        contrast = fit_records(records(rng, 0.6, (120, 100))).contrast(np.array([-1.0, 1.0]))
+        contrast = analyse_covariance(records(rng, 0.6, (120, 100))).contrast(np.array([-1.0, 1.0]))
         ratios.append(contrast.u_hac / contrast.u)
     assert 0.75 < float(np.median(ratios)) < 1.2
 
 
 def test_what_can_not_be_fitted_is_refused() -> None:
     at = np.arange(10)
-    flat = Record(at, np.ones(10), np.ones((10, 1)), np.zeros((10, 0)))
+    flat = CorrelatedSeries(at, np.ones(10), np.ones((10, 1)), np.zeros((10, 0)))
     with pytest.raises(LyewatchError, match="do not vary"):
-        fit_records([flat, flat])
+        analyse_covariance([flat, flat])
     with pytest.raises(LyewatchError, match="too few"):
-        fit_records([Record(at[:2], np.ones(2), np.zeros((2, 0)), np.zeros((2, 0)))])
+        analyse_covariance([CorrelatedSeries(at[:2], np.ones(2), np.zeros((2, 0)), np.zeros((2, 0)))])

@@ -230,7 +230,7 @@ def test_a_fit_at_its_bound_says_so(ohms: float, slope: float, words: str) -> No
         lye_temp=np.full(6, 50.0),
         reversible=lambda t: np.full_like(t, 1.18),
         kappa=lambda t: np.ones_like(t),
-        carried={},
+        propagated={},
     )
     fit = fit_parts(points, reference_c=50.0, at_density=100.0)
     if words:

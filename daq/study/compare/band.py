@@ -27,8 +27,8 @@ from scipy.special import stdtrit
 
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
-from daq.stats import Record, fit_records
-from daq.study.compare.records import Matched, covariance_of, interval_of, pushed_by
+from daq.stats import CorrelatedSeries, analyse_covariance
+from daq.study.compare.records import Matched, covariance_of, interval_of, propagated_errors
 
 __all__ = ["ConfidenceBand", "Curve", "band_over_temperature"]
 
@@ -129,7 +129,7 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Confiden
         )
     records = [_own_slopes(r, along, k == 1) for r, k in zip(matched.records, matched.side, strict=True)]
     try:
-        fit = fit_records(records)
+        fit = analyse_covariance(records)
     except LyewatchError as exc:
         return replace(NO_BAND, reason=f"slopes of each build can not be told: {exc.message}")
     temps = np.linspace(low, high, points)
@@ -149,7 +149,7 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Confiden
             u95 = u95 * value
         return Curve(value, value - u95, value + u95)
 
-    calibration = np.sqrt((pushed_by(matched, fit, two - one, own) ** 2).sum(axis=1))
+    calibration = np.sqrt((propagated_errors(matched, fit, two - one, own) ** 2).sum(axis=1))
     between = [
         interval_of(matched, fit, two - one, row, days=True, calibration_u=u)
         for row, u in zip(own, calibration.tolist(), strict=True)
@@ -176,7 +176,7 @@ def band_over_temperature(matched: Matched, *, points: int = POINTS) -> Confiden
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _own_slopes(record: Record, along: Sequence[int], second: bool) -> Record:
+def _own_slopes(record: CorrelatedSeries, along: Sequence[int], second: bool) -> CorrelatedSeries:
     """With columns by which the second build's slopes differ from the first's."""
     extra = record.covariates[:, list(along)] * float(second)
     return replace(record, covariates=np.column_stack([record.covariates, extra]))

@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from daq.errors import LyewatchError, UsageError
-from daq.stats import RecordFit, fit_records
+from daq.stats import CovarianceAnalysis, analyse_covariance
 from daq.store import LookRecord
 from daq.study.compare.band import ConfidenceBand, band_over_temperature
 from daq.study.compare.bench_differences import BenchDifference, bench_differences
@@ -250,7 +250,7 @@ def compare_metric(
     if isinstance(found, Unmatched):
         return Difference(metric, blocks=found.blocks, reason=found.reason)
     try:
-        fit = fit_records(found.records)
+        fit = analyse_covariance(found.records)
     except LyewatchError as exc:
         return Difference(metric, blocks=found.blocks, reason=exc.message)
     told = _told(found, fit, check)
@@ -259,7 +259,7 @@ def compare_metric(
     return told
 
 
-def _told(matched: Matched, fit: RecordFit, check: bool) -> Difference:
+def _told(matched: Matched, fit: CovarianceAnalysis, check: bool) -> Difference:
     metric = matched.metric
     one, two = matched.shares
     d = interval_of(matched, fit, two - one, days=True, hac=check)

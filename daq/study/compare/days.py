@@ -11,7 +11,7 @@ import numpy as np
 
 from daq.errors import LyewatchError
 from daq.measure import FloatArray
-from daq.stats import Repeats, Scatter, fit_records, half_width_anytime
+from daq.stats import Repeats, Scatter, analyse_covariance, half_width_anytime
 from daq.store import RunRecord, Store
 from daq.study.compare.match import MetricSpec, records_of
 from daq.study.compare.run_blocks import RunBlocks, read_run
@@ -145,7 +145,7 @@ def repeats_in(runs: Sequence[RunBlocks], metric: MetricSpec) -> Repeats | None:
     if len(set(keys)) == len(keys):
         return None
     try:
-        fit = fit_records(records)
+        fit = analyse_covariance(records)
     except LyewatchError:
         return None
     return repeats_of(fit.levels, fit.levels_u, [sorted(set(keys)).index(k) for k in keys])

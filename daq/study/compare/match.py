@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.measure import FloatArray
-from daq.stats import Record
+from daq.stats import CorrelatedSeries
 from daq.study.compare.run_blocks import RunBlocks
 
 __all__ = [
@@ -118,24 +118,26 @@ def usable(run: RunBlocks, metric: MetricSpec) -> NDArray[np.bool_]:
 
 def record_of(
     run: RunBlocks, mask: NDArray[np.bool_], metric: MetricSpec, columns: FloatArray, labels: Sequence[str]
-) -> Record:
+) -> CorrelatedSeries:
     """A run's blocks for the regression: logarithms where the metric is compared as a ratio."""
     response = run.responses[metric.key].taken(mask)
     value = response.value
     scale = 1.0 / value if metric.scale == "ratio" else np.ones_like(value)
-    carried = np.zeros((value.size, len(labels)))
+    shared_errors = np.zeros((value.size, len(labels)))
     for column, label in enumerate(labels):
         if label in response.parts:
-            carried[:, column] = response.parts[label] * scale
-    return Record(
+            shared_errors[:, column] = response.parts[label] * scale
+    return CorrelatedSeries(
         at=run.at[mask],
         response=np.log(value) if metric.scale == "ratio" else value,
         covariates=columns,
-        carried=carried,
+        shared_errors=shared_errors,
     )
 
 
-def records_of(runs: Sequence[RunBlocks], metric: MetricSpec) -> tuple[list[RunBlocks], list[Record]]:
+def records_of(
+    runs: Sequence[RunBlocks], metric: MetricSpec
+) -> tuple[list[RunBlocks], list[CorrelatedSeries]]:
     """The runs that have a metric, and their records, all adjusted to one temperature and current."""
     kept, masks = [], []
     for run in runs:

@@ -21,7 +21,7 @@ from pydantic import Field
 from scipy.special import chdtri
 
 from daq.errors import UsageError
-from daq.stats import Calls, Repeats, calls, fit_records
+from daq.stats import Calls, Repeats, analyse_covariance, calls
 from daq.study.compare.days import DAY_SD, LARGE, Days, StatedBy, repeats_of
 from daq.study.compare.match import METRICS, records_of
 from daq.study.compare.run_blocks import RunBlocks
@@ -177,7 +177,7 @@ def plan(runs: Sequence[RunBlocks], detect: float, *, wanted: float = 0.8, days:
             place="plan",
             remedy="record one of an hour first",
         )
-    fit = fit_records(records)
+    fit = analyse_covariance(records)
     hours = np.array([r.at.size * run.block_s / 3600.0 for r, run in zip(records, kept, strict=True)])
     own = fit.levels_u
     noise_1h = float(np.sqrt(np.mean(own**2 * hours)))

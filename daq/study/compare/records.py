@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from daq.measure import FloatArray
-from daq.stats import PRIOR_DOF, Record, RecordFit, Repeats, Scatter, half_width, half_width_anytime
+from daq.stats import (
+    PRIOR_DOF,
+    CorrelatedSeries,
+    CovarianceAnalysis,
+    Repeats,
+    Scatter,
+    half_width,
+    half_width_anytime,
+)
 from daq.study.compare.days import DAY_SD, LARGE, Days, Outlook, repeats_in, repeats_of, scale_of
 from daq.study.compare.match import (
     LEAST_BLOCKS,
@@ -33,7 +41,7 @@ __all__ = [
     "Unmatched",
     "interval_of",
     "match",
-    "pushed_by",
+    "propagated_errors",
 ]
 
 MARGIN_K = 0.5
@@ -76,7 +84,7 @@ class Matched:
     covariates : Covariates
     labels : tuple of str
         Errors that the runs may share.
-    records : tuple of Record
+    records : tuple of CorrelatedSeries
     common : (float, float) or None
         Lowest and highest temperature that both builds had [degC], for a metric that is matched in it.
     days : Days
@@ -91,7 +99,7 @@ class Matched:
     masks: tuple[NDArray[np.bool_], ...]
     covariates: Covariates
     labels: tuple[str, ...]
-    records: tuple[Record, ...]
+    records: tuple[CorrelatedSeries, ...]
     common: tuple[float, float] | None
     days: Days
     pool: Repeats | None = None
@@ -209,7 +217,7 @@ def match(first: Group, second: Group, metric: MetricSpec, days: Days | None = N
 
 def interval_of(
     matched: Matched,
-    fit: RecordFit,
+    fit: CovarianceAnalysis,
     weights: FloatArray,
     slopes: FloatArray | None = None,
     *,
@@ -225,7 +233,7 @@ def interval_of(
     Parameters
     ----------
     matched : Matched
-    fit : RecordFit
+    fit : CovarianceAnalysis
         Of its records.
     weights : float64[runs]
         Of the runs' levels.
@@ -299,7 +307,7 @@ def interval_of(
 
 
 def covariance_of(
-    matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray, *, days: bool = False
+    matched: Matched, fit: CovarianceAnalysis, weights: FloatArray, slopes: FloatArray, *, days: bool = False
 ) -> FloatArray:
     """Covariance of contrasts that have their weights in common, as `interval_of` has it.
 
@@ -318,8 +326,8 @@ def covariance_of(
         total = rest + ground.own.squares / ground.own.dof * gain
     else:
         total = rest + own + (ground.scatter.variance * gain if days else 0.0)
-    pushed = pushed_by(matched, fit, weights, slopes)
-    found: FloatArray = total + pushed @ pushed.T
+    propagated = propagated_errors(matched, fit, weights, slopes)
+    found: FloatArray = total + propagated @ propagated.T
     return found
 
 
@@ -339,7 +347,7 @@ class _Ground:
     sd: float
 
 
-def _ground(matched: Matched, fit: RecordFit, days: bool) -> _Ground:
+def _ground(matched: Matched, fit: CovarianceAnalysis, days: bool) -> _Ground:
     own = repeats_of(fit.levels, fit.levels_u, matched.side.tolist())
     unit = scale_of(matched.metric, float(fit.levels.mean()), matched.runs)
     told = matched.pool or own
@@ -391,24 +399,26 @@ def _errors(matched: Matched) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return ids, np.array([column for column, _ in numbers], dtype=np.intp)
 
 
-def _summed(ids: NDArray[np.intp], pushed: FloatArray, errors: int) -> FloatArray:
+def _summed(ids: NDArray[np.intp], propagated: FloatArray, errors: int) -> FloatArray:
     """What each error does to a contrast: where runs share it, it adds up with its sign, and so cancels as
     far as it is alike.
     """
-    return np.asarray(np.bincount(ids.ravel(), pushed.ravel(), errors), dtype=np.float64)
+    return np.asarray(np.bincount(ids.ravel(), propagated.ravel(), errors), dtype=np.float64)
 
 
-def pushed_by(matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray) -> FloatArray:
+def propagated_errors(
+    matched: Matched, fit: CovarianceAnalysis, weights: FloatArray, slopes: FloatArray
+) -> FloatArray:
     """What each error does to contrasts with slopes float64[m, p]: float64[m, errors]."""
     ids, labels = _errors(matched)
-    base = _summed(ids, fit.pushed(weights), labels.size)
-    along = [_summed(ids, one, labels.size) for one in fit.pushed_by_slopes()]
+    base = _summed(ids, fit.propagated(weights), labels.size)
+    along = [_summed(ids, one, labels.size) for one in fit.propagated_by_slopes()]
     found: FloatArray = base + slopes @ np.array(along).reshape(slopes.shape[1], labels.size)
     return found
 
 
 def _calibration(
-    matched: Matched, fit: RecordFit, weights: FloatArray, slopes: FloatArray | None
+    matched: Matched, fit: CovarianceAnalysis, weights: FloatArray, slopes: FloatArray | None
 ) -> tuple[float, float, dict[str, float]]:
     """Standard uncertainty of a contrast from calibrations, its part that is another one in every run, and
     the half-width that each input gives alone.
@@ -416,7 +426,7 @@ def _calibration(
     if not matched.labels:
         return 0.0, 0.0, {}
     ids, labels = _errors(matched)
-    squares = _summed(ids, fit.pushed(weights, slopes), labels.size) ** 2
+    squares = _summed(ids, fit.propagated(weights, slopes), labels.size) ** 2
     by_label = np.bincount(labels, weights=squares, minlength=len(matched.labels))
     each_run = np.array([any(not r.shared.get(label) for r in matched.runs) for label in matched.labels])
     own = float(by_label[each_run].sum())

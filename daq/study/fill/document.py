@@ -176,12 +176,12 @@ def _way(fill: TimedFill, mmw: float | None) -> list[Part]:
     """From the gas as it stood to dry gas at the reference, and where the uncertainty comes from."""
     rows = [
         [
-            step.words,
-            "" if step.factor == 1.0 else f"× {step.factor:.4f}",
-            f"{step.lpm:.3f} L/min",
-            "" if mmw is None else f"{mmw * step.lpm / fill.steps[0].lpm:.2f} mL/min/W",
+            c.words,
+            "" if c.factor == 1.0 else f"× {c.factor:.4f}",
+            f"{c.lpm:.3f} L/min",
+            "" if mmw is None else f"{mmw * c.lpm / fill.corrections[0].lpm:.2f} mL/min/W",
         ]
-        for step in fill.steps
+        for c in fill.corrections
     ]
     name = "flow_dry_ref_lpm" if mmw is None else "mmw_dry_ref"
     shares = [(p.label, float(np.asarray(p.share).ravel()[0])) for p in fill.budget(name)]

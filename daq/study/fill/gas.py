@@ -35,14 +35,14 @@ from daq.study.fill.form import (
     FillForm,
 )
 
-__all__ = ["STOPWATCH", "FillGas", "Step", "gas_of", "is_known", "limited", "number"]
+__all__ = ["STOPWATCH", "Correction", "FillGas", "gas_of", "is_known", "limited", "number"]
 
 STOPWATCH: Final = "stop-watch"
 _SQRT3 = math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class Correction:
     """One thing taken out on the way from the gas as it stood to dry gas at the reference."""
 
     words: str
@@ -60,7 +60,7 @@ class FillGas:
         As it stood in the vessel, over the time [L/min].
     dry : Quantity
         Dry, at the reference [L/min].
-    steps : tuple of Step
+    corrections : tuple of Correction
         From the one to the other.
     notes : tuple of str
         What they rest on.
@@ -68,7 +68,7 @@ class FillGas:
 
     flow: Quantity
     dry: Quantity
-    steps: tuple[Step, ...]
+    corrections: tuple[Correction, ...]
     notes: tuple[str, ...]
 
 
@@ -103,7 +103,7 @@ class _Vessel:
                 value=f"{number(temp.value):g} °C at {number(pressure.value):.4g} kPa",
                 remedy="let the gas cool before it is measured, and give the temperature in the vessel",
             )
-        return FillGas(flow, dry, self._steps(over, temp, pressure, flow, dry), tuple(self.notes))
+        return FillGas(flow, dry, self._corrections(over, temp, pressure, flow, dry), tuple(self.notes))
 
     def _volume(self) -> Quantity:
         form, error = self.form, self.form.volume_error_ml
@@ -201,17 +201,17 @@ class _Vessel:
             }[self.form.seal]
         )
 
-    def _steps(
+    def _corrections(
         self, over: Liquid, temp: Quantity, pressure: Quantity, flow: Quantity, dry: Quantity
-    ) -> tuple[Step, ...]:
+    ) -> tuple[Correction, ...]:
         t_c, p = float(np.asarray(temp.value)[0]), float(np.asarray(pressure.value)[0])
         vapour = float(over.vapour_kpa(np.array([t_c]), np.ones(1), self.form.mass_fraction or 0.0)[0])
         steam = (p - vapour) / p
         lpm, rest = float(np.asarray(flow.value)[0]), float(np.asarray(dry.value)[0])
         return (
-            Step(f"as read, at {t_c:g} °C, {p:.4g} kPa", 1.0, lpm),
-            Step(f"without its steam, {vapour:.3g} of {p:.4g} kPa", steam, lpm * steam),
-            Step(f"at {self.reference.words} instead", rest / (lpm * steam), rest),
+            Correction(f"as read, at {t_c:g} °C, {p:.4g} kPa", 1.0, lpm),
+            Correction(f"without its steam, {vapour:.3g} of {p:.4g} kPa", steam, lpm * steam),
+            Correction(f"at {self.reference.words} instead", rest / (lpm * steam), rest),
         )
 
 

@@ -29,9 +29,9 @@ from daq.measure import (
 from daq.physics.cell_voltage import mmw_ceiling_reversible, mmw_ceiling_thermoneutral
 from daq.quantity import Part, Quantity, propagate, specified
 from daq.study.fill.form import DUTY_ERROR, During, FillForm
-from daq.study.fill.gas import STOPWATCH, Step, gas_of, is_known, limited, number
+from daq.study.fill.gas import STOPWATCH, Correction, gas_of, is_known, limited, number
 
-__all__ = ["FILL_NUMBERS", "During", "FillForm", "Step", "TimedFill", "timed_fill"]
+__all__ = ["FILL_NUMBERS", "Correction", "During", "FillForm", "TimedFill", "timed_fill"]
 
 FILL_NUMBERS: Final = (
     "flow_as_read_lpm",
@@ -70,7 +70,7 @@ class TimedFill:
     reference : str
     findings : tuple of Finding
     assumptions : tuple of str
-    steps : tuple of Step
+    corrections : tuple of Correction
         From the gas as it stood to dry gas at the reference.
     """
 
@@ -80,7 +80,7 @@ class TimedFill:
     reference: str
     findings: tuple[Finding, ...]
     assumptions: tuple[str, ...]
-    steps: tuple[Step, ...]
+    corrections: tuple[Correction, ...]
 
     def as_dict(self, *, shared: bool = False) -> dict[str, Any]:
         """For JSON: each number's value and expanded uncertainty (k = 2), None where not known.
@@ -153,7 +153,7 @@ class _Workings:
             self.reference.words,
             tuple(judge(setting, said, refusals=self.refused)),
             tuple(dict.fromkeys(self.notes)),
-            gas.steps,
+            gas.corrections,
         )
 
     # -- volts and amps ------------------------------------------------------------------------------------

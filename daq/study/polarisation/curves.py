@@ -18,7 +18,7 @@ from daq.frame import Block
 from daq.measure import FloatArray
 from daq.store import RunRecord, Store
 from daq.study.polarisation.fit import PARTS, Points, PolarisationFit, fit_parts
-from daq.study.polarisation.points import Leak, joined, points_of
+from daq.study.polarisation.points import Leak, concatenated, points_of
 from daq.study.polarisation.result import (
     BuildComparison,
     BuildCurve,
@@ -143,7 +143,7 @@ def _gathered(
     if not found:
         return None, (), tuple(dict.fromkeys(notes))
     own_names = [f"{r.run_id or name} {i}" for i, r in with_steps]
-    points = joined([r.sweep for _, r in with_steps], own_names, [p for p, _, _ in found])
+    points = concatenated([r.sweep for _, r in with_steps], own_names, [p for p, _, _ in found])
     return points, tuple(leak for _, leak, _ in found), tuple(dict.fromkeys(notes))
 
 
@@ -175,8 +175,8 @@ def part_differences(first: PolarisationFit, other: PolarisationFit) -> tuple[Pa
         u2 = sum(u * u for u, _ in own)
         dof = u2 * u2 / sum(u**4 / n for u, n in own) if u2 > 0.0 else math.inf
         shared = 0.0
-        for name in {*first.carried, *other.carried}:
-            a, b = (float(f.carried[name][k]) if name in f.carried else 0.0 for f in (first, other))
+        for name in {*first.propagated, *other.propagated}:
+            a, b = (float(f.propagated[name][k]) if name in f.propagated else 0.0 for f in (first, other))
             shared += (b - a) ** 2
         half = math.hypot(float(stdtrit(min(dof, 1e9), 0.975)) * math.sqrt(u2), 1.96 * math.sqrt(shared))
         why = reason if part != "cell_volts" else ""

@@ -88,7 +88,7 @@ class Points:
         Reversible voltage [V] at temperatures [degC].
     kappa : callable
         Conductivity of the lye, in any unit, at temperatures [degC].
-    carried : dict of str to (float64[n], float64[n], float64[n])
+    propagated : dict of str to (float64[n], float64[n], float64[n])
         By the name of an error that all steps share: what one standard uncertainty of it does to density,
         volts and temperature.
     """
@@ -98,7 +98,7 @@ class Points:
     lye_temp: FloatArray
     reversible: Callable[[FloatArray], FloatArray]
     kappa: Callable[[FloatArray], FloatArray]
-    carried: Mapping[str, tuple[FloatArray, FloatArray, FloatArray]]
+    propagated: Mapping[str, tuple[FloatArray, FloatArray, FloatArray]]
 
     def __len__(self) -> int:
         return int(self.density.size)
@@ -116,7 +116,7 @@ class PolarisationFit:
         Ohmic resistance [ohm cm2] and b [V] at `reference_c`, ln j0 [ln(mA/cm2)], activation energy [J/mol].
     parts, parts_u : float64[6]
         As `PARTS`, and their standard uncertainties from the steps' scatter about the curve.
-    carried : dict of str to float64[6]
+    propagated : dict of str to float64[6]
         What one standard uncertainty of each shared error does to the parts.
     dof : float
         Behind `parts_u`.
@@ -138,7 +138,7 @@ class PolarisationFit:
     theta: FloatArray
     parts: FloatArray
     parts_u: FloatArray
-    carried: dict[str, FloatArray]
+    propagated: dict[str, FloatArray]
     dof: float
     rms: float
     mixing: float
@@ -150,7 +150,7 @@ class PolarisationFit:
     @property
     def u95(self) -> FloatArray:
         """Expanded uncertainties of the parts for 95 %."""
-        shared = np.sqrt(sum((v**2 for v in self.carried.values()), np.zeros(len(PARTS))))
+        shared = np.sqrt(sum((v**2 for v in self.propagated.values()), np.zeros(len(PARTS))))
         return np.hypot(float(stdtrit(self.dof, 0.975)) * self.parts_u, 1.96 * shared)
 
     def part(self, key: str) -> tuple[float, float]:
@@ -217,9 +217,9 @@ def fit_parts(points: Points, *, reference_c: float, at_density: float) -> Polar
     turn = _derivative(lambda x: _parts(x, at_density, model), theta)
     parts_cov = turn @ covariance @ turn.T
     slope_j, slope_t = model.by_conditions(theta)
-    carried = {
+    propagated = {
         name: turn @ (estimator @ (dv - slope_j * dj - slope_t * dt))
-        for name, (dj, dv, dt) in points.carried.items()
+        for name, (dj, dv, dt) in points.propagated.items()
     }
     u = np.sqrt(np.clip(np.diag(parts_cov), 0.0, None))
     ohmic, act = _INDEX["ohmic_volts"], _INDEX["activation_volts"]
@@ -230,7 +230,7 @@ def fit_parts(points: Points, *, reference_c: float, at_density: float) -> Polar
         theta=theta,
         parts=_parts(theta, at_density, model),
         parts_u=u,
-        carried=carried,
+        propagated=propagated,
         dof=max(1.0, n - effective),
         rms=rms,
         mixing=float(parts_cov[ohmic, act]) / product if product > 0.0 else 0.0,

@@ -17,9 +17,9 @@ from daq.study.leak import KAPPA_PER_K
 from daq.study.polarisation.fit import Points
 from daq.study.polarisation.steps import Sweep
 
-__all__ = ["Leak", "joined", "points_of"]
+__all__ = ["Leak", "concatenated", "points_of"]
 
-Carried = dict[str, tuple[FloatArray, FloatArray, FloatArray]]
+Propagated = dict[str, tuple[FloatArray, FloatArray, FloatArray]]
 Gathered = tuple[FloatArray, dict[Variable, FloatArray]]
 
 _NO_LEAK = (
@@ -71,14 +71,14 @@ def points_of(
     g, g_parts, g_noise, told = _conductance(drive, leak, warm, said)
     per_amp = 1000.0 / bench.stack.plate_area_cm2
     zero = np.zeros_like(warm)
-    carried: Carried = {}
+    propagated: Propagated = {}
     if ohmic_volts is not None:
         # bolts and lugs do not follow the lye: of what the ohmic part owes to temperature, half may be wrong
         owed = ohmic_volts * (1.0 - kappa(temp[0]) / kappa(np.array([reference_c]))[0])
-        carried["ohmic part over temperature"] = (zero, 0.5 * owed, zero)
+        propagated["ohmic part over temperature"] = (zero, 0.5 * owed, zero)
     if g_noise:
         # one conductance for all steps: its noise moves them together, and is the run's own
-        carried["leak: noise"] = (-per_amp * g_noise * warm * drive, zero, zero)
+        propagated["leak: noise"] = (-per_amp * g_noise * warm * drive, zero, zero)
     seen: dict[str, int] = {}
     for variable in {**volts[1], **amps[1], **temp[1], **g_parts}:
         if not variable.common or variable.is_pooled or variable.label.endswith("noise"):
@@ -86,32 +86,32 @@ def points_of(
         dv, di, dt = (q[1].get(variable, zero) for q in (volts, amps, temp))
         dj = per_amp * (di - g_parts.get(variable, 0.0) * warm * drive - g * warm * dv)
         number = seen[variable.label] = seen.get(variable.label, 0) + 1
-        carried[variable.label if number == 1 else f"{variable.label} ({number})"] = (dj, dv, dt)
+        propagated[variable.label if number == 1 else f"{variable.label} ({number})"] = (dj, dv, dt)
     density = per_amp * (amps[0] - g * warm * drive)
-    return Points(density, volts[0], temp[0], _reversible(sweep), kappa, carried), told, tuple(said)
+    return Points(density, volts[0], temp[0], _reversible(sweep), kappa, propagated), told, tuple(said)
 
 
-def joined(sweeps: Sequence[Sweep], names: Sequence[str], points: Sequence[Points]) -> Points:
+def concatenated(sweeps: Sequence[Sweep], names: Sequence[str], points: Sequence[Points]) -> Points:
     """The points of several runs of one build as one set.
 
     An error that is the same in several runs, as far as `fingerprint` tells, is one; any other is its run's
     own. `names` are the runs', each another.
     """
     total = sum(len(p) for p in points)
-    carried: Carried = {}
+    propagated: Propagated = {}
     at = 0
     for sweep, name, one in zip(sweeps, names, points, strict=True):
         n = len(one)
-        for label, pushed in one.carried.items():
+        for label, shifts in one.propagated.items():
             key = fingerprint(sweep.bench, label) or f"{label}, {name}"
-            whole = carried.setdefault(key, (np.zeros(total), np.zeros(total), np.zeros(total)))
-            for into, part in zip(whole, pushed, strict=True):
+            whole = propagated.setdefault(key, (np.zeros(total), np.zeros(total), np.zeros(total)))
+            for into, part in zip(whole, shifts, strict=True):
                 into[at : at + n] = part
         at += n
     density, volts, temp = (
         np.concatenate([getattr(p, key) for p in points]) for key in ("density", "cell_volts", "lye_temp")
     )
-    return Points(density, volts, temp, points[0].reversible, points[0].kappa, carried)
+    return Points(density, volts, temp, points[0].reversible, points[0].kappa, propagated)
 
 
 # -- parts -------------------------------------------------------------------------------------------------

@@ -10,10 +10,10 @@ from pydantic import Field, PlainSerializer
 
 from daq.study.polarisation.fit import Points, PolarisationFit
 from daq.study.polarisation.points import Leak
-from daq.study.polarisation.steps import Step, Sweep
+from daq.study.polarisation.steps import OperatingPoint, Sweep
 from daq.study.render import Internal, Number, TextOrNull, Unchecked, Value, with_schema
 
-__all__ = ["BuildComparison", "BuildCurve", "PartDifference", "Polarisation", "RunStep", "SweptRun"]
+__all__ = ["BuildComparison", "BuildCurve", "PartDifference", "Polarisation", "RunPoint", "SweptRun"]
 
 SCHEMA = "lyewatch.polarisation/1"
 
@@ -34,8 +34,8 @@ class SweptRun:
 
 
 @dataclass(frozen=True, slots=True)
-class RunStep:
-    """A step as JSON says it, as `Step`."""
+class RunPoint:
+    """A step as JSON says it, as `OperatingPoint`."""
 
     run: TextOrNull
     from_s: float
@@ -66,7 +66,7 @@ class BuildCurve:
         As of `PolarisationFit`.
     leaks : tuple of Leak or None
         Of each run.
-    steps : tuple of RunStep
+    steps : tuple of RunPoint
         Of all runs.
     notes : tuple of str
     """
@@ -89,7 +89,7 @@ class BuildCurve:
         Unchecked,
         PlainSerializer(_leak_amounts, return_type=list[Number | None]),
     ]
-    steps: tuple[RunStep, ...]
+    steps: tuple[RunPoint, ...]
     notes: tuple[str, ...]
 
     @classmethod
@@ -114,7 +114,7 @@ class BuildCurve:
             None if fit is None else fit.rms,
             None if fit is None else fit.mixing,
             leaks,
-            tuple(_run_step(r.run_id, s) for r in runs for s in r.sweep.steps),
+            tuple(_run_point(r.run_id, s) for r in runs for s in r.sweep.steps),
             notes,
         )
 
@@ -180,11 +180,11 @@ class Polarisation:
 # -- parts -------------------------------------------------------------------------------------------------
 
 
-def _run_step(run_id: str, s: Step) -> RunStep:
+def _run_point(run_id: str, s: OperatingPoint) -> RunPoint:
     density, volts, temp = (
         Number(v if math.isfinite(v) else None, u if math.isfinite(v) and math.isfinite(u) else None, unit)
         for v, u, unit in zip(
             (s.density, s.cell_volts, s.lye_temp), s.u95, ("mA/cm2", "V", "degC"), strict=True
         )
     )
-    return RunStep(run_id, s.from_s, s.to_s, density, volts, temp, not s.reason, s.reason)
+    return RunPoint(run_id, s.from_s, s.to_s, density, volts, temp, not s.reason, s.reason)

@@ -17,7 +17,7 @@ from daq.store import Mark
 from daq.study.runs import bench_then, lye_of_bins
 from daq.watch import suited_to
 
-__all__ = ["Step", "Sweep", "find_steps"]
+__all__ = ["OperatingPoint", "Sweep", "find_steps"]
 
 STEP_NS = 1_000_000_000
 WINDOW_S = 10
@@ -40,7 +40,7 @@ _ROWS = {name: i for i, name in enumerate(QUANTITIES)}
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class OperatingPoint:
     """One stretch at one setting of the supply.
 
     Attributes
@@ -71,7 +71,7 @@ class Sweep:
     Attributes
     ----------
     bench : Bench
-    steps : tuple of Step
+    steps : tuple of OperatingPoint
         All, in order of time.
     numbers : tuple of dict of str to Quantity
         Of the steps without a reason: by key of `NUMBERS`, one element each.
@@ -81,13 +81,13 @@ class Sweep:
     """
 
     bench: Bench
-    steps: tuple[Step, ...]
+    steps: tuple[OperatingPoint, ...]
     numbers: tuple[Mapping[str, Quantity], ...] = field(repr=False)
     p_kpa: float
     notes: tuple[str, ...]
 
     @property
-    def used(self) -> tuple[Step, ...]:
+    def used(self) -> tuple[OperatingPoint, ...]:
         """The steps that settled."""
         return tuple(s for s in self.steps if not s.reason)
 
@@ -118,7 +118,7 @@ def find_steps(bench: Bench, blocks: Sequence[Block], marks: Sequence[Mark] = ()
     lye = lye_of_bins(suited, bins, marks)
     assessor = Assessor(suited, lye)
     balance = assessor.balance(measured)
-    found: list[Step] = []
+    found: list[OperatingPoint] = []
     used: list[Mapping[str, Quantity]] = []
     for low, high in _held(suited, bins, {n: _resolution(suited, columns, n) for n in ("volts", "amps")}):
         step, numbers = _step(suited, assessor, balance, first, low, high)
@@ -185,7 +185,7 @@ def _jumps(series: FloatArray, share: float, on: NDArray[np.bool_], least: float
 
 def _step(
     bench: Bench, assessor: Assessor, balance: Balance, first: int, low: int, high: int
-) -> tuple[Step | None, Mapping[str, Quantity]]:
+) -> tuple[OperatingPoint | None, Mapping[str, Quantity]]:
     """What a held stretch comes to; None for one in which no gas was made."""
     tail = min(max(0.5 * (high - low), TAIL_S[0]), TAIL_S[1])
     starts = balance.end_ns / STEP_NS - WINDOW_S - first
@@ -214,7 +214,9 @@ def _step(
     ends = balance.end_ns[where] / 1e9
     density, density_u = (1000.0 * x / bench.stack.plate_area_cm2 for x in (amps, amps_u))
     u95 = density_u, cell_u, temp_u
-    return Step(float(ends[0]) - WINDOW_S, float(ends[-1]), density, cell, temp, reason, u95), numbers
+    return OperatingPoint(
+        float(ends[0]) - WINDOW_S, float(ends[-1]), density, cell, temp, reason, u95
+    ), numbers
 
 
 def _per_min(means: FloatArray) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from daq.quantity import shown
 from daq.study.polarisation.result import BuildCurve, PartDifference
-from daq.study.polarisation.steps import Step, Sweep
+from daq.study.polarisation.steps import OperatingPoint, Sweep
 from daq.study.render import clock_words
 
 __all__ = [
@@ -113,7 +113,7 @@ def sentence(
     )
 
 
-def listed_steps(sweep: Sweep) -> Sequence[Step]:
+def listed_steps(sweep: Sweep) -> Sequence[OperatingPoint]:
     """The steps to list one by one: of many unused ones none."""
     return sweep.used if len(sweep.steps) - len(sweep.used) > MOST_UNUSED else sweep.steps
 

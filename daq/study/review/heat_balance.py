@@ -141,12 +141,12 @@ def heat_balance(bench: Bench, measured: Measured, balance: Balance) -> HeatBala
     noise = cosine_scores(fit.influence * fit.residuals, cosines)
     # What all spans share: the meters' errors in the heat, and those of both temperatures.
     shared = np.zeros((2, 2))
-    for pushed in (
+    for shifted in (
         *(spans.summed(p) for p in _shared(heat)),
         *(-g * spans.summed(p) - c * spans.gained(p) for p in _shared(temp)),
         *(g * spans.summed(p) for p in _shared(room)),
     ):
-        moved = fit.influence @ pushed
+        moved = fit.influence @ shifted
         shared += np.outer(moved, moved)
     cov = noise + shared
     if not (c > 0.0 and g > 0.0) or 2.0 * math.sqrt(cov[1, 1]) > g or 2.0 * math.sqrt(cov[0, 0]) > c:
