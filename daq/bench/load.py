@@ -21,6 +21,8 @@ from daq.errors import BenchFileError
 
 __all__ = ["load_bench", "parse_bench"]
 
+_SHARES = frozenset({"mass_fraction", "mass_fraction_u", "day_sd"})
+_PERCENT = 100
 _MAYBE_SECRET = frozenset({"host", "login", "password", "token", "user"})
 
 
@@ -152,6 +154,8 @@ def _one(error: ErrorDetails, data: Mapping[str, Any], path: Path) -> BenchFileE
             message, remedy = "is not one of the words allowed", f"use {context['expected']}"
         else:
             message, remedy = "is not allowed", f"it {_lower(message)}"
+            if loc[-1] in _SHARES and isinstance(value, int | float) and 1 < value <= _PERCENT:
+                remedy += f"; it is a share: for {value:g} % write {value / _PERCENT:g}"
     secret = key.startswith("notify") or key.rpartition(".")[2] in _MAYBE_SECRET
     if isinstance(value, Mapping) or (secret and not isinstance(value, int | float)):
         value = None  # what somebody wrote there may be an address with its password

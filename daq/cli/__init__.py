@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import os
 import sys
@@ -60,6 +61,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status."""
     words = sys.argv[1:] if argv is None else list(argv)
     only = words[0] if words and words[0] in COMMANDS else None
+    if words and words[0] not in COMMANDS and not words[0].startswith("-"):
+        print(f"lyewatch: {_no_command(words[0])}", file=sys.stderr)
+        return 2
     args = build_parser(only).parse_args(words)
     try:
         status: int = args.run(args)
@@ -74,3 +78,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read our output has gone (`lyewatch runs | head`): nothing to say, and nobody to say it to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+
+
+def _no_command(word: str) -> str:
+    """What is said of a word that is no command."""
+    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=0.5)
+    meant = f"did you mean `lyewatch {near[0]}`? " if near else ""
+    return f"{word}: is no command; {meant}The commands are {', '.join(COMMANDS)}"

@@ -5,7 +5,16 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options, write_file
+from daq.cli.common import (
+    find_run,
+    json_option,
+    open_store,
+    picture_file,
+    print_json,
+    progress,
+    store_options,
+    write_file,
+)
 
 __all__ = ["add", "run"]
 
@@ -22,7 +31,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "target", metavar="RUN", help="the run's id, the beginning of it, its name, or `latest`"
     )
     parser.add_argument(
-        "--png", metavar="FILE", type=Path, help="where to (default: card-RUN.png in this folder)"
+        "--png", metavar="FILE", type=picture_file, help="where to (default: card-RUN.png in this folder)"
     )
     store_options(parser)
     json_option(parser)

@@ -34,6 +34,8 @@ __all__ = [
     "form_options",
     "json_option",
     "open_store",
+    "picture_file",
+    "port_number",
     "print_json",
     "print_table",
     "progress",
@@ -47,6 +49,7 @@ __all__ = [
 ]
 
 DEFAULT_FOLDER = "lyewatch-data"
+LAST_PORT = 65_535
 STOP_LINE = b"stop\n"
 """What a parent writes to the standard input of a command that is to end."""
 
@@ -163,6 +166,25 @@ def seconds(text: str) -> float:
     )
 
 
+def port_number(text: str) -> int:
+    """An argument such as ``8737``: a TCP port to listen on; 0 takes a free one."""
+    if not (text.isascii() and text.isdigit() and int(text) <= LAST_PORT):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no port: write a number from 0 to {LAST_PORT}, as 8737; 0 takes a free one"
+        )
+    return int(text)
+
+
+def picture_file(text: str) -> Path:
+    """An argument such as ``card.png``: where a PNG picture goes."""
+    path = Path(text)
+    if path.suffix.lower() not in ("", ".png"):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} ends in {path.suffix}, and the picture is a PNG: write {path.with_suffix('.png')}"
+        )
+    return path
+
+
 def share(text: str) -> float:
     """An argument such as ``3%`` or ``0.03``, as a share [1]; above 0 and up to 1."""
     number = text.strip().removesuffix("%").strip()
@@ -194,7 +216,7 @@ def write_file(path: Path, data: bytes) -> None:
 def form_options(parser: argparse.ArgumentParser, picture: str = "the picture") -> None:
     """Options of a command that writes its result as a page and as a picture too."""
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
-    parser.add_argument("--png", metavar="FILE", type=Path, help=f"also write {picture}")
+    parser.add_argument("--png", metavar="FILE", type=picture_file, help=f"also write {picture}")
 
 
 def show_result(

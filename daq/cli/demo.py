@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.bench import Bench, load_bench
-from daq.cli.common import DEFAULT_FOLDER, json_option, print_json, seconds, stop_event
+from daq.cli.common import DEFAULT_FOLDER, json_option, port_number, print_json, seconds, stop_event
 from daq.cli.up import children, supervise
 from daq.errors import LyewatchError, RunNotFound, UsageError
 from daq.examples import example_text
@@ -48,7 +48,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--folder", type=Path, default=Path(f"{DEFAULT_FOLDER}-demo"), help="where the demo is kept"
     )
-    parser.add_argument("--port", type=int, default=8737, help="the page's port; 0 takes a free one")
+    parser.add_argument("--port", type=port_number, default=8737, help="the page's port; 0 takes a free one")
     parser.add_argument("--no-browser", action="store_true", help="do not open the page")
     json_option(parser)
     parser.set_defaults(run=run)

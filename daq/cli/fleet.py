@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from daq.cli.common import port_number
 from daq.cli.serve import serve_app
 
 __all__ = ["add", "run"]
@@ -15,7 +16,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser = subparsers.add_parser("fleet", help="serve the page that shows all benches, the worst first")
     parser.add_argument("fleet", metavar="FLEET", type=Path, help="the fleet file; see docs/fleet.md")
     parser.add_argument("--host", help="listen on this address instead of the fleet file's service.host")
-    parser.add_argument("--port", type=int, help="listen here instead of the fleet file's service.port")
+    parser.add_argument(
+        "--port", type=port_number, help="listen here instead of the fleet file's service.port"
+    )
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )

@@ -156,7 +156,9 @@ def _cutters(draft: Draft, args: argparse.Namespace, asker: Asker) -> None:
             "\nNothing that was found can cut the supply, and lyewatch watches none that it can not cut."
         )
         port = asker.ask(
-            "Port of the device that will hold the relay and speak the line format (- to give up)", str, "-"
+            "Port of the device that will hold the relay and speak the line format (- to give up)",
+            _port_or_none,
+            "-",
         )
         if port != "-":
             about = "not heard yet: it holds the relay"
@@ -180,6 +182,10 @@ def _cutters(draft: Draft, args: argparse.Namespace, asker: Asker) -> None:
     draft.facts["trip_source"] = chosen
     second = [s.name for s in draft.sources if s.cuts and s.name != chosen]
     draft.facts["second_cut"] = second[0] if second else None
+
+
+def _port_or_none(text: str) -> str:
+    return text if text == "-" else wanted_port(text).port
 
 
 def _may_write(path: Path, asker: Asker, *, force: bool) -> bool:

@@ -20,6 +20,9 @@ __all__ = ["Search", "Wanted", "choose_ports", "search", "wanted_port"]
 _NAME: Final = r"[a-z][a-z0-9_]{0,31}"
 _PORT: Final = re.compile(rf"(?:(?P<name>{_NAME})=)?(?P<port>\S.*?)(?:@(?P<baud>\d{{2,7}}))?")
 
+_ANY_LETTER: Final = re.compile(r"[^\W\d_]")
+"""What the name of a port has on every system, and an answer to another question has not."""
+
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
@@ -46,7 +49,7 @@ def wanted_port(text: str) -> Wanted:
     ``mqtt://HOST/TOPIC``.
     """
     found = _PORT.fullmatch(text)
-    if found is None:
+    if found is None or not _ANY_LETTER.search(found["port"]):
         raise argparse.ArgumentTypeError(
             f"{text!r} is no port: write [NAME=]PORT[@BAUD], as head=/dev/ttyUSB0@9600"
         )

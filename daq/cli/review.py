@@ -5,7 +5,16 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from daq.cli.common import find_run, json_option, open_store, print_json, progress, store_options, write_file
+from daq.cli.common import (
+    find_run,
+    json_option,
+    open_store,
+    picture_file,
+    print_json,
+    progress,
+    store_options,
+    write_file,
+)
 
 __all__ = ["add", "run"]
 
@@ -28,7 +37,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--against", metavar="RUN", help="a reference run: say what changed against it, with intervals"
     )
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write a self-contained page")
-    parser.add_argument("--png", metavar="FILE", type=Path, help="also write the result card")
+    parser.add_argument("--png", metavar="FILE", type=picture_file, help="also write the result card")
     parser.set_defaults(run=run)
 
 

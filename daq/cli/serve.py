@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from daq.alarms import check_alarms
 from daq.bench import load_bench
-from daq.cli.common import bench_argument, stop_event
+from daq.cli.common import bench_argument, port_number, stop_event
 from daq.errors import LyewatchError
 
 if TYPE_CHECKING:
@@ -26,7 +26,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser = subparsers.add_parser("serve", help="serve the live page, the runs and the API")
     bench_argument(parser)
     parser.add_argument("--host", help="listen on this address instead of the bench file's service.host")
-    parser.add_argument("--port", type=int, help="listen here instead of the bench file's service.port")
+    parser.add_argument(
+        "--port", type=port_number, help="listen here instead of the bench file's service.port"
+    )
     parser.add_argument(
         "--until-stdin-closes", action="store_true", help="also stop when standard input ends"
     )

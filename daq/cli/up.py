@@ -14,7 +14,7 @@ from pathlib import Path
 
 from daq.alarms import check_alarms
 from daq.bench import Bench, ServiceSpec, load_bench
-from daq.cli.common import STOP_LINE, seconds, stop_event
+from daq.cli.common import STOP_LINE, port_number, seconds, stop_event
 
 __all__ = ["Child", "add", "run", "supervise"]
 
@@ -40,7 +40,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         help=f"the bench file (TOML); without one {HERE} of this folder, and where there is none the page "
         "says how to begin",
     )
-    parser.add_argument("--port", type=int, help="listen here instead of the bench file's service.port")
+    parser.add_argument(
+        "--port", type=port_number, help="listen here instead of the bench file's service.port"
+    )
     parser.add_argument(
         "--for", dest="span", type=seconds, metavar="TIME", help="stop by itself after 30s, 5min, 2h"
     )

@@ -152,6 +152,7 @@ WRONG = [
     ("cells = 6", "cels = 6", "stack.cels", "did you mean 'cells'?"),
     ("cells = 6", "cells = 0", "stack.cells", "greater than or equal to 1"),
     ("cells = 6", 'cells = "6"', "stack.cells", "valid integer"),
+    ("mass_fraction = 0.20", "mass_fraction = 20", "stack.mass_fraction", "for 20 % write 0.2"),
     ("cells = 6", "cells = true", "stack.cells", "valid integer"),
     ('"KOH"', '"HCl"', "stack.electrolyte", "'KOH' or 'NaOH'"),
     ("warn = 50.0", "warn = 70.0", "limits.lye_temp", "rising order"),

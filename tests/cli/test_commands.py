@@ -58,6 +58,8 @@ def test_every_command_is_in_the_readme() -> None:
         (["runs", "--store", "no-such-store"], 2, "holds no runs"),
         (["review", "latest", "--store", "no-such-store"], 2, "holds no runs"),
         (["import", "no.csv", "--bench", "no-such.toml"], 2, "can not be read"),
+        (["reviw", "latest"], 2, "reviw: is no command; did you mean `lyewatch review`?"),
+        (["frobnicate"], 2, "frobnicate: is no command; The commands are demo, up, read"),
     ],
 )
 def test_bad_use_is_answered_with_place_and_remedy(
@@ -67,6 +69,28 @@ def test_bad_use_is_answered_with_place_and_remedy(
     said = capsys.readouterr().err
     assert said.startswith("lyewatch: ")
     assert says in said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["serve", "bench.toml", "--port", "99999"], "'99999' is no port: write a number from 0 to 65535"),
+        (["up", "bench.toml", "--port", "-1"], "'-1' is no port"),
+        (["demo", "--port", "eighty"], "'eighty' is no port"),
+        (["fleet", "fleet.toml", "--port", "65536"], "'65536' is no port"),
+        (["card", "latest", "--png", "c.jpg"], "'c.jpg' ends in .jpg, and the picture is a PNG: write c.png"),
+        (["review", "latest", "--png", "c.pdf"], "write c.png"),
+        (["compare", "a", "b", "--png", "c.svg"], "write c.png"),
+        (["plan", "--png", "c.jpeg"], "write c.png"),
+    ],
+)
+def test_a_flag_that_can_not_be_meant_is_refused_before_anything_is_done(
+    arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    assert says in capsys.readouterr().err
 
 
 def test_a_run_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

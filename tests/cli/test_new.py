@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import codecs
 import os
 import re
@@ -18,6 +19,7 @@ import pytest
 
 from daq.bench import LineSpec, ModbusSpec, MqttSpec, ScpiSpec, TextSpec, load_bench
 from daq.cli import build_parser, main, new
+from daq.cli.new_find import wanted_port
 from daq.errors import UsageError
 from daq.sources.wire import encode_frame
 from tests.mosquitto import Mosquitto, Node
@@ -73,6 +75,12 @@ class Streaming:
         self._ending.set()
         self._thread.join()
         self.peer.close()
+
+
+@pytest.mark.parametrize("answer", ["0,8", "12", "=", "3.5 %"])
+def test_an_answer_to_another_question_is_no_port(answer: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError, match="is no port"):
+        wanted_port(answer)
 
 
 @pytest.fixture
