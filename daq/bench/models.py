@@ -54,6 +54,8 @@ class BenchAbout(_Table):
     day_sd: Annotated[float, Field(gt=0, le=0.5, strict=True)] | None = None
     """By how much gas per watt of one build scatters from run to run, where no repeats tell it: a standard
     deviation as a share, such as 0.02 for 2 %."""
+    simulated: bool = False
+    """Whether no real stack stands behind it: page and terminal say so, and explain what is seen."""
 
 
 class StackSpec(_Table):

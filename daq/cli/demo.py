@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import sys
+import textwrap
 import threading
 import time
 import urllib.error
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
     from daq.store import Store
 
 LATCH_WAIT_S = 5.0
+SPEED = 5.5
+"""Simulated seconds in a second: the warning comes about half a minute after the start, the cut after about one
+and a half, so that each can be read before the next."""
 
 __all__ = ["add", "check_own", "demo_bench_text", "marked", "run"]
 
@@ -41,7 +45,11 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--for", dest="span", type=seconds, metavar="TIME", help="end by itself after 30s, 5min"
     )
     parser.add_argument(
-        "--speed", type=float, default=30.0, metavar="X", help="simulated seconds in a second (30)"
+        "--speed",
+        type=float,
+        default=SPEED,
+        metavar="X",
+        help=f"simulated seconds in a second ({SPEED:g}: warned of in 30 s, cut in 90 s; 30 is over in 20 s)",
     )
     parser.add_argument("--scenario", default="runaway", help="the virtual bench's story (runaway)")
     parser.add_argument("--seed", type=int, default=1, help="of the simulated noise")
@@ -82,6 +90,7 @@ def demo_bench_text(port: str, *, scenario: str = "runaway", service_port: int =
         (r'clock = "fitted"[^\n]*', 'clock = "device"               # simulated time runs at its own speed'),
         (r"port = 8737", f"port = {service_port}"),
         (r'name = "water-torch"', 'name = "water-torch-demo"'),
+        (r'description = "[^\n]*', f"description = {json.dumps(bench.words)}\nsimulated = true"),
         (r'folder = "lyewatch-data"[^\n]*', 'folder = "store"'),
     ):
         text, count = re.subn(pattern, instead.replace("\\", r"\\"), text, count=1)
@@ -144,7 +153,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from daq.sources.virtual_bench import VirtualBenchProcess
+    from daq.sources.virtual_bench import VirtualBenchProcess, load_scenario
 
     link = (args.folder / "port").absolute()
     bench_file = args.folder / "bench.toml"
@@ -160,6 +169,7 @@ def _run(args: argparse.Namespace) -> int:
         url = f"http://127.0.0.1:{service_port}/"
         if not quiet:
             print(f"virtual bench on {virtual.port}, {args.speed:g} times real speed")
+            print(f"what happens     {load_scenario(args.scenario).words}")
             print(f"bench file       {bench_file}")
             print(f"live page        {url}", flush=True)
         _forget_last_time(bench)
@@ -201,6 +211,9 @@ def _own_run(store: Store, run_id: str, bench: str) -> bool:
         return False
 
 
+_INDENT = " " * 10
+
+
 class _Guide:
     """Says what happens on the bench, as the page would, for whoever watches the terminal."""
 
@@ -212,7 +225,7 @@ class _Guide:
     def follow(self, stop: threading.Event) -> None:
         """Poll the service until `stop`; print each change."""
         started = time.monotonic()
-        before = ""
+        before, explained = "", ""
         while not stop.wait(0.5):
             state = self._state()
             if state is None:
@@ -227,6 +240,12 @@ class _Guide:
             if plain != before and not self._quiet:
                 before = plain
                 print(f"{time.monotonic() - started:6.1f} s  {words}", flush=True)
+            if state["guide"] and state["guide"] != explained and not self._quiet:
+                explained = state["guide"]
+                print(
+                    textwrap.fill(explained, 96, initial_indent=_INDENT, subsequent_indent=_INDENT),
+                    flush=True,
+                )
 
     def _state(self) -> Any:
         try:

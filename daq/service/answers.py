@@ -173,6 +173,7 @@ class BenchAnswer(Answer):
 
     name: str
     description: str
+    simulated: bool = Field(description="whether no real stack stands behind it")
     stack: dict[str, Any]
     supply: dict[str, Any]
     site: dict[str, Any]
@@ -328,6 +329,7 @@ class State(Answer):
     alarms: AlarmsInWords
     blind: list[BlindPart] = Field(description="parts that do not see now")
     trip: StandingTrip | None
+    guide: str | None = Field(description="what one is seeing, on a simulated bench")
     standing: list[Alarm]
     links: list[Link]
     recording: Recording

@@ -29,6 +29,7 @@ from daq.reader.channel import Answer, ChannelAddress, ChannelClient
 from daq.service.alarm_duty import AlarmDuty
 from daq.service.feed import LOST, Connect, Feed, Link
 from daq.service.forecast_log import ForecastLogKeeper
+from daq.service.guide import guide_words
 from daq.service.hub import Hub, encode
 from daq.service.keeper import Keeper
 from daq.service.notify import Notifier
@@ -309,14 +310,16 @@ class Live:
             }
         recording = recording_words(None if why is not None else self._reader, self.keeper.impaired)
         trip = reader.get("trip")
+        supply = supply_words(self.bench, trip, reader, self._latest, data["state"] == "fresh")
         return {
             "utc": iso_utc(time.time_ns()),
             "run": run,
-            "supply": supply_words(self.bench, trip, reader, self._latest, data["state"] == "fresh"),
+            "supply": supply,
             "data": data,
             "alarms": alarm_words(standing, self._alarms_blind()),
             "blind": self.blind(),
-            "trip": trip_dict(trip),
+            "trip": trip_dict(trip, self.run),
+            "guide": guide_words(data, supply, trip, standing) if self.bench.bench.simulated else None,
             "standing": standing,
             "links": self.links(),
             "recording": recording,

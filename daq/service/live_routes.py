@@ -76,6 +76,7 @@ async def bench(request: Request) -> Response:
     body = {
         "name": b.name,
         "description": b.bench.description,
+        "simulated": b.bench.simulated,
         "stack": b.stack.model_dump(),
         "supply": b.supply.model_dump(),
         "site": b.site.model_dump(),

@@ -9,6 +9,7 @@ from typing import Any
 
 from daq.alarms import PRIORITIES, STANDING, TO_ACKNOWLEDGE, State
 from daq.bench import Bench
+from daq.store import RunRecord
 from daq.utc import iso_utc
 
 __all__ = [
@@ -50,7 +51,7 @@ def supply_words(
     flowing = bench.supply.flows(amps)
     if trip is not None:
         if time.time_ns() - int(trip["t_utc_ns"]) < CUT_WITHIN_NS:
-            return {"state": "tripped", "words": "The supply is being cut"}
+            return {"state": "cutting", "words": "The supply is being cut"}
         if fresh and flowing:
             return {
                 "state": "unknown",
@@ -167,19 +168,33 @@ def alarm_words(standing: Sequence[dict[str, Any]], blind: str | None = None) ->
     return {"state": "standing", "count": len(shown), "worst": worst, "aside": aside, "words": words}
 
 
-def trip_dict(trip: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    """A standing trip as the API gives it."""
+def trip_dict(trip: Mapping[str, Any] | None, run: RunRecord | None = None) -> dict[str, Any] | None:
+    """A standing trip as the API gives it.
+
+    Parameters
+    ----------
+    trip : mapping or None
+        As the reader told it.
+    run : RunRecord, optional
+        The run that is being read: a trip in it is dated by its clock, as its alarms are. The two clocks
+        differ where a device paces the run, and after a step of the computer's.
+    """
     if trip is None:
         return None
+
+    def when(one: Mapping[str, Any]) -> str | None:
+        own = run is not None and one.get("run_id") == run.id and one.get("t_ns") is not None
+        return iso_utc(run.start_utc_ns + int(one["t_ns"]) if run is not None and own else one["t_utc_ns"])
+
     return {
         "cause": trip["cause"],
         "detail": trip["detail"],
-        "utc": iso_utc(trip["t_utc_ns"]),
+        "utc": when(trip),
         "value": trip.get("value"),
         "by": trip["by"],
         "logged": bool(trip.get("logged", True)),
         "later": [
-            {"cause": t["cause"], "detail": t["detail"], "utc": iso_utc(t["t_utc_ns"]), "by": t["by"]}
+            {"cause": t["cause"], "detail": t["detail"], "utc": when(t), "by": t["by"]}
             for t in trip.get("later") or ()
         ],
     }

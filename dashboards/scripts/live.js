@@ -68,6 +68,9 @@ function tellState(state) {
   const impaired = byId("impaired");
   say(impaired, state.impaired ?? "");
   show(impaired, Boolean(state.impaired));
+  const guide = byId("guide");
+  say(guide, state.guide ? `Simulated bench. ${state.guide}` : "");
+  show(guide, Boolean(state.guide));
   const blind = byId("blind");
   const parts = blindWords(state);
   say(blind, parts.join(" "));

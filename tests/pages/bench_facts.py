@@ -51,8 +51,19 @@ NUMBERS = {
     "mmw_ceiling_reversible": ("Reversible ceiling", "mL/min/W", "A reading above this is impossible."),
     "heat_w": ("Heat", "W", "Power that became neither gas nor vapour."),
 }
+OF_GAS = (
+    "flow_as_read_lpm",
+    "flow_dry_ref_lpm",
+    "mmw_as_read",
+    "mmw_dry_ref",
+    "faradaic_efficiency",
+    "leak_amps",
+)
+"""What is not known without a flow meter."""
 BENCH: dict[str, Any] = {
     "name": "water-torch",
+    "description": "Soldering torch of a jewellery workshop, bench by the north window",
+    "simulated": False,
     "stack": {
         "name": "six-gap dry cell",
         "build": "A: plates as cut",

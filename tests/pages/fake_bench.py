@@ -80,7 +80,16 @@ class FakeBench:
         self.impaired: str | None = None
         self.blind: list[dict[str, str]] = []
         self.recording = {"state": "ok", "words": "Samples are kept", "written_bytes_per_hour": 42.3e6}
+        self.archive: dict[str, Any] | None = None
+        self.guide: str | None = None
         self.extra_temp = 0.0
+        self.falling: float | None = None
+        """How fast the lye cools, in place of what it does by itself [K/min]."""
+        self.no_current = False
+        self.without: tuple[str, ...] = ()
+        """Channels that this bench has not."""
+        self.more_links: list[tuple[str, str, str | None]] = []
+        """Sources besides the first: name, state, last error."""
         self.past = listing()
         self.marks = marks_of()
 
@@ -182,34 +191,47 @@ class FakeBench:
             "data": self.data,
             "alarms": {"state": word, "count": count, "worst": worst, "words": words},
             "trip": self.trip,
+            "guide": self.guide,
+            "archive": self.archive,
             "impaired": self.impaired,
             "blind": self.blind,
             "recording": self.recording,
             "fill": self.fill,
             "standing": self.standing,
-            "links": [
-                {
-                    "source": "head",
-                    "state": "open",
-                    "good": int(self.now() * 10),
-                    "unchecked": 0,
-                    "bad_crc": 2,
-                    "malformed": 1,
-                    "gaps": 3,
-                    "out_of_range": 0,
-                    "reopened": 1,
-                    "dropped": 0,
-                    "rate_hz": 10.0,
-                    "age_s": 0.1,
-                    "last_error": None,
-                }
-            ],
+            "links": [self._link(*link) for link in (("head", "open", None), *self.more_links)],
         }
+
+    def _link(self, source: str, state: str, error: str | None) -> dict[str, Any]:
+        return {
+            "source": source,
+            "state": state,
+            "good": int(self.now() * 10),
+            "unchecked": 0,
+            "bad_crc": 2,
+            "malformed": 1,
+            "gaps": 3,
+            "out_of_range": 0,
+            "reopened": 1,
+            "dropped": 0,
+            "rate_hz": 10.0,
+            "age_s": 0.1,
+            "last_error": error,
+        }
+
+    def about(self) -> dict[str, Any]:
+        """What the bench is."""
+        kept = [c for c in facts.BENCH["channels"] if c["name"] not in self.without]
+        return {**facts.BENCH, "channels": kept, "simulated": self.guide is not None}
 
     def samples(self, t: float) -> dict[str, Any]:
         """The samples event of one instant."""
-        values = {name: round(facts.channel_value(name, t), 4) for name in facts.CHANNELS}
+        kept = [name for name in facts.CHANNELS if name not in self.without]
+        values = {name: round(facts.channel_value(name, t), 4) for name in kept}
         values["lye_temp"] += self.extra_temp
+        if self.falling is not None:
+            values["lye_temp"] += self.falling * (t - self.t0) / 60.0
+        if self.no_current:
+            values.update(amps=0.0, relay=0.0)
         run = self.run["id"] if self.run else "standby"
         return {
             "run": run,
@@ -223,6 +245,14 @@ class FakeBench:
         if not self.finding:
             said["findings"] = []
         said["forecast"] = self.forecast
+        if self.falling is not None:
+            said["numbers"]["temp_rate_c_per_min"] = {"value": self.falling, "u95": 0.1, "unit": "degC/min"}
+        if "gas_flow" in self.without:
+            gas = {
+                key: {"value": None, "u95": None, "unit": said["numbers"][key]["unit"]}
+                for key in facts.OF_GAS
+            }
+            said["numbers"].update(gas)
         return said
 
 

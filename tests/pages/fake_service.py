@@ -93,7 +93,7 @@ def make_app(bench: FakeBench, *, charts: Path | None = None) -> FastAPI:
 
     @app.get("/api/bench")
     def about() -> dict[str, Any]:
-        return facts.BENCH
+        return bench.about()
 
     @app.get("/api/state")
     def state() -> dict[str, Any]:
