@@ -58,6 +58,7 @@ coverage: setup ## Which lines of daq the tests run, child processes included; b
 pictures: setup ## Every page and report as pictures in build/pictures: widths, light, dark, forced colours, zoom
 	@bash tests/install_servers.sh
 	$(BIN)/python -m tests.pages.every_page build/pictures $(PICTURES)
+	$(BIN)/python -m tests.pages.states build/pictures/live
 
 docs: setup ## The documentation as a site, with the reference made of the docstrings, in build/docs/html
 	$(BIN)/sphinx-build -q -W --keep-going -d build/docs/doctrees docs build/docs/html

@@ -25,6 +25,7 @@ FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--accept-lang=en-GB",  # pages write dates as the reader's browser asks for them
 )
 # Five seconds is the default: too short on a machine that is busy with other work.
 expect.set_options(timeout=30_000)

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 LATCH_WAIT_S = 5.0
 SPEED = 5.5
-"""Simulated seconds in a second: the warning comes about half a minute after the start, the cut after about one
-and a half, so that each can be read before the next."""
+"""Simulated seconds in a second: the warning comes half a minute after the start, the cut a minute later, so
+that each can be read before the next."""
 
 __all__ = ["add", "check_own", "demo_bench_text", "marked", "run"]
 

@@ -90,7 +90,9 @@ export class Rationale {
   tell(row) {
     say(this.what, row.what ? `It means: ${row.what}` : "");
     say(this.todo, row.do ? `Do: ${row.do}` : "");
-    say(this.time, `Time there is: ${timeWords(row)}.`);
+    // Once the condition has gone there is no time that runs out; of a normal alarm it says what there would be.
+    show(this.time, row.active || row.state === "normal");
+    say(this.time, `Time there is${row.active ? "" : " when it is raised"}: ${timeWords(row)}.`);
     say(this.cuts, CUTS[row.cuts] ?? "");
     show(this.cuts, Boolean(row.cuts));
   }

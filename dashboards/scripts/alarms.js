@@ -1,28 +1,30 @@
-// The standing alarms: how grave, what it means, what to do, how long there is, and a person's acknowledgement. Below
-// them what is put aside, by whom, why, and until when.
+// The standing alarms, a line each that opens: how grave, what it means, what to do, how long there is; and a person's
+// acknowledgement of one or of all. Below them what is put aside, by whom, why, and until when.
 
 import { path, send } from "./api.js";
 import { AsideForm, tellOutcome } from "./alarm_aside.js";
 import { ANSWERS, isOpen, rank, Rationale, stateOf, stateWords, valueWords } from "./alarm_words.js";
 import { freshId, make, say, show, tag } from "./dom.js";
 import { wall } from "./format.js";
-import { act, filled, nameField, outcome } from "./person.js";
+import { act, outcome, who } from "./person.js";
 import { badge } from "./shapes.js";
 
 /** The alarm list. */
 export class AlarmList {
   constructor(root) {
     this.root = root;
-    this.name = nameField();
     const noteId = freshId("note");
     this.note = make("input", { id: noteId, type: "text", maxlength: 200, placeholder: "optional" });
     this.message = outcome();
+    this.all = make("button", { type: "button", onclick: () => this.acknowledgeAll() }, "Acknowledge all");
     this.fields = make(
       "div",
-      { class: "pair" },
-      this.name.root,
+      { class: "row" },
       make("div", { class: "field" }, make("label", { for: noteId }, "Note: why, what you do"), this.note),
+      this.all,
     );
+    this.standing = [];
+    this.opened = ""; // the alarm that was unfolded by itself
     this.heading = make("h2", { id: "alarms-title", tabindex: -1 }, "Alarms");
     this.empty = make("p", { class: "quiet" }, "None standing.");
     this.list = make("ul", { class: "alarm-list" });
@@ -42,14 +44,15 @@ export class AlarmList {
     show(this.asideHeading, false);
   }
 
-  /** Show the standing alarms of a state. */
   /** Why it can not be known whether there are more, or "": "none" is said only while somebody looks. */
   doubt(unseen) {
     say(this.empty, unseen ? `Not known: ${unseen}.` : "None standing.");
     tag(this.empty, "level", unseen ? "medium" : "");
   }
 
+  /** Show the standing alarms of a state. */
   tell({ standing }) {
+    this.standing = standing;
     const rows = [...standing].sort(
       (a, b) => rank(a) - rank(b) || String(b.since_utc).localeCompare(String(a.since_utc)),
     );
@@ -68,14 +71,49 @@ export class AlarmList {
       this.fields,
       rows.some((row) => stateOf(row).can),
     );
+    show(this.all, open > 1);
     const names = new Set(rows.map(({ alarm }) => alarm));
     for (const [name, item] of this.items) if (!names.has(name)) this.#remove(name, item);
     this.#lay(this.list, here);
     this.#lay(this.asideList, aside);
+    this.#unfold(here[0]);
+  }
+
+  /** The gravest of those that wait is open, as long as nobody opened or folded one himself. */
+  #unfold(first) {
+    const name = first && isOpen(first) ? first.alarm : "";
+    if (name === this.opened) return;
+    const before = this.items.get(this.opened);
+    if (before && !before.touched && !before.root.contains(document.activeElement)) before.more.open = false;
+    this.opened = name;
+    const item = this.items.get(name);
+    if (item && !item.touched) item.more.open = true;
+  }
+
+  /** Those that wait for somebody's word, the gravest first. */
+  get open() {
+    return this.standing.filter(isOpen).sort((a, b) => rank(a) - rank(b));
+  }
+
+  /** Acknowledge all that waits. */
+  async acknowledgeAll() {
+    await this.acknowledge(this.open, this.all);
+  }
+
+  /** Acknowledge these, by the person of this device; who it is is asked once. Gives whether it is done. */
+  async acknowledge(rows, button) {
+    const name = await who();
+    if (!name || rows.length === 0) return false;
+    const body = { who: name, note: this.note.value.trim() };
+    const sent = () => Promise.all(rows.map(({ alarm }) => send(path`/api/alarms/${alarm}/acknowledge`, body)));
+    return act(button, this.message, ANSWERS.acknowledge.doing, sent, () => {
+      this.note.value = "";
+      return rows.length > 1 ? `Acknowledged: ${rows.length} alarms.` : ANSWERS.acknowledge.done;
+    });
   }
 
   #remove(name, item) {
-    if (item.root.contains(document.activeElement)) this.heading.focus();
+    if (item.root.contains(document.activeElement)) this.heading.focus({ preventScroll: true });
     item.root.remove();
     item.aside.close();
     this.items.delete(name);
@@ -89,7 +127,7 @@ export class AlarmList {
       if (list.children[i] !== item.root) {
         const focused = item.root.contains(document.activeElement);
         list.insertBefore(item.root, list.children[i] ?? null);
-        if (focused) this.heading.focus();
+        if (focused) this.heading.focus({ preventScroll: true });
       }
       this.#fill(item, row);
     });
@@ -103,19 +141,15 @@ export class AlarmList {
       help: new Rationale(),
       act: make("button", { type: "button" }),
       aside: new AsideForm(row, (words) => tellOutcome(this.message, words)),
+      touched: false,
       verb: null,
       level: null,
     };
-    item.root = make(
-      "li",
-      { class: "alarm" },
-      make("p", { class: "alarm-title" }, item.badge, " ", item.title),
-      item.state,
-      item.help.root,
-      item.act,
-      item.aside.root,
-    );
-    item.act.addEventListener("click", () => this.#answer(row.alarm, item));
+    const summary = make("summary", {}, item.badge, item.title);
+    summary.addEventListener("click", () => (item.touched = true));
+    item.more = make("details", { class: "alarm-more" }, summary, item.help.root, item.aside.root);
+    item.root = make("li", { class: "alarm" }, item.more, item.state, item.act);
+    item.act.addEventListener("click", () => this.#answer(row, item));
     return item;
   }
 
@@ -140,6 +174,8 @@ export class AlarmList {
     tag(item.root, "aside", aside ? "yes" : "");
     tag(item.root, "open", isOpen(row) ? "yes" : "");
     item.verb = can ?? null;
+    // A button that goes while it has the focus would let it fall to the head of the page.
+    if (item.verb === null && item.act === document.activeElement) this.heading.focus({ preventScroll: true });
     show(item.act, item.verb !== null);
     if (item.verb) {
       say(item.act, ANSWERS[item.verb].button);
@@ -148,21 +184,20 @@ export class AlarmList {
     item.aside.tell(!aside);
   }
 
-  #answer(alarm, item) {
+  async #answer(row, item) {
     const { verb } = item;
-    const words = ANSWERS[verb];
-    if (!words || !filled([[this.name.input, "Give your name: the log keeps who did it."]], this.message))
+    if (verb === "acknowledge") {
+      await this.acknowledge([row], item.act);
       return;
-    const body = { who: this.name.input.value.trim(), note: this.note.value.trim() };
-    act(
-      item.act,
-      this.message,
-      words.doing,
-      () => send(path`/api/alarms/${alarm}/${verb}`, body),
-      () => {
-        this.note.value = "";
-        return words.done;
-      },
-    );
+    }
+    const words = ANSWERS[verb];
+    const name = words ? await who() : "";
+    if (!name) return;
+    const body = { who: name, note: this.note.value.trim() };
+    const sent = () => send(path`/api/alarms/${row.alarm}/${verb}`, body);
+    await act(item.act, this.message, words.doing, sent, () => {
+      this.note.value = "";
+      return words.done;
+    });
   }
 }

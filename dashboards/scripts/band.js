@@ -139,7 +139,13 @@ export class Band {
     // Spoken: what changed in meaning, not each new digit.
     this.polite = make("p", { class: "spoken", role: "status" });
     this.urgent = make("p", { class: "spoken", role: "alert" });
-    header.append(make("div", { class: "band-row" }, nav, list, this.cutPlace), this.readingsPlace, this.polite, this.urgent);
+    const row = make("div", { class: "band-row" }, nav, list, this.cutPlace);
+    header.append(row, this.readingsPlace, this.polite, this.urgent);
+    // On a low screen the row may scroll away and the readings stay; the styles need to know how high it is.
+    const measure = () => header.style.setProperty("--band-row", `${row.offsetHeight}px`);
+    new ResizeObserver(measure).observe(row);
+    const foot = () => document.documentElement.style.setProperty("--foot", `${this.cutPlace.offsetHeight}px`);
+    new ResizeObserver(foot).observe(this.cutPlace);
     header.after(this.soundPlace); // not in the band: it would take a phone's first screen
     this.spokenKey = null;
     this.urgentKey = null;

@@ -1,5 +1,5 @@
-// The cautions: open the first time in this browser, then as the reader left them. The page's own words stand until the
-// service gives the bench's.
+// The cautions: open the first time in this browser; once read they fold to a line, and stay as the reader left them. The
+// page's own words stand until the service gives the bench's.
 
 import { make, recall, remember } from "./dom.js";
 
@@ -20,7 +20,13 @@ export function keepFolding(details) {
   if (!details.open) note(true);
   else if (recall("cautions", "open") === "folded") details.open = false;
   // At the click, and not at the later toggle event, which leaving the page at once would lose.
-  details.querySelector("summary").addEventListener("click", () => note(details.open));
+  const summary = details.querySelector("summary");
+  summary.addEventListener("click", () => note(details.open));
+  details.querySelector(".read").addEventListener("click", () => {
+    note(true);
+    details.open = false;
+    summary.focus({ preventScroll: true });
+  });
 }
 
 /** Put the bench's own cautions, where the service gives some, in place of the page's. */

@@ -28,7 +28,17 @@ export const AXIS_WIDTH = 52;
 export const AIR_RIGHT = 10;
 const FONT = "12px system-ui, sans-serif";
 const DASHES = [[], [6, 4], [2, 3]];
+const TICK_SPACE = 84;
 const SECONDS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
+
+/** Round times between `from` and `to` [s] for an axis of that width [px]; the same for every chart that shares one. */
+export function timeTicks(from, to, width) {
+  const least = ((to - from) * TICK_SPACE) / Math.max(1, width);
+  const step = SECONDS.find((seconds) => seconds >= least) ?? SECONDS.at(-1) * Math.ceil(least / SECONDS.at(-1));
+  const ticks = [];
+  for (let at = Math.ceil(from / step) * step; at <= to; at += step) ticks.push(at);
+  return ticks;
+}
 
 /** Bounds of the value axis: the data, at least `minSpan`, and the limits where `limits` says so. */
 export function valueRange({ minSpan, limits, always, floor }) {
@@ -161,11 +171,10 @@ export class Chart {
       axes: [
         {
           ...axis,
-          size: 24,
+          size: this.spec.time.shared ? 6 : 24,
           gap: 2,
-          space: 84,
-          incrs: SECONDS,
-          values: (u, splits) => this.#timeLabels(u, splits),
+          splits: (_u, _axis, from, to) => this.#ticks(from, to),
+          values: (u, splits) => (this.spec.time.shared ? splits.map(() => "") : this.#timeLabels(u, splits)),
           grid: { width: 1, stroke: () => colours("grid") },
         },
         { ...axis, size: AXIS_WIDTH, gap: 4, space: 24, grid: { width: 1, stroke: () => colours("grid") } },
@@ -188,6 +197,10 @@ export class Chart {
     if (width < 6) return;
     u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
     this.spec.drag?.(u.posToVal(left, "x"), u.posToVal(left + width, "x"));
+  }
+
+  #ticks(from, to) {
+    return timeTicks(from, to, this.plot ? this.plot.bbox.width / devicePixelRatio : 300);
   }
 
   /** Times under the axis; one whose text would be cut off at an end is left out. */

@@ -164,6 +164,12 @@ export class TimedFill {
     return said;
   }
 
+  /** Begin or end a fill from elsewhere on the page; where a number is missing, go where it is written. */
+  async toggle() {
+    await this.#press();
+    if (this.message.dataset.level === "high") this.message.scrollIntoView({ block: "center" });
+  }
+
   async #press() {
     const said = this.#typed();
     if (!said) return;

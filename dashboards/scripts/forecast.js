@@ -23,15 +23,41 @@ export const timeBand = (forecast) =>
 export const settleBand = (forecast) =>
   band(forecast, "steady_state_c", ["steady_state_c", "steady_state_low_c", "steady_state_high_c"]);
 
+/**
+ * The limits that lie ahead of `temp` [degC], as {name, limit_c, left_s}, the nearest first; `since` is the forecast's age
+ * [s], by which the times are counted down. Those that are passed are left out: there is no time to them.
+ */
+export function limitsAhead(forecast, temp, since = 0) {
+  const limits = Object.entries(forecast?.limits ?? {});
+  if (!limits.length && Number.isFinite(forecast?.limit_c))
+    limits.push([forecast.limit ?? "high", { limit_c: forecast.limit_c, time_s: timeBand(forecast).value }]);
+  const beyond = (limit) => Number.isFinite(temp) && temp >= limit;
+  return limits
+    .filter(([, { limit_c: at, time_s: time }]) => Number.isFinite(time) && time > 0 && !beyond(at))
+    .map(([name, { limit_c: at, time_s: time }]) => ({ name, limit_c: at, left_s: Math.max(0, time - since) }))
+    .sort((a, b) => a.limit_c - b.limit_c);
+}
+
+/** Time in words: "less than a minute", "4 min". */
+const soon = (seconds) => (seconds < 60 ? "less than a minute" : span(60 * Math.round(seconds / 60)));
+
 const degrees = (value) => plain(Math.round(value), "degC");
 
 function between(low, high, text) {
   return Number.isFinite(low) && Number.isFinite(high) ? ` (${text(low)} to ${text(high)})` : "";
 }
 
-/** The sentence, or "" when nothing is foreseen. The service's own words come first. */
-export function forecastWords(forecast) {
+/**
+ * The sentence, or "" when nothing is foreseen. The service's own words come first, unless `temp`, the reading of now,
+ * has passed the limit of which they speak: then the cut is what lies ahead.
+ */
+export function forecastWords(forecast, temp = null, since = 0) {
   if (!forecast) return "";
+  if (Number.isFinite(temp) && Number.isFinite(forecast.limit_c) && temp >= forecast.limit_c) {
+    const cut = limitsAhead(forecast, temp, since).find(({ name }) => name === "trip");
+    const above = `The lye is above its limit of ${plain(forecast.limit_c, "degC")}.`;
+    return cut ? `${above} The supply is cut at ${plain(cut.limit_c, "degC")}, in about ${soon(cut.left_s)}.` : above;
+  }
   if (forecast.words) return forecast.words;
   const time = timeBand(forecast);
   const settles = settleBand(forecast);
@@ -50,6 +76,7 @@ export function forecastLines(forecast, now) {
   const settles = settleBand(forecast);
   const lines = [];
   const crosses = Number.isFinite(time.value);
+  const cut = forecast.limits?.trip;
   const limit = Number.isFinite(forecast.limit_c) ? plain(forecast.limit_c, "degC") : "the limit";
   if (crosses && time.value > 0)
     lines.push(
@@ -60,6 +87,8 @@ export function forecastLines(forecast, now) {
             }`
           : ""),
     );
+  if (Number.isFinite(cut?.time_s) && cut.time_s > 0)
+    lines.push(`Cut at ${plain(cut.limit_c, "degC")} at about ${wall(now + cut.time_s).slice(0, 5)}`);
   if (!crosses && forecast.words) {
     // the sentence says where it settles
   } else if (Number.isFinite(settles.value))
@@ -101,11 +130,14 @@ export class ForecastWords {
     this.said = "";
   }
 
-  /** `level` is that of the forecast's standing alarm, or ""; `unseen` is why nothing is foreseen now, or "". */
-  tell(assessment, latest, level, unseen = "") {
+  /**
+   * `level` is that of the forecast's standing alarm, or ""; `unseen` is why nothing is foreseen now, or ""; `since` is how
+   * old the forecast is [s].
+   */
+  tell(assessment, latest, level, unseen = "", since = 0) {
     const known = assessment?.forecast ?? null;
     const forecast = unseen ? null : known;
-    const words = unseen ? (known ? `Not known: ${unseen}.` : "") : forecast ? forecastWords(forecast) : assessment ? whyNone(this.bench, latest) : "";
+    const words = unseen ? (known ? `Not known: ${unseen}.` : "") : forecast ? forecastWords(forecast, latest.get("lye_temp")?.value, since) : assessment ? whyNone(this.bench, latest) : "";
     const now = assessment?.utc ? Date.parse(assessment.utc) / 1000 : Date.now() / 1000;
     const lines = forecastLines(forecast, now);
     say(this.words, words);

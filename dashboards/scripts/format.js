@@ -98,13 +98,15 @@ export function span(seconds) {
   return `${Math.floor(minutes / 60)}${NARROW_SPACE}h${left ? ` ${left}${NARROW_SPACE}min` : ""}`;
 }
 
-const timeOfDay = new Intl.DateTimeFormat("en-GB", {
+// Dates are written as the reader's browser asks for them; the clock has 24 hours everywhere.
+const LANGUAGES = navigator.languages;
+const timeOfDay = new Intl.DateTimeFormat(LANGUAGES, {
   hour: "2-digit",
   minute: "2-digit",
   second: "2-digit",
   hourCycle: "h23",
 });
-const dayTimeSeconds = new Intl.DateTimeFormat("en-GB", {
+const dayTimeSeconds = new Intl.DateTimeFormat(LANGUAGES, {
   day: "numeric",
   month: "short",
   year: "numeric",
@@ -113,7 +115,7 @@ const dayTimeSeconds = new Intl.DateTimeFormat("en-GB", {
   second: "2-digit",
   hourCycle: "h23",
 });
-const dayAndTime = new Intl.DateTimeFormat("en-GB", {
+const dayAndTime = new Intl.DateTimeFormat(LANGUAGES, {
   day: "numeric",
   month: "short",
   year: "numeric",

@@ -67,6 +67,35 @@ export function strokeByLimits(list, colours, base = "trace") {
   };
 }
 
+const LABEL_HEIGHT = 13;
+const LABEL_AIR = 3;
+
+/**
+ * Where the names of limits stand, so that none lies on another's line or on another's name where there is room: above
+ * its line or under it, at the right edge or further left.
+ *
+ * `lines` is a list of {y, width} of those in view [px]; gives for each {right, top} of its name, `right` counted from
+ * the right edge of the plot, which is `height` high and `width` wide.
+ */
+export function placeLabels(lines, width, height) {
+  const placed = [];
+  const boxes = (y, size) => {
+    const columns = [6];
+    for (const { right, width: other } of placed) columns.push(right + other + 2 * LABEL_AIR);
+    const rows = [y - LABEL_AIR - LABEL_HEIGHT, y + LABEL_AIR];
+    return columns.filter((right) => right + size <= width).flatMap((right) => rows.map((top) => ({ right, top, width: size })));
+  };
+  const apart = (a, b) =>
+    a.top + LABEL_HEIGHT <= b.top || b.top + LABEL_HEIGHT <= a.top || a.right + a.width <= b.right || b.right + b.width <= a.right;
+  for (const { y, width: size } of lines) {
+    const within = boxes(y, size).filter(({ top }) => top >= 0 && top + LABEL_HEIGHT <= height);
+    const clear = (box) => placed.every((other) => apart(box, other));
+    const crossed = (box) => lines.some((other) => other.y !== y && other.y > box.top - 1 && other.y < box.top + LABEL_HEIGHT + 1);
+    placed.push(within.find((box) => clear(box) && !crossed(box)) ?? within.find(clear) ?? { right: 6, top: y + LABEL_AIR, width: size });
+  }
+  return placed;
+}
+
 /** A chart plugin that draws the limits in view as dashed lines with their names. */
 export function limitLines(list, unit, colours) {
   const draw = (u) => {
@@ -75,32 +104,27 @@ export function limitLines(list, unit, colours) {
     ctx.save();
     ctx.font = `${12 * scale}px system-ui, sans-serif`;
     ctx.textAlign = "right";
+    ctx.textBaseline = "top";
     ctx.lineWidth = scale;
-    list.forEach((limit, i) => {
-      const y = u.valToPos(limit.value, "y", true);
+    const seen = list
+      .map((limit) => ({ y: u.valToPos(limit.value, "y", true), text: `${limit.name} ${plain(limit.value, unit)}` }))
+      .filter(({ y }) => y >= bbox.top && y <= bbox.top + bbox.height); // the words beside the chart name them all
+    const lines = seen.map(({ y, text }) => ({ y: (y - bbox.top) / scale, width: ctx.measureText(text).width / scale + 4 }));
+    const places = placeLabels(lines, bbox.width / scale, bbox.height / scale);
+    seen.forEach(({ y, text }, i) => {
       const line = Math.round(y) + (scale % 2) / 2; // on the pixels, not between them
-      if (!(y >= bbox.top && y <= bbox.top + bbox.height)) return; // the words beside the chart name them all
       ctx.strokeStyle = colours("limit");
       ctx.setLineDash([7 * scale, 4 * scale]);
       ctx.beginPath();
       ctx.moveTo(bbox.left, line);
       ctx.lineTo(bbox.left + bbox.width, line);
       ctx.stroke();
-      ctx.setLineDash([]);
-      const text = `${limit.name} ${plain(limit.value, unit)}`;
-      const right = bbox.left + bbox.width - (6 + (i % 2) * 112) * scale; // staggered: 60 and 65 may stand close
-      const under = y - bbox.top < 16 * scale;
-      const at = y + (under ? 3 : -3) * scale;
-      ctx.textBaseline = under ? "top" : "bottom";
+      const { right, top, width } = places[i];
+      const [x, at] = [bbox.left + bbox.width - right * scale, bbox.top + top * scale];
       ctx.fillStyle = colours("sheet");
-      ctx.fillRect(
-        right - ctx.measureText(text).width - 3 * scale,
-        under ? at - scale : at - 13 * scale,
-        ctx.measureText(text).width + 6 * scale,
-        14 * scale,
-      );
+      ctx.fillRect(x - (width - 2) * scale, at, width * scale, LABEL_HEIGHT * scale);
       ctx.fillStyle = colours("ink-2");
-      ctx.fillText(text, right, at);
+      ctx.fillText(text, x, at + scale);
     });
     ctx.restore();
   };

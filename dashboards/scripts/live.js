@@ -8,10 +8,14 @@ import { BEFORE_RESTORING, keepFolding, takeOver } from "./cautions.js";
 import { AllNumbers, Findings, Links } from "./details.js";
 import { byId, calmMotion, recall, remember, say, show } from "./dom.js";
 import { TimedFill } from "./fill.js";
+import { GasByFill } from "./gas_by_fill.js";
 import { Readings } from "./readings.js";
 import { Recording } from "./recording.js";
+import { TemperatureScale } from "./scale.js";
 import { Strip, STRIP_NUMBERS, STRIPS } from "./strips.js";
 import { TripPanel } from "./supply.js";
+import { ThumbBar } from "./thumb.js";
+import { TimeAxis } from "./time_axis.js";
 import { Traces } from "./traces.js";
 import { watchBench } from "./watch.js";
 
@@ -57,10 +61,20 @@ function tellDoubts() {
   const unseen = alarmsUnseen(state, fresh);
   panels.alarms.doubt(unseen);
   panels.findings.tell(traces.assessment, unseen);
-  panels.readings.tell(traces, state, current(), forecastUnseen(state, fresh));
+  const blind = forecastUnseen(state, fresh);
+  const ofNow = current();
+  panels.readings.tell(traces, state, ofNow, blind);
+  panels.trip.tellLye(panels.readings.lye, ofNow);
+  panels.scale.tell({
+    temp: traces.latest.get("lye_temp")?.value,
+    current: ofNow,
+    forecast: blind ? null : traces.assessment?.forecast,
+    since: traces.assessment ? Math.max(0, traces.newest - (traces.start + traces.assessment.t)) : 0,
+    trip: Boolean(state?.trip),
+  });
   for (const strip of panels.strips) {
-    strip.unseen = forecastUnseen(state, fresh);
-    strip.tell(current());
+    strip.unseen = blind;
+    strip.tell(ofNow);
   }
 }
 
@@ -77,6 +91,7 @@ function tellState(state) {
   show(blind, parts.length > 0);
   panels.trip.tell(state);
   panels.alarms.tell(state);
+  panels.thumb.tell(state, elapsed());
   panels.allAlarms.tell(state);
   const foreseen = state.standing.find(({ alarm, active }) => alarm === "lye_temp.forecast" && active);
   for (const strip of panels.strips) strip.warned = foreseen?.priority ?? "";
@@ -102,11 +117,13 @@ function frame(now) {
     if (watch.state()) {
       panels.recording.tell(watch.state(), elapsed());
       panels.fill.tell(watch.state(), elapsed());
+      panels.thumb.tell(watch.state(), elapsed());
     }
   }
   if (now - drawnAt >= drawEveryMs()) {
     drawnAt = now;
     panels.strips.forEach((strip) => strip.draw());
+    panels.axis.draw();
   }
 }
 
@@ -149,13 +166,23 @@ async function begin() {
   takeOver(byId("caution-list"), bench.cautions);
   const holder = byId("strips");
   const measured = new Set(bench.channels.map(({ name }) => name));
-  const strips = STRIPS.filter(({ channel }) => !channel || measured.has(channel)).map(
+  const metered = measured.has("gas_flow");
+  const strips = STRIPS.filter(({ channel, gas }) => (!channel || measured.has(channel)) && (metered || !gas)).map(
     (spec) => new Strip(spec, { bench, traces, view }),
   );
-  holder.replaceChildren(...strips.map(({ root }) => root));
+  const scale = new TemperatureScale(bench);
+  const axis = new TimeAxis(view);
+  const goToFill = () => {
+    byId("fill").scrollIntoView({ block: "start" });
+    byId("fill").querySelector("input").focus({ preventScroll: true });
+  };
+  const gas = metered ? [] : [new GasByFill(goToFill).root];
+  holder.replaceChildren(scale.root, ...strips.map(({ root }) => root), axis.root, ...gas);
   strips.forEach((strip) => strip.attach());
   panels = {
     strips,
+    scale,
+    axis,
     readings: new Readings(watch.band.readingsPlace, bench),
     trip: new TripPanel(
       byId("trip"),
@@ -169,6 +196,7 @@ async function begin() {
     numbers: new AllNumbers(byId("numbers"), bench),
     links: new Links(byId("links")),
   };
+  panels.thumb = new ThumbBar(watch.band.cutPlace, panels);
   if (watch.state()) tellState(watch.state());
   requestAnimationFrame(frame);
   try {

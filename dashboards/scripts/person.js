@@ -3,6 +3,81 @@
 import { freshId, make, recall, remember } from "./dom.js";
 
 const fields = new Set();
+const MOST_NAMES = 6;
+
+/** The names that were given on this device, the last one first. */
+export function knownNames() {
+  try {
+    return JSON.parse(recall("names", "[]")).filter((name) => typeof name === "string");
+  } catch {
+    return []; // what stands there is no list: nothing is lost by asking again
+  }
+}
+
+/** Be that person on this device from now on. */
+export function be(name) {
+  const given = name.trim();
+  if (!given) return;
+  remember("name", given);
+  remember("names", JSON.stringify([given, ...knownNames().filter((other) => other !== given)].slice(0, MOST_NAMES)));
+  for (const field of fields) field.value = given;
+}
+
+let asking = null;
+/** Ask who is at the bench, over whatever is on the screen; gives the name, or "" where none is given. */
+export function askWho() {
+  asking ??= ask().finally(() => (asking = null));
+  return asking;
+}
+
+/** The name to act under: the known one, or the one that is given when asked. "" is nobody: then nothing is done. */
+export async function who() {
+  return knownName() || askWho();
+}
+
+function ask() {
+  return new Promise((done) => {
+    const id = freshId("name");
+    const input = make("input", { id, type: "text", autocomplete: "name", maxlength: 60 });
+    input.value = knownName();
+    const choose = (name) => {
+      be(name);
+      view.close();
+    };
+    const form = make(
+      "form",
+      { class: "row", novalidate: true },
+      make("div", { class: "field" }, make("label", { for: id }, "Your name"), input),
+      make("button", { type: "submit" }, "That is me"),
+    );
+    let given = "";
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      given = input.value.trim();
+      if (given) choose(given);
+      else input.focus();
+    });
+    const quick = knownNames().map((name) =>
+      make("button", { type: "button", onclick: () => choose((given = name)) }, name),
+    );
+    const view = make(
+      "dialog",
+      { class: "sheet-up", "aria-labelledby": `${id}-title` },
+      make("h2", { id: `${id}-title` }, "Who is at the bench?"),
+      make("p", { class: "quiet" }, "Asked once on this device: the log keeps who did what."),
+      quick.length > 0 && make("div", { class: "quick" }, ...quick),
+      form,
+      make("button", { type: "button", class: "quiet-button", onclick: () => view.close() }, "Not now"),
+    );
+    view.addEventListener("close", () => {
+      view.remove();
+      done(given);
+    });
+    document.body.append(view);
+    view.showModal();
+    (quick[0] ?? input).focus();
+  });
+}
 
 /** A labelled field for the name; all such fields of the page hold the same name. */
 export function nameField({ label = "Your name" } = {}) {
@@ -13,6 +88,7 @@ export function nameField({ label = "Your name" } = {}) {
     remember("name", input.value.trim());
     for (const other of fields) if (other !== input) other.value = input.value;
   });
+  input.addEventListener("change", () => be(input.value));
   fields.add(input);
   return { root: make("div", { class: "field" }, make("label", { for: id }, label), input), input };
 }

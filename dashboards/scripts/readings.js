@@ -3,8 +3,8 @@
 
 import { isOpen } from "./alarm_words.js";
 import { make, say, show, tag } from "./dom.js";
-import { settleBand, timeBand } from "./forecast.js";
-import { clock, fixed, plain, present, unitText } from "./format.js";
+import { limitsAhead, settleBand } from "./forecast.js";
+import { clock, fixed, plain, present, unitText, wall, withUnit } from "./format.js";
 import { CutButton } from "./supply.js";
 
 const NOTHING = "–";
@@ -19,27 +19,42 @@ const channel = (name, decimals) => (now) => {
 };
 const number = (key) => (now) => present(now.traces.assessment?.numbers[key], key);
 
-function trend({ traces }) {
+function trend({ traces, current }) {
+  if (!current && traces.newest !== null) return `last heard ${wall(traces.newest)}`;
   const rate = traces.assessment?.numbers.temp_rate_c_per_min?.value;
   if (!Number.isFinite(rate)) return "";
   if (Math.abs(rate) < STEADY_C_PER_MIN) return "steady";
-  return `${rate > 0 ? "rising" : "falling"} ${plain(Number(Math.abs(rate).toFixed(1)), "degC/min")}`;
+  return `${rate > 0 ? "rising" : "falling"} ${withUnit(Math.abs(rate).toFixed(1), unitText("degC/min"))}`;
 }
 
-/** The time to the limit ahead, counted down between two forecasts; where it settles if it reaches none. */
-function ahead({ traces, unseen }) {
-  const said = traces.assessment;
-  const forecast = unseen ? null : said?.forecast;
-  if (!forecast) return { value: NOTHING, unit: "", more: unseen ? "not known" : "" };
-  const left = timeBand(forecast).value;
-  if (Number.isFinite(left)) {
-    const since = Math.max(0, (traces.newest ?? 0) - (traces.start + said.t));
-    const limit = Number.isFinite(forecast.limit_c) ? `to ${plain(forecast.limit_c, "degC")}` : "to the limit";
-    return { value: clock(Math.max(0, left - since)), unit: "", more: limit };
+/** How old the forecast is [s]. */
+const ageOf = ({ traces }) => Math.max(0, (traces.newest ?? 0) - (traces.start + (traces.assessment?.t ?? 0)));
+
+/** The time to the limit ahead, counted down between two forecasts, and to the cut; else where it settles. */
+function ahead(now) {
+  const { traces, unseen, trip } = now;
+  if (trip) return { value: NOTHING, unit: "", more: "supply cut" };
+  const forecast = unseen ? null : traces.assessment?.forecast;
+  if (!forecast) return { value: NOTHING, unit: "", more: unseen ? "not known" : whyNotYet(now) };
+  const temp = traces.latest.get("lye_temp")?.value;
+  const limits = limitsAhead(forecast, temp, ageOf(now)).filter(({ name }) => name !== "warn");
+  const [next] = limits;
+  if (next) {
+    const cut = limits.find(({ name }) => name === "trip");
+    const to = next.name === "trip" ? `to the cut at ${plain(next.limit_c, "degC")}` : `to ${plain(next.limit_c, "degC")}`;
+    const then = cut && cut !== next ? `, cut in ${clock(cut.left_s)}` : "";
+    return { value: clock(next.left_s), unit: "", more: to + then };
   }
+  if (Number.isFinite(forecast.limit_c) && temp >= forecast.limit_c)
+    return { value: NOTHING, unit: "", more: `above ${plain(forecast.limit_c, "degC")}` };
   const settles = settleBand(forecast).value;
   return { value: NOTHING, unit: "", more: Number.isFinite(settles) ? `settles at ${plain(Math.round(settles), "degC")}` : "" };
 }
+
+const whyNotYet = ({ traces, least }) => {
+  const amps = traces.latest.get("amps")?.value;
+  return Number.isFinite(amps) && Math.abs(amps) <= least ? "no current" : "not known yet";
+};
 
 /** What is shown: how it is read, whose alarms colour it, and whether it is one of the large ones. */
 const READINGS = [
@@ -97,6 +112,8 @@ export class Readings {
     const has = ({ channel: name, gas }) => (name ? measured.has(name) : gas ? measured.has("gas_flow") : true);
     const specs = READINGS.filter(has);
     this.units = measured;
+    this.least = bench.supply?.powered_above_amps ?? 0.2;
+    this.lye = { value: NOTHING, unit: "", trend: "" };
     this.row = new Figures(specs, "Readings now", "now-row");
     this.far = new Figures(specs.filter(({ large }) => large).slice(0, 4), "Readings now, large", "now-far");
     this.alarm = make("p", { class: "far-alarm", role: "status" });
@@ -123,11 +140,12 @@ export class Readings {
   /** `current` is whether the figures are of now; `unseen` why nothing is foreseen, or "". */
   tell(traces, state, current, unseen) {
     const standing = state?.standing ?? [];
-    const now = { traces, standing, current, unseen, units: this.units };
+    const now = { traces, standing, current, unseen, units: this.units, trip: state?.trip, least: this.least };
     this.row.tell(now);
+    this.lye = { ...channel("lye_temp", 1)(now), trend: trend(now) };
     if (!this.view.open) return;
     this.far.tell(now);
-    if (state) this.cut.tell(state);
+    if (state) this.cut.tell(state, current);
     const here = standing.filter(({ state: s }) => !["shelved", "suppressed", "out_of_service"].includes(s));
     const worst = LEVELS.find((level) => here.some(({ priority }) => priority === level)) ?? "";
     const named = here.filter(({ priority }) => priority === worst).sort((a, b) => isOpen(b) - isOpen(a))[0];

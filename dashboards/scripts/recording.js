@@ -3,6 +3,7 @@
 import { path, send } from "./api.js";
 import { freshId, make, say, show, tag } from "./dom.js";
 import { clock, presentText, wall } from "./format.js";
+import { QuickMarks } from "./marks.js";
 import { act, filled, nameField, outcome, refuse } from "./person.js";
 
 function textField(label, attributes = {}) {
@@ -30,7 +31,8 @@ export class Recording {
     this.mark = this.#markForm();
     this.stop = make("button", { type: "button" }, "Stop recording");
     this.stop.addEventListener("click", () => this.#stop());
-    this.during = make("div", { class: "stack" }, this.open, this.mark, this.stop, this.again);
+    const quick = new QuickMarks(() => this.run, { message: this.message });
+    this.during = make("div", { class: "stack" }, this.open, this.mark, quick.root, this.stop, this.again);
     this.idle = make("div", { class: "stack" });
     this.lye = make("p", { class: "quiet", id: "lye" });
     root.append(
@@ -105,7 +107,14 @@ export class Recording {
       if (await act(button, this.message, "Marking …", () => send(url, body), `Marked: ${body.text}`))
         text.input.value = "";
     });
+    this.markText = text.input;
     return form;
+  }
+
+  /** Go where a mark is written. */
+  writeMark() {
+    this.markText.scrollIntoView({ block: "center" });
+    this.markText.focus({ preventScroll: true });
   }
 
   /** How strong the lye is now, and when to top up and by how much. */

@@ -103,7 +103,8 @@ export class Strip {
     this.state = make("p", { class: "strip-state", hidden: true });
     this.detail = make("p", { class: "detail" });
     this.extra = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit) || spec.note || "");
-    const heading = make("h3", { id: `strip-${spec.id}` }, spec.title);
+    this.heard = make("span", { class: "last-heard", hidden: true });
+    const heading = make("h2", { id: `strip-${spec.id}` }, spec.title, this.heard);
     this.plotHolder = make("div", { class: "plot" });
     this.reading = make("p", { class: "reading", "aria-hidden": "true" });
     this.table = chartTable({
@@ -150,7 +151,7 @@ export class Strip {
       minSpan: spec.minSpan,
       always: spec.always,
       floor: 0,
-      time: { label: (at) => wall(at) },
+      time: { label: (at) => wall(at), shared: true },
       sync: "live",
       plugins: spec.foreseen ? [settleMark(() => (this.unseen ? null : this.traces.assessment?.forecast), colours)] : [],
       onCursor: (index) => say(this.reading, this.#readingAt(index)),
@@ -201,6 +202,8 @@ export class Strip {
     const said = traces.assessment;
     this.reference = said?.reference ?? this.reference;
     tag(this.root, "live", live ? "yes" : "no");
+    say(this.heard, live || traces.newest === null ? "" : ` · last heard ${wall(traces.newest)}`);
+    show(this.heard, this.heard.textContent !== "");
     let problem = null;
     if (spec.channel) problem = this.#tellChannel(said);
     else this.#tellNumbers(said);
@@ -226,7 +229,8 @@ export class Strip {
         ? ""
         : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`,
     );
-    this.foreseen?.tell(said, traces.latest, this.warned, this.unseen);
+    const age = said && traces.newest !== null ? Math.max(0, traces.newest - (traces.start + said.t)) : 0;
+    this.foreseen?.tell(said, traces.latest, this.warned, this.unseen, age);
     if (latest && latest.status > 0)
       return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
     const limit = known ? beyond(this.limits, latest.value) : null;

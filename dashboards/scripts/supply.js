@@ -2,8 +2,8 @@
 // their word that the cause is gone.
 
 import { send } from "./api.js";
-import { freshId, make, say, show } from "./dom.js";
-import { moment, plain, wall } from "./format.js";
+import { byId, freshId, make, say, show, tag } from "./dom.js";
+import { moment, plain, wall, withUnit } from "./format.js";
 import { act, filled, knownName, nameField, outcome } from "./person.js";
 import { shape } from "./shapes.js";
 
@@ -21,7 +21,7 @@ export class CutButton {
       "button",
       { type: "button", class: "cut", onclick: () => this.#cut() },
       shape("cut"),
-      make("span", {}, "Cut the supply now"),
+      (this.label = make("span", {}, "Cut the supply now")),
     );
     place.append(
       make("div", { class: "field cut-reason" }, make("label", { for: id }, "Reason, if any"), this.reason),
@@ -32,7 +32,8 @@ export class CutButton {
   }
 
   async #cut() {
-    // Pressing again is allowed at any moment: a second request does no harm, a dead button might.
+    if (this.button.getAttribute("aria-disabled") === "true") return; // seen to be cut
+    // Until then pressing again is allowed: a second request does no harm, a dead button might.
     const at = Date.now();
     this.asked = at;
     const still = () => this.asked === at;
@@ -56,8 +57,15 @@ export class CutButton {
     }
   }
 
-  /** The state says that the supply is cut. */
-  tell(state) {
+  /**
+   * Follow the state. Once the readings show the supply cut there is nothing more to cut; while they are not of now
+   * (`current`), or current still flows, the button stays alive.
+   */
+  tell(state, current = true) {
+    const isCut = current && state.supply.state === "tripped";
+    say(this.label, isCut ? "Supply is cut" : "Cut the supply now");
+    if (isCut) this.button.setAttribute("aria-disabled", "true");
+    else this.button.removeAttribute("aria-disabled");
     if (this.asked === null || state.supply.state !== "tripped") return;
     this.asked = null;
     this.reason.value = "";
@@ -72,6 +80,9 @@ export class TripPanel {
     this.title = make("h2", { id: "trip-title" });
     this.cause = make("p", { class: "trip-cause" });
     this.facts = make("p", { class: "trip-facts" });
+    this.value = make("span", { class: "trip-value" });
+    this.trend = make("span", { class: "trip-trend" });
+    this.now = make("p", { class: "trip-now" }, make("span", {}, "Lye now"), " ", this.value, " ", this.trend);
     this.later = make("ul", { class: "trip-later" });
     this.laterKey = "";
     const name = nameField();
@@ -128,25 +139,34 @@ export class TripPanel {
         "div",
         { class: "trip-head" },
         shape("critical"),
-        make("div", {}, this.title, this.cause, this.facts, this.later),
+        make("div", {}, this.title, this.now, this.cause, this.facts, this.later),
       ),
       make(
         "div",
         { class: "trip-body" },
-        form,
         make(
           "div",
           { class: "trip-cautions" },
           make("h3", {}, "Before you restore it"),
           make("ul", {}, ...cautions.map((text) => make("li", {}, text))),
         ),
+        form,
       ),
     );
+  }
+
+  /** How warm the lye is now and how fast it falls; `current` is whether that is of now. */
+  tellLye({ value, unit, trend }, current) {
+    say(this.value, withUnit(value, unit));
+    say(this.trend, current ? trend : "last heard");
+    tag(this.now, "live", current ? "" : "no");
   }
 
   /** Show the trip of the state, or nothing. */
   tell({ trip, supply }) {
     if (!trip) {
+      // What had the focus goes: it must not fall back to the head of the page.
+      if (this.root.contains(document.activeElement)) byId("bench-name").focus({ preventScroll: true });
       show(this.root, false);
       say(this.message, "");
       return;

@@ -18,6 +18,7 @@ export function watchBench(here, { onEvent = () => {}, onFresh = () => {}, elaps
   const tell = () => {
     band.tell(state, fresh, elapsed());
     sound.tell(state, fresh);
+    if (state) cut.tell(state, fresh.live && state.data.state === "fresh");
   };
   const freshness = new Freshness((now) => {
     fresh = now;
@@ -27,10 +28,7 @@ export function watchBench(here, { onEvent = () => {}, onFresh = () => {}, elaps
   const stream = new SharedStream({
     onLink: (connected) => freshness.link(connected),
     onEvent: (kind, data) => {
-      if (kind === "state") {
-        state = data;
-        cut.tell(state);
-      }
+      if (kind === "state") state = data;
       freshness.heard(kind === "state" ? data.data.state === "fresh" : kind === "samples" ? true : undefined);
       onEvent(kind, data);
       if (kind === "state") tell();

@@ -1,7 +1,7 @@
-"""Every state that the live page can be in, for the tests that go through them all and for pictures of each.
+"""Every state of the live page, for the tests that go through them all and for pictures of each.
 
-`python -m tests.pages.states FOLDER` draws them on a phone and on a screen, light, dark and in forced colours, and at
-200 % zoom. `--only NAME` takes some of the states.
+`python -m tests.pages.states FOLDER` draws them: on a phone, on a screen, light, dark, in forced colours, at
+200 % zoom. `--only NAME` takes some.
 """
 
 from __future__ import annotations
@@ -127,8 +127,8 @@ def _several(bench: FakeBench) -> None:
 def _simulated(bench: FakeBench) -> None:
     _warning(bench)
     bench.guide = (
-        "Nothing is too hot yet, but it will be: the watch foresees a limit, says when, and names the likeliest "
-        "cause. This is the time to turn the voltage down or see to the fan."
+        "Nothing is too hot yet, but it will be: the watch foresees a limit, says when, and names the "
+        "likeliest cause. This is the time to turn the voltage down or see to the fan."
     )
 
 
@@ -137,8 +137,8 @@ def _archive(bench: FakeBench) -> None:
     bench.past = []
     bench.archive = {
         "state": "away",
-        "words": "The archive's server takes no samples since 2025-03-04T09:35:00Z: it does not answer. 1,200 "
-        "samples wait in the journal; nothing is lost, and it is tried again.",
+        "words": "The archive's server takes no samples since 2025-03-04T09:35:00Z: it does not answer. "
+        "1,200 samples wait in the journal; nothing is lost, and it is tried again.",
     }
 
 
@@ -165,7 +165,6 @@ STATES: Final[dict[str, Callable[[FakeBench], None]]] = {
 SHOWN: Final[dict[str, dict[str, Any]]] = {
     "320": {"viewport": {"width": 320, "height": 690}},
     "390": {"viewport": {"width": 390, "height": 844}},
-    "390-dark": {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
     "1280": {"viewport": {"width": 1280, "height": 800}},
     "1280-dark": {"viewport": {"width": 1280, "height": 800}, "color_scheme": "dark"},
     "1280-forced": {"viewport": {"width": 1280, "height": 800}, "forced_colors": "active"},

@@ -125,7 +125,7 @@ def test_every_alarm_is_listed_with_state_priority_and_rationale(
         "lye_temp.trip · limit 65",
         "It means: The lye is hotter",
         "Do: See that the supply is off",
-        "Time there is: none; act at once.",
+        "Time there is when it is raised: none; act at once.",
         "The reader cuts the supply when it is raised.",
     ):
         expect(trip).to_contain_text(words)

@@ -171,12 +171,15 @@ def test_cautions_are_open_the_first_time_and_then_as_left(page: Page, serving: 
         "licensed",
     ):
         expect(cautions).to_contain_text(words)
-    expect(cautions.get_by_text("Lye burns")).to_be_visible()
-    cautions.locator("summary").click()
-    expect(cautions.get_by_text("Lye burns")).to_be_hidden()
+    expect(cautions.get_by_text("Lye burns skin")).to_be_visible()
+    cautions.get_by_role("button", name="I have read them").click()
+    expect(cautions.get_by_text("Lye burns skin")).to_be_hidden()
+    expect(cautions.get_by_text("software is never the only protection")).to_be_visible()
+    height = cautions.evaluate("(e) => e.getBoundingClientRect().height")
+    assert height < 60, "a line is left of them"
     page.reload()
     expect(page.locator("#bench-name")).to_have_text("water-torch")
-    expect(cautions.get_by_text("Lye burns")).to_be_hidden()
+    expect(cautions.get_by_text("Lye burns skin")).to_be_hidden()
 
 
 def test_a_run_named_like_markup_stays_a_name(page: Page, bench: FakeBench, serving: Serving) -> None:

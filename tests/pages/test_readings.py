@@ -2,45 +2,28 @@
 
 from __future__ import annotations
 
+import itertools
 import re
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.pages.fake_service import FakeBench, Serving
+from tests.pages.states import FORESEEN, STATES, open_state
 from tests.waiting import wait_until
 
 pytestmark = pytest.mark.browser
 
-CROSSES: dict[str, Any] = {
-    "time_to_limit_s": 640.0,
-    "time_to_limit_low_s": 500.0,
-    "time_to_limit_high_s": 800.0,
-    "limit_c": 60.0,
-    "words": "Crosses 60 °C in about 11 min",
-}
+CROSSES = FORESEEN
 NEEDED = ("temp", "ahead", "amps")
 
 
-@pytest.mark.parametrize("state", ["calm", "alarm", "tripped", "stale"])
+@pytest.mark.parametrize("state", STATES)
 def test_a_phones_first_screen_has_temperature_time_and_amps_in_every_state(
     browser: Browser, bench: FakeBench, serving: Serving, state: str
 ) -> None:
-    bench.forecast = CROSSES
-    if state == "alarm":
-        for number in range(4):
-            bench.raise_alarm(f"lye_temp.alarm{number}", title=f"Lye temperature high, the {number}th")
-    if state == "tripped":
-        bench.raise_alarm("lye_temp.trip", priority="critical")
-        bench.trip_now()
-    page = browser.new_page(viewport={"width": 390, "height": 844})
-    page.goto(serving.url)
-    expect(page.locator("#now-row-temp .now-value")).to_have_text(re.compile(r"^\d+\.\d$"))
-    if state == "stale":
-        bench.silent = True
-        expect(page.locator("#band-data")).to_contain_text("stale")
-    cut = page.get_by_role("button", name="Cut the supply now").bounding_box()
+    page = open_state(browser, bench, serving, state, viewport={"width": 390, "height": 844})
+    cut = page.locator(".cut-place").bounding_box()
     assert cut is not None
     page.evaluate("scrollTo(0, 4000)")  # they do not leave the screen
     for name in NEEDED:
@@ -56,7 +39,53 @@ def test_the_time_there_is_counts_down(page: Page, bench: FakeBench, serving: Se
     page.goto(serving.url)
     ahead = page.locator("#now-row-ahead")
     expect(ahead).to_contain_text(re.compile(r"10:(40|3\d)"))
-    expect(ahead).to_contain_text("to 60 °C".replace(" °", "\u202f°"))
+    expect(ahead).to_contain_text(re.compile(r"to 60\s°C, cut in 1[45]:\d\d"))
+
+
+def test_past_the_limit_it_is_the_cut_that_lies_ahead(page: Page, bench: FakeBench, serving: Serving) -> None:
+    bench.forecast = {**CROSSES, "time_to_limit_s": 20.0, "words": "It crosses in about less than a minute."}
+    bench.forecast["limits"] = {
+        "high": {"limit_c": 60.0, "time_s": 20.0, "low_s": 10.0, "high_s": 40.0},
+        "trip": {"limit_c": 65.0, "time_s": 185.0, "low_s": 100.0, "high_s": 400.0},
+    }
+    bench.extra_temp = 20.0
+    page.goto(serving.url)
+    ahead = page.locator("#now-row-ahead")
+    expect(ahead).to_contain_text(re.compile(r"3:0\d\s+to the cut at 65\s°C"))
+    said = page.locator("#lye_temp .foreseen")
+    expect(said).to_contain_text(
+        re.compile(r"above its limit of 60\s°C. The supply is cut at 65\s°C, in about 3\.?0?\s?min")
+    )
+    expect(said).not_to_contain_text("less than a minute")
+    expect(page.locator(".scale-words")).to_contain_text(re.compile(r"now 6\d(\.\d)?\s°C · .*to the cut"))
+    bench.trip_now()
+    expect(ahead).to_contain_text("supply cut")
+    expect(page.locator(".scale-words")).to_contain_text("supply cut")
+
+
+def test_the_scale_stands_the_limits_where_they_belong(
+    page: Page, bench: FakeBench, serving: Serving
+) -> None:
+    bench.forecast = CROSSES
+    page.goto(serving.url)
+    expect(page.locator(".scale-words")).to_contain_text("would settle at")
+    middle = "(e) => { const r = e.getBoundingClientRect(); return r.left + r.width / 2; }"
+    warning, high, cut = (mark.evaluate(middle) for mark in page.locator(".scale-limit").all())
+    # 50, 60 and 65 °C: ten degrees and five
+    assert (high - warning) / (cut - high) == pytest.approx(2.0, abs=0.1)
+    degree = (high - warning) / 10.0
+    settles = page.locator(".scale-settles").evaluate(middle)
+    assert settles == pytest.approx(high + 8.0 * degree, abs=2.0), "at 68 °C"
+    now = page.locator(".scale-now").evaluate(middle)
+    temp = float(page.locator("#now-row-temp .now-value").inner_text())
+    assert now == pytest.approx(warning + (temp - 50.0) * degree, abs=3.0)
+    names = [name.bounding_box() for name in page.locator(".scale-name").all()]
+    for one, other in itertools.combinations(names, 2):
+        assert one is not None
+        assert other is not None
+        assert one["x"] + one["width"] <= other["x"] or one["y"] + one["height"] <= other["y"] + 2, (
+            "no name lies on another"
+        )
 
 
 def test_what_is_abnormal_grows_and_takes_the_colour(page: Page, bench: FakeBench, serving: Serving) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import pytest
@@ -91,6 +92,55 @@ def test_the_gravest_limit_beyond_counts(call: Any) -> None:
     )
     assert found == [None, "warn", "warn", "high", "trip", "low_warn", "low_warn", None]
     assert call("limits", "m.limitList(a)", None) == []
+
+
+@pytest.mark.parametrize("spacing", [4.0, 10.0, 14.0, 20.0, 40.0])
+def test_the_names_of_limits_lie_on_no_other_line_where_there_is_room(call: Any, spacing: float) -> None:
+    ys = [60.0, 60.0 + spacing, 60.0 + 3.0 * spacing]
+    lines = [{"y": y, "width": 80} for y in ys]
+    places = call("limits", "m.placeLabels(a.lines, 500, 224)", {"lines": lines})
+    boxes = [(500 - p["right"] - p["width"], p["top"], 500 - p["right"], p["top"] + 13) for p in places]
+    for i, one in enumerate(boxes):
+        for other in boxes[i + 1 :]:
+            apart = one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1]
+            assert apart, "no name lies on another"
+        if spacing >= 20.0:
+            crossing = [y for k, y in enumerate(ys) if k != i and one[1] <= y <= one[3]]
+            assert crossing == [], "no name lies on another's line"
+
+
+def test_the_marks_of_the_time_axis_are_round_and_in_view(call: Any) -> None:
+    for from_s, to_s, width, step in (
+        (7.0, 307.0, 480, 60),
+        (1003.0, 1063.0, 480, 15),
+        (0.0, 1800.0, 300, 600),
+    ):
+        ticks = call(
+            "chart", "m.timeTicks(a.from, a.to, a.width)", {"from": from_s, "to": to_s, "width": width}
+        )
+        assert all(from_s <= t <= to_s and t % step == 0 for t in ticks)
+        assert {b - a for a, b in itertools.pairwise(ticks)} <= {step}
+        assert len(ticks) >= 2
+
+
+def test_limits_that_are_passed_are_not_ahead(call: Any) -> None:
+    forecast = {
+        "limits": {
+            "warn": {"limit_c": 50, "time_s": 0},
+            "high": {"limit_c": 60, "time_s": 30},
+            "trip": {"limit_c": 65, "time_s": 200},
+        }
+    }
+
+    def ahead(temp: float, since: float) -> list[tuple[str, float]]:
+        told = call(
+            "forecast", "m.limitsAhead(a.f, a.temp, a.since)", {"f": forecast, "temp": temp, "since": since}
+        )
+        return [(limit["name"], limit["left_s"]) for limit in told]
+
+    assert ahead(55.0, 10.0) == [("high", 20), ("trip", 190)]
+    assert ahead(60.2, 10.0) == [("trip", 190)]
+    assert ahead(66.0, 10.0) == []
 
 
 def test_tables_sum_up_without_losing_extremes(call: Any) -> None:
