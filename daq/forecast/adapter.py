@@ -77,7 +77,13 @@ class RunawayForecaster:
         room_temp: float | None = None,
         gas_flow: float | None = None,
     ) -> None:
-        """Take the means of one tick, NaN or None if not known."""
+        """Take the means of one tick.
+
+        Parameters
+        ----------
+        t_s, volts, amps, watts, lye_temp, room_temp, gas_flow : float
+            As `RunawayWatch.update`.
+        """
         self.watch.update(t_s, volts, amps, watts, lye_temp, room_temp, gas_flow)
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:

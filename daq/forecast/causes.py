@@ -63,7 +63,19 @@ class Causes:
     def add(
         self, t_s: float, chance: float, thermal: ThermalFilter, law: CurrentLaw, used_per_s: float
     ) -> None:
-        """Take a look, a few minutes after the last at the soonest."""
+        """Take a look, a few minutes after the last at the soonest.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the run [s].
+        chance : float
+            Probability that the limit is crossed [1].
+        thermal : ThermalFilter
+        law : CurrentLaw
+        used_per_s : float
+            Share of the lye's water that is used up in a second [1/s].
+        """
         if self._looks:
             self._used += used_per_s * min(max(t_s - self._looks[-1].t_s, 0.0), 600.0)
         if self._looks and t_s - self._looks[-1].t_s < TUNING.cause_look_s:
@@ -83,7 +95,17 @@ class Causes:
     def name(
         self, t_s: float, thermal: ThermalFilter, law: CurrentLaw, *, sensor_doubted: bool
     ) -> dict[Cause, float]:
-        """Probabilities of the causes, largest first; they sum to 1."""
+        """Probabilities of the causes, largest first; they sum to 1.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the run [s].
+        thermal : ThermalFilter
+        law : CurrentLaw
+        sensor_doubted : bool
+            Whether the temperature's sensor is doubted: it is then among the causes.
+        """
         now = self._seen(t_s, 1.0, thermal, law)
         calm = [
             x for x in self._looks if x.chance < TUNING.cause_calm and x.loss_sd < TUNING.cause_loss_known_sd

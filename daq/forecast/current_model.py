@@ -82,7 +82,19 @@ class CurrentLaw:
         self._last: tuple[float, float] | None = None
 
     def restart(self, t: float, amps: float, volts: float, *, keep_slope: bool) -> None:
-        """Begin anew at a temperature: after a change of set-point, or at power-up."""
+        """Begin anew at a temperature: after a change of set-point, or at power-up.
+
+        Parameters
+        ----------
+        t : float
+            Lye temperature [degC].
+        amps : float
+            Mean current [A].
+        volts : float
+            Stack's voltage [V].
+        keep_slope : bool
+            Whether to keep what was learned of the current's rise with temperature, less surely.
+        """
         if math.isnan(self.t_ref) or not keep_slope:
             slope, bend, slope_sd, bend_sd = TUNING.slope[0], _bend(t), TUNING.slope[1], TUNING.bend[1]
             if self._earlier is not None and self._earlier.current is not None:
@@ -176,8 +188,20 @@ class CurrentLaw:
     def update(
         self, dt: float, t: float, amps: float, watts: float, *, t_sd: float = 0.0, learn: bool = True
     ) -> bool:
-        """Take a bin at a temperature known to `t_sd`, not at all without `learn`; True when the set-point
-        has stepped.
+        """Take a bin; True when the set-point has stepped.
+
+        Parameters
+        ----------
+        dt : float
+            Length of the bin [s].
+        t : float
+            Lye temperature [degC].
+        amps, watts : float
+            Mean current and power [A, W].
+        t_sd : float
+            Standard deviation of `t` [K].
+        learn : bool
+            Whether to learn from it; without, only a step of the set-point is looked for.
         """
         amps = max(amps, _LEAST_AMPS)
         volts, log_amps = watts / amps, math.log(amps)
@@ -309,6 +333,15 @@ class BeyondRange:
         )
 
     def drawn(self, law: CurrentLaw, t_c: float, amps: float, watts: float) -> float:
-        """The current [A]: by a power that was measured by itself, else as it was learned."""
+        """The current [A]: by a power that was measured by itself, else as it was learned.
+
+        Parameters
+        ----------
+        law : CurrentLaw
+        t_c : float
+            Lye temperature now [degC].
+        amps, watts : float
+            As the meters read them [A, W].
+        """
         by_power = watts / self.volts
         return by_power if by_power > TUNING.power_measured * amps else max(amps, law.drawn(t_c))

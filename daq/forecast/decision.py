@@ -75,11 +75,24 @@ class WarningState:
         watched_s: float = math.inf,
         loss_sd: float = 0.0,
     ) -> bool:
-        """Take the chance that the limit is crossed under present conditions; True when the state changes.
+        """Take a forecast; True when the warning is raised or cleared.
 
-        `left_s` is the time until then, `rises_to_s` the time until the temperature is at the limit were it
-        to rise on as it did of late, `watched_s` the time since the first that was seen of the stack [s];
-        `loss_sd` is the standard deviation of the loss' logarithm [1].
+        Parameters
+        ----------
+        t_s : float
+            Time of the run [s].
+        chance : float
+            Probability that the limit is crossed under present conditions [1].
+        powered : bool
+            Whether the stack is.
+        left_s : float
+            Time until it is crossed [s]; infinite where it is not.
+        rises_to_s : float
+            Time until the temperature is at the limit were it to rise on as it did of late [s].
+        watched_s : float
+            Time since the first that was seen of the stack [s].
+        loss_sd : float
+            Standard deviation of the heat loss's logarithm [1].
         """
         if self.raised and not powered:
             self.raised, self._since = False, None

@@ -30,7 +30,25 @@ class DegradationFlags:
         self, b: Bin, law: CurrentLaw, *, powered: bool, blind_s: float, lag_s: float, settling: bool,
         room_known: bool, flow_known: bool, low_k: float | None = None,
     ) -> None:  # fmt: skip
-        """Take a bin and what the filters made of it; `low_k` is by how much the reading is too low [K]."""
+        """Take a bin and what the filters made of it.
+
+        Parameters
+        ----------
+        b : Bin
+        law : CurrentLaw
+        powered : bool
+            Whether the stack is.
+        blind_s : float
+            For how long no temperature could be used [s].
+        lag_s : float
+            By how much the sensor lags the lye, as estimated [s].
+        settling : bool
+            Whether conditions have just changed.
+        room_known, flow_known : bool
+            Whether room temperature and gas flow are measured.
+        low_k : float, optional
+            By how much the reading is too low [K]; None where nothing says so.
+        """
         if self._began_s is None:
             self._began_s = b.t_s
         if b.glitches:

@@ -31,7 +31,17 @@ class OpenLoopPredictor:
     """That the law had seen [degC]."""
 
     def low_k(self, reading_c: float, amps: float, law: CurrentLaw) -> float:
-        """By how much the reading is too low, as both say [K]; 0 where one of them does not say so."""
+        """By how much the reading is too low, as both say [K]; 0 where one of them does not say so.
+
+        Parameters
+        ----------
+        reading_c : float
+            What the sensor says [degC].
+        amps : float
+            Current now [A].
+        law : CurrentLaw
+            As it is now; how the current follows the temperature is taken from before.
+        """
         told = law.temperature(amps, self.law)
         if told is None:
             return 0.0
@@ -69,7 +79,15 @@ class OpenLoopPredictors:
         self._against, self._agreed_s, self.drifting = 0, 0.0, False
 
     def flow(self, dt_s: float, watts: float, amps: float) -> None:
-        """Take a bin's power and current."""
+        """Take a bin's power and current.
+
+        Parameters
+        ----------
+        dt_s : float
+            Length of the bin [s].
+        watts, amps : float
+            Mean power and current [W, A].
+        """
         self._energy_j += watts * dt_s
         self._charge_c += amps * dt_s
         self._span_s += dt_s
@@ -113,7 +131,17 @@ class OpenLoopPredictors:
         return predictor
 
     def agrees(self, dt_s: float, reading_c: float, thermal: ThermalFilter) -> bool:
-        """Whether a reading that was drifting has agreed for a while with what goes on without it."""
+        """Whether a reading that was drifting has agreed for a while with what goes on without it.
+
+        Parameters
+        ----------
+        dt_s : float
+            Length of the bin [s].
+        reading_c : float
+            What the sensor says [degC].
+        thermal : ThermalFilter
+            That goes on without the reading.
+        """
         near = max(TUNING.drift_agrees_k, TUNING.drift_agrees_sd * thermal.sd(SENSOR))
         off = abs(reading_c - thermal.mean(SENSOR))
         self._agreed_s = self._agreed_s + dt_s if off < near else 0.0

@@ -178,7 +178,18 @@ def _current(
 def propagate(
     thermal: ThermalFilter, law: CurrentLaw, tables: Tables, *, capped: bool = True, tuning: Tuning = TUNING
 ) -> Ensemble:
-    """Every future from now, under present conditions: what wanders comes back, what is used up goes on."""
+    """Every future from now, under present conditions: what wanders comes back, what is used up goes on.
+
+    Parameters
+    ----------
+    thermal : ThermalFilter
+    law : CurrentLaw
+    tables : Tables
+        Of the bench's lye and gas.
+    capped : bool
+        Whether the supply's limit of current holds.
+    tuning : Tuning
+    """
     now = thermal.lye_c
     s = _drawn(thermal)
     room_low = thermal.mean(ROOM) - 2.0 * thermal.sd(ROOM)

@@ -66,8 +66,20 @@ def time_band(times: FloatArray, likelier: float = LIKELIER) -> Band:
 def settling_band(
     settles_c: FloatArray, crosses: BoolArray | None, chance: float, likelier: float = LIKELIER
 ) -> Band:
-    """Where it settles if what is likelier comes true, that it stays below the limit or that it does not; the
-    band is that of all futures.
+    """Where it settles if what is likelier comes true, that it stays below the limit or that it does not.
+
+    The band is that of all futures.
+
+    Parameters
+    ----------
+    settles_c : float64[m]
+        Where each future settles [degC]; infinite where it does not.
+    crosses : bool[m], optional
+        Which futures cross the limit; None where there is no limit.
+    chance : float
+        Share of them that do [1].
+    likelier : float
+        From which chance on it is said that the limit is crossed [1].
     """
     band = band_of(settles_c)
     if crosses is None or chance in (0.0, 1.0):

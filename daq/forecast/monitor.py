@@ -112,7 +112,19 @@ class RunawayWatch:
         room_temp: float | None = None,
         gas_flow: float | None = None,
     ) -> None:
-        """Take one tick; None or NaN is missing or bad."""
+        """Take the means of one tick; None or NaN for what is missing or bad.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the run, rising [s].
+        volts, amps, watts : float, optional
+            Of the stack [V, A, W]; without power it is volts times amps, unless the supply chops.
+        lye_temp, room_temp : float, optional
+            [degC]
+        gas_flow : float, optional
+            Dry, at the reference [L/min].
+        """
         volts, amps, watts = _known(volts), _known(amps), _known(watts)
         lye_temp, room_temp, gas_flow = _known(lye_temp), _known(room_temp), _known(gas_flow)
         if watts is None and volts is not None and amps is not None and self.config.mode != "pwm":

@@ -147,7 +147,19 @@ class Preprocessor:
         room: float | None,
         flow: float | None,
     ) -> Bin | None:
-        """Take one tick; None for what is missing or bad."""
+        """Take one tick; None for what is missing or bad.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the run, rising [s].
+        amps, watts : float, optional
+            Of the stack [A, W].
+        lye, room : float, optional
+            Temperatures [degC].
+        flow : float, optional
+            Dry gas at the reference [L/min].
+        """
         full = None
         if self._start is None:
             self._start = t_s

@@ -28,7 +28,19 @@ class Forecaster(Protocol):
         room_temp: float | None = None,
         gas_flow: float | None = None,
     ) -> None:
-        """Take the means of one tick, NaN if not known; `gas_flow` is dry, at the reference [L/min]."""
+        """Take the means of one tick; NaN or None for what is not known.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the run, rising [s].
+        volts, amps, watts : float, optional
+            Of the stack [V, A, W].
+        lye_temp, room_temp : float, optional
+            [degC]
+        gas_flow : float, optional
+            Dry, at the reference [L/min].
+        """
 
     def set_lye(self, mass_fraction: float, litres: float) -> None:
         """The lye is of that strength [1] and amount [L] from now on."""

@@ -170,7 +170,17 @@ class ThermalFilter:
         return math.sqrt(max(float(self.w @ (self.p[:, index, index] + (self.x[:, index] - mean) ** 2)), 0.0))
 
     def start(self, lye_c: float, heat_w: float, room_c: float | None) -> None:
-        """Set the priors from the first bin with heat: `grows` tells how it grows from there."""
+        """Set the priors from the first bin with heat: `grows` tells how it grows from there.
+
+        Parameters
+        ----------
+        lye_c : float
+            Lye temperature [degC].
+        heat_w : float
+            Power less what the gas takes with it [W].
+        room_c : float, optional
+            Room temperature [degC]; None takes what the bench file says, or a guess.
+        """
         c = 1.0 / self.tables.capacity_j_k
         room, room_sd = _room_prior(lye_c, room_c, self._room_said, self._room_said_sd)
         rise = TUNING.rise_median_k
@@ -254,7 +264,15 @@ class ThermalFilter:
         self._mixing_s = TUNING.mixing_s
 
     def predict(self, dt: float, watts: float, amps: float) -> None:
-        """Carry the state over `dt` seconds of known power and current."""
+        """Carry the state over a time of known power and current.
+
+        Parameters
+        ----------
+        dt : float
+            [s]
+        watts, amps : float
+            Means over it [W, A].
+        """
         self._lag_shows_s = max(self._lag_shows_s - dt, 0.0)
         self._mixing_s = max(self._mixing_s - dt, 0.0)
         x = self.x
@@ -371,7 +389,17 @@ class ThermalFilter:
         np.minimum(np.maximum(self.x, _LOW, out=self.x), _HIGH, out=self.x)
 
     def measure(self, lye_c: float, variance: float, bin_s: float) -> Change:
-        """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap."""
+        """Take a bin's mean temperature; says when innovations tell of a change, [2], or of a leap.
+
+        Parameters
+        ----------
+        lye_c : float
+            The bin's mean [degC].
+        variance : float
+            Of that mean, from the reading's noise [K2].
+        bin_s : float
+            Length of the bin [s].
+        """
         rate = np.minimum(np.maximum(self._sensor_rate, -0.05), 0.05)
         # A bin's mean belongs to its middle, half a bin ago.
         value = lye_c + 0.5 * bin_s * rate
@@ -563,7 +591,19 @@ class ThermalFilter:
         kappa: float = 0.0,
         room: float = 0.0,
     ) -> None:
-        """Forget: add these standard deviations to the estimates."""
+        """Forget: add to the covariance, each as a standard deviation.
+
+        Parameters
+        ----------
+        t : float
+            Of lye and sensor together [K].
+        fast : float
+            Of the fast mode [K].
+        capacity, kappa : float
+            Of the logarithms of heat capacity and loss [1].
+        room : float
+            Of the room's temperature [K].
+        """
         for i, sd in ((CAPACITY, capacity), (KAPPA, kappa), (ROOM, room), (FAST, fast)):
             self.p[:, i, i] += sd**2
         # Sensor and lye move together.

@@ -243,8 +243,19 @@ def compare_metric(
     days: Days | None = None,
     check: bool = True,
 ) -> Difference:
-    """The difference in one metric; with `band` also over temperature, with `check` the noise also by cosine
-    scores, which take longer than all else.
+    """The difference in one metric.
+
+    Parameters
+    ----------
+    first, second : Group
+        The builds.
+    metric : MetricSpec
+    band : bool
+        Whether to tell it over temperature too.
+    days : Days, optional
+        What is known of the bench's days; None for what is taken where nobody says.
+    check : bool
+        Whether to work out the noise by cosine scores too, which takes longer than all else.
     """
     found = match(first, second, metric, days)
     if isinstance(found, Unmatched):

@@ -130,7 +130,16 @@ def days_of(
 
 
 def stated_days(store: Store, records: Sequence[RunRecord], sd: float | None = None) -> Days:
-    """What is stated of the days: `sd` by the asker, else what the newest run's bench file says."""
+    """What is stated of the days: by the asker, else by the newest run's bench file.
+
+    Parameters
+    ----------
+    store : Store
+    records : sequence of RunRecord
+        The runs that are compared; may be empty.
+    sd : float, optional
+        Scatter from run to run as a share of gas per watt [1], 0 or more; None leaves it to the bench file.
+    """
     if sd is not None:
         return Days(sd, "asked")
     newest = max(records, key=lambda r: r.start_utc_ns, default=None)
@@ -152,8 +161,15 @@ def repeats_in(runs: Sequence[RunBlocks], metric: MetricSpec) -> Repeats | None:
 
 
 def repeats_of(levels: FloatArray, levels_u: FloatArray, build: Sequence[int]) -> Repeats | None:
-    """From levels of runs, float64[runs], each with its standard uncertainty from its own noise, and the
-    number of the build of each."""
+    """What runs say of the scatter by those builds that were run more than once; None where none was.
+
+    Parameters
+    ----------
+    levels, levels_u : float64[runs]
+        Each run's level, and its standard uncertainty from the run's own noise.
+    build : sequence of int
+        Number of each run's build.
+    """
     which = np.asarray(build)
     squares, dof, inside = 0.0, 0, 0.0
     for k in np.unique(which):

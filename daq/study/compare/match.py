@@ -119,7 +119,19 @@ def usable(run: RunBlocks, metric: MetricSpec) -> NDArray[np.bool_]:
 def record_of(
     run: RunBlocks, mask: NDArray[np.bool_], metric: MetricSpec, columns: FloatArray, labels: Sequence[str]
 ) -> CorrelatedSeries:
-    """A run's blocks for the regression: logarithms where the metric is compared as a ratio."""
+    """A run's blocks for the regression: logarithms where the metric is compared as a ratio.
+
+    Parameters
+    ----------
+    run : RunBlocks
+    mask : bool[n]
+        Which of its blocks count.
+    metric : MetricSpec
+    columns : float64[m, p]
+        Covariates of the m blocks that count.
+    labels : sequence of str
+        Errors that the runs may share, in the order in which the record carries them.
+    """
     response = run.responses[metric.key].taken(mask)
     value = response.value
     scale = 1.0 / value if metric.scale == "ratio" else np.ones_like(value)
@@ -152,7 +164,15 @@ def records_of(
 
 
 def held_by_supply(runs: Sequence[RunBlocks], masks: Sequence[NDArray[np.bool_]], metric: MetricSpec) -> str:
-    """Why a result that the supply itself holds is not compared; empty where it is."""
+    """Why a result that the supply itself holds is not compared; empty where it is.
+
+    Parameters
+    ----------
+    runs : sequence of RunBlocks
+    masks : sequence of bool[n]
+        Which blocks of each run count.
+    metric : MetricSpec
+    """
     if metric.key not in ("cell_volts", "current_density"):
         return ""
     volts, density = (
@@ -174,7 +194,16 @@ def held_by_supply(runs: Sequence[RunBlocks], masks: Sequence[NDArray[np.bool_]]
 def common_range(
     runs: Sequence[RunBlocks], masks: Sequence[NDArray[np.bool_]], side: NDArray[np.intp]
 ) -> tuple[float, float]:
-    """Lowest and highest temperature that both builds had [degC]."""
+    """Lowest and highest temperature that both builds had [degC].
+
+    Parameters
+    ----------
+    runs : sequence of RunBlocks
+    masks : sequence of bool[n]
+        Which blocks of each run count.
+    side : intp[runs]
+        0 for the first build's runs, 1 for the second's.
+    """
     spans = []
     for k in (0, 1):
         temps = np.concatenate([r.lye_temp[m] for r, m, s in zip(runs, masks, side, strict=True) if s == k])
@@ -188,7 +217,15 @@ def never_alike(
     side: NDArray[np.intp],
     names: tuple[str, str],
 ) -> str:
-    """Why builds that were never at the same temperature are not compared."""
+    """Why builds that were never at the same temperature are not compared.
+
+    Parameters
+    ----------
+    runs, masks, side : sequence of RunBlocks, sequence of bool[n], intp[runs]
+        As `common_range`.
+    names : (str, str)
+        The builds'.
+    """
     words = []
     for k, name in enumerate(names):
         temps = np.concatenate([r.lye_temp[m] for r, m, s in zip(runs, masks, side, strict=True) if s == k])
@@ -202,7 +239,15 @@ def covariates_of(
     side: NDArray[np.intp],
     metric: MetricSpec,
 ) -> Covariates:
-    """Covariates of each run, where the builds are compared, and what could not be adjusted for."""
+    """Covariates of each run, where the builds are compared, and what could not be adjusted for.
+
+    Parameters
+    ----------
+    runs, masks, side : sequence of RunBlocks, sequence of bool[n], intp[runs]
+        As `common_range`.
+    metric : MetricSpec
+        Says which covariates may count.
+    """
     columns: list[list[FloatArray]] = [[] for _ in runs]
     matched: dict[str, float] = {}
     spreads: dict[str, float] = {}

@@ -144,7 +144,15 @@ class Plan:
 
 
 def order(runs_each: int, first: str = "A", second: str = "B") -> list[str]:
-    """An order in which a steady drift of room, lye or meters favours neither: A B B A, then B A A B [1]."""
+    """An order in which a steady drift of room, lye or meters favours neither: A B B A, then B A A B [1].
+
+    Parameters
+    ----------
+    runs_each : int
+        Runs of each build.
+    first, second : str
+        What the builds are called.
+    """
     a, b = first, second
     pattern = [a, b, b, a, b, a, a, b]
     return [pattern[k % 8] for k in range(2 * runs_each)]

@@ -173,7 +173,16 @@ class Interval:
 
 
 def match(first: Group, second: Group, metric: MetricSpec, days: Days | None = None) -> Matched | Unmatched:
-    """The blocks in which two builds were alike in all but what is compared."""
+    """The blocks in which two builds were alike in all but what is compared.
+
+    Parameters
+    ----------
+    first, second : Group
+        The builds.
+    metric : MetricSpec
+    days : Days, optional
+        What is known of the bench's days; None for what is taken where nobody says.
+    """
     days = Days() if days is None else days
     runs = (*first.runs, *second.runs)
     side = np.array([0] * len(first.runs) + [1] * len(second.runs))
@@ -313,7 +322,15 @@ def covariance_of(
 
     Parameters
     ----------
+    matched : Matched
+    fit : CovarianceAnalysis
+        Of its records.
+    weights : float64[records]
+        Of the records' levels, common to the contrasts.
     slopes : float64[m, p]
+        Of the slopes, for each contrast.
+    days : bool
+        Whether the scatter from run to run counts too.
 
     Returns
     -------
@@ -409,7 +426,18 @@ def _summed(ids: NDArray[np.intp], propagated: FloatArray, errors: int) -> Float
 def propagated_errors(
     matched: Matched, fit: CovarianceAnalysis, weights: FloatArray, slopes: FloatArray
 ) -> FloatArray:
-    """What each error does to contrasts with slopes float64[m, p]: float64[m, errors]."""
+    """What each error does to contrasts, float64[m, errors].
+
+    Parameters
+    ----------
+    matched : Matched
+    fit : CovarianceAnalysis
+        Of its records.
+    weights : float64[records]
+        Of the records' levels, common to the contrasts.
+    slopes : float64[m, p]
+        Of the slopes, for each contrast.
+    """
     ids, labels = _errors(matched)
     base = _summed(ids, fit.propagated(weights), labels.size)
     along = [_summed(ids, one, labels.size) for one in fit.propagated_by_slopes()]

@@ -162,7 +162,17 @@ def recorded_seconds(store: Store, record: RunRecord) -> float:
 def read_run(
     store: Store, record: RunRecord, block_s: int, progress: Callable[[float], None] = lambda done: None
 ) -> RunBlocks:
-    """One run of the store, read a piece at a time."""
+    """One run of the store, read a piece at a time.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    block_s : int
+        Length of a block [s].
+    progress : callable
+        Told the share that is done, 0 to 1.
+    """
     bench = recorded_bench(store, record)
     whole = max(round(recorded_seconds(store, record) * 1e9), 1)
 

@@ -98,7 +98,16 @@ def span_words(d: Difference, *, often: bool = False) -> str:
 
 
 def amount_words(metric: MetricSpec, low: float, high: float, *, fine: bool = False) -> str:
-    """Two ends of an interval of differences in a metric, with their unit; `fine` for such as are small."""
+    """Two ends of an interval of differences in a metric, with their unit.
+
+    Parameters
+    ----------
+    metric : MetricSpec
+    low, high : float
+        In the metric's unit, or shares of it [1] where it is compared as a ratio.
+    fine : bool
+        Whether to give small shares more digits.
+    """
     share = (lambda x: _plain(100.0 * x)) if fine else _share
     if metric.scale == "ratio":
         return f"{share(low)} to {share(high)} %"

@@ -28,8 +28,18 @@ class FillMade:
 
 
 def made_in_run(store: Store, record: RunRecord, form: FillForm, start_ns: int) -> FillMade:
-    """A fill that began at `start_ns` of a run [ns]: volts, amps, power and temperatures are the run's own,
-    over exactly its time, where the form does not say them.
+    """Work out a fill that was made during a run.
+
+    Volts, amps, power and temperatures are the run's own, over exactly the fill's time, where the form does
+    not say them.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    form : FillForm
+    start_ns : int
+        When it began [ns of the run].
 
     Raises
     ------
@@ -83,7 +93,14 @@ def fill_record(
     who: str = "",
     note: str = "",
 ) -> FillRecord:
-    """The fill as the logbook keeps it: the form as written down, and what it came to."""
+    """The fill as the logbook keeps it: the form as written down, and what it came to.
+
+    Parameters
+    ----------
+    made : FillMade
+    bench, build, t_utc_ns, run_id, t_ns, who, note
+        As `FillRecord`.
+    """
     body = {
         "form": made.fill.form.as_dict(),
         "result": made.fill.as_dict(shared=True),

@@ -93,6 +93,17 @@ def fill_by_gate(
 ) -> FillRecord:
     """Work out the fill of one gate of a run, and keep it.
 
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    bench : Bench
+        As the run was recorded with.
+    gate : Gate
+        The two edges.
+    who, note : str
+        As `FillRecord`.
+
     Raises
     ------
     UsageError
@@ -128,7 +139,15 @@ def fill_by_gate(
 def fills_by_edges(
     store: Store, record: RunRecord, *, who: str = "level switch"
 ) -> tuple[list[FillRecord], list[str]]:
-    """Keep every fill that a run's level switch timed and that is not kept yet; and why others are none."""
+    """Keep every fill that a run's level switch timed and that is not kept yet; and why others are none.
+
+    Parameters
+    ----------
+    store : Store
+    record : RunRecord
+    who : str
+        As `FillRecord`.
+    """
     bench = recorded_bench(store, record)
     if "fill_level" not in bench.channels:
         raise UsageError(

@@ -73,7 +73,16 @@ class FillGas:
 
 
 def gas_of(form: FillForm, during: During, reference: ReferenceCondition) -> FillGas:
-    """Work the gas out; see `daq.study.fill.result.timed_fill`."""
+    """Work the gas out; see `daq.study.fill.result.timed_fill`.
+
+    Parameters
+    ----------
+    form : FillForm
+    during : During
+        What was measured over the fill's time.
+    reference : ReferenceCondition
+        At which dry gas is counted.
+    """
     return _Vessel(form, during, reference).gas()
 
 
@@ -216,7 +225,17 @@ class _Vessel:
 
 
 def limited(value: float, error: float, unit: str, label: str) -> Quantity:
-    """A reading with a limit of error, as a rectangular distribution (JCGM 100, 4.3.7)."""
+    """A reading with a limit of error, as a rectangular distribution (JCGM 100, 4.3.7).
+
+    Parameters
+    ----------
+    value : float
+        The reading [unit].
+    error : float
+        Its limit of error, either way [unit].
+    unit, label : str
+        As of `Quantity`.
+    """
     return Quantity(np.array([value]), error / _SQRT3, unit, shape="rectangular", label=label)
 
 

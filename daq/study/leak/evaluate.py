@@ -134,7 +134,15 @@ class LeakTest:
 def stated_conditions(
     bench: Bench, *, volts: float | None = None, amps: float | None = None, temp_c: float | None = None
 ) -> Conditions:
-    """Conditions from what a person states, else from the bench file.
+    """Conditions from what a person states.
+
+    Parameters
+    ----------
+    bench : Bench
+    volts, amps : float, optional
+        At the stack [V, A]; None takes what the bench file sets the supply to.
+    temp_c : float, optional
+        Lye temperature [degC]; None assumes `DEFAULT_TEMP_C`.
 
     Raises
     ------
@@ -169,10 +177,18 @@ def stated_conditions(
 def run_conditions(
     bench: Bench, blocks: Sequence[Block], marks: Sequence[Mark] = ()
 ) -> tuple[Conditions, Quantity | None] | None:
-    """Conditions in a run's longest steady phase, and its leak current from the missing gas; `marks` are
-    those that tell of the lye.
+    """Conditions in a run's longest steady phase, and its leak current from the missing gas.
 
     Without a steady phase the longest warm-up. None where the run was never powered.
+
+    Parameters
+    ----------
+    bench : Bench
+        As the run was recorded with.
+    blocks : sequence of Block
+        All samples of the run.
+    marks : sequence of Mark
+        What people said of the lye; other marks are passed over.
     """
     suited, _ = suited_to(bench, blocks)
     columns = Columns.from_blocks(blocks)

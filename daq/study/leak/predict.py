@@ -184,8 +184,15 @@ class Prediction:
 
 
 def lye_conductivity(bench: Bench, lye_temp: Quantity, strength: Quantity | None = None) -> Quantity:
-    """Conductivity of the bench's lye without bubbles [S/cm]; of the strength that the bench file states, or
-    of this mass fraction [1].
+    """Conductivity of the bench's lye without bubbles [S/cm].
+
+    Parameters
+    ----------
+    bench : Bench
+    lye_temp : Quantity
+        Lye temperature [degC], 0 to 100.
+    strength : Quantity, optional
+        Mass fraction [1]; None takes what the bench file states.
 
     Raises
     ------
@@ -287,6 +294,15 @@ def _widths(opening: PortSpec | SlotSpec) -> tuple[float, ...]:
 
 
 def predicted(bench: Bench, geometry: GeometrySpec, inputs: Inputs) -> Prediction:
+    """The leak of a stack of that geometry.
+
+    Parameters
+    ----------
+    bench : Bench
+    geometry : GeometrySpec
+        In place of the bench file's.
+    inputs : Inputs
+    """
     cells = bench.stack.cells
     groups = (geometry.plates - 1) // cells
     solve = partial(_solved, bench, geometry, groups)
@@ -342,7 +358,17 @@ def _solved(
 
 
 def gap_ohm_of(bench: Bench, gap_mm: float, kappa: float) -> float:
-    """Resistance of the lye between two plates [ohm]."""
+    """Resistance of the lye between two plates [ohm].
+
+    Parameters
+    ----------
+    bench : Bench
+        Its plates' area counts.
+    gap_mm : float
+        Distance of the plates, above 0 [mm].
+    kappa : float
+        Conductivity of the lye, above 0 [S/cm].
+    """
     return 0.01 * gap_mm * 10.0 / (kappa * bench.stack.plate_area_cm2)
 
 
@@ -357,7 +383,15 @@ def network_of(
     sealed: float,
     bubbles: float,
 ) -> LeakNetwork:
-    """The paths past the plates of one group in series; the arguments as in `Inputs`."""
+    """The paths past the plates of one group in series.
+
+    Parameters
+    ----------
+    bench : Bench
+    geometry : GeometrySpec
+    kappa, access, size, length, gap, sealed, bubbles : float
+        Values of the `Inputs` of those names.
+    """
     network = LeakNetwork(bench.stack.cells)
     thickness, gap_mm = length * geometry.plate_thickness_mm, gap * geometry.gap_mm
     for opening in geometry.openings:

@@ -120,6 +120,8 @@ def ramp_leak(bench: Bench, ramp: Ramp, cell_volts: Quantity, kappa_ratio: Quant
 
     Parameters
     ----------
+    bench : Bench
+    ramp : Ramp
     cell_volts : Quantity
         Voltage of a cell less the ohmic drop in its lye [V].
     kappa_ratio : Quantity
@@ -134,7 +136,17 @@ def ramp_leak(bench: Bench, ramp: Ramp, cell_volts: Quantity, kappa_ratio: Quant
 
 
 def leak_of_line(g: float, intercept: float, cells: int, e: float) -> float:
-    """Mean leak per cell of a line ``I = g V + intercept`` at cells of `e` volts [A]."""
+    """Mean leak per cell of a line ``I = g V + intercept`` [A].
+
+    Parameters
+    ----------
+    g, intercept : float
+        Slope [S] and value at 0 V [A]; 0 is told of a line that does not rise.
+    cells : int
+        In series.
+    e : float
+        Voltage of a cell in operation [V].
+    """
     # G (nE - V0) = G nE + intercept
     through = g * cells * e + intercept
     return max(through, 0.0) ** 2 / (g * cells * e) if g > 0.0 else 0.0

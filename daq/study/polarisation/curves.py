@@ -54,7 +54,16 @@ def swept_run(store: Store, record: RunRecord) -> SweptRun:
 
 
 def swept_blocks(bench: Bench, blocks: Sequence[Block], name: str = "") -> SweptRun:
-    """The same of samples that are not in a store."""
+    """Find the steps of samples that are not in a store.
+
+    Parameters
+    ----------
+    bench : Bench
+    blocks : sequence of Block
+        All samples of the run.
+    name : str
+        The run's title.
+    """
     return SweptRun("", name, bench.stack.build, None, find_steps(bench, blocks))
 
 
@@ -109,7 +118,17 @@ def polarise(runs: Sequence[SweptRun], *, by: str = "build") -> Polarisation:
 
 
 def side_by_side(reference_c: float, at_density: float, builds: Sequence[BuildCurve]) -> Polarisation:
-    """Curves that hold at one temperature [degC] and current density [mA/cm2], as one result."""
+    """Curves as one result.
+
+    Parameters
+    ----------
+    reference_c : float
+        The one temperature at which they hold [degC].
+    at_density : float
+        The current density at which they are compared [mA/cm2].
+    builds : sequence of BuildCurve
+        At least one; the others are compared with the first.
+    """
     first, others = builds[0], builds[1:]
     at = f"at {at_density:g} mA/cm² and {reference_c:.0f} °C"
     repeated = all(len(b.runs) > 1 for b in builds)

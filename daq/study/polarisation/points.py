@@ -95,7 +95,15 @@ def concatenated(sweeps: Sequence[Sweep], names: Sequence[str], points: Sequence
     """The points of several runs of one build as one set.
 
     An error that is the same in several runs, as far as `fingerprint` tells, is one; any other is its run's
-    own. `names` are the runs', each another.
+    own.
+
+    Parameters
+    ----------
+    sweeps : sequence of Sweep
+    names : sequence of str
+        The runs', each another.
+    points : sequence of Points
+        Of each sweep.
     """
     total = sum(len(p) for p in points)
     propagated: Propagated = {}

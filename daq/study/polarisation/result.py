@@ -103,7 +103,13 @@ class BuildCurve:
         reason: str,
         notes: tuple[str, ...],
     ) -> BuildCurve:
-        """One with what follows from its runs and its fit; parameters as the attributes."""
+        """One with what follows from its runs and its fit.
+
+        Parameters
+        ----------
+        name, runs, points, leaks, fit, reason, notes
+            As the attributes.
+        """
         return cls(
             name,
             runs,

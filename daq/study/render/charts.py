@@ -89,8 +89,14 @@ class Panel:
 
 
 def nice_ticks(low: float, high: float, most: int = 4) -> list[float]:
-    """Round values within ``low <= tick <= high``, 1, 2 or 5 times a power of ten apart, about `most` of
-    them.
+    """Round values within ``low <= tick <= high``, 1, 2 or 5 times a power of ten apart.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis; one tick where the one is not below the other.
+    most : int
+        About how many ticks at most.
     """
     if not high > low:
         return [low]
@@ -103,7 +109,15 @@ def nice_ticks(low: float, high: float, most: int = 4) -> list[float]:
 
 
 def time_ticks(from_s: float, to_s: float, most: int = 9) -> list[tuple[float, str]]:
-    """Round instants of a run with their words: ``12 s``, ``5 min``, ``1:30 h``."""
+    """Round instants of a run with their words: ``12 s``, ``5 min``, ``1:30 h``.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        Ends of the axis [s of the run].
+    most : int
+        How many steps at most.
+    """
     steps = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
     step = next(
         (s for s in steps if (to_s - from_s) / s <= most), 86400 * math.ceil((to_s - from_s) / 86400 / most)

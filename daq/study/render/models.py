@@ -80,7 +80,17 @@ class Number:
 
     @staticmethod
     def of(value: float, u95: float, unit: str) -> Number:
-        """From floats of which those that are not finite are not known."""
+        """From floats; one that is not finite is not known.
+
+        Parameters
+        ----------
+        value : float
+            [unit]
+        u95 : float
+            Expanded uncertainty [unit].
+        unit : str
+            Empty for none.
+        """
         known = math.isfinite(value)
         return Number(value if known else None, u95 if known and math.isfinite(u95) else None, unit)
 

@@ -87,7 +87,15 @@ def styled() -> Any:
 
 
 def rendered(drawn: Figure, form: Literal["svg", "png"], *, title: str, description: str) -> bytes:
-    """The figure as a file; title and description go with it for those who can not see."""
+    """The figure as a file.
+
+    Parameters
+    ----------
+    drawn : Figure
+    form : {"svg", "png"}
+    title, description : str
+        Go with it for those who can not see.
+    """
     out = io.BytesIO()
     with styled():
         if form == "svg":
