@@ -19,8 +19,11 @@ def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
     marked = rig.post(f"/api/runs/{second}/marks", {"text": "topped up 200 mL", "who": "Ada"})
     assert marked["t_s"] >= 0
     rig.post(f"/api/runs/{second}/marks", {"text": "earlier", "t_s": 0.5})
-    texts = [m["text"] for m in rig.get(f"/api/runs/{second}/marks")["marks"]]
-    assert {"topped up 200 mL", "earlier"} <= set(texts)
+
+    def texts() -> set[str]:
+        return {m["text"] for m in rig.get(f"/api/runs/{second}/marks")["marks"]}
+
+    rig.until(lambda: {"topped up 200 mL", "earlier"} <= texts(), "both marks to be written down")
     renamed = rig.client.patch(f"/api/runs/{second}", json={"name": "ports sealed, second day"}).json()
     assert renamed["name"] == "ports sealed, second day"
     # A run that is stopped before its first sample has no peak.
