@@ -37,8 +37,8 @@ class SiteSpec(Table):
 
     @model_validator(mode="before")
     @classmethod
-    def _roughly_said(cls, said: Any) -> Any:
-        return ranges_read(said, {"room_temp_c": "room_temp_c_u"}) if isinstance(said, Mapping) else said
+    def _read_ranges(cls, table: Any) -> Any:
+        return ranges_read(table, {"room_temp_c": "room_temp_c_u"}) if isinstance(table, Mapping) else table
 
     @field_validator("reference")
     @classmethod

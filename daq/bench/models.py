@@ -88,10 +88,10 @@ class StackSpec(_Table):
 
     @model_validator(mode="before")
     @classmethod
-    def _roughly_said(cls, said: Any) -> Any:
-        if not isinstance(said, Mapping):
-            return said
-        table = ranges_read(said, {"litres": "litres_u", "steel_kg": "steel_kg_u"})
+    def _read_ranges(cls, raw: Any) -> Any:
+        if not isinstance(raw, Mapping):
+            return raw
+        table = ranges_read(raw, {"litres": "litres_u", "steel_kg": "steel_kg_u"})
         cells, area = table.get("cells"), table.get("plate_area_cm2")
         if isinstance(cells, int) and isinstance(area, int | float) and cells > 0 and 0.0 < area < math.inf:
             guesses = {"litres": guessed_litres, "steel_kg": guessed_steel_kg}

@@ -68,15 +68,15 @@ def ranges_read(table: Mapping[str, Any], names: Mapping[str, str]) -> dict[str,
     """
     out = dict(table)
     for name, of_it in names.items():
-        said = out.get(name)
-        if not isinstance(said, Sequence) or isinstance(said, str):
+        value = out.get(name)
+        if not isinstance(value, Sequence) or isinstance(value, str):
             continue
         numbers = [
-            v for v in said if isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v)
+            v for v in value if isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v)
         ]
-        if len(numbers) != 2 or len(said) != 2 or not numbers[0] < numbers[1]:
+        if len(numbers) != 2 or len(value) != 2 or not numbers[0] < numbers[1]:
             raise ValueError(
-                f"{name} = {list(said)}: a range is two numbers, the lesser first, such as [0.6, 1.0]"
+                f"{name} = {list(value)}: a range is two numbers, the lesser first, such as [0.6, 1.0]"
             )
         if out.get(of_it) is not None:
             raise ValueError(f"{name} is a range, and has {of_it} beside it: leave one of them out")

@@ -64,7 +64,7 @@ class RunawayForecaster:
         known = None if earlier is None else Experience.from_json(earlier)
         prior = None if known is None else known.widened(build)
         self.watch = RunawayWatch(replace(runaway_config(bench), experience=prior))
-        self._told: list[dict[str, Any]] = []
+        self._warnings: list[dict[str, Any]] = []
         self._last: RunawayWarning | None = None
 
     def update(
@@ -91,11 +91,11 @@ class RunawayForecaster:
         self.watch.set_lye(mass_fraction, litres)
 
     def forecast(self) -> dict[str, Any] | None:
-        """What is foreseen, as JSON says it: bands are the 5 % and 95 % points; a time is null where the
+        """The forecast, as JSON says it: bands are the 5 % and 95 % points; a time is null where the
         limit is not reached within a day.
         """
-        said = self.watch.forecast()
-        return None if said is None else _as_json(said, self.watch.config)
+        forecast = self.watch.forecast()
+        return None if forecast is None else _as_json(forecast, self.watch.config)
 
     def experience(self, build: str) -> dict[str, Any] | None:
         """What this run has taught so far, as JSON says it; None where that is too little."""
@@ -110,11 +110,11 @@ class RunawayForecaster:
     @property
     def warnings(self) -> Sequence[Mapping[str, Any]]:
         """All warnings so far, oldest first."""
-        made = self.watch.warnings
-        if made and made[-1] is not self._last:
-            self._last = made[-1]
-            self._told = [_warning(w) for w in made]
-        return self._told
+        warnings = self.watch.warnings
+        if warnings and warnings[-1] is not self._last:
+            self._last = warnings[-1]
+            self._warnings = [_warning(w) for w in warnings]
+        return self._warnings
 
 
 def _warning(w: RunawayWarning) -> dict[str, Any]:

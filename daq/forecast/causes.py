@@ -1,4 +1,4 @@
-"""Why a limit is foreseen that was not before: what has changed since the stack was held to settle.
+"""Why a crossing is forecast that was not before: what has changed since the stack was held to settle.
 
 Each candidate is given the relative change of the net heat at the stack's temperature that the estimates lay
 at its door since an earlier look, less the noise of that estimate; its probability is its share of them all.

@@ -120,14 +120,16 @@ class Tables:
         """Heat capacity of lye and metal, where nothing better is known [J/K]."""
         self._used_per_coulomb: float = 0.0
         self.set_lye(config.mass_fraction, config.litres)
-        self.capacity_sd: float = math.hypot(TUNING.capacity_sd, min(self._said_roughly(), TUNING.roughest))
+        self.capacity_sd: float = math.hypot(
+            TUNING.capacity_sd, min(self._range_uncertainty(), TUNING.roughest)
+        )
         """Of its logarithm."""
         self.highest_c: float = max(config.limits_c.values(), default=60.0)
         """The highest limit [degC]."""
         self.lpm_per_amp: float = float(gas_rate_lpm(1.0, config.cells, reference=config.flow_reference))
         """Gas that an ampere could make, dry, at the flow's reference [L/min]."""
 
-    def _said_roughly(self) -> float:
+    def _range_uncertainty(self) -> float:
         """Relative standard uncertainty of the heat capacity by ranges in litres' and steel's place."""
         c = self._config
         lye, both = (

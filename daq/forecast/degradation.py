@@ -107,11 +107,11 @@ class DegradationFlags:
             self._old.clear()
         if not self._old or b.t_s - self._old[-1][0] >= TUNING.apart_every_s:
             self._old.append((b.t_s, law.snapshot()))
-        told = law.temperature(b.amps, self._old[0][1]) if len(self._old) > 2 else None
-        if told is None or b.lye_c is None or b.stuck:
-            return "lye_temp.doubtful" in self.standing and told is None
-        limit = max(TUNING.apart_k, TUNING.apart_sd * told[1])
+        predicted = law.temperature(b.amps, self._old[0][1]) if len(self._old) > 2 else None
+        if predicted is None or b.lye_c is None or b.stuck:
+            return "lye_temp.doubtful" in self.standing and predicted is None
+        limit = max(TUNING.apart_k, TUNING.apart_sd * predicted[1])
         if "lye_temp.doubtful" in self.standing:
-            return abs(b.lye_c - told[0]) > 0.6 * limit
-        self._apart_s = self._apart_s + b.dt_s if abs(b.lye_c - told[0]) > limit else 0.0
+            return abs(b.lye_c - predicted[0]) > 0.6 * limit
+        self._apart_s = self._apart_s + b.dt_s if abs(b.lye_c - predicted[0]) > limit else 0.0
         return self._apart_s >= TUNING.apart_for_s

@@ -22,7 +22,7 @@ __all__ = ["OpenLoopPredictor", "OpenLoopPredictors"]
 
 @dataclass(slots=True)
 class OpenLoopPredictor:
-    """What was known at an instant, carried on from there by power alone."""
+    """What was known at an instant, propagated from there by power alone."""
 
     since_s: float
     thermal: ThermalFilter
@@ -42,14 +42,14 @@ class OpenLoopPredictor:
         law : CurrentLaw
             As it is now; how the current follows the temperature is taken from before.
         """
-        told = law.temperature(amps, self.law)
-        if told is None:
+        predicted = law.temperature(amps, self.law)
+        if predicted is None:
             return 0.0
-        off = self.thermal.mean(SENSOR) - reading_c, told[0] - reading_c
-        beyond = max(told[0] - self.warmest_c, 0.0)
+        off = self.thermal.mean(SENSOR) - reading_c, predicted[0] - reading_c
+        beyond = max(predicted[0] - self.warmest_c, 0.0)
         sd = (
             math.hypot(self.thermal.sd(SENSOR), TUNING.drift_own_sd),
-            math.hypot(told[1], TUNING.drift_own_sd, TUNING.drift_beyond * beyond),
+            math.hypot(predicted[1], TUNING.drift_own_sd, TUNING.drift_beyond * beyond),
         )
         z = off[0] / sd[0], off[1] / sd[1]
         sure = min(z) >= TUNING.drift_off_sd_least and math.hypot(*z) >= TUNING.drift_off_sd

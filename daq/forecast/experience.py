@@ -94,21 +94,23 @@ class Experience:
         }
 
     @classmethod
-    def from_json(cls, said: Mapping[str, Any]) -> Experience | None:
+    def from_json(cls, document: Mapping[str, Any]) -> Experience | None:
         """The same again; None where it is of another version, or is not what `as_json` gives."""
         try:
             n = len(THERMAL_NAMES)
-            mean = tuple(float(v) for v in said["mean"])
-            covariance = tuple(tuple(float(v) for v in row) for row in said["covariance"])
+            mean = tuple(float(v) for v in document["mean"])
+            covariance = tuple(tuple(float(v) for v in row) for row in document["covariance"])
             p = np.array(covariance)
-            known = list(said["states"]) == list(THERMAL_NAMES) and len(mean) == n and p.shape == (n, n)
+            known = list(document["states"]) == list(THERMAL_NAMES) and len(mean) == n and p.shape == (n, n)
             if not known or not np.isfinite([*mean, *p.ravel()]).all() or np.linalg.eigvalsh(p)[0] < -1e-6:
                 return None
-            current = said["current"]
+            current = document["current"]
             if current is not None:
                 slope, bend, slope_sd, bend_sd = (float(v) for v in current)
                 current = (slope, bend, slope_sd, bend_sd)
-            sag, sag_sd = (float(v) for v in said["sag"])
-            return cls(mean, covariance, current, (sag, sag_sd), str(said["build"]), int(said["runs"]))
+            sag, sag_sd = (float(v) for v in document["sag"])
+            return cls(
+                mean, covariance, current, (sag, sag_sd), str(document["build"]), int(document["runs"])
+            )
         except (KeyError, TypeError, ValueError):
             return None

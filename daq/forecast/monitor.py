@@ -315,9 +315,9 @@ class RunawayWatch:
 
     def _by_current(self, b: Bin) -> None:
         """Without a thermometer the current is one, where the voltage is held."""
-        told = self._law.temperature(b.amps) if self._powered and b.amps and not b.clipped else None
-        if told is not None and (self._predictors.drifting or self._bad_for_s > 60.0):
-            self._thermal.measure_by_current(told[0], 4.0 * told[1])
+        estimate = self._law.temperature(b.amps) if self._powered and b.amps and not b.clipped else None
+        if estimate is not None and (self._predictors.drifting or self._bad_for_s > 60.0):
+            self._thermal.measure_by_current(estimate[0], 4.0 * estimate[1])
 
     def _hear(self, b: Bin) -> None:
         """Ask the open-loop predictors whether the sensor drifts; if so, go back and on without it."""

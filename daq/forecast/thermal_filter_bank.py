@@ -13,7 +13,7 @@ vapour's power were the gas saturated at T. Stack and reservoir joined by circul
 modes where the joint is stiffer than the loss: a stack that starts fast and bends is not yet one that
 settles. A bank of extended Kalman filters, [1], [3]: logarithms of what is positive, steps exact for rates
 linear in temperature; each of the bank begins with other beliefs of the loss, the fast mode and the sensor's
-lag, and counts by how well it foretold what was then read. Beside them run a few hypotheses that the loss has
+lag, and counts by how well it predicted what was read. Beside them run a few hypotheses that the loss has
 just changed at once, begun in turn: each is the bank's mean with that much more doubt of the loss.
 
 References
@@ -115,8 +115,8 @@ class ThermalFilter:
 
     def __init__(self, tables: Tables, config: RunawayConfig) -> None:
         self.tables = tables
-        self._room_said = config.room_temp_c
-        self._room_said_sd = max(config.room_temp_u_c or TUNING.room_said_sd, TUNING.room_measured_sd)
+        self._room_stated = config.room_temp_c
+        self._room_stated_sd = max(config.room_temp_u_c or TUNING.room_stated_sd, TUNING.room_measured_sd)
         self._experience = config.experience
         self._ignorant: FloatArray = np.ones(len(_BANK))
         self._limit_c = config.limit_c
@@ -136,7 +136,7 @@ class ThermalFilter:
         self._fell_s = math.inf
         self._heating: FloatArray = np.zeros(n)
         self.began_c = self.works_c = math.nan
-        self._grown, self._growth_told_s = 0.0, TUNING.growth_told_s
+        self._grown, self._growth_applies_s = 0.0, TUNING.growth_applies_s
 
     @property
     def lye_c(self) -> float:
@@ -182,7 +182,7 @@ class ThermalFilter:
             Room temperature [degC]; None takes what the bench file says, or a guess.
         """
         c = 1.0 / self.tables.capacity_j_k
-        room, room_sd = _room_prior(lye_c, room_c, self._room_said, self._room_said_sd)
+        room, room_sd = _room_prior(lye_c, room_c, self._room_stated, self._room_stated_sd)
         rise = TUNING.rise_median_k
         if self._limit_c is not None:
             rise = max(TUNING.rise_share * (self._limit_c - room), lye_c - room, 10.0)
@@ -243,8 +243,8 @@ class ThermalFilter:
         The loss is believed to be such that the stack settles about there: the more its heat grows, the
         larger. What the readings have told of the loss since weighs against that as it would have.
         """
-        self._growth_told_s -= dt
-        if self._growth_told_s <= 0.0:
+        self._growth_applies_s -= dt
+        if self._growth_applies_s <= 0.0:
             return
         shift = log_ratio - self._grown
         self._grown = log_ratio
@@ -305,8 +305,8 @@ class ThermalFilter:
         mean[FAST] = -dt_eff * vaporises
         mean[CAPACITY] = dt_eff * net
         mean[VAPOUR] = -gives * vapour
-        mean[KAPPA] = mean[LOSS_OFF] = lost = -dt_eff * loss
-        mean[GAMMA] = lost * log_size
+        mean[KAPPA] = mean[LOSS_OFF] = cooling = -dt_eff * loss
+        mean[GAMMA] = cooling * log_size
         mean[ROOM] = dt_eff * loss_slope
         mean[FARADAIC] = -gives * gas_w
         drive = c * tau * (1.0 - fading)
@@ -612,7 +612,7 @@ class ThermalFilter:
 
 
 def _room_prior(
-    lye_c: float, measured_c: float | None, said_c: float | None, said_sd: float = TUNING.room_said_sd
+    lye_c: float, measured_c: float | None, stated_c: float | None, stated_sd: float = TUNING.room_stated_sd
 ) -> tuple[float, float]:
     """The room's temperature [degC] and its standard deviation [K] before the stack was heard: judgement, no
     published source.
@@ -621,15 +621,15 @@ def _room_prior(
     ----------
     lye_c : float
         As first read [degC].
-    measured_c, said_c : float or None
+    measured_c, stated_c : float or None
         By a sensor, by the bench file [degC].
-    said_sd : float
+    stated_sd : float
         Of the latter [K].
     """
     if measured_c is not None:
         return measured_c, TUNING.room_measured_sd
-    if said_c is not None:
-        return said_c, said_sd
+    if stated_c is not None:
+        return stated_c, stated_sd
     stood = min(max((TUNING.cold_c[1] - lye_c) / (TUNING.cold_c[1] - TUNING.cold_c[0]), 0.0), 1.0)
     apart = lye_c + TUNING.room_cold[0] - TUNING.room_unknown[0]
     # Mean and variance of the two together

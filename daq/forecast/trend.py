@@ -22,24 +22,24 @@ class Trend:
     while yet.
     """
 
-    _said: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TUNING.trend_kept))
+    _history: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TUNING.trend_kept))
     _share: float = 1.0
 
     def forget(self) -> None:
         """Something has changed at once: what was said before tells nothing of a trend."""
-        self._said.clear()
+        self._history.clear()
         self._share = 1.0
 
     def share(self, t_s: float, left_s: float) -> float:
         """Take the time left as said now [s]; by how much the trend shortens it (1: not at all)."""
-        if not self._said or t_s - self._said[-1][0] >= TUNING.trend_look_s:
-            self._said.append((t_s, left_s))
+        if not self._history or t_s - self._history[-1][0] >= TUNING.trend_look_s:
+            self._history.append((t_s, left_s))
             self._share = self._of_late(t_s, left_s)
         return self._share
 
     def _of_late(self, t_s: float, left_s: float) -> float:
         window = min(max(TUNING.trend_window * left_s, TUNING.trend_least_s), TUNING.trend_most_s)
-        seen = np.array([s for s in self._said if s[0] >= t_s - window])
+        seen = np.array([s for s in self._history if s[0] >= t_s - window])
         if len(seen) < TUNING.trend_looks_least or t_s - seen[0, 0] < 0.5 * window:
             return 1.0
         x = seen[:, 0] - seen[:, 0].mean()

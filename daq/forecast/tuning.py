@@ -153,7 +153,7 @@ class Tuning:
     # The heat balance
     room_unknown: tuple[float, float] = (22.0, 4.0)
     """A room that nobody told: its mean and standard deviation [degC], [K]. Judgement."""
-    room_said_sd: float = 1.5
+    room_stated_sd: float = 1.5
     """Of a room that the bench file says [K]. Judgement."""
     room_measured_sd: float = 0.5
     """Of a room as first measured [K]. Judgement."""
@@ -170,7 +170,7 @@ class Tuning:
     """The same where there is no limit [K]. Judgement."""
     losses: tuple[tuple[float, float, float], ...] = ((-0.6, 0.35, 0.3), (0.0, 0.35, 0.4), (0.6, 0.35, 0.3))
     """How the loss may differ from that (logarithm), its standard deviation, its weight [1]. Judgement."""
-    growth_told_s: float = 1800.0
+    growth_applies_s: float = 1800.0
     """For so long what is learned of the current bears on what was believed of the loss [s]. Judgement."""
     gamma: tuple[float, float] = (0.12, 0.07)
     """How loss grows: 0 is a fan's linear loss, 0.25 free convection, radiation between; mean and standard
@@ -217,7 +217,7 @@ class Tuning:
     mixing_s: float = 300.0
     """It mixes for so long [s]. Judgement."""
     faster: float = 1.2
-    """Of the rate at which all the heat would warm the stack: how much faster than foretold it may warm [1].
+    """Of the rate at which all the heat would warm the stack: how much faster than predicted it may warm [1].
     At 1 the whole loss has gone; the rest is for a capacity that is unsure. Judgement."""
     agrees_sd: float = 2.0
     """A reading within so many standard deviations of what was expected agrees with it [1]. Judgement."""
@@ -257,7 +257,7 @@ class Tuning:
     step_share: float = 0.012
     """Change of volts and current from bin to bin beyond which a set-point has stepped [1]. Judgement."""
     off_gain: float = 0.3
-    """Weight of a bin in the running mean of what is drawn beside what is foreseen [1]. Judgement."""
+    """Weight of a bin in the running mean of the current drawn beside the predicted one [1]. Judgement."""
     off_most: float = 1.8
     """That mean at its most, in standard deviations [1]. Measured."""
     supply_look_k: float = 1.0

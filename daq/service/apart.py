@@ -64,10 +64,10 @@ def end_all() -> None:
 
 def _do(answer: Connection, work: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> None:
     try:
-        said = True, work(*args, **kwargs)
+        outcome = True, work(*args, **kwargs)
     except Exception as exc:  # noqa: BLE001 - told to the process that asked, whatever it is
-        said = False, exc
-    answer.send(said)
+        outcome = False, exc
+    answer.send(outcome)
 
 
 def _name(work: Callable[..., Any]) -> str:

@@ -186,7 +186,7 @@ def on_error(request: Request, exc: Exception) -> Response:
         status = 409
     elif isinstance(exc, UsageError | BenchFileError | PhysicsRangeError):
         status = 422
-    return _told(request, exc.as_dict(), status)
+    return _error_answer(request, exc.as_dict(), status)
 
 
 def on_invalid(request: Request, exc: Exception) -> Response:
@@ -201,10 +201,10 @@ def on_invalid(request: Request, exc: Exception) -> Response:
         "value": None if shown is None else str(shown)[:200],
         "remedy": "see /docs for what this address takes",
     }
-    return _told(request, error, 422)
+    return _error_answer(request, error, 422)
 
 
-def _told(request: Request, error: dict[str, Any], status: int) -> Response:
+def _error_answer(request: Request, error: dict[str, Any], status: int) -> Response:
     """As JSON, and to a person's browser as a page."""
     if wants_page(request):
         return error_page(error, status)

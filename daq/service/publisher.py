@@ -323,11 +323,11 @@ class Publisher:
 
     async def _publish_all(self, client: aiomqtt.Client) -> None:
         assert self._awake is not None
-        said_s = -_RECORDER_EVERY_S
+        sent_s = -_RECORDER_EVERY_S
         known: Mapping[str, Any] | None = None
         while not self._stopping.is_set():
-            if time.monotonic() - said_s > _RECORDER_EVERY_S or self._recorder != known:
-                said_s, known = time.monotonic(), self._recorder
+            if time.monotonic() - sent_s > _RECORDER_EVERY_S or self._recorder != known:
+                sent_s, known = time.monotonic(), self._recorder
                 self._say_recorder()
             self._awake.clear()
             await self._publish_standing(client)

@@ -58,9 +58,9 @@ def error_page(error: Mapping[str, Any], status: int) -> HTMLResponse:
     found = error.get("value")
     rows = [("Found", found), ("What helps", error.get("remedy"))]
     facts = "".join(
-        f"<div><dt>{label}</dt><dd>{escape(_sentence(said))}</dd></div>"
-        for label, said in rows
-        if said not in (None, "")
+        f"<div><dt>{label}</dt><dd>{escape(_sentence(value))}</dd></div>"
+        for label, value in rows
+        if value not in (None, "")
     )
     title = "There is no such thing here" if status == 404 else "This can not be shown"
     return HTMLResponse(

@@ -243,31 +243,31 @@ class Calls:
     ----------
     runs_each : int64[k]
         Runs of each build at each look.
-    told : float64[k]
+    power : float64[k]
         Share of the series in which it had been told by then [1].
     """
 
     runs_each: IntArray
-    told: FloatArray
+    power: FloatArray
 
     def needed(self, wanted: float) -> int | None:
         """Fewest runs of each by which the difference is told so often; None where it never is."""
-        enough = np.flatnonzero(self.told >= wanted)
+        enough = np.flatnonzero(self.power >= wanted)
         return int(self.runs_each[enough[0]]) if enough.size else None
 
     def by(self, runs_each: int) -> float:
         """Chance that it is told by so many runs of each [1]."""
         at = int(np.searchsorted(self.runs_each, runs_each, side="right")) - 1
-        return float(self.told[at]) if at >= 0 else 0.0
+        return float(self.power[at]) if at >= 0 else 0.0
 
     def expected(self, runs_each: int) -> float:
         """Mean number of runs of each until it is told or so many have been made."""
         total, before, at = 0.0, 0.0, 0
-        for n, told in zip(self.runs_each.tolist(), self.told.tolist(), strict=True):
+        for n, power in zip(self.runs_each.tolist(), self.power.tolist(), strict=True):
             if n > runs_each:
                 break
-            total += (told - before) * n
-            before, at = told, n
+            total += (power - before) * n
+            before, at = power, n
         return total + (1.0 - before) * max(at, runs_each)
 
 
@@ -311,7 +311,7 @@ def calls(
     variance = beforehand.sigma**2 + inside
     log_before = np.log(beforehand.weight)
     looks = [*range(1, min(most, 20) + 1), *range(22, most + 1, 2)]
-    open_still, told = np.ones(tries, dtype=bool), []
+    open_still, power = np.ones(tries, dtype=bool), []
     for n in looks:
         some = runs[:, open_still, :n]
         means = some.mean(axis=2)
@@ -327,11 +327,11 @@ def calls(
             of_t = t**2 * squares / (2 * n - 2) + (1.96 * meters) ** 2
             clear &= apart**2 > of_t * (2.0 / n)
         open_still[np.flatnonzero(open_still)[clear]] = False
-        told.append(1.0 - open_still.mean())
+        power.append(1.0 - open_still.mean())
         if not open_still.any():
-            looks = looks[: len(told)]
+            looks = looks[: len(power)]
             break
-    return Calls(np.array(looks, dtype=np.int64), np.array(told, dtype=np.float64))
+    return Calls(np.array(looks, dtype=np.int64), np.array(power, dtype=np.float64))
 
 
 @cache

@@ -75,7 +75,7 @@ def test_looking_after_each_of_30_pairs_would_have_called_a_true_zero_in_half_of
 ) -> None:
     """2,000 series each: no more than 5 % ever called; Student's t looked at as often calls far more."""
     found = calls(0.0, sd, 0.003**2, 0.02, 0.03, most=30, tries=2000)
-    assert found.told[-1] <= 0.05
+    assert found.power[-1] <= 0.05
     rng = np.random.default_rng(5)
     a, b = rng.normal(0.0, math.hypot(sd, 0.003), (2, 2000, 30))
     ever = np.zeros(2000, dtype=bool)

@@ -33,7 +33,7 @@ SANDED = 4.0
 """By so much sanding raises the exchange current in the simulation."""
 
 
-def _said(made: Polarisation) -> str:
+def _printed(made: Polarisation) -> str:
     return as_text(polarisation_document(made))
 
 
@@ -97,11 +97,11 @@ def test_sanding_changed_the_activation_and_not_the_ohms() -> None:
     act = by_part["activation_volts"]
     assert act.low <= expected <= act.high
     assert act.high - act.low < 0.03, "errors of the meters that both runs share cancel"
-    assert not by_part["ohmic_volts"].told
-    said = made.comparisons[0].sentence
-    assert "changed the activation part" in said
-    assert "ohmic not told apart" in said
-    assert "can not separate the build from the day" in said
+    assert not by_part["ohmic_volts"].significant
+    text = made.comparisons[0].sentence
+    assert "changed the activation part" in text
+    assert "ohmic not told apart" in text
+    assert "can not separate the build from the day" in text
 
 
 def test_an_ohmic_change_is_told_as_one() -> None:
@@ -114,7 +114,7 @@ def test_an_ohmic_change_is_told_as_one() -> None:
     more = 1e-3 * made.at_density * 0.3 / float(conductivity_gilliam_s_cm(made.reference_c, 0.2))
     assert by_part["ohmic_volts"].low <= more <= by_part["ohmic_volts"].high
     assert by_part["ohmic_volts"].low > 0.0
-    assert not by_part["activation_volts"].told
+    assert not by_part["activation_volts"].significant
 
 
 def test_steps_that_did_not_settle_are_left_out_and_say_why() -> None:
@@ -126,7 +126,7 @@ def test_steps_that_did_not_settle_are_left_out_and_say_why() -> None:
     made = polarise([run])
     assert made.builds[0].fit is None
     assert "held for" in made.builds[0].reason
-    assert "CURVE" in _said(made)
+    assert "CURVE" in _printed(made)
     json.dumps(made.as_dict(), allow_nan=False)
 
 
@@ -160,9 +160,9 @@ def test_the_command_writes_all_its_forms(
     page, picture = tmp_path / "p.html", tmp_path / "p.png"
     command = ["polarisation", *ids(folder), "--store", str(folder)]
     assert main([*command, "--html", str(page), "--png", str(picture)]) == 0
-    said = capsys.readouterr().out
-    assert said.splitlines()[1].startswith("B: sanded against A: as cut changed the activation part at")
-    assert "Tafel slope" in said
+    printed = capsys.readouterr().out
+    assert printed.splitlines()[1].startswith("B: sanded against A: as cut changed the activation part at")
+    assert "Tafel slope" in printed
     assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     text = page.read_text(encoding="utf-8")
     assert "can detonate" in text
@@ -202,14 +202,14 @@ def test_a_plain_warm_up_on_coarse_meters_lists_no_dozens_of_steps() -> None:
             values[name] = np.round(exact / digit) * digit
         run = swept_blocks(bench, [Block(block.source, block.t_ns, block.seq, values)])
         assert len(run.sweep.steps) <= 2, digit
-        text = _said(polarise([replace(run, build="A")]))
+        text = _printed(polarise([replace(run, build="A")]))
         assert text.count("not used") <= 2
 
 
 def test_many_unused_steps_are_told_in_one_line() -> None:
     bench, block = made_sweep(levels=tuple(np.linspace(3.0, 12.0, 14)), hold_s=45)
     made = polarise([swept_blocks(bench, [block])])
-    text = _said(made)
+    text = _printed(made)
     assert text.count("not used") == 1
     assert "stretches between" in text
     assert "held" in text
@@ -241,13 +241,13 @@ def test_a_fit_at_its_bound_says_so(ohms: float, slope: float, words: str) -> No
         assert healthy.builds[0].fit is not None
         own = healthy.builds[0]
         curve = BuildCurve.of("bound", own.runs, points, own.leaks, fit, "", own.notes)
-        said = side_by_side(healthy.reference_c, healthy.at_density, [own, curve])
-        by_part = {d.part: d for d in said.comparisons[0].differences}
-        assert not by_part["ohmic_volts"].told
+        result = side_by_side(healthy.reference_c, healthy.at_density, [own, curve])
+        by_part = {d.part: d for d in result.comparisons[0].differences}
+        assert not by_part["ohmic_volts"].significant
         assert by_part["cell_volts"].reason == ""
-        assert "has no parts to be told by" in said.comparisons[0].sentence
-        assert "AT ITS BOUND" in _said(said)
-        assert said.as_dict()["builds"][1]["at_bounds"]
-        assert "ended at its bound" in as_html(polarisation_document(said))
+        assert "has no parts to be told by" in result.comparisons[0].sentence
+        assert "AT ITS BOUND" in _printed(result)
+        assert result.as_dict()["builds"][1]["at_bounds"]
+        assert "ended at its bound" in as_html(polarisation_document(result))
     else:
         assert fit.at_bounds == ()

@@ -77,17 +77,17 @@ def read_points(path: Path, spec: ChannelSpec, *, unit: str | None = None) -> Po
         factor, offset = turned
     rows = _rows(path)
     head = rows[0][1]
-    told = _one_of(head, ("raw", "shown"), path)
+    column = _one_of(head, ("raw", "shown"), path)
     spread = [name for name in _SPREAD if name in head]
     if len(spread) > 1:
         raise LogFileError(
             "says the uncertainty twice", place=str(path), value=", ".join(spread), remedy="keep one column"
         )
     _one_of(head, ("reference",), path)
-    columns = {n: [_number(path, line, row, n) for line, row in rows] for n in (told, "reference", *spread)}
+    columns = {n: [_number(path, line, row, n) for line, row in rows] for n in (column, "reference", *spread)}
     reference = np.array(columns["reference"]) * factor + offset
-    raw = np.array(columns[told])
-    if told == "shown":
+    raw = np.array(columns[column])
+    if column == "shown":
         raw = spec.start_of(raw * factor + offset)
     elif spec.thermometer is not None and spec.thermometer.cold_channel is not None:
         raise LogFileError(

@@ -64,8 +64,10 @@ def bench_differences(
         mine, other = (_values(some, key) for some in facts)
         if mine == other:
             continue
-        told = effect(mine, other, at)
-        out.append(BenchDifference(key, label, _said(mine, words), _said(other, words), told, bears))
+        consequence = effect(mine, other, at)
+        out.append(
+            BenchDifference(key, label, _either(mine, words), _either(other, words), consequence, bears)
+        )
     for name in METERS:
         key = f"channels.{name}"
         mine, other = (_values(some, key) for some in facts)
@@ -73,7 +75,7 @@ def bench_differences(
             effect_words = _meter_effect(name, parts or {})
             out.append(
                 BenchDifference(
-                    key, f"meter of {name}", _said(mine, str), _said(other, str), effect_words, True
+                    key, f"meter of {name}", _either(mine, str), _either(other, str), effect_words, True
                 )
             )
     return tuple(out)
@@ -102,7 +104,7 @@ def _values(some: list[Facts], key: str) -> tuple[object, ...]:
     return tuple(sorted({f.get(key) for f in some}, key=str))
 
 
-def _said(values: tuple[object, ...], words: Callable[[object], str]) -> str:
+def _either(values: tuple[object, ...], words: Callable[[object], str]) -> str:
     return " or ".join("not stated" if v is None else words(v) for v in values)
 
 

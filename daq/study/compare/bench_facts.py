@@ -52,11 +52,11 @@ def _meter_words(spec: ChannelSpec, calibration: int | None) -> str:
         )
         if value
     ]
-    told = [f"{spec.source}.{spec.field}", f"± {' + '.join(terms)}" if terms else "accuracy not stated"]
+    words = [f"{spec.source}.{spec.field}", f"± {' + '.join(terms)}" if terms else "accuracy not stated"]
     if (spec.scale, spec.offset) != (1.0, 0.0):
-        told.append(f"× {spec.scale:g} {spec.offset:+g}")
+        words.append(f"× {spec.scale:g} {spec.offset:+g}")
     if spec.sensor is not None:
-        told.append("with a sensor's curve")
+        words.append("with a sensor's curve")
     if calibration is not None:
-        told.append(f"calibration {calibration}")
-    return ", ".join(told)
+        words.append(f"calibration {calibration}")
+    return ", ".join(words)

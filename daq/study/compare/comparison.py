@@ -264,13 +264,13 @@ def compare_metric(
         fit = analyse_covariance(found.records)
     except LyewatchError as exc:
         return Difference(metric, blocks=found.blocks, reason=exc.message)
-    told = _told(found, fit, check)
+    difference = _difference(found, fit, check)
     if band and "lye_temp" in metric.matched:
-        told = replace(told, band=band_over_temperature(found))
-    return told
+        difference = replace(difference, band=band_over_temperature(found))
+    return difference
 
 
-def _told(matched: Matched, fit: CovarianceAnalysis, check: bool) -> Difference:
+def _difference(matched: Matched, fit: CovarianceAnalysis, check: bool) -> Difference:
     metric = matched.metric
     one, two = matched.shares
     d = interval_of(matched, fit, two - one, days=True, hac=check)

@@ -143,8 +143,8 @@ def stated_days(store: Store, records: Sequence[RunRecord], sd: float | None = N
     if sd is not None:
         return Days(sd, "asked")
     newest = max(records, key=lambda r: r.start_utc_ns, default=None)
-    said = None if newest is None else recorded_bench(store, newest).bench.day_sd
-    return Days() if said is None else Days(said, "bench file")
+    stated = None if newest is None else recorded_bench(store, newest).bench.day_sd
+    return Days() if stated is None else Days(stated, "bench file")
 
 
 def repeats_in(runs: Sequence[RunBlocks], metric: MetricSpec) -> Repeats | None:
@@ -229,11 +229,11 @@ class Outlook:
         than now, if they scatter as those before.
         """
         sd = self.scatter.sd
-        told = [Repeats(more_dof * (sd**2 + self.inside), more_dof, self.inside)] if more_dof > 0 else []
-        if self.scatter.scale > 0.0 and told:
+        repeats = [Repeats(more_dof * (sd**2 + self.inside), more_dof, self.inside)] if more_dof > 0 else []
+        if self.scatter.scale > 0.0 and repeats:
             variance = self.scatter.sigma**2 + self.inside
             log_w = np.log(np.maximum(self.scatter.weight, 1e-300))
-            log_w = log_w - 0.5 * more_dof * np.log(variance) - 0.5 * told[0].squares / variance
+            log_w = log_w - 0.5 * more_dof * np.log(variance) - 0.5 * repeats[0].squares / variance
             weight = np.exp(log_w - log_w.max())
             scatter = Scatter(
                 self.scatter.sigma, weight / weight.sum(), self.scatter.scale, self.scatter.dof + more_dof

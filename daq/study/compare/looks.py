@@ -58,11 +58,11 @@ def looks_words(comparison: Comparison) -> list[str]:
             "together, however many are taken as runs are added."
         )
     ]
-    told = next((k for k in looks[:-1] if k.kind in ("better", "worse")), None)
-    if told is not None:
+    decisive = next((k for k in looks[:-1] if k.kind in ("better", "worse")), None)
+    if decisive is not None:
         out.append(
-            f"The look of {date_words(told.t_utc_ns)} at {len(told.runs)} runs had found {told.second} "
-            f"{told.kind} than {told.first} already."
+            f"The look of {date_words(decisive.t_utc_ns)} at {len(decisive.runs)} runs had found "
+            f"{decisive.second} {decisive.kind} than {decisive.first} already."
         )
     gone = left_out(comparison)
     if gone:

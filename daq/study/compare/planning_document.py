@@ -69,9 +69,9 @@ def _sentences(made: Plan) -> list[str]:
             if made.meters < made.day_sd
             else f"The meters are in the way, most of all {made.meters_from}: measure that better first.",
         ]
-    told = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
+    effort = f"up to {best.runs_each} runs of each build, {best.hours:g} h each once warm"
     return [
-        f"To tell a difference of {share} in gas per watt: {told}.",
+        f"To tell a difference of {share} in gas per watt: {effort}.",
         f"In the order {' '.join(best.order)}, with a look after each pair.",
         f"The chance of telling it by then is {100 * best.power:.0f} %, in {best.total_hours:.0f} h.",
         f"On average {best.expected:.1f} runs of each will do.",

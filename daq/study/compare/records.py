@@ -367,10 +367,10 @@ class _Ground:
 def _ground(matched: Matched, fit: CovarianceAnalysis, days: bool) -> _Ground:
     own = repeats_of(fit.levels, fit.levels_u, matched.side.tolist())
     unit = scale_of(matched.metric, float(fit.levels.mean()), matched.runs)
-    told = matched.pool or own
-    scatter = Scatter.of(matched.days.sd * unit, () if told is None else (told,))
+    repeats = matched.pool or own
+    scatter = Scatter.of(matched.days.sd * unit, () if repeats is None else (repeats,))
     enough = own is not None and (not days or matched.days.sd == 0.0 or (own.dof > 1 and not matched.pool))
-    sd = math.sqrt(told.squares / told.dof) if told is not None else math.nan
+    sd = math.sqrt(repeats.squares / repeats.dof) if repeats is not None else math.nan
     return _Ground(own, enough, scatter, unit, sd)
 
 

@@ -260,7 +260,7 @@ def difference_result(
         What these have beside the fields of `KnownDifference` and `DifferenceResult`.
     """
     m = d.metric
-    told: dict[str, Any] = {
+    fields: dict[str, Any] = {
         "metric": m.key,
         "label": m.label,
         "scale": m.scale,
@@ -275,9 +275,9 @@ def difference_result(
         **more,
     }
     if not d.known:
-        return unknown(**told)
+        return unknown(**fields)
     return known(
-        **told,
+        **fields,
         levels=[Number(v, u, m.unit) for v, u in d.levels],
         half_width_alone=HalfWidths(d.noise, d.between, d.calibration, d.calibration_from, d.own, d.hac),
         between_dof=d.between_dof,

@@ -189,10 +189,10 @@ def _open(comparison: Comparison, d: Difference, at: str, tail: str) -> Verdict:
     more = runs - min(counts)
     gain = 1.0 / counts[0] + 1.0 / counts[1]
     hours = _hours_instead(d, need, gain) if kind == "unknown" else None
-    told = f"{more} more {'run' if more == 1 else 'runs'} each would"
+    effort = f"{more} more {'run' if more == 1 else 'runs'} each would"
     if hours is not None:
-        told += f", or about {_hours(hours)} more of each"
-    return _verdict(d, kind, (f"{cannot}; {told}: {lies}.", tail), hours, runs, more)
+        effort += f", or about {_hours(hours)} more of each"
+    return _verdict(d, kind, (f"{cannot}; {effort}: {lies}.", tail), hours, runs, more)
 
 
 def _day_is_in_the_way(d: Difference) -> bool:

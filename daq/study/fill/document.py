@@ -141,7 +141,7 @@ def fills_document(
 
 
 def bench_file_lines(
-    factor: Mapping[str, Any], told: str, k_per_l: Mapping[str, Any] | None = None
+    factor: Mapping[str, Any], origin: str, k_per_l: Mapping[str, Any] | None = None
 ) -> Sequence[str]:
     """A meter's factor as the lines to put into the bench file.
 
@@ -149,7 +149,7 @@ def bench_file_lines(
     ----------
     factor : mapping
         `value` and `u95` of the factor.
-    told : str
+    origin : str
         By what: ``the fill of 2025-03-04``.
     k_per_l : mapping, optional
         The same as a K-factor [counts/L].
@@ -158,7 +158,7 @@ def bench_file_lines(
     places = max(2, 1 - math.floor(math.log10(u))) if u > 0.0 else 4
     lines = [
         "[gas]",
-        f"meter_factor = {value:.{places}f}     # by {told}: {shown(value, 2.0 * u).text}",
+        f"meter_factor = {value:.{places}f}     # by {origin}: {shown(value, 2.0 * u).text}",
         f"meter_factor_u = {u:.{places}f}",
     ]
     if k_per_l is not None:

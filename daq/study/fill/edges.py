@@ -115,12 +115,12 @@ def fill_by_gate(
             place=f"{bench.path}: fill.volume_ml",
             remedy="add [fill] with volume_ml, and volume_error_ml where it was weighed",
         )
-    said: dict[str, Any] = {
+    fields: dict[str, Any] = {
         **bench.fill.model_dump(exclude_none=True),
         "seconds": gate.seconds,
         "reaction_s": gate.error_s,
     }
-    made = made_in_run(store, record, form_in_run(bench, said), gate.start_ns)
+    made = made_in_run(store, record, form_in_run(bench, fields), gate.start_ns)
     kept = record.kind != "standby"
     return store.logbook.fills.add(
         fill_record(

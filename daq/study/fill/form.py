@@ -237,10 +237,10 @@ class FillForm:
         return {k: v for k, v in given.items() if v is not None}
 
     @classmethod
-    def from_dict(cls, said: Mapping[str, Any]) -> FillForm:
+    def from_dict(cls, document: Mapping[str, Any]) -> FillForm:
         """The form that `as_dict` gave; keys that a later lyewatch added are left aside."""
         known = {f.name for f in dataclasses.fields(cls)}
-        given = {k: v for k, v in said.items() if k in known}
+        given = {k: v for k, v in document.items() if k in known}
         if given.get("off_volts") is not None:
             given["off_volts"] = tuple(given["off_volts"])
         return cls(**given)
@@ -327,7 +327,7 @@ def form_from_bench(bench: Bench) -> dict[str, Any]:
     return {k: v for k, v in out.items() if v is not None}
 
 
-def form_in_run(bench: Bench, said: Mapping[str, Any]) -> FillForm:
+def form_in_run(bench: Bench, fields: Mapping[str, Any]) -> FillForm:
     """A form for a fill in a run of the bench: what was said, else what the bench file says and no run tells.
 
     Raises
@@ -341,7 +341,7 @@ def form_in_run(bench: Bench, said: Mapping[str, Any]) -> FillForm:
         given.pop(name, None)
     if "room_temp" in bench.channels:
         given.pop("room_temp_c", None)
-    return FillForm(**{**given, **{k: v for k, v in said.items() if v is not None}})
+    return FillForm(**{**given, **{k: v for k, v in fields.items() if v is not None}})
 
 
 def _line(spec: ChannelSpec) -> str:

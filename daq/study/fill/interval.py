@@ -133,9 +133,12 @@ class MeterCheck:
     def as_dict(self) -> dict[str, Any]:
         """For JSON and the logbook."""
         out: dict[str, Any] = {
-            "factor": {**_said(self.factor), "u95_shared": float(np.asarray(_common(self.factor).u95)[0])},
+            "factor": {
+                **_value_and_u95(self.factor),
+                "u95_shared": float(np.asarray(_common(self.factor).u95)[0]),
+            },
             "reading_lpm": self.reading_lpm,
-            "k_per_l": None if self.k_per_l is None else _said(self.k_per_l),
+            "k_per_l": None if self.k_per_l is None else _value_and_u95(self.k_per_l),
         }
         return out
 
@@ -200,5 +203,5 @@ def _common(quantity: Quantity) -> Quantity:
     return Quantity.from_parts(quantity.value, quantity.unit, kept)
 
 
-def _said(quantity: Quantity) -> dict[str, float]:
+def _value_and_u95(quantity: Quantity) -> dict[str, float]:
     return {"value": float(np.asarray(quantity.value)[0]), "u95": float(np.asarray(quantity.u95)[0])}

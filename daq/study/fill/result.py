@@ -90,12 +90,12 @@ class TimedFill:
         """
         out: dict[str, Any] = {}
         for name, quantity in self.numbers.items():
-            said = {"value": _json(quantity.value), "u95": _json(quantity.u95)}
-            if said["value"] is None:
-                said["u95"] = None
+            entry = {"value": _json(quantity.value), "u95": _json(quantity.u95)}
+            if entry["value"] is None:
+                entry["u95"] = None
             if shared:
-                said["u95_shared"] = None if said["u95"] is None else _json(_shared(quantity).u95)
-            out[name] = said
+                entry["u95_shared"] = None if entry["u95"] is None else _json(_shared(quantity).u95)
+            out[name] = entry
         out["reference"] = self.reference
         out["findings"] = [f.as_dict() for f in self.findings]
         out["assumptions"] = list(self.assumptions)
@@ -143,7 +143,7 @@ class _Workings:
         numbers = Ratios(form.cells, self.reference, 0.0, form.chopped).numbers(flows)
         self.notes.append(STEADY)
         setting = Setting(form.cells, form.seal, self.reference, 0.0, "fill")
-        said = {
+        values = {
             k: {"value": _json(q.value), "u95": _json(q.u95), "unit": UNITS[k]} for k, q in numbers.items()
         }
         return TimedFill(
@@ -151,7 +151,7 @@ class _Workings:
             {k: numbers[k] for k in FILL_NUMBERS},
             gas.dry,
             self.reference.words,
-            tuple(judge(setting, said, refusals=self.refused)),
+            tuple(judge(setting, values, refusals=self.refused)),
             tuple(dict.fromkeys(self.notes)),
             gas.corrections,
         )
@@ -197,8 +197,8 @@ class _Workings:
 
     def _chopped(self, volts: Quantity, amps: Quantity) -> Quantity:
         """True mean power under a chopped supply, by the duty or by RMS values [W]."""
-        form, said = self.form, {"volts": volts, "amps": amps, **self._beside_means}
-        found = chopped_power(said, off_volts=form.off_volts, sensed_at=form.volts_at, cells=form.cells)
+        form, inputs = self.form, {"volts": volts, "amps": amps, **self._beside_means}
+        found = chopped_power(inputs, off_volts=form.off_volts, sensed_at=form.volts_at, cells=form.cells)
         self.notes += found.notes
         self.refused += found.refused
         if not is_known(found.power) and not found.refused and is_known(volts) and is_known(amps):
@@ -208,11 +208,11 @@ class _Workings:
     @cached_property
     def _beside_means(self) -> dict[str, Quantity]:
         """RMS values and the duty, as far as they were given."""
-        form, said = self.form, {}
+        form, inputs = self.form, {}
         for name, unit in (("volts", "V"), ("amps", "A")):
             if getattr(form, f"{name}_rms") is not None:
                 a = form.accuracy(name)
-                said[f"{name}_rms"] = specified(
+                inputs[f"{name}_rms"] = specified(
                     np.array([getattr(form, f"{name}_rms")]),
                     unit,
                     label=f"{name}_rms",
@@ -221,8 +221,8 @@ class _Workings:
                 )
         if form.duty is not None:
             self.notes.append(f"duty taken as known to {DUTY_ERROR:g}")
-            said["duty"] = limited(form.duty, DUTY_ERROR, "", "duty")
-        return said
+            inputs["duty"] = limited(form.duty, DUTY_ERROR, "", "duty")
+        return inputs
 
     def _mean_square(self, amps: Quantity) -> Quantity:
         """Mean square of the current, which warms the leads [A2]."""

@@ -98,7 +98,7 @@ def run_fills(bench: Bench, records: Sequence[FillRecord]) -> RunFills | None:
         Of that run, in the order of time.
     """
     reference = reference_condition(bench.site.reference)
-    told: list[tuple[FillRecord, Mapping[str, Any]]] = []
+    usable: list[tuple[FillRecord, Mapping[str, Any]]] = []
     for record in records:
         try:
             result = at_reference(record.body["result"], bench.site.reference)
@@ -107,20 +107,20 @@ def run_fills(bench: Bench, records: Sequence[FillRecord]) -> RunFills | None:
         cells = int(record.body["form"].get("cells", 0))
         known = all(result[k]["value"] is not None for k in ("flow_dry_ref_lpm", "leak_amps"))
         if known and cells == bench.stack.cells:
-            told.append((record, result))
-    if not told:
+            usable.append((record, result))
+    if not usable:
         return None
-    results = [r for _, r in told]
+    results = [r for _, r in usable]
     series = series_of(results)
     per_lpm = Ratios(bench.stack.cells, reference, 0.0).amps_per_lpm
     dry = series["flow_dry_ref_lpm"]
     gas_amps = per_lpm * dry.value
-    forms = [record.body["form"] for record, _ in told]
+    forms = [record.body["form"] for record, _ in usable]
     vessel = float(np.mean([_vessel_share(form) for form in forms])) * gas_amps
     whole = 0.5 * per_lpm * dry.u95
     volumes = sorted({float(form["volume_ml"]) for form in forms})
     return RunFills(
-        records=tuple(record for record, _ in told),
+        records=tuple(record for record, _ in usable),
         series=series,
         amps=gas_amps + series["leak_amps"].value,
         gas_amps=gas_amps,
@@ -149,25 +149,25 @@ def gas_by_fills(
     """
     if np.isfinite(np.asarray(measured.means["gas_flow"].value)).any():
         return None
-    told = fills or run_fills(bench, records)
-    if told is None:
+    found = fills or run_fills(bench, records)
+    if found is None:
         return None
     amps = np.asarray(measured.means["amps"].value, dtype=np.float64)
-    near = (amps > bench.supply.powered_above_amps) & (amps < FAR * told.amps) & (amps > told.amps / FAR)
-    gas = np.where(near, told.gas_amps + amps - told.amps, np.nan)
-    leak = max(told.amps - told.gas_amps, LEAST_LEAK * told.amps)
+    near = (amps > bench.supply.powered_above_amps) & (amps < FAR * found.amps) & (amps > found.amps / FAR)
+    gas = np.where(near, found.gas_amps + amps - found.amps, np.nan)
+    leak = max(found.amps - found.gas_amps, LEAST_LEAK * found.amps)
     with np.errstate(invalid="ignore", divide="ignore"):
-        away = PER_E_FOLD * np.abs(np.log(np.where(near, amps, told.amps) / told.amps))
-    away = away + PER_KELVIN * np.abs(np.nan_to_num(_apart_k(measured, told)))
+        away = PER_E_FOLD * np.abs(np.log(np.where(near, amps, found.amps) / found.amps))
+    away = away + PER_KELVIN * np.abs(np.nan_to_num(_apart_k(measured, found)))
     per_lpm = Ratios(bench.stack.cells, reference_condition(bench.site.reference), 0.0).amps_per_lpm
     parts = {
-        Variable(f"timed fills: vessel of {told.vessel}"): np.full(amps.shape, told.u_vessel / per_lpm),
+        Variable(f"timed fills: vessel of {found.vessel}"): np.full(amps.shape, found.u_vessel / per_lpm),
         # the words tell a comparison that another day's series has another error
-        Variable("timed fills: noise of the series"): np.full(amps.shape, told.u_own / per_lpm),
+        Variable("timed fills: noise of the series"): np.full(amps.shape, found.u_own / per_lpm),
         Variable("timed fills: taken for other times"): leak * away / _SQRT3 / per_lpm,
     }
     dry = Quantity.from_parts(gas / per_lpm, "L/min", parts)
-    return GivenGas(dry, (dry * told.wet).named("L/min"), told.words)
+    return GivenGas(dry, (dry * found.wet).named("L/min"), found.words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,10 +229,10 @@ def _vessel_share(form: Mapping[str, Any]) -> float:
     return (VOLUME_ERROR_SHARE if error is None else float(error) / volume) / _SQRT3
 
 
-def _apart_k(measured: Measured, told: RunFills) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _apart_k(measured: Measured, fills: RunFills) -> np.ndarray[Any, np.dtype[np.float64]]:
     """How far each window's lye is from that of the fills [K]; NaN where it is not measured."""
     temp = np.asarray(measured.means["lye_temp"].value, dtype=np.float64)
-    at = [r.t_ns for r in told.records if r.t_ns is not None]
+    at = [r.t_ns for r in fills.records if r.t_ns is not None]
     if not at:
         return np.full(temp.shape, np.nan)
     held = np.clip(np.searchsorted(measured.end_ns, at), 0, temp.size - 1)

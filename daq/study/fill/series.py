@@ -137,12 +137,12 @@ def at_reference(result: Mapping[str, Any], reference: str) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class BuildDifference:
-    """Dry MMW of a build less that of the first, as a share [1]; `told`: whether they are told apart."""
+    """Dry MMW of a build less that of the first, as a share [1], and whether they are told apart."""
 
     from_: Annotated[str, Field(serialization_alias="from")]
     value: float
     u95: float
-    told: bool
+    significant: Annotated[bool, Field(serialization_alias="told")]
     words: str
 
 

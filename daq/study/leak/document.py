@@ -54,8 +54,8 @@ def leak_picture(test: LeakTest, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
     title = f"Leak of {test.stack}, {test.build}"
     words = "; ".join(f"{_KINDS[e.kind]} {_number(e.leak)}" for e in test.estimates)
-    told = f"Mean leak current per cell: {words or 'nothing to tell it by'}."
-    return rendered(_drawn(test, title), form, title=title, description=told)
+    description = f"Mean leak current per cell: {words or 'nothing to tell it by'}."
+    return rendered(_drawn(test, title), form, title=title, description=description)
 
 
 def leak_document(test: LeakTest) -> Document:

@@ -104,7 +104,7 @@ def unequal_plates(bench: Bench, conditions: Conditions, ramp: Ramp, kappa_ratio
         return went_in / read if read > 0.0 else math.nan
 
     b = Quantity(TAFEL_V, TAFEL_U, "V", label="Tafel slope of the plates")
-    told = propagate(
+    ratio = propagate(
         factor,
         inputs.cell_volts,
         amps,
@@ -118,7 +118,7 @@ def unequal_plates(bench: Bench, conditions: Conditions, ramp: Ramp, kappa_ratio
         b,
         unit="",
     )
-    value = float(np.asarray(told.value))
+    value = float(np.asarray(ratio.value))
     if not math.isfinite(value):
         raise PhysicsRangeError("the rise of this geometry tells no leak", place="lyewatch leak")
     # Plates differ among themselves besides what the lists say; the square of their scatter is what a rise
@@ -131,4 +131,4 @@ def unequal_plates(bench: Bench, conditions: Conditions, ramp: Ramp, kappa_ratio
     own_share = Quantity(
         1.0, max(scatter**2, scatter * abs(1.0 - 1.0 / value)), "", label="plates among themselves"
     )
-    return (told * own_share).named("")
+    return (ratio * own_share).named("")

@@ -135,8 +135,8 @@ def side_by_side(reference_c: float, at_density: float, builds: Sequence[BuildCu
     comparisons = []
     for other in others:
         found = () if first.fit is None or other.fit is None else part_differences(first.fit, other.fit)
-        said = sentence(first, other, found, at, repeated=repeated)
-        comparisons.append(BuildComparison(first.name, other.name, said, found))
+        text = sentence(first, other, found, at, repeated=repeated)
+        comparisons.append(BuildComparison(first.name, other.name, text, found))
     return Polarisation(reference_c, at_density, tuple(builds), tuple(comparisons), tuple(basis(builds)))
 
 
@@ -158,7 +158,7 @@ def _gathered(
         known = None if ohmic_volts is None else ohmic_volts[at : at + n]
         found.append(points_of(r.sweep, known, reference_c))
         at += n
-    notes += [n for _, _, said in found for n in said]
+    notes += [n for _, _, own_notes in found for n in own_notes]
     if not found:
         return None, (), tuple(dict.fromkeys(notes))
     own_names = [f"{r.run_id or name} {i}" for i, r in with_steps]

@@ -49,8 +49,8 @@ _FILLS = (("reversible", SHADES[1], ""), ("activation", SHADES[3], "///"), ("ohm
 
 def polarisation_picture(made: Polarisation, form: Literal["svg", "png"] = "svg") -> bytes:
     """Draw it, 1200 by 630 pixels."""
-    told = " ".join(c.sentence for c in made.comparisons) or _of_one(made.builds[0])
-    return rendered(_drawn(made, told), form, title=_title(made), description=told)
+    words = " ".join(c.sentence for c in made.comparisons) or _of_one(made.builds[0])
+    return rendered(_drawn(made, words), form, title=_title(made), description=words)
 
 
 def polarisation_document(made: Polarisation) -> Document:
@@ -139,10 +139,10 @@ def _of_one(curve: BuildCurve) -> str:
     )
 
 
-def _drawn(made: Polarisation, told: str) -> Figure:
+def _drawn(made: Polarisation, words: str) -> Figure:
     with styled():
         drawn = figure(WIDTH, HEIGHT)
-        drawn.text(0.03, 0.955, fill(told, 104), fontsize=13, fontweight="bold", va="top", color=INK)
+        drawn.text(0.03, 0.955, fill(words, 104), fontsize=13, fontweight="bold", va="top", color=INK)
         fitted = [b for b in made.builds if b.fit is not None]
         if not fitted:
             return drawn

@@ -61,14 +61,14 @@ def points_of(
     reference_c : float
         To which that fit moves it [degC].
     """
-    bench, said = sweep.bench, list(sweep.notes)
-    kappa = _kappa(bench, said)
+    bench, notes = sweep.bench, list(sweep.notes)
+    kappa = _kappa(bench, notes)
     volts, amps, temp, leak = (
         _gathered(sweep.numbers, k) for k in ("cell_volts", "amps", "lye_temp", "leak_amps")
     )
     warm = kappa(temp[0]) / kappa(np.array([25.0]))[0]
     drive = volts[0] if ohmic_volts is None else volts[0] - ohmic_volts
-    g, g_parts, g_noise, told = _conductance(drive, leak, warm, said)
+    g, g_parts, g_noise, mean_leak = _conductance(drive, leak, warm, notes)
     per_amp = 1000.0 / bench.stack.plate_area_cm2
     zero = np.zeros_like(warm)
     propagated: Propagated = {}
@@ -88,7 +88,7 @@ def points_of(
         number = seen[variable.label] = seen.get(variable.label, 0) + 1
         propagated[variable.label if number == 1 else f"{variable.label} ({number})"] = (dj, dv, dt)
     density = per_amp * (amps[0] - g * warm * drive)
-    return Points(density, volts[0], temp[0], _reversible(sweep), kappa, propagated), told, tuple(said)
+    return Points(density, volts[0], temp[0], _reversible(sweep), kappa, propagated), mean_leak, tuple(notes)
 
 
 def concatenated(sweeps: Sequence[Sweep], names: Sequence[str], points: Sequence[Points]) -> Points:
@@ -137,13 +137,13 @@ def _gathered(numbers: Sequence[Mapping[str, Quantity]], key: str) -> Gathered:
 
 
 def _conductance(
-    drive: FloatArray, leak: Gathered, warm: FloatArray, said: list[str]
+    drive: FloatArray, leak: Gathered, warm: FloatArray, notes: list[str]
 ) -> tuple[float, dict[Variable, float], float, Leak | None]:
     """The leak's conductance at 25 degC: each step's own, weighted by what is known of it; the parts of its
     uncertainty that all steps share, and what the steps' own noise adds."""
     known = np.isfinite(leak[0])
     if not known.any():
-        said.append(_NO_LEAK)
+        notes.append(_NO_LEAK)
         return 0.0, {}, 0.0, None
     scale = np.where(known, 1.0 / (warm * drive), 0.0)
     each = {v: np.nan_to_num(p) * scale for v, p in leak[1].items()}
@@ -162,19 +162,19 @@ def _conductance(
     noise = float(np.sqrt(own))
     u95 = 2.0 * float(np.sqrt(own + sum(p * p for p in parts.values())))
     if value <= 0.0:
-        said.append(_NO_GAIN)
+        notes.append(_NO_GAIN)
         return 0.0, parts, noise, Leak(0.0, u95)
     return value, parts, noise, Leak(value, u95)
 
 
-def _kappa(bench: Bench, said: list[str]) -> Callable[[FloatArray], FloatArray]:
+def _kappa(bench: Bench, notes: list[str]) -> Callable[[FloatArray], FloatArray]:
     stack, geometry = bench.stack, bench.stack.geometry
     if stack.electrolyte == "KOH":
         return lambda t_c: np.asarray(
             conductivity_gilliam_s_cm(np.clip(t_c, 0.0, 100.0), max(stack.mass_fraction, 0.01))
         )
     at = 25.0 if geometry is None else geometry.conductivity_temp_c
-    said.append(f"the conductivity of the lye is taken to rise by {100.0 * KAPPA_PER_K:g} % a kelvin")
+    notes.append(f"the conductivity of the lye is taken to rise by {100.0 * KAPPA_PER_K:g} % a kelvin")
     return lambda t_c: np.asarray(1.0 + KAPPA_PER_K * (t_c - at))
 
 

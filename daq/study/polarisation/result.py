@@ -138,7 +138,7 @@ class PartDifference:
     """Why the part can not be told at all; empty where it can."""
 
     @property
-    def told(self) -> bool:
+    def significant(self) -> bool:
         """Whether it is told apart from none."""
         return not self.reason and (self.low > 0.0 or self.high < 0.0)
 

@@ -65,7 +65,7 @@ def difference_words(d: PartDifference) -> str:
     low, high = factor * d.low, factor * d.high
     if d.reason:
         return f"not to be told: {d.reason}"
-    if not d.told:
+    if not d.significant:
         return f"not told apart ({low:.0f} to {high:.0f} {unit})"
     near, far = sorted((abs(low), abs(high)))
     return f"{'higher' if d.value > 0.0 else 'lower'} by {near:.0f} to {far:.0f} {unit}"
@@ -96,11 +96,11 @@ def sentence(
         lacking = first if first.fit is None else other
         return f"Cannot tell: {lacking.name} has no curve: {lacking.reason}."
     act, ohmic = found["activation_volts"], found["ohmic_volts"]
-    if act.told and ohmic.told:
+    if act.significant and ohmic.significant:
         what = "changed both parts"
-    elif act.told:
+    elif act.significant:
         what = "changed the activation part"
-    elif ohmic.told:
+    elif ohmic.significant:
         what = "changed the ohmic part"
     else:
         what = "is not told apart in either part"

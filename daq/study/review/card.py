@@ -230,9 +230,9 @@ def result_card(made: Review, form: Literal["png", "svg"] = "png") -> bytes:
     form : {"png", "svg"}
     """
     facts = card_facts(made)
-    said = ", ".join(f"{label} {number}" for label, number in facts.facts)
+    text = ", ".join(f"{label} {number}" for label, number in facts.facts)
     headline = f"{facts.headline} {facts.unit}, {facts.basis}. " if facts.headline else ""
-    words = f"{headline}{said}. {' '.join(facts.limits)}"
+    words = f"{headline}{text}. {' '.join(facts.limits)}"
     return rendered(_drawn(facts), form, title=f"{facts.build}: result", description=words)
 
 
@@ -342,14 +342,14 @@ class _Card:
             found = facts.ruler[key]
             if found is None:
                 continue
-            x, said = at(float(found)), f"{label} {float(found):.2f}"
-            half = 0.5 * _CHARACTER * len(said)
+            x, text = at(float(found)), f"{label} {float(found):.2f}"
+            half = 0.5 * _CHARACTER * len(text)
             middle = min(x, _RIGHT - half)
             clear = all(middle + half < low or middle - half > high for low, high in taken)
             row = y - 40.0 if clear else y - 58.0
             taken.append((middle - half, middle + half))
             self.line((x, x), (row + 4.0, y), color=QUIET, linewidth=1.3, linestyle=(0, (4, 2)))
-            self.text(middle, row, said, 13.0, ha="center", color=QUIET)
+            self.text(middle, row, text, 13.0, ha="center", color=QUIET)
         value = float(facts.ruler["value"] or 0.0)
         self.text(at(value), y + 44.0, "measured, dry ± U", 13.0, ha="center", color=FIRST, fontweight="bold")
         if facts.ruler["as_read"] is not None:
@@ -368,11 +368,11 @@ class _Card:
             share, words = facts.spent[name]
             width = (_RIGHT - _LEFT) * max(share, 0.0) / total
             self.box(x, y, width, height, facecolor=colour, edgecolor=INK, linewidth=0.8)
-            said = f"{names[name]} {words}"
-            if width > 9.0 * len(said):
-                self.text(x + 0.5 * width, y + 21.0, said, 15.0, ha="center", color=ink, fontweight="bold")
+            text = f"{names[name]} {words}"
+            if width > 9.0 * len(text):
+                self.text(x + 0.5 * width, y + 21.0, text, 15.0, ha="center", color=ink, fontweight="bold")
             else:
-                self.text(x + 0.5 * width, y - 9.0, said, 13.0, ha="center")
+                self.text(x + 0.5 * width, y - 9.0, text, 13.0, ha="center")
                 self.line((x + 0.5 * width,) * 2, (y - 5.0, y), color=INK, linewidth=0.8)
             x += width
 

@@ -13,9 +13,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from pydantic import Field
 
 from daq.measure import FloatArray, Numbers
 from daq.study.render import Share
@@ -27,7 +28,7 @@ __all__ = [
     "SettlingError",
     "Stretch",
     "TimeError",
-    "hindsight",
+    "verify_forecasts",
 ]
 
 LEFT_S = (3600.0, 1800.0, 1200.0, 600.0, 300.0)
@@ -50,7 +51,7 @@ class TimeError:
     left_s: float
     at_s: float
     true_s: float
-    said_s: float | None
+    predicted_s: Annotated[float | None, Field(serialization_alias="said_s")]
     low_s: float | None
     high_s: float | None
     error: float | None
@@ -62,7 +63,7 @@ class SettlingError:
 
     share: Share
     at_s: float
-    said_c: float | None
+    predicted_c: Annotated[float | None, Field(serialization_alias="said_c")]
     low_c: float | None
     high_c: float | None
     error_c: float | None
@@ -77,7 +78,7 @@ class Stretch:
     outcome : str
         "crossed", "settled" or what ended it.
     limit_c, crossed_at_s, settled_c : float or None
-    said : sequence of TimeError
+    time_errors : sequence of TimeError
         Of the time to the limit, where it was crossed.
     settling : sequence of SettlingError
         Of where it settles, where it did.
@@ -89,7 +90,7 @@ class Stretch:
     limit_c: float | None
     crossed_at_s: float | None
     settled_c: float | None
-    said: Sequence[TimeError]
+    time_errors: Annotated[Sequence[TimeError], Field(serialization_alias="said")]
     settling: Sequence[SettlingError]
 
 
@@ -115,7 +116,7 @@ class ForecastVerification:
     missed: Sequence[float]
 
 
-def hindsight(
+def verify_forecasts(
     windows: Numbers,
     phases: Sequence[Phase],
     forecasts: Sequence[Mapping[str, Any]],
@@ -176,8 +177,8 @@ def _stretch(
         limit_c=limit,
         crossed_at_s=crossed,
         settled_c=settled,
-        said=[] if crossed is None else _said_of_time(own, crossed),
-        settling=[] if settled is None else _said_of_settling(own, t_s, lye, settled),
+        time_errors=[] if crossed is None else _time_errors(own, crossed),
+        settling=[] if settled is None else _settling_errors(own, t_s, lye, settled),
     )
 
 
@@ -199,29 +200,29 @@ def _near(forecasts: Sequence[Mapping[str, Any]], at_s: float) -> Mapping[str, A
     return best if abs(float(best["at_s"]) - at_s) <= NEAR_S else None
 
 
-def _said_of_time(forecasts: Sequence[Mapping[str, Any]], crossed_s: float) -> list[TimeError]:
+def _time_errors(forecasts: Sequence[Mapping[str, Any]], crossed_s: float) -> list[TimeError]:
     out = []
     for left_s in LEFT_S:
         f = _near(forecasts, crossed_s - left_s)
         if f is None:
             continue
         true_s = crossed_s - float(f["at_s"])
-        said_s = f.get("time_to_limit_s")
+        predicted_s = f.get("time_to_limit_s")
         out.append(
             TimeError(
                 left_s=left_s,
                 at_s=float(f["at_s"]),
                 true_s=true_s,
-                said_s=said_s,
+                predicted_s=predicted_s,
                 low_s=f.get("time_to_limit_low_s"),
                 high_s=f.get("time_to_limit_high_s"),
-                error=None if said_s is None else (float(said_s) - true_s) / true_s,
+                error=None if predicted_s is None else (float(predicted_s) - true_s) / true_s,
             )
         )
     return out
 
 
-def _said_of_settling(
+def _settling_errors(
     forecasts: Sequence[Mapping[str, Any]], t_s: FloatArray, lye: FloatArray, settled_c: float
 ) -> list[SettlingError]:
     start = float(lye[0])
@@ -233,15 +234,15 @@ def _said_of_settling(
         f = _near(forecasts, at_s)
         if f is None:
             continue
-        said = f.get("steady_state_c")
+        predicted_c = f.get("steady_state_c")
         out.append(
             SettlingError(
                 share=share,
                 at_s=float(f["at_s"]),
-                said_c=said,
+                predicted_c=predicted_c,
                 low_c=f.get("steady_state_low_c"),
                 high_c=f.get("steady_state_high_c"),
-                error_c=None if said is None else float(said) - settled_c,
+                error_c=None if predicted_c is None else float(predicted_c) - settled_c,
             )
         )
     return out

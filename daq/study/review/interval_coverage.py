@@ -47,7 +47,7 @@ class CheckedForecast:
 
     at_s: float
     limit_c: float
-    said_s: float | None
+    predicted_s: Annotated[float | None, Field(serialization_alias="said_s")]
     low_s: float | None
     high_s: float | None
     came_s: float | None
@@ -119,7 +119,7 @@ def check_forecasts(
                 CheckedForecast(
                     at_s=at,
                     limit_c=limit,
-                    said_s=f.get("time_to_limit_s"),
+                    predicted_s=f.get("time_to_limit_s"),
                     low_s=None if math.isinf(low) else low,
                     high_s=None if math.isinf(high) else high,
                     came_s=came,
@@ -132,7 +132,7 @@ def check_forecasts(
 
 
 def _crossed(end_s: FloatArray, lye_temp: FloatArray, first: int, limit: float, width: float) -> float:
-    """When it was reached, as `hindsight` has it: between the middles of two windows, by proportion [s]."""
+    """When it was reached, as `verify_forecasts` has it: between two windows' middles, by proportion [s]."""
     at = float(end_s[first]) - 0.5 * width
     if first == 0 or not lye_temp[first - 1] < limit:
         return at

@@ -69,7 +69,7 @@ FILLED = (
 _SHADES = 5
 
 
-def second_witness_part(result: ReviewResult) -> list[Part]:
+def independent_measures_part(result: ReviewResult) -> list[Part]:
     """The run's timed fills, and what a balance under the reservoir says."""
     out: list[Part] = []
     fills, weighing = result.fills, result.weighing
@@ -275,9 +275,9 @@ def percent_words(share: float) -> str:
 
 
 def forecast_part(result: ReviewResult) -> list[Part]:
-    """What was foreseen against what happened: did the bands hold, did warnings come, how far off it was."""
-    told = result.hindsight
-    if not told.stretches:
+    """What was forecast against what happened: did the bands hold, did warnings come, how far off it was."""
+    verification = result.verification
+    if not verification.stretches:
         return []
     lead = (
         "A forecast speaks of present conditions, so it is judged only for as long as nobody changed them. "
@@ -287,17 +287,17 @@ def forecast_part(result: ReviewResult) -> list[Part]:
     warned = ["Warned at", "What came of it", "Lead"]
     out: list[Part] = [
         Section("Forecasts against what happened", [Paragraph(lead), Paragraph(bands)]),
-        Table(warned, _warning_rows(told.warnings), "Warnings", numeric=1),
+        Table(warned, _warning_rows(verification.warnings), "Warnings", numeric=1),
     ]
-    if told.missed:
-        at = ", ".join(clock_words(t) for t in told.missed)
+    if verification.missed:
+        at = ", ".join(clock_words(t) for t in verification.missed)
         out.append(Paragraph([Strong(f"No warning stood before the limit was crossed at {at}.")]))
-    times, ends = _stretch_rows(told.stretches)
+    times, ends = _stretch_rows(verification.stretches)
     headings = ["At", "Time to the limit, said", "Band", "It was", "Error"]
     out.append(Table(headings, times, "Time to the limit", numeric=4))
     headings = ["At", "Of the rise", "Settles at, said", "Band", "It settled at", "Error"]
     out.append(Table(headings, ends, "Settling temperature", numeric=5))
-    if not (times or ends or told.warnings):
+    if not (times or ends or verification.warnings):
         out.append(Paragraph("In no stretch of it did the lye cross its limit or settle."))
     return out
 
@@ -326,11 +326,11 @@ def _stretch_rows(stretches: Sequence[Stretch]) -> tuple[list[list[str]], list[l
     times: list[list[str]] = []
     ends: list[list[str]] = []
     for stretch in stretches:
-        for x in stretch.said:
+        for x in stretch.time_errors:
             times.append(
                 [
                     clock_words(x.at_s),
-                    "not reached" if x.said_s is None else duration_words(x.said_s),
+                    "not reached" if x.predicted_s is None else duration_words(x.predicted_s),
                     _band(x.low_s, x.high_s, duration_words, "never"),
                     duration_words(x.true_s),
                     "–" if x.error is None else f"{100 * x.error:+.0f} %",
@@ -341,7 +341,7 @@ def _stretch_rows(stretches: Sequence[Stretch]) -> tuple[list[list[str]], list[l
                 [
                     clock_words(y.at_s),
                     f"{100 * y.share:.0f} %",
-                    "does not settle" if y.said_c is None else f"{y.said_c:.1f} °C",
+                    "does not settle" if y.predicted_c is None else f"{y.predicted_c:.1f} °C",
                     _band(y.low_c, y.high_c, lambda v: f"{v:.1f} °C", "beyond"),
                     f"{stretch.settled_c:.1f} °C",
                     "–" if y.error_c is None else f"{y.error_c:+.1f} K",
@@ -386,7 +386,7 @@ def html_report(review: Review, series: Mapping[str, Block] | Iterable[Block]) -
         *_phases(result.phases),
         *heat_part(result),
         *lye_part(result),
-        *second_witness_part(result),
+        *independent_measures_part(result),
         _limits(result),
         *alarm_part(result),
         *forecast_part(result),
@@ -588,5 +588,5 @@ def _rests_on(result: ReviewResult) -> Section:
         "resolution, and noise with its autocorrelation. Schema of the data behind this page: "
         f"{SCHEMA}."
     )
-    said = Items([*result.assumptions, *result.notes])
-    return Section("What these numbers rest on", [said, Paragraph(words)])
+    conditions = Items([*result.assumptions, *result.notes])
+    return Section("What these numbers rest on", [conditions, Paragraph(words)])

@@ -37,7 +37,7 @@ from daq.study.fill import RunFillsResult, fills_result, gas_by_fills, run_fills
 from daq.study.render import Count, Magnitude, Number, Share, with_schema
 from daq.study.review.alarm_load import AlarmLine, AlarmLoad, alarm_load, alarm_summary
 from daq.study.review.efficiency_map import EfficiencyMap, efficiency_map
-from daq.study.review.forecast_verification import ForecastVerification, hindsight
+from daq.study.review.forecast_verification import ForecastVerification, verify_forecasts
 from daq.study.review.headline import Headline, NumberSet, headline, numbers_at
 from daq.study.review.heat_balance import HeatBalanceResult, heat_balance
 from daq.study.review.interval_coverage import IntervalCoverage, check_forecasts
@@ -242,7 +242,7 @@ class ReviewResult:
     warnings: Sequence[_Warning]
     forecasts: Sequence[_Forecast]
     forecasts_checked: IntervalCoverage
-    hindsight: ForecastVerification
+    verification: Annotated[ForecastVerification, Field(serialization_alias="hindsight")]
     trips: Sequence[Trip]
     marks: Sequence[RunMark]
     gaps: Gaps
@@ -396,7 +396,7 @@ def review(
         warnings=warnings,
         forecasts=forecasts,
         forecasts_checked=check_forecasts(forecasts, windows.end_ns / 1e9, windows.value["lye_temp"], phases),
-        hindsight=hindsight(windows, phases, forecasts, warnings),
+        verification=verify_forecasts(windows, phases, forecasts, warnings),
         trips=[_trip(t) for t in trips],
         marks=[RunMark(m.t_ns / 1e9, m.kind, m.text, m.who) for m in marks],
         gaps=Gaps(count, silent_s, silences, _missing_frames(blocks), _not_kept(not_kept, lost, missing)),

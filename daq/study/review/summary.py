@@ -80,11 +80,11 @@ def _against(result: ReviewResult) -> list[Part]:
     found = result.against
     if not found:
         return []
-    told = [
+    facts = [
         (d.label, f"{d.words[0]} then, {d.words[1]} now: {d.words[2]}") for d in found.differences if d.words
     ]
     changes = [f"{c.key}: {c.was} then, {c.now} now" for c in found.bench_changes[:MOST_LINES]]
-    parts: list[Part] = [Paragraph(found.sentence), Facts(told), Items(changes)]
+    parts: list[Part] = [Paragraph(found.sentence), Facts(facts), Items(changes)]
     return [Section("Against run", parts, note=f" {found.run}  {found.name}".rstrip())]
 
 
@@ -219,7 +219,7 @@ def _alarms(result: ReviewResult) -> Section:
     lines += [
         f"{clock_words(t.t_s)}  TRIP     {t.detail or t.cause} (by {t.by or 'the guard'})" for t in trips
     ]
-    judged = result.hindsight.warnings
+    judged = result.verification.warnings
     for i, warning in enumerate(result.warnings[:MOST_LINES]):
         lines.append(f"{clock_words(warning['raised_s'])}  warning  {warning['reason']}")
         if i < len(judged):

@@ -129,7 +129,7 @@ def lye_dict(lye: LyeTrack, start_ns: int, end_ns: int) -> dict[str, Any]:
 
 
 def note_entry(
-    store: Store, record: RunRecord, said: Mapping[str, Any], who: str = "", t_ns: int | None = None
+    store: Store, record: RunRecord, fields: Mapping[str, Any], who: str = "", t_ns: int | None = None
 ) -> dict[str, Any]:
     """Keep what was said of the lye as a mark of a run.
 
@@ -137,7 +137,7 @@ def note_entry(
     ----------
     store : Store
     record : RunRecord
-    said : mapping of str to object
+    fields : mapping of str to object
         As `entry_of` takes it.
     who : str
         The person's name; empty where none is given.
@@ -151,7 +151,7 @@ def note_entry(
     RequestRefused
         Without a time, where the run has ended.
     """
-    entry = entry_of(said, recorded_bench(store, record).stack.electrolyte)
+    entry = entry_of(fields, recorded_bench(store, record).stack.electrolyte)
     if t_ns is None:
         if record.ended_ns is not None:
             raise RequestRefused(

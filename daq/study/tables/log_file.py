@@ -134,8 +134,8 @@ def open_log(path: Path, bench: Bench) -> LogFile:
     log = LogFile(path, tuple(headings), time_column, columns, notes, separator)
     decimal = _decimal(log)
     if separator != "," or decimal != ".":
-        told = f"{path.name}: columns parted by {SEPARATORS[separator]}, decimals by {_MARKS[decimal]}s"
-        log = replace(log, decimal=decimal, notes=(*notes, told))
+        note = f"{path.name}: columns parted by {SEPARATORS[separator]}, decimals by {_MARKS[decimal]}s"
+        log = replace(log, decimal=decimal, notes=(*notes, note))
     return log
 
 
@@ -219,7 +219,7 @@ def _columns(path: Path, headings: list[str], bench: Bench) -> tuple[tuple[_Colu
 
 
 @dataclass
-class _Doubts:
+class _Defects:
     """What was not as it should be, over the whole log."""
 
     short: int = 0
@@ -244,12 +244,12 @@ class _Doubts:
         self.timeless += 1
 
 
-def _table(log: LogFile, doubts: _Doubts, wanted: list[str]) -> Any:
+def _table(log: LogFile, defects: _Defects, wanted: list[str]) -> Any:
     """Arrow's reader of the wanted columns, by position, as text."""
 
     def shorter(row: Any) -> Literal["skip"]:
-        doubts.short_text = doubts.short_text or _text(row.text)
-        doubts.short += 1
+        defects.short_text = defects.short_text or _text(row.text)
+        defects.short += 1
         return "skip"
 
     names = [str(i) for i in range(len(log.headings))]
@@ -288,7 +288,7 @@ def _decimal(log: LogFile) -> str:
     seen: dict[str, tuple[int, str]] = {}
     rows = 0
     try:
-        for batch in _table(log, _Doubts(), numbers):
+        for batch in _table(log, _Defects(), numbers):
             for mark, pattern in ((",", _WITH_COMMA), (".", _WITH_POINT)):
                 for column in batch.columns if mark not in seen else ():
                     at = pc.index(pc.match_substring_regex(column, pattern), True).as_py()
@@ -312,16 +312,16 @@ def _decimal(log: LogFile) -> str:
 
 def _read(log: LogFile, notes: list[str]) -> Iterator[tuple[int | None, LogPiece]]:
     size = max(1, log.path.stat().st_size)
-    doubts = _Doubts()
+    defects = _Defects()
     start_utc: int | None = None
     last_ns = -1
     rows = done = 0
     try:
-        for batch in _table(log, doubts, _positions(log)):
+        for batch in _table(log, defects, _positions(log)):
             if log.time_column == "elapsed_s":
-                t_ns, timed = _elapsed(log, batch.column(0), rows, doubts)
+                t_ns, timed = _elapsed(log, batch.column(0), rows, defects)
             else:
-                utc_ns, timed = _utc(batch.column(0), rows, doubts)
+                utc_ns, timed = _utc(batch.column(0), rows, defects)
                 if start_utc is None and timed.any():
                     start_utc = int(utc_ns[timed][0])
                 t_ns = utc_ns - (start_utc or 0)
@@ -332,11 +332,11 @@ def _read(log: LogFile, notes: list[str]) -> Iterator[tuple[int | None, LogPiece
             values, bad = {}, {}
             for c, column in zip(log.columns, batch.columns[1:], strict=True):
                 numbers, wrong = _numbers(column, log.decimal)
-                doubts.filled[c.heading] = doubts.filled.get(c.heading, 0) + len(column) - column.null_count
+                defects.filled[c.heading] = defects.filled.get(c.heading, 0) + len(column) - column.null_count
                 if wrong.any():
                     at = int(np.flatnonzero(wrong)[0])
-                    doubts.first.setdefault(c.heading, (rows + at, _text(column[at].as_py())))
-                    doubts.bad[c.heading] = doubts.bad.get(c.heading, 0) + int(wrong.sum())
+                    defects.first.setdefault(c.heading, (rows + at, _text(column[at].as_py())))
+                    defects.bad[c.heading] = defects.bad.get(c.heading, 0) + int(wrong.sum())
                     bad[c.channel] = wrong[timed]
                 values[c.channel] = (numbers * c.factor + c.offset)[timed]
             rows += batch.num_rows
@@ -347,7 +347,7 @@ def _read(log: LogFile, notes: list[str]) -> Iterator[tuple[int | None, LogPiece
                 yield start_utc, LogPiece(t_ns, values, bad, min(1.0, done / size))
     except pa.ArrowInvalid as exc:
         raise _no_table(log, str(exc)) from None
-    notes += _told(log, doubts, rows)
+    notes += _defect_notes(log, defects, rows)
 
 
 def _numbers(column: pa.Array[Any], decimal: str) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
@@ -372,16 +372,16 @@ def _numbers(column: pa.Array[Any], decimal: str) -> tuple[NDArray[np.float64], 
 
 
 def _elapsed(
-    log: LogFile, column: pa.Array[Any], rows: int, doubts: _Doubts
+    log: LogFile, column: pa.Array[Any], rows: int, defects: _Defects
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     seconds, _ = _numbers(column, log.decimal)
     timed = np.isfinite(seconds) & (seconds >= 0) & (seconds <= 1e9)
     for i in np.flatnonzero(~timed):
-        doubts.no_time(rows + int(i), column[int(i)].as_py())
+        defects.no_time(rows + int(i), column[int(i)].as_py())
     return np.rint(np.where(timed, seconds, 0.0) * 1e9).astype(np.int64), timed
 
 
-def _utc(column: pa.Array[Any], rows: int, doubts: _Doubts) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _utc(column: pa.Array[Any], rows: int, defects: _Defects) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     timed = np.ones(len(column), dtype=bool)
     try:
         # The quick way for text that Arrow's parser takes; a mixed or zoned column goes value by value.
@@ -402,7 +402,7 @@ def _utc(column: pa.Array[Any], rows: int, doubts: _Doubts) -> tuple[NDArray[np.
             out[i] = int(whole.timestamp()) * 1_000_000_000 + moment.microsecond * 1000
         except (ValueError, OverflowError):  # the latter beyond the year 2262
             timed[i] = False
-            doubts.no_time(rows + i, column[i].as_py())
+            defects.no_time(rows + i, column[i].as_py())
     return out, timed
 
 
@@ -436,7 +436,7 @@ def _in_order(log: LogFile, t_ns: NDArray[np.int64], last_ns: int, rows: NDArray
 # -- what was wrong ----------------------------------------------------------------------------------------
 
 
-def _told(log: LogFile, doubts: _Doubts, rows: int) -> list[str]:
+def _defect_notes(log: LogFile, defects: _Defects, rows: int) -> list[str]:
     """What was left out or taken as bad, in words.
 
     Raises
@@ -446,24 +446,24 @@ def _told(log: LogFile, doubts: _Doubts, rows: int) -> list[str]:
     """
     notes: list[str] = []
     name = log.path.name
-    if doubts.short:
+    if defects.short:
         row, cells = _short_row(log)
-        if doubts.short > MOST_LEFT_OUT * (rows + doubts.short):
+        if defects.short > MOST_LEFT_OUT * (rows + defects.short):
             raise LogFileError(
                 f"has {cells} columns where the header has {len(log.headings)}",
                 place=f"{log.path}: row {row}",
-                value=doubts.short_text[:60],
+                value=defects.short_text[:60],
                 remedy="give every row the same columns; numbers with a decimal comma need semicolons or "
                 "tabs between columns",
             )
         notes.append(
-            f"{name}: {_rows(doubts.short)} of another number of columns than the header left out: "
+            f"{name}: {_rows(defects.short)} of another number of columns than the header left out: "
             f"row {row} first, with {cells}"
         )
-    if doubts.timeless:
-        at, text = doubts.first_timeless
+    if defects.timeless:
+        at, text = defects.first_timeless
         row = _physical(log, at)
-        if doubts.timeless > MOST_LEFT_OUT * rows:
+        if defects.timeless > MOST_LEFT_OUT * rows:
             elapsed = log.time_column == "elapsed_s"
             raise LogFileError(
                 "is no time since the start" if elapsed else "is no time of day and date",
@@ -474,12 +474,12 @@ def _told(log: LogFile, doubts: _Doubts, rows: int) -> list[str]:
                 else "write ISO 8601, as 2026-03-28T14:05:09.5Z, or 28.03.2026 14:05:09",
             )
         notes.append(
-            f"{name}: {_rows(doubts.timeless)} without a time left out: row {row} first, with {text!r}"
+            f"{name}: {_rows(defects.timeless)} without a time left out: row {row} first, with {text!r}"
         )
-    for heading, count in doubts.bad.items():
-        at, text = doubts.first[heading]
+    for heading, count in defects.bad.items():
+        at, text = defects.first[heading]
         row = _physical(log, at)
-        if count > MOST_BAD * doubts.filled[heading]:
+        if count > MOST_BAD * defects.filled[heading]:
             raise LogFileError(
                 "is no number, as most of its column",
                 place=f"{log.path}: row {row}: {heading}",
@@ -487,7 +487,7 @@ def _told(log: LogFile, doubts: _Doubts, rows: int) -> list[str]:
                 remedy="write numbers without units and without thousands parted, or leave cells empty",
             )
         notes.append(
-            f"{name}: {count} of {doubts.filled[heading]} cells of column {heading!r} are no numbers and "
+            f"{name}: {count} of {defects.filled[heading]} cells of column {heading!r} are no numbers and "
             f"were taken as bad values: row {row} first, with {text[:40]!r}"
         )
     return notes

@@ -70,8 +70,8 @@ def import_log(
     start_utc: int | None = None
     last_ns = 0
     notes: list[str] = []
-    for told_utc, piece in log.pieces(notes):
-        start_utc = told_utc
+    for stated_utc, piece in log.pieces(notes):
+        start_utc = stated_utc
         rows += piece.t_ns.size
         last_ns = int(piece.t_ns[-1]) if piece.t_ns.size else last_ns
         progress(0.2 * piece.fraction, f"checking {path.name}")
@@ -142,14 +142,14 @@ def import_into(bench: Bench, path: Path, name: str = "", build: str = "") -> Im
         return import_log(store, bench, path, name=name, build=build)
 
 
-def _blocks(log: LogFile, bench: Bench, told: Callable[[float], None]) -> Iterator[Block]:
+def _blocks(log: LogFile, bench: Bench, progress: Callable[[float], None]) -> Iterator[Block]:
     """The log's pieces as blocks, one a source, with the bench's valid ranges applied."""
     for _, piece in log.pieces():
         for source in bench.sources:
             channels = [c for c in log.channels if bench.channels[c].source == source]
             if channels:
                 yield _block(piece, source, channels, bench)
-        told(piece.fraction)
+        progress(piece.fraction)
 
 
 def _block(piece: LogPiece, source: str, channels: list[str], bench: Bench) -> Block:

@@ -149,8 +149,8 @@ class RunScan:
 
     def add_fills(self, fills: Iterable[FillRecord]) -> None:
         """Take in what the run's timed fills came to."""
-        told = [f.body["result"]["mmw_as_read"]["value"] for f in fills]
-        known = [float(v) for v in told if v is not None]
+        values = [f.body["result"]["mmw_as_read"]["value"] for f in fills]
+        known = [float(v) for v in values if v is not None]
         self.fills = len(known)
         self.mmw_by_fills = float(np.mean(known)) if known else None
 
@@ -362,8 +362,10 @@ def _files(system: fs.FileSystem, root: str, runs: Iterable[str] | None) -> list
     ]
 
 
-def _begun(run: str, said: dict[bytes, bytes]) -> RunScan:
-    return RunScan(run, said.get(b"lyewatch.bench", b"").decode(), said.get(b"lyewatch.build", b"").decode())
+def _begun(run: str, metadata: dict[bytes, bytes]) -> RunScan:
+    return RunScan(
+        run, metadata.get(b"lyewatch.bench", b"").decode(), metadata.get(b"lyewatch.build", b"").decode()
+    )
 
 
 def _add(scan: RunScan, batch: pa.RecordBatch) -> None:
