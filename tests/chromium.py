@@ -66,10 +66,10 @@ class PageWatch:
     def __init__(self, page: Page) -> None:
         self.faults: list[str] = []
         page.on("pageerror", lambda error: self.faults.append(f"uncaught: {error}"))
-        page.on("console", lambda message: self._said(message.type, message.text))
+        page.on("console", lambda message: self._on_console(message.type, message.text))
         page.on("request", lambda request: self._asked(request.url))
 
-    def _said(self, kind: str, text: str) -> None:
+    def _on_console(self, kind: str, text: str) -> None:
         if kind == "error" and "Content Security Policy" in text:
             self.faults.append(text)
 

@@ -20,8 +20,8 @@ def answer_schemas(document: dict[str, Any]) -> Iterator[tuple[str, str, str, di
     """Method, path, status and content of every answer of an OpenAPI document."""
     for path, methods in document["paths"].items():
         for method, operation in methods.items():
-            for status, said in operation["responses"].items():
-                yield method.upper(), path, status, said.get("content", {})
+            for status, response in operation["responses"].items():
+                yield method.upper(), path, status, response.get("content", {})
 
 
 class DocumentedClient(TestClient):
@@ -38,15 +38,15 @@ class DocumentedClient(TestClient):
     def _check(self, answer: Any) -> None:
         document = self.app.openapi()  # type: ignore[attr-defined]
         path, status = answer.request.url.path, str(answer.status_code)
-        said = {
+        contents = {
             code: content
             for method, template, code, content in answer_schemas(document)
             if method == answer.request.method and re.fullmatch(re.sub(r"\{\w+\}", "[^/]+", template), path)
         }
         for code in (status, f"{status[0]}XX"):
-            if code not in said:
+            if code not in contents:
                 continue
-            schema = said[code]["application/json"]["schema"]
+            schema = contents[code]["application/json"]["schema"]
             study = str(schema.get("$ref", ""))
             if study.startswith(_STUDY):
                 schema = schema_of(study.removeprefix(_STUDY))

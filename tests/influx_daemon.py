@@ -239,7 +239,7 @@ class PathMap:
                         on_write("asked")
                     link.request("POST", mapped(self.path), body, headers)
                     answer = link.getresponse()
-                    said = answer.read()
+                    reply = answer.read()
                     if writes:
                         on_write("done")
                 except (OSError, http.client.HTTPException):
@@ -252,9 +252,9 @@ class PathMap:
                     if name.lower() not in ("transfer-encoding", "content-length", "connection"):
                         self.send_header(name, value)
                 if answer.status != 204:
-                    self.send_header("Content-Length", str(len(said)))
+                    self.send_header("Content-Length", str(len(reply)))
                 self.end_headers()
-                self.wfile.write(said)
+                self.wfile.write(reply)
 
             def log_message(self, *_: object) -> None:
                 pass
@@ -290,10 +290,10 @@ def path_map_apart(upstream_port: int) -> Iterator[str]:
         process.join(20)
 
 
-def _map_until_told(upstream_port: int, told: Connection) -> None:
+def _map_until_told(upstream_port: int, pipe: Connection) -> None:
     front = PathMap(upstream_port)
-    told.send(front.url)
-    told.recv()
+    pipe.send(front.url)
+    pipe.recv()
 
 
 def mapped(path: str) -> str:

@@ -189,10 +189,10 @@ def test_topping_up_takes_it_back() -> None:
     samples = steady(7.0 * 3600.0, hz=1.0, volts=13.2, amps=28.0, lye_temp=30.0)
     made = bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))
     entry = entry_of({"what": "top_up", "millilitres": 300.0})
-    told = replay(made, [samples], entries=[(5 * 3600 * S, entry)], keep_numbers=False)
-    assert "water.low" not in raised(told.transitions)
-    assert "lye.strong" in raised(told.transitions)
-    assert not told.watch.alarms["lye.strong"].active
+    replayed = replay(made, [samples], entries=[(5 * 3600 * S, entry)], keep_numbers=False)
+    assert "water.low" not in raised(replayed.transitions)
+    assert "lye.strong" in raised(replayed.transitions)
+    assert not replayed.watch.alarms["lye.strong"].active
 
 
 def test_efficiency_fallen_but_not_for_a_minute_without_gas() -> None:

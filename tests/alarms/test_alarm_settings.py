@@ -141,8 +141,10 @@ def test_the_alarms_of_one_run_go_on_in_the_next() -> None:
     second = Watch(made, start_utc_ns=100 * S)
     second.take_over(saved, now_ns=0, later_ns=-100 * S)
     assert states(second) == states(first)
-    told = {t.alarm: (t.t_ns, t.state_from, t.state_to, t.who, t.note) for t in second.take_transitions()}
-    assert told == {
+    transitions = {
+        t.alarm: (t.t_ns, t.state_from, t.state_to, t.who, t.note) for t in second.take_transitions()
+    }
+    assert transitions == {
         "lye_temp.high": (0, "normal", "acknowledged", "Ana", "fan on"),
         "lye_temp.warn": (0, "normal", "shelved", "Bo", "known"),
         "volts.over": (0, "normal", "out_of_service", "Bo", "meter lent"),

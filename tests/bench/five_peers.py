@@ -87,10 +87,10 @@ class MeterOnModbus(Peer, ModbusDevice):
         Peer.__init__(self, began_ns, 12)
         ModbusDevice.__init__(self, PtyPeer(path))
 
-    def _said(self, unit: int, pdu: bytes) -> bytes | None:
+    def _reply(self, unit: int, pdu: bytes) -> bytes | None:
         function, address, count = struct.unpack(">BHH", pdu)
         if (function, address, count) != (3, self.READING, 4):
-            return super()._said(unit, pdu)
+            return super()._reply(unit, pdu)
         self.delay_s = self.rng.uniform(0.004, 0.020)
         reading = self.now()
         data = struct.pack(">BBd", function, 8, reading)

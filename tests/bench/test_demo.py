@@ -75,11 +75,11 @@ def test_the_demo_from_its_start_to_the_review(tmp_path: Path, page: Page, free_
             demo.terminate()
             demo.wait(LONG_S)
         log.close()
-    said = (tmp_path / "demo.log").read_text()
-    assert "lyewatch review" in said
-    assert "fan stops after 90 s" in said, "what will happen"
+    text = (tmp_path / "demo.log").read_text()
+    assert "lyewatch review" in text
+    assert "fan stops after 90 s" in text, "what will happen"
     # What came before may be over when the service is there: it is slow to come on a machine under load.
-    assert "has cut the supply by itself" in " ".join(said.split())
+    assert "has cut the supply by itself" in " ".join(text.split())
     bench_file = str(folder / "bench.toml")
 
     reviewed = _lyewatch(
@@ -97,8 +97,8 @@ def test_the_demo_from_its_start_to_the_review(tmp_path: Path, page: Page, free_
     with Store(bench.store_folder) as store:
         record = next(r for r in store.logbook.list_runs(limit=10) if r.kind == "run")
         head = store.read(record.id)["head"]
-        told = {t.alarm for t in store.logbook.alarms.transitions(record.id)}
-    assert {"lye_temp.warn", "lye_temp.high", "lye_temp.trip", "supply.tripped"} <= told
+        transitions = {t.alarm for t in store.logbook.alarms.transitions(record.id)}
+    assert {"lye_temp.warn", "lye_temp.high", "lye_temp.trip", "supply.tripped"} <= transitions
     opened_at = int((head.values["relay"] < 0.5).argmax())
     assert head.values["relay"][opened_at] == 0.0
     peak = head.values["lye_temp"].max()

@@ -182,7 +182,7 @@ def test_five_sources_in_one_run(tmp_path: Path, free_ports: Callable[[], int]) 
         spans[name] = low, high = tuple(np.percentile(errors, [2.5, 97.5]).tolist())
         print(
             f"{name:7} {len(errors):6d} readings; time less truth: median {1e3 * median(errors):+6.2f} ms, "
-            f"95 % within {1e3 * low:+.1f} to {1e3 * high:+.1f} ms; {_told(links[name])}"
+            f"95 % within {1e3 * low:+.1f} to {1e3 * high:+.1f} ms; {_link_words(links[name])}"
         )
     slip_ms = rig.head.slip_ms()
     print(f"the emulator's own clock went astray by {slip_ms:.1f} ms")
@@ -215,8 +215,8 @@ def _judged(
     name: str, peer: Peer, block: Block, link: dict[str, float], mono0_ns: int, held_up: bool
 ) -> list[float]:
     """Hold what was recorded to what left the instrument; how far each recorded time is off [s]."""
-    said, good = _readings(name, block), set(peer.good)
-    heard = [r for r in said if not math.isnan(r)]
+    readings, good = _readings(name, block), set(peer.good)
+    heard = [r for r in readings if not math.isnan(r)]
     assert len(heard) == len(set(heard)), f"{name}: doubled"
     assert (np.diff(block.t_ns) > 0).all()
     # A reader that is held up may find a late answer before it looks at the clock: that is then its own
@@ -239,7 +239,7 @@ def _judged(
     assert len(unexplained) <= stalled, f"{name}: lost {unexplained[:10]} of {len(good)}"
     assert len(heard) > 0.5 * len(good)
     t_s = (block.t_ns + mono0_ns - peer.began_ns) / 1e9
-    return [float(t) - r for t, r in zip(t_s, said, strict=True) if not math.isnan(r)]
+    return [float(t) - r for t, r in zip(t_s, readings, strict=True) if not math.isnan(r)]
 
 
 def _under_way(reading: float, peer: Peer, heard: list[float]) -> bool:
@@ -267,6 +267,6 @@ def _head_judged(head: Head, block: Block, link: dict[str, float], mono0_ns: int
     return [(int(t) - at) / 1e9 for t, (at, within) in zip(t_ns, times, strict=True) if within < 5_000_000]
 
 
-def _told(link: dict[str, float]) -> str:
+def _link_words(link: dict[str, float]) -> str:
     names = ("gaps", "duplicates", "malformed", "bad_crc", "timeouts", "late", "reopened", "overrange")
     return ", ".join(f"{link[n]} {n}" for n in names if link[n]) or "no faults"

@@ -86,12 +86,12 @@ def test_a_reader_killed_and_started_goes_on_with_its_run(tmp_path: Path) -> Non
                 # What the port had kept while nobody read must be in before the next kill is timed.
                 wait_until(partial(_caught_up, store, bench, talkers.devices[0]), "rows")
             time.sleep(0.05 * kill)
-            said = talkers.devices[0].seq
+            sent = talkers.devices[0].seq
             reader.kill()
             with Store(bench.store_folder) as store:
                 stored = store.read(newest_run(bench))["head"].seq[-1]
             # Frames come every 100 ms: 0.5 s is five of them, and one may be on its way.
-            assert stored >= said - 6
+            assert stored >= sent - 6
         with lyewatch("read", str(file)) as reader:
             reader.says("reading head, meter")
             time.sleep(1.0)

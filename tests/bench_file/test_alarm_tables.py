@@ -81,12 +81,12 @@ def test_what_is_wrong_is_said_with_key_value_and_remedy(
 ) -> None:
     with pytest.raises(BenchFileError) as refused:
         read(table)
-    said = refused.value
-    assert said.place is not None
-    assert said.place.startswith("torch.toml: ")
-    assert said.place.endswith(key)
-    assert said.value == value
-    assert remedy in str(said.remedy)
+    error = refused.value
+    assert error.place is not None
+    assert error.place.startswith("torch.toml: ")
+    assert error.place.endswith(key)
+    assert error.value == value
+    assert remedy in str(error.remedy)
 
 
 def test_no_process_plants_comfort_delay_on_a_temperature_or_on_loss_of_flow() -> None:

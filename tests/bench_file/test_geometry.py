@@ -70,6 +70,6 @@ def test_groups_in_parallel() -> None:
 def test_what_is_wrong_is_named_with_its_remedy(text: str, key: str, says: str) -> None:
     with pytest.raises(BenchFileError) as caught:
         with_geometry(text)
-    said = str(caught.value)
-    assert key in said
-    assert says in said
+    message = str(caught.value)
+    assert key in message
+    assert says in message

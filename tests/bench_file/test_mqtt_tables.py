@@ -38,7 +38,7 @@ def test_a_node_and_a_broker() -> None:
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "pattern"),
     [
         ('topic = "shed/#"', "topic.*give each node a source of its own"),
         ('topic = "shed/+/x"', "topic.*without"),
@@ -54,19 +54,19 @@ def test_a_node_and_a_broker() -> None:
         ("", "topic.*missing"),
     ],
 )
-def test_what_is_wrong_of_a_node(key: str, said: str) -> None:
+def test_what_is_wrong_of_a_node(key: str, pattern: str) -> None:
     host = "" if "host" in key else 'host = "broker"\n'
-    with pytest.raises(BenchFileError, match=f"(?s)sources.shed.*{said}") as caught:
+    with pytest.raises(BenchFileError, match=f"(?s)sources.shed.*{pattern}") as caught:
         bench_with(f'[sources.shed]\nkind = "mqtt"\n{host}{key}\n')
     assert "secret" not in str(caught.value)
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "pattern"),
     [('bench_id = "Torch 1"', "bench_id"), ('prefix = "a/#"', "prefix"), ("outbox_mb = 0.0", "outbox_mb")],
 )
-def test_what_is_wrong_of_a_broker(key: str, said: str) -> None:
-    with pytest.raises(BenchFileError, match=f"broker.{said}"):
+def test_what_is_wrong_of_a_broker(key: str, pattern: str) -> None:
+    with pytest.raises(BenchFileError, match=f"broker.{pattern}"):
         bench_with(f'[broker]\nhost = "broker"\n{key}\n')
 
 

@@ -159,8 +159,8 @@ def test_a_temperature_is_not_fed_with_volts(text: str, says: str | None) -> Non
 def test_fahrenheit_and_kelvin_are_no_conversion_of_volts() -> None:
     for unit in ("degF", "K"):
         text = TORCH.replace('field = "temp"\nunit = "degC"', f'field = "volts"\nunit = "{unit}"', 1)
-        said = senseless(parse_bench(text, Path("bench.toml")))
-        assert any("shows the same field in volts" in words for words in said)
+        objections = senseless(parse_bench(text, Path("bench.toml")))
+        assert any("shows the same field in volts" in words for words in objections)
 
 
 def test_all_that_is_wrong_is_said_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -170,9 +170,9 @@ def test_all_that_is_wrong_is_said_at_once(tmp_path: Path, capsys: pytest.Captur
     )
     file.write_text(text, encoding="utf-8")
     assert main(["check", str(file), "--file-only"]) != 0
-    said = capsys.readouterr().err
-    assert "limits.lye_temp.trip" in said
-    assert "sources.head.silent_after_s" in said
+    complaint = capsys.readouterr().err
+    assert "limits.lye_temp.trip" in complaint
+    assert "sources.head.silent_after_s" in complaint
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -107,7 +107,7 @@ def block_with(**parts: Any) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("payload", "said"),
+    ("payload", "pattern"),
     [
         (b"", "not JSON"),
         (b"[" * 100_000, "not JSON"),
@@ -139,8 +139,8 @@ def block_with(**parts: Any) -> bytes:
         (block_with(s={"amps": [0, 0, 0, 0, 0]}), "has no values"),
     ],
 )
-def test_what_is_wrong_is_refused(payload: bytes, said: str) -> None:
-    with pytest.raises(FrameError, match=said):
+def test_what_is_wrong_is_refused(payload: bytes, pattern: str) -> None:
+    with pytest.raises(FrameError, match=pattern):
         decode_batch(payload, bench="torch-1")
 
 

@@ -28,22 +28,22 @@ def test_the_test_message_goes_to_each_and_what_came_of_it_is_said(
         bad.status = 500
         monkeypatch.setenv("LYEWATCH_NOTIFY_URLS", good.address())
         assert main(["notify", str(bench_file)]) == 0
-        assert good.told == [], "nothing is sent without --test"
+        assert good.received == [], "nothing is sent without --test"
         assert "priority high and above" in capsys.readouterr().out
 
         assert main(["notify", str(bench_file), "--test"]) == 0
         assert good.titles == ["water-torch: test"]
-        assert "Nothing is wrong" in good.told[0]["message"]
+        assert "Nothing is wrong" in good.received[0]["message"]
         assert "receiver 1 (json): took the message" in capsys.readouterr().out
 
         monkeypatch.setenv("LYEWATCH_NOTIFY_URLS", f"{bad.address()}\n{good.address()}")
         assert main(["notify", str(bench_file), "--test", "--json"]) == 1
-        told = json.loads(capsys.readouterr().out)
-        assert [(r["receiver"], r["taken"]) for r in told["receivers"]] == [
+        result = json.loads(capsys.readouterr().out)
+        assert [(r["receiver"], r["taken"]) for r in result["receivers"]] == [
             ("receiver 1 (json)", False),
             ("receiver 2 (json)", True),
         ]
-        assert "hunter2" not in json.dumps(told)
+        assert "hunter2" not in json.dumps(result)
 
 
 @pytest.mark.parametrize(
@@ -59,9 +59,9 @@ def test_an_environment_that_names_nobody(
 ) -> None:  # fmt: skip
     monkeypatch.setenv("LYEWATCH_NOTIFY_URLS", addresses)
     assert main(["notify", str(bench_file), "--test"]) == 2
-    said = capsys.readouterr()
-    assert says in said.err
-    assert "hunter2" not in said.err + said.out
+    printed = capsys.readouterr()
+    assert says in printed.err
+    assert "hunter2" not in printed.err + printed.out
 
 
 def test_the_alarms_of_a_bench_are_listed_worst_first(
@@ -90,6 +90,6 @@ def test_an_alarm_that_there_is_not_is_refused_by_every_command_that_runs_a_benc
     bench_file.write_text(text, encoding="utf-8")
     name, *options = command
     assert main([name, str(bench_file), *options]) == 2
-    said = capsys.readouterr().err
-    assert "alarms.rules.gas_flow.nine" in said
-    assert "did you mean gas_flow.none?" in said
+    complaint = capsys.readouterr().err
+    assert "alarms.rules.gas_flow.nine" in complaint
+    assert "did you mean gas_flow.none?" in complaint

@@ -34,7 +34,7 @@ def by(points: Path, *more: str) -> list[str]:
     return ["--points", str(points), "--who", "Ada", "--reference", "bench meter 7", *more]
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
+def printed_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
     assert main([*arguments, "--json"]) == 0
     return json.loads(capsys.readouterr().out)
 
@@ -43,10 +43,12 @@ def test_a_calibration_is_shown_kept_listed_and_withdrawn(
     capsys: pytest.CaptureFixture[str], bench_file: Path, points: Path
 ) -> None:
     calibrate = ["calibrate", str(bench_file)]
-    shown = said(capsys, *calibrate, "volts", *by(points), "--only-show")
+    shown = printed_json(capsys, *calibrate, "volts", *by(points), "--only-show")
     assert (shown["id"], shown["kept"]) == (0, False)
-    assert said(capsys, *calibrate, "--list") == []
-    kept = said(capsys, *calibrate, "volts", *by(points, "--date", "2024-06-01", "--due", "2025-06-01"))
+    assert printed_json(capsys, *calibrate, "--list") == []
+    kept = printed_json(
+        capsys, *calibrate, "volts", *by(points, "--date", "2024-06-01", "--due", "2025-06-01")
+    )
     assert (kept["id"], kept["made_utc"], kept["due_utc"]) == (
         1,
         "2024-06-01T00:00:00Z",
@@ -58,11 +60,11 @@ def test_a_calibration_is_shown_kept_listed_and_withdrawn(
     assert "volts, linear, 4 points against bench meter 7" in text
     assert "1.002" in text
     assert "kept as calibration 2" in text
-    states = {c["id"]: c["state"] for c in said(capsys, *calibrate, "volts", "--list")}
+    states = {c["id"]: c["state"] for c in printed_json(capsys, *calibrate, "volts", "--list")}
     assert states == {1: "replaced by a newer one", 2: "used by new runs"}
     assert main([*calibrate, "--withdraw", "2", "--who", "Ada", "--why", "loose lead"]) == 0
     capsys.readouterr()
-    states = {c["id"]: c["state"] for c in said(capsys, *calibrate, "--list")}
+    states = {c["id"]: c["state"] for c in printed_json(capsys, *calibrate, "--list")}
     assert states == {1: "overdue, and still used by new runs", 2: "withdrawn by Ada: loose lead"}
     assert main([*calibrate, "--list"]) == 0
     assert "bench meter 7" in capsys.readouterr().out
@@ -74,7 +76,7 @@ def test_a_calibration_is_shown_kept_listed_and_withdrawn(
 def test_every_kind_can_be_kept(
     capsys: pytest.CaptureFixture[str], bench_file: Path, points: Path, kind: list[str]
 ) -> None:
-    kept = said(capsys, "calibrate", str(bench_file), "volts", *by(points, *kind))
+    kept = printed_json(capsys, "calibrate", str(bench_file), "volts", *by(points, *kind))
     assert kept["kind"] == kind[1]
     assert main(["calibrate", str(bench_file), "volts", *by(points, *kind)]) == 0
     assert f"volts, {kind[1]}, 4 points" in capsys.readouterr().out
@@ -96,7 +98,7 @@ def test_check_says_what_is_due_and_what_does_not_fit(
     )
     text = bench_file.read_text(encoding="utf-8").replace('field = "volts"', 'field = "u1"')
     bench_file.write_text(text, encoding="utf-8")
-    (words,) = said(capsys, *check)["calibrations"]
+    (words,) = printed_json(capsys, *check)["calibrations"]
     assert "calibration 1 is not used: it was made for field 'volts' in V" in words
 
 
@@ -108,7 +110,7 @@ def test_a_curve_that_moves_the_trip_needs_to_be_sure(
     calibrate = ["calibrate", str(bench_file), "lye_temp", *by(wrong)]
     assert main(calibrate) == 1
     assert "where the supply is cut, will be shown as 50 degC" in capsys.readouterr().err
-    assert said(capsys, "calibrate", str(bench_file), "--list") == []
+    assert printed_json(capsys, "calibrate", str(bench_file), "--list") == []
     assert main([*calibrate, "--sure"]) == 0
     assert "look: what was 65 degC" in capsys.readouterr().out
 
@@ -142,12 +144,12 @@ def test_a_review_under_another_calibration(
         )
         store.add_blocks(record.id, [steady(60.0, volts=10.0, amps=8.0, lye_temp=40.0)])
         store.logbook.stop_run(record.id, ended_ns=60_000_000_000)
-    said(capsys, "calibrate", str(bench_file), "volts", *by(points))
+    printed_json(capsys, "calibrate", str(bench_file), "volts", *by(points))
     review = ["review", "latest", "--bench", str(bench_file)]
-    assert said(capsys, *review)["channels"]["volts"]["mean"] == pytest.approx(10.0)
-    again = said(capsys, *review, "--calibration", "newest")
+    assert printed_json(capsys, *review)["channels"]["volts"]["mean"] == pytest.approx(10.0)
+    again = printed_json(capsys, *review, "--calibration", "newest")
     assert again["channels"]["volts"]["mean"] == pytest.approx(10.0705, abs=2e-3)
     assert again["calibrations"]["volts"]["who"] == "Ada"
-    assert said(capsys, *review)["channels"]["volts"]["mean"] == pytest.approx(10.0)
+    assert printed_json(capsys, *review)["channels"]["volts"]["mean"] == pytest.approx(10.0)
     assert main([*review, "--calibration", "one"]) == 2
     assert "give its number, newest, or none" in capsys.readouterr().err

@@ -92,11 +92,11 @@ def test_lines_that_match_and_lines_that_do_not(
     peer.plug()
     with saying(peer, b"DC 12.5 V\r\nrange changed\r\nDC OL V\r\nDC 12.5 V\r\n"):
         status = main(["check", str(bench_file), "--for", "2s"])
-    said = capsys.readouterr().out
+    printed = capsys.readouterr().out
     assert status == 1  # some lines do not match
-    assert "volts=12.5" in said
-    assert "the line does not match the pattern" in said
-    assert "over range, or no number" in said
+    assert "volts=12.5" in printed
+    assert "the line does not match the pattern" in printed
+    assert "over range, or no number" in printed
     with saying(peer, b"DC 12.5 V\r\n"):
         assert main(["check", str(bench_file), "--for", "2s", "--json"]) == 0
     peer.close()

@@ -66,9 +66,9 @@ def test_bad_use_is_answered_with_place_and_remedy(
     arguments: list[str], status: int, says: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(arguments) == status
-    said = capsys.readouterr().err
-    assert said.startswith("lyewatch: ")
-    assert says in said
+    complaint = capsys.readouterr().err
+    assert complaint.startswith("lyewatch: ")
+    assert says in complaint
 
 
 @pytest.mark.parametrize(
@@ -117,10 +117,10 @@ def test_ports_are_listed_as_json(capsys: pytest.CaptureFixture[str]) -> None:
 def test_check_shows_the_first_frames(bench_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with VirtualBenchProcess("settles", link=bench_file.parent / "port"):
         assert main(["check", str(bench_file), "--for", "1s", "--json"]) == 0
-        told = json.loads(capsys.readouterr().out)["sources"][0]
-        assert told["frames"] >= 5
-        assert {c["channel"]: c["status"] for c in told["channels"]}["lye_temp"] == "good"
-        assert told["counters"]["commands_sent"] == 0, "a check sends no command"
+        result = json.loads(capsys.readouterr().out)["sources"][0]
+        assert result["frames"] >= 5
+        assert {c["channel"]: c["status"] for c in result["channels"]}["lye_temp"] == "good"
+        assert result["counters"]["commands_sent"] == 0, "a check sends no command"
         assert main(["check", str(bench_file), "--for", "1s"]) == 0
         assert "everything the bench file names is there" in capsys.readouterr().out
 
@@ -132,9 +132,9 @@ def test_check_says_what_is_wrong(bench_file: Path, capsys: pytest.CaptureFixtur
     bench_file.write_text(text)
     with VirtualBenchProcess("settles", link=bench_file.parent / "port"):
         assert main(["check", str(bench_file), "--for", "1s"]) == 1
-    said = capsys.readouterr().out
-    assert "hold no field 'tempp'" in said
-    assert "temp" in said
+    printed = capsys.readouterr().out
+    assert "hold no field 'tempp'" in printed
+    assert "temp" in printed
 
 
 def test_up_keeps_both_running_and_stops_both(bench_file: Path) -> None:

@@ -31,9 +31,9 @@ def test_a_bench_file_that_no_demo_made_is_left_alone(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "bench.toml").write_text(FOREIGN)
-    said = refused(tmp_path, capsys)
-    assert f"{tmp_path / 'bench.toml'}: is a bench file that no demo made" in said
-    assert "--folder" in said
+    complaint = refused(tmp_path, capsys)
+    assert f"{tmp_path / 'bench.toml'}: is a bench file that no demo made" in complaint
+    assert "--folder" in complaint
     assert (tmp_path / "bench.toml").read_text() == FOREIGN
 
 
@@ -96,10 +96,10 @@ def test_a_second_demo_takes_nothing_from_the_first(tmp_path: Path, free_port: i
         wait_until(lambda: standing(tmp_path), "the first one's trip", timeout_s=60)
         before = (tmp_path / "bench.toml").read_bytes()
         second = demo(tmp_path, 0, "5s")
-        _, said = second.communicate(timeout=60)
+        _, output = second.communicate(timeout=60)
         assert second.returncode != 0
-        assert "another process is running a demo in this folder" in said
-        assert "--folder" in said
+        assert "another process is running a demo in this folder" in output
+        assert "--folder" in output
         assert (tmp_path / "bench.toml").read_bytes() == before
         assert standing(tmp_path) is not None
     finally:

@@ -30,7 +30,7 @@ def bench_file(tmp_path: Path) -> Path:
     return file
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
+def printed_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
     """What a command prints as JSON."""
     assert main([*arguments, "--json"]) == 0
     return json.loads(capsys.readouterr().out)
@@ -48,7 +48,7 @@ def run_of_two_minutes(bench_file: Path) -> str:
 
 
 def test_json_has_the_keys_of_a_fill_and_no_others(capsys: pytest.CaptureFixture[str]) -> None:
-    out = said(capsys, "fill", *TRADE, "--cells", "6")
+    out = printed_json(capsys, "fill", *TRADE, "--cells", "6")
     assert list(out) == KEYS
     assert all(set(out[key]) == {"value", "u95"} for key in KEYS[:10])
     assert out["flow_as_read_lpm"]["value"] == pytest.approx(1.32, abs=5e-3)
@@ -60,12 +60,12 @@ def test_a_chopped_supply_by_its_duty(capsys: pytest.CaptureFixture[str], bench_
     # 13.8 V while on, 9 V while off, 50 A for 0.4 of the time: 276 W (closed form)
     pulsed = ["fill", "--volume", "500", "--seconds", "22.7", "--amps", "20", "--volts", "10.92"]
     known = ["--duty", "0.4", "--off-volts", "9", "9", "--bench", str(bench_file)]
-    out = said(capsys, *pulsed, *known)
+    out = printed_json(capsys, *pulsed, *known)
     assert out["mmw_as_read"]["value"] == pytest.approx(1321.5859 / 276.0, rel=1e-6)
     assert any(text.startswith("power from mean amps") for text in out["assumptions"])
-    (kept,) = said(capsys, "fill", "--list", "--bench", str(bench_file))["fills"]
+    (kept,) = printed_json(capsys, "fill", "--list", "--bench", str(bench_file))["fills"]
     assert kept["form"]["off_volts"] == [9.0, 9.0]
-    refused = said(capsys, *pulsed, "--cells", "6", "--pwm")
+    refused = printed_json(capsys, *pulsed, "--cells", "6", "--pwm")
     assert refused["mmw_as_read"] == {"value": None, "u95": None}
     assert refused["findings"][0]["code"] == "power_refused"
 
@@ -74,24 +74,26 @@ def test_without_a_store_nothing_is_kept(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    said(capsys, "fill", *TRADE, "--cells", "6")
+    printed_json(capsys, "fill", *TRADE, "--cells", "6")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_the_bench_file_gives_what_is_not_said(capsys: pytest.CaptureFixture[str], bench_file: Path) -> None:
-    out = said(capsys, "fill", *TRADE, "--bench", str(bench_file), "--only-show")
+    out = printed_json(capsys, "fill", *TRADE, "--bench", str(bench_file), "--only-show")
     words = " ".join(out["assumptions"])
     assert "altitude used (240 m, 98.5 kPa)" in words
     assert "amps taken" not in words, "the bench file states the ammeter's accuracy"
     assert not load_bench(bench_file).store_folder.exists()
-    told = said(capsys, "fill", *TRADE, "--bench", str(bench_file), "--only-show", "--pressure", "90")
-    assert "altitude" not in " ".join(told["assumptions"])
-    assert told["flow_dry_ref_lpm"]["value"] < out["flow_dry_ref_lpm"]["value"]
+    with_pressure = printed_json(
+        capsys, "fill", *TRADE, "--bench", str(bench_file), "--only-show", "--pressure", "90"
+    )
+    assert "altitude" not in " ".join(with_pressure["assumptions"])
+    assert with_pressure["flow_dry_ref_lpm"]["value"] < out["flow_dry_ref_lpm"]["value"]
 
 
 def test_fills_are_kept_listed_and_forgotten(capsys: pytest.CaptureFixture[str], bench_file: Path) -> None:
     place = ("--bench", str(bench_file))
-    series = said(
+    series = printed_json(
         capsys, "fill", "--volume", "500", "--seconds", "22.4", "22.7", "23.1", "--amps", "20", "--volts",
         "11.55", *place, "--who", "Ada", "--note", "warm",
     )  # fmt: skip
@@ -101,8 +103,8 @@ def test_fills_are_kept_listed_and_forgotten(capsys: pytest.CaptureFixture[str],
     assert [f["flow_as_read_lpm"]["value"] for f in series["fills"]] == pytest.approx(
         [30.0 / 22.4, 30.0 / 22.7, 30.0 / 23.1]
     )
-    said(capsys, "fill", *TRADE, *place, "--build", "B: ports sealed")
-    listed = said(capsys, "fill", "--list", *place)
+    printed_json(capsys, "fill", *TRADE, *place, "--build", "B: ports sealed")
+    listed = printed_json(capsys, "fill", "--list", *place)
     assert [f["id"] for f in listed["fills"]] == [1, 2, 3, 4]
     assert [s["fills"] for s in listed["series"]] == [[1, 2, 3], [4]]
     assert listed["fills"][0]["who"] == "Ada"
@@ -110,9 +112,9 @@ def test_fills_are_kept_listed_and_forgotten(capsys: pytest.CaptureFixture[str],
     text = capsys.readouterr().out
     assert "A: plates as cut: 3 fills" in text
     assert "repeatability" in text
-    assert said(capsys, "fill", "--forget", "4", *place) == {"forgotten": 4}
-    assert [f["id"] for f in said(capsys, "fill", "--list", *place)["fills"]] == [1, 2, 3]
-    assert said(capsys, "fill", "--list", *place, "--since", "2099-01-01")["fills"] == []
+    assert printed_json(capsys, "fill", "--forget", "4", *place) == {"forgotten": 4}
+    assert [f["id"] for f in printed_json(capsys, "fill", "--list", *place)["fills"]] == [1, 2, 3]
+    assert printed_json(capsys, "fill", "--list", *place, "--since", "2099-01-01")["fills"] == []
     assert main(["fill", "--forget", "4", *place]) == 2
     assert "no such fill" in capsys.readouterr().err
 
@@ -121,7 +123,7 @@ def test_a_fill_in_a_run_calibrates_its_meter(capsys: pytest.CaptureFixture[str]
     run = run_of_two_minutes(bench_file)
     store = str(load_bench(bench_file).store_folder)
     fill = ["fill", "--volume", "500", "--seconds", "22.7", "--store", store, "--run", "latest", "--at", "60"]
-    out = said(capsys, *fill)
+    out = printed_json(capsys, *fill)
     assert out["mmw_as_read"]["value"] == pytest.approx(1321.5859 / 231.0, rel=1e-6)
     # 1.3216 L/min at the room's 21 degC against 1.3 at the meter's 22 degC
     assert out["meter"]["factor"]["value"] == pytest.approx(1.3216 / 1.3 * 295.15 / 294.15, rel=3e-3)
@@ -129,7 +131,7 @@ def test_a_fill_in_a_run_calibrates_its_meter(capsys: pytest.CaptureFixture[str]
     text = capsys.readouterr().out
     assert "[gas]" in text
     assert "meter_factor_u = 0.0" in text
-    listed = said(capsys, "fill", "--list", "--store", store, "--run", run)
+    listed = printed_json(capsys, "fill", "--list", "--store", store, "--run", run)
     assert {f["run"] for f in listed["fills"]} == {run}
     assert {f["t_s"] for f in listed["fills"]} == {60.0}
     assert {f["build"] for f in listed["fills"]} == {"B"}

@@ -22,7 +22,7 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
         return folder, store_run(store, text, block, build="A", day=0)
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
+def printed_json(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
     """What a command prints as JSON."""
     assert main(["lye", *arguments, "--json"]) == 0
     return json.loads(capsys.readouterr().out)
@@ -30,15 +30,17 @@ def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
 
 def test_strength_and_entries_of_a_run(stored: tuple[Path, str], capsys: pytest.CaptureFixture[str]) -> None:
     where = ("latest", "--store", str(stored[0]))
-    before = said(capsys, *where)
+    before = printed_json(capsys, *where)
     assert before["start"]["percent"]["value"] == pytest.approx(20.0)
     assert before["end"]["percent"]["value"] > 20.0
-    kept = said(capsys, *where, "--top-up", "--ml", "100", "--error", "3", "--at", "300", "--who", "Ada")
+    kept = printed_json(
+        capsys, *where, "--top-up", "--ml", "100", "--error", "3", "--at", "300", "--who", "Ada"
+    )
     assert kept == {"run": stored[1], "t_s": 300.0, "message": "Topped up 100 ± 3 mL of water"}
-    after = said(capsys, *where)
+    after = printed_json(capsys, *where)
     assert after["end"]["percent"]["value"] < before["end"]["percent"]["value"] - 1.5
     assert after["entries"][0]["before_percent"] - after["entries"][0]["after_percent"] > 1.5
-    said(capsys, *where, "--density", "1170", "--temp", "25", "--at", "500")
+    printed_json(capsys, *where, "--density", "1170", "--temp", "25", "--at", "500")
     assert main(["lye", *where]) == 0
     text = capsys.readouterr().out
     for part in ("KOH, % by mass", "Topped up 100 ± 3 mL of water", "1170 ± 4 kg/m³ at 25 °C"):
@@ -60,7 +62,7 @@ def test_entries_that_can_not_be(stored: tuple[Path, str], capsys: pytest.Captur
 def test_review_and_export_take_the_lye_from_the_same_place(
     stored: tuple[Path, str], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    here = said(capsys, "latest", "--store", str(stored[0]))
+    here = printed_json(capsys, "latest", "--store", str(stored[0]))
     assert main(["review", "latest", "--store", str(stored[0]), "--json"]) == 0
     lye = json.loads(capsys.readouterr().out)["lye"]
     assert lye["end"]["percent"] == pytest.approx(here["end"]["percent"], rel=1e-9)

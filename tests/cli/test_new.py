@@ -151,9 +151,9 @@ def test_four_kinds_are_recognised_and_the_file_is_accepted(
         assert bench.limits["lye_temp"].trip == 65.0
         capsys.readouterr()
         assert main(["check", str(bench_file), "--for", "1500ms"]) == 0, capsys.readouterr().out
-        said = capsys.readouterr().out
+        printed = capsys.readouterr().out
         for shown in ("41.25 degC", "24.5 degC", "12.35 V", "25 degC"):
-            assert shown in said
+            assert shown in printed
     finally:
         meter.close()
         supply.close()
@@ -215,9 +215,9 @@ def test_what_is_wrong_is_said_and_nothing_is_written(
 ) -> None:
     filled = [a.format(head=head.url) for a in arguments] or ["--port", f"{head.url}-not-there"]
     assert make(bench_file, *filled) in (1, 2)
-    said = capsys.readouterr().err
-    assert "lyewatch: " in said
-    assert says in said or "there is no such port" in said
+    complaint = capsys.readouterr().err
+    assert "lyewatch: " in complaint
+    assert says in complaint or "there is no such port" in complaint
     assert list(bench_file.parent.glob("*.toml*")) == []
 
 
@@ -239,17 +239,17 @@ def test_a_flag_is_checked_before_any_port_is_opened(
     with pytest.raises(SystemExit) as left:
         make(bench_file, "--port", "no-such-port", flag, value)
     assert left.value.code == 2
-    said = capsys.readouterr().err
-    assert says in said
-    assert f"argument {flag}" in said
+    complaint = capsys.readouterr().err
+    assert says in complaint
+    assert f"argument {flag}" in complaint
 
 
 def test_without_a_person_the_flags_that_matter_are_asked_for_at_once(
     bench_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["new", str(bench_file), "--no-input", "--cells", "6"]) == 2
-    said = capsys.readouterr().err
-    assert "--plate-area-cm2, --litres, --volts-max, --amps-max, --altitude-m: is not said" in said
+    complaint = capsys.readouterr().err
+    assert "--plate-area-cm2, --litres, --volts-max, --amps-max, --altitude-m: is not said" in complaint
 
 
 def test_a_file_that_is_there_is_replaced_only_when_told(
@@ -452,7 +452,7 @@ def test_breaking_off_leaves_nothing_behind(
 
 def test_the_readmes_command_is_understood() -> None:
     text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    (said,) = re.findall(r"\$ lyewatch (new .*?)```", text, re.DOTALL)
-    args = build_parser().parse_args(shlex.split(said.replace("\\\n", " ")))
+    (command,) = re.findall(r"\$ lyewatch (new .*?)```", text, re.DOTALL)
+    args = build_parser().parse_args(shlex.split(command.replace("\\\n", " ")))
     assert [(w.name, w.port) for w in args.port][1] == ("psu", "socket://127.0.0.1:5025")
     assert args.cuts == ["psu"]

@@ -36,11 +36,11 @@ def test_the_worked_example_is_what_the_command_prints(capsys: pytest.CaptureFix
 
 def test_what_the_text_says_of_it_is_so(capsys: pytest.CaptureFixture[str]) -> None:
     arguments, _ = example()
-    said = json.loads(printed([*arguments, "--json"], capsys))
+    result = json.loads(printed([*arguments, "--json"], capsys))
     # common practice, no published source: 500 mL, 22.7 s, 20 A, 11.55 V, six cells
     assert "1.32 L/min and 5.72 mL/min per watt" in README
-    assert said["flow_as_read_lpm"]["value"] == pytest.approx(1.32, abs=5e-3)
-    assert said["mmw_as_read"]["value"] == pytest.approx(5.72, abs=5e-3)
+    assert result["flow_as_read_lpm"]["value"] == pytest.approx(1.32, abs=5e-3)
+    assert result["mmw_as_read"]["value"] == pytest.approx(5.72, abs=5e-3)
     could = float(gas_rate_lpm(20.0, 6, reference=reference_condition("0C_101.325kPa")))
     assert f"{could:.3f} L/min" in README
     steam, room = (float(x) for x in re.findall(r"× (\d\.\d+)", README))
@@ -50,6 +50,6 @@ def test_what_the_text_says_of_it_is_so(capsys: pytest.CaptureFixture[str]) -> N
     place = arguments.index("--gas-temp")
     high = [*arguments[:place], *arguments[place + 4 :], "--gas-temp", "45", "--altitude", "1600", "--json"]
     thin = json.loads(printed(high, capsys))
-    assert thin["flow_as_read_lpm"] == said["flow_as_read_lpm"]
-    less = 1.0 - thin["flow_dry_ref_lpm"]["value"] / said["flow_dry_ref_lpm"]["value"]
+    assert thin["flow_as_read_lpm"] == result["flow_as_read_lpm"]
+    less = 1.0 - thin["flow_dry_ref_lpm"]["value"] / result["flow_dry_ref_lpm"]["value"]
     assert f"holds {100.0 * less:.0f} % less" in README

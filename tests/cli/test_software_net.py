@@ -212,8 +212,8 @@ def test_a_killed_reader_costs_the_supply_and_a_trip_stands(
             assert "the output of psu was switched off" in trip.detail
         finally:
             up.send_signal(signal.SIGINT)
-            _, said = up.communicate(timeout=60)
-    assert b"the reader is dead: the output of psu was switched off" in said
+            _, output = up.communicate(timeout=60)
+    assert b"the reader is dead: the output of psu was switched off" in output
     assert is_off(device)
 
 

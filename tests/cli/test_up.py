@@ -156,9 +156,9 @@ def test_a_service_a_part_of_which_died_ends_with_its_cause(
     timer.join()
     assert results == [1]
     assert app.state.closing.is_set()
-    said = capfd.readouterr().err
-    assert "the service ends: journal.db: the disk is gone" in said
-    assert "in die" in said, "with the place where it happened"
+    complaint = capfd.readouterr().err
+    assert "the service ends: journal.db: the disk is gone" in complaint
+    assert "in die" in complaint, "with the place where it happened"
 
 
 def test_a_service_that_is_told_to_stop_ends_well(free_port: int) -> None:

@@ -34,7 +34,7 @@ class Built:
 
     elf: Path
     host: Path
-    said: str
+    output: str
 
 
 def need_tools() -> None:

@@ -15,10 +15,10 @@ def used() -> tuple[int, int]:
     """Bytes of flash and of RAM, as `make` prints them."""
     found = re.search(
         r"^flash (\d+) of 32768 bytes \([\d.]+ %\), RAM (\d+) of 2048 bytes \([\d.]+ %\)$",
-        built().said,
+        built().output,
         re.MULTILINE,
     )
-    assert found is not None, built().said
+    assert found is not None, built().output
     return int(found[1]), int(found[2])
 
 

@@ -189,9 +189,9 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
     polls = 0
     while time.monotonic() < begun + SECONDS or not again_s:
         assert time.monotonic() < begun + SECONDS + 60, "a new worker in vain"
-        said = asked(url)
+        answer = asked(url)
         polls += 1
-        seen = [row["age_s"] for row in said["benches"]]
+        seen = [row["age_s"] for row in answer["benches"]]
         ages += seen
         course.append(f"{time.monotonic() - begun:.1f}:{max(seen):.1f}")
         if not killed_s and time.monotonic() > begun + SECONDS / 2:
@@ -223,8 +223,8 @@ def run_benches(url: str, port: int, log: Path, influx: InfluxDaemon) -> tuple[l
     assert {row["missing_batches"] for row in rows} == {0}
     benches.client.disconnect()
     benches.client.loop_stop()
-    said = json.loads(influx.query('SELECT count("seq") FROM "sample" GROUP BY "bench"', db="lyewatch"))
-    counts = {s["tags"]["bench"]: s["values"][0][1] for s in said["results"][0]["series"]}
+    answer = json.loads(influx.query('SELECT count("seq") FROM "sample" GROUP BY "bench"', db="lyewatch"))
+    counts = {s["tags"]["bench"]: s["values"][0][1] for s in answer["results"][0]["series"]}
     assert sum(counts.values()) == benches.sent, "each sample there once"
     assert set(counts) == set(benches.names)
     one = asked(f"{url}/bench-007/series?seconds=600")["channels"]

@@ -32,10 +32,10 @@ def heard(*batches: Batch) -> Overview:
     digest = Digest()
     for b in batches:
         digest.add(b)
-    said = digest.take()
-    assert said is not None
+    payload = digest.take()
+    assert payload is not None
     assert digest.take() is None
-    overview.hear(digest_topic("lyewatch", "1"), said)
+    overview.hear(digest_topic("lyewatch", "1"), payload)
     return overview
 
 
@@ -43,9 +43,9 @@ def test_a_digest_says_the_newest_of_each_bench() -> None:
     digest = Digest()
     for b in (batch("a", 1, age_s=3, volts=5.0), batch("a", 2, age_s=1, volts=6.0), batch("b", 9)):
         digest.add(b)
-    said = digest.take()
-    assert said is not None
-    a, b2 = news_in(said)
+    payload = digest.take()
+    assert payload is not None
+    a, b2 = news_in(payload)
     assert (a.bench, a.utc_ns) == ("a", NOW - 1_000_000_000)
     assert a.values == {"volts": 6.0, "amps": None}
     assert a.batches == [(EPOCH, 1, 2), (EPOCH, 2, 2)]

@@ -48,17 +48,17 @@ def address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     digest = Digest()
     for name in ("torch-1", "torch-2"):
         digest.add(batch(name, 1, volts=12.34))
-    said = digest.take()
-    assert said is not None
-    app.state.overview.hear(digest_topic("lyewatch", "1"), said)
+    payload = digest.take()
+    assert payload is not None
+    app.state.overview.hear(digest_topic("lyewatch", "1"), payload)
     alarm = {
         "alarm": "lye_temp.high",
         "title": "Lye too hot",
         "priority": "critical",
         "state": "unacknowledged",
     }
-    told = {"v": 1, "run": None, "count": {"standing": 1}, "alarms": [alarm]}
-    app.state.overview.hear(Topics("torch-2").of("alarms"), orjson.dumps(told))
+    document = {"v": 1, "run": None, "count": {"standing": 1}, "alarms": [alarm]}
+    app.state.overview.hear(Topics("torch-2").of("alarms"), orjson.dumps(document))
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))

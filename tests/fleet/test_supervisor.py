@@ -24,7 +24,7 @@ def test_the_heartbeat_goes_on_over_a_kill_and_stands_still_where_workers_die_at
     alive, never, nowhere = tmp_path / "alive", tmp_path / "never", tmp_path / "no such folder" / "alive"
     log = {path: tmp_path / f"log {k}.txt" for k, path in enumerate((alive, never, nowhere))}
 
-    def said(path: Path, words: str) -> int:
+    def times_logged(path: Path, words: str) -> int:
         return log[path].read_text(errors="replace").count(words)
 
     def beats(wanted: int) -> None:
@@ -45,10 +45,14 @@ def test_the_heartbeat_goes_on_over_a_kill_and_stands_still_where_workers_die_at
         os.kill(first, signal.SIGKILL)
         wait_until(lambda: pid_of(log[alive], 1) != first, "its successor", timeout_s=60)
         beats(2)
-        wait_until(lambda: said(never, "there is a password and no user") > 2, "workers to end", timeout_s=90)
-        assert said(never, "started again") > 1
+        wait_until(
+            lambda: times_logged(never, "there is a password and no user") > 2, "workers to end", timeout_s=90
+        )
+        assert times_logged(never, "started again") > 1
         assert not never.exists()
-        wait_until(lambda: said(nowhere, "can not be written") == 1, "a word of trouble", timeout_s=90)
+        wait_until(
+            lambda: times_logged(nowhere, "can not be written") == 1, "a word of trouble", timeout_s=90
+        )
         beats(2)
-        assert said(nowhere, "can not be written") == 1, "said once, not each second"
-        assert said(nowhere, "started again") == 0
+        assert times_logged(nowhere, "can not be written") == 1, "said once, not each second"
+        assert times_logged(nowhere, "started again") == 0

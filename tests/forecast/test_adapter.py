@@ -31,7 +31,7 @@ def test_the_limit_watched_is_the_high_one_else_the_trip_else_the_warning() -> N
     assert runaway_config(bench(ALL, limits={})).limit_c is None
 
 
-def test_a_bench_without_temperature_or_power_is_not_foreseen() -> None:
+def test_a_bench_without_temperature_or_power_has_no_forecast() -> None:
     assert make_forecaster(bench(dict.fromkeys(("volts", "amps"), "head"), limits={})) is None
     assert make_forecaster(bench(dict.fromkeys(("amps", "lye_temp"), "head"))) is None
     assert make_forecaster(bench(dict.fromkeys(("volts", "amps", "lye_temp"), "head"))) is not None
@@ -50,7 +50,7 @@ def test_a_runaway_is_warned_of_long_before_the_limit() -> None:
 
 @pytest.mark.parametrize("row_s", [1.0, 2.0, 5.0, 7.0])
 @pytest.mark.parametrize("late_s", [0.0, 0.4])
-def test_a_log_with_a_row_every_so_often_is_foreseen_as_well(row_s: float, late_s: float) -> None:
+def test_a_log_with_a_row_every_so_often_is_forecast_as_well(row_s: float, late_s: float) -> None:
     """Rows fall into any of the steps between two looks, on their edges or beside them: none may be lost.
 
     Within 35 %: a ramp without any loss tells little of the loss, and nothing of how late its sensor is.
@@ -70,7 +70,7 @@ def test_a_log_with_a_row_every_so_often_is_foreseen_as_well(row_s: float, late_
     assert body["warnings"]
 
 
-def test_what_is_foreseen_from_sees_a_leap_whole_and_power_as_its_mean() -> None:
+def test_the_forecast_sees_a_leap_whole_and_power_as_its_mean() -> None:
     """Five steps of a second, 85.0 in one of them: not a bump of 7 K in a mean; of amps the mean."""
     seen: list[tuple[float | None, ...]] = []
 
@@ -104,9 +104,9 @@ def test_the_review_tells_forecasts_and_warnings_as_json() -> None:
     made = bench(ALL)
     body = review(made, [run_of(2400.0, lye=_running_away())], forecaster=make_forecaster).as_dict()
     again = json.loads(orjson.dumps({k: body[k] for k in ("forecasts", "warnings")}))
-    told = again["forecasts"]
-    assert {b["at_s"] - a["at_s"] for a, b in pairwise(told)} == {60.0}
-    last = told[-1]
+    forecasts = again["forecasts"]
+    assert {b["at_s"] - a["at_s"] for a, b in pairwise(forecasts)} == {60.0}
+    last = forecasts[-1]
     assert last["limit"] == "high"
     true = (60.0 - 25.0) / 0.0085 - last["at_s"]
     assert last["time_to_limit_s"] == pytest.approx(true, rel=0.15)

@@ -35,7 +35,7 @@ def test_it_warns_of_runaways_early(watched: Score) -> None:
 
 
 @pytest.mark.slow
-def test_it_cries_wolf_less_than_a_rate_carried_on(runs: list[Run], watched: Score) -> None:
+def test_it_raises_fewer_false_warnings_than_an_extrapolated_rate(runs: list[Run], watched: Score) -> None:
     rate = total([card(r, rate_rule(r.log, r.scenario.design.limit_c)) for r in runs])
     assert watched.false_per_100h < 1.0
     assert watched.false_per_100h < rate.false_per_100h

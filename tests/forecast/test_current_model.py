@@ -1,4 +1,4 @@
-"""The law of the current, carried on from what it has seen: against published curves and first principles."""
+"""The law of the current, extrapolated from what it has seen: against published curves and theory."""
 
 from __future__ import annotations
 
@@ -47,14 +47,14 @@ def learned(amps: FloatArray, t_c: FloatArray = SEEN, *, volts: float = 12.0) ->
 
 @pytest.mark.parametrize("cell_volts", [1.9, 2.1, 2.4])
 @pytest.mark.parametrize("which", range(len(SETS) * len(CONTACTS_OHM_CM2)))
-def test_published_curves_are_carried_on_from_sixteen_kelvins(which: int, cell_volts: float) -> None:
+def test_published_curves_are_extrapolated_from_sixteen_kelvins(which: int, cell_volts: float) -> None:
     """`ulleberg`, `degroot_*` (see `tests.runaway_bench.electrodes`), seen from 22 to 38 degC, told at 60."""
     law = learned(published(which, cell_volts, SEEN))
     true = float(published(which, cell_volts, np.array([FAR_C]))[0])
     assert law.drawn(FAR_C) == pytest.approx(true, rel=0.04)
-    told = law.temperature(true)
-    assert told is not None
-    assert abs(told[0] - FAR_C) < 2.5 * told[1]
+    estimate = law.temperature(true)
+    assert estimate is not None
+    assert abs(estimate[0] - FAR_C) < 2.5 * estimate[1]
 
 
 @pytest.mark.parametrize("energy", [30e3, 45e3, 55e3])
@@ -115,9 +115,9 @@ def test_a_limit_that_was_exceeded_is_held_to_be_not_far_above() -> None:
     """In so many futures as it is believed at all."""
     law = learned(published(0, 2.1, SEEN))
     law.cap, law.cap_exceeded = 0.5 * law.amps, True
-    told = config()
-    tables = Tables(told)
-    thermal = ThermalFilter(tables, told)
+    settings = config()
+    tables = Tables(settings)
+    thermal = ThermalFilter(tables, settings)
     thermal.start(38.0, 300.0, 20.0)
     free, capped = (propagate(thermal, law, tables, capped=c) for c in (False, True))
     assert (capped.time_to(60.0, 38.0) >= free.time_to(60.0, 38.0)).all()

@@ -124,8 +124,8 @@ def test_who_minds_false_warnings_more_is_told_later() -> None:
 @pytest.mark.parametrize("watched_s", [0.0, 900.0, 3600.0, 36_000.0])
 def test_calibration_keeps_the_order_and_goes_both_ways(watched_s: float) -> None:
     """A logistic function of the log odds (Platt) is monotonic and has an inverse."""
-    said = [TUNING.calibrated(k / 64.0, watched_s) for k in range(65)]
-    assert said == sorted(said)
-    assert (said[0], said[-1]) == (0.0, 1.0)
+    calibrated = [TUNING.calibrated(k / 64.0, watched_s) for k in range(65)]
+    assert calibrated == sorted(calibrated)
+    assert (calibrated[0], calibrated[-1]) == (0.0, 1.0)
     for k in range(1, 64):
-        assert TUNING.share_of(said[k], watched_s) == pytest.approx(k / 64.0)
+        assert TUNING.share_of(calibrated[k], watched_s) == pytest.approx(k / 64.0)

@@ -32,15 +32,15 @@ def played(
     """The stack with ordinary noise and a fault on top, and when each weakness was first told."""
     rng = np.random.default_rng(seed)
     watch = dry(stack.config(65.0, room_temp_c=20.0 if room else None))
-    told: dict[str, float] = {}
+    flags: dict[str, float] = {}
     for t, volts, amps, watts, lye in stack.ticks(hours * 3600.0, stop_k):
         read, drawn = change(t, round(lye + 0.05 * float(rng.standard_normal()), 2), amps)
         noisy = 1.0 + 0.002 * float(rng.standard_normal(2)[0])
         shown = None if drawn == amps else volts * drawn
         watch.update(t, volts, drawn * (noisy if drawn == amps else 1.0), shown or watts * noisy, read)
         for name in watch.weaknesses:
-            told.setdefault(name, t)
-    return watch, told
+            flags.setdefault(name, t)
+    return watch, flags
 
 
 def _as_it_is(_: float, lye: float | None, amps: float) -> tuple[float | None, float]:
@@ -48,15 +48,15 @@ def _as_it_is(_: float, lye: float | None, amps: float) -> tuple[float | None, f
 
 
 def test_a_healthy_bench_has_no_weakness() -> None:
-    watch, told = played(CALM, _as_it_is)
-    assert told == {}
+    watch, flags = played(CALM, _as_it_is)
+    assert flags == {}
     assert not watch.warnings
-    said = watch.forecast()
-    assert said is not None
-    assert said.confidence in ("good", "fair")
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.confidence in ("good", "fair")
     # No flow and no room temperature are measured, and that is said without an alarm.
-    assert any("no flow" in u for u in said.unknowns)
-    assert any("room" in u for u in said.unknowns)
+    assert any("no flow" in u for u in forecast.unknowns)
+    assert any("room" in u for u in forecast.unknowns)
 
 
 def test_a_stuck_sensor_is_told_and_the_forecast_goes_on_by_the_current() -> None:
@@ -71,21 +71,21 @@ def test_a_stuck_sensor_is_told_and_the_forecast_goes_on_by_the_current() -> Non
         held.append(lye)
         return held[0], amps
 
-    watch, told = played(AWAY, stuck, stop_k=44.0)
-    assert begin < told["forecast.blind"] < begin + 600.0
-    said = watch.forecast()
-    assert said is not None
-    assert said.confidence == "poor"
-    assert "stood still" in said.unknowns[0]
+    watch, flags = played(AWAY, stuck, stop_k=44.0)
+    assert begin < flags["forecast.blind"] < begin + 600.0
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.confidence == "poor"
+    assert "stood still" in forecast.unknowns[0]
     assert watch.warnings
     assert watch.warnings[-1].cleared_s is None
     # 44 K over the room, a kelvin below the limit; the sensor still says 47 degC.
-    assert said.lye_c == pytest.approx(64.0, abs=7.0)
+    assert forecast.lye_c == pytest.approx(64.0, abs=7.0)
 
 
 def test_no_temperature_at_all_is_told_too() -> None:
-    _, told = played(CALM, lambda t, lye, amps: (lye if t < 3000.0 else None, amps), hours=1.0)
-    assert 3000.0 < told["forecast.blind"] < 3150.0
+    _, flags = played(CALM, lambda t, lye, amps: (lye if t < 3000.0 else None, amps), hours=1.0)
+    assert 3000.0 < flags["forecast.blind"] < 3150.0
 
 
 @pytest.mark.parametrize(
@@ -97,12 +97,12 @@ def test_no_temperature_at_all_is_told_too() -> None:
     ],
 )
 def test_a_sensor_that_is_hard_to_read_is_told(name: str, change: Change) -> None:
-    watch, told = played(CALM, change)
-    assert "lye_temp.rough" in told, name
+    watch, flags = played(CALM, change)
+    assert "lye_temp.rough" in flags, name
     assert not watch.warnings
-    said = watch.forecast()
-    assert said is not None
-    assert said.steady_state_c.value == pytest.approx(43.65, abs=3.0)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.steady_state_c.value == pytest.approx(43.65, abs=3.0)
 
 
 def test_a_drift_against_what_the_current_says_is_told() -> None:
@@ -112,14 +112,14 @@ def test_a_drift_against_what_the_current_says_is_told() -> None:
         assert lye is not None
         return lye - max(t - 7200.0, 0.0) / 1200.0, amps
 
-    _, told = played(CALM, drifts, hours=4.0)
-    assert 7200.0 < told["lye_temp.doubtful"] < 7200.0 + 5400.0
-    assert set(told) == {"lye_temp.doubtful"}
+    _, flags = played(CALM, drifts, hours=4.0)
+    assert 7200.0 < flags["lye_temp.doubtful"] < 7200.0 + 5400.0
+    assert set(flags) == {"lye_temp.doubtful"}
 
 
 def test_a_current_at_its_meters_range_is_told() -> None:
-    _, told = played(AWAY, lambda _, lye, amps: (lye, min(amps, 16.0)), stop_k=40.0)
-    assert "amps.clipped" in told
+    _, flags = played(AWAY, lambda _, lye, amps: (lye, min(amps, 16.0)), stop_k=40.0)
+    assert "amps.clipped" in flags
 
 
 def test_warnings_rise_clear_and_rise_again_with_time_and_chance_between() -> None:

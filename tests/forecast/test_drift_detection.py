@@ -15,10 +15,10 @@ from tests.runaway_bench.scenarios import make
 from tests.runaway_bench.simulate import Run, simulate
 from tests.runaway_bench.watched import config_of, ticks
 
-ADRIFT = "warmer than its sensor"
+DRIFT_NOTE = "warmer than its sensor"
 
 
-def told(watch: RunawayWatch) -> str:
+def unknowns(watch: RunawayWatch) -> str:
     return watch.weaknesses.get("lye_temp.doubtful", "")
 
 
@@ -43,30 +43,30 @@ def test_a_sensor_that_drifts_low_is_taken_back(seed: tuple[int, int], rate_k_h:
     off: list[float] = []
 
     def look(watch: RunawayWatch, t: float) -> None:
-        said = watch.forecast()
-        if said is not None and ADRIFT in told(watch):
-            assert said.lye_c is not None
-            off.append(said.lye_c - float(np.interp(t, run.t_s, run.true_c)))
+        forecast = watch.forecast()
+        if forecast is not None and DRIFT_NOTE in unknowns(watch):
+            assert forecast.lye_c is not None
+            off.append(forecast.lye_c - float(np.interp(t, run.t_s, run.true_c)))
 
     watch = played(run, look)
     assert run.log.lye_temp[-1] < run.scenario.design.limit_c - 6.0
     assert len(off) > 90
     assert max(map(abs, off)) < 1.2
     assert watch.warnings[-1].cleared_s is None
-    said = watch.forecast()
-    assert said is not None
-    assert said.confidence != "good"
-    assert any(ADRIFT in u for u in said.unknowns)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.confidence != "good"
+    assert any(DRIFT_NOTE in u for u in forecast.unknowns)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("family", ["leak_grows", "stronger_lye", "fan_lost", "room"])
 @pytest.mark.parametrize("runaway", [True, False])
-def test_what_moves_one_witness_alone_is_not_laid_on_the_sensor(family: str, *, runaway: bool) -> None:
+def test_what_moves_one_predictor_alone_is_not_laid_on_the_sensor(family: str, *, runaway: bool) -> None:
     run = simulate([make(family, runaway, (2, 3))])[0]
 
     def look(watch: RunawayWatch, t: float) -> None:
-        assert ADRIFT not in told(watch), t
+        assert DRIFT_NOTE not in unknowns(watch), t
 
     played(run, look)
 
@@ -82,13 +82,13 @@ def test_a_sensor_that_is_put_back_is_trusted_again() -> None:
         noisy = 1.0 + 0.002 * float(rng.standard_normal())
         read = lye - slipped + 0.05 * float(rng.standard_normal())
         watch.update(t, volts, amps * noisy, watts * noisy, read, 20.0)
-        if ADRIFT in told(watch):
+        if DRIFT_NOTE in unknowns(watch):
             drifting.append(t)
     assert 7200.0 < drifting[0] < 7200.0 + 3600.0
     assert 14_400.0 <= drifting[-1] < 14_400.0 + 1800.0
-    said = watch.forecast()
-    assert said is not None
-    assert said.lye_c == pytest.approx(43.65, abs=0.5)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.lye_c == pytest.approx(43.65, abs=0.5)
     assert not watch.warnings
 
 
@@ -102,9 +102,9 @@ def test_beyond_its_meters_range_the_current_goes_on_as_it_was_learned() -> None
 
     def look(watch: RunawayWatch, t: float) -> None:
         left = crossed - t
-        said = watch.forecast()
-        if 300.0 < left < 1500.0 and said is not None:
-            time = said.time_to_limit_s["high"].value
+        forecast = watch.forecast()
+        if 300.0 < left < 1500.0 and forecast is not None:
+            time = forecast.time_to_limit_s["high"].value
             errors.append(abs((time or 1e9) - left) / left)
 
     watch = played(run, look)
@@ -140,7 +140,7 @@ def test_volts_that_sag_as_it_warms_are_a_supply_that_holds_the_current() -> Non
     assert told_at < 42.5
 
 
-def test_filters_carried_on_as_one_come_to_what_each_comes_to_alone() -> None:
+def test_filters_propagated_as_one_come_to_what_each_comes_to_alone() -> None:
     """Three that know different things: ten minutes of heat, of a room read and a share of gas that moves."""
     stack = Lumped(capacity_j_k=3000.0, r_k_w=0.5, room_c=20.0)
     watch = dry(stack.config(70.0))

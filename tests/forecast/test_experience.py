@@ -55,8 +55,8 @@ def test_it_goes_through_json_unharmed(first: Experience) -> None:
      {"covariance": [[-1.0] * 8] * 8}, {"mean": [float("inf")] * 8}],
 )  # fmt: skip
 def test_what_is_not_an_experience_is_none(first: Experience, broken: dict[str, object]) -> None:
-    said = {**first.as_json(), **broken} if broken else {}
-    assert Experience.from_json(said) is None
+    document = {**first.as_json(), **broken} if broken else {}
+    assert Experience.from_json(document) is None
 
 
 def test_it_widens_by_what_changes_and_more_for_another_build(first: Experience) -> None:

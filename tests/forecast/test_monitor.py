@@ -15,7 +15,7 @@ from daq.physics.cell_voltage import v_tn
 from tests.forecast.lumped import Lumped
 
 
-def test_a_lumped_step_is_foreseen() -> None:
+def test_a_lumped_step_is_forecast() -> None:
     """C 2000 J/K, R 0.8 K/W, 60 W: settles 48 K above the room, at 1600 s has risen 30.34 K.
 
     First-order lumped system (Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, ch. 5); evaporation
@@ -35,11 +35,11 @@ def test_a_lumped_step_is_foreseen() -> None:
         lye = 48.0 * -math.expm1(-t / 1600.0)
         volts = 6.0 * float(v_tn(lye)) + 6.0
         watch.update(float(t), volts, 10.0, None, lye, 0.0)
-    said = watch.forecast()
-    assert said is not None
-    assert said.steady_state_c.value == pytest.approx(48.0, abs=3.0)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.steady_state_c.value == pytest.approx(48.0, abs=3.0)
     true = 1600.0 * math.log(48.0 / 8.0) - 2995.0
-    assert said.time_to_limit_s["high"].value == pytest.approx(0.0 if true < 0 else true, abs=120.0)
+    assert forecast.time_to_limit_s["high"].value == pytest.approx(0.0 if true < 0 else true, abs=120.0)
 
 
 def test_what_it_says_uses_nothing_later() -> None:
@@ -49,16 +49,16 @@ def test_what_it_says_uses_nothing_later() -> None:
     rows[200:260] = [(*row[:4], rows[200][4], 20.0) for row in rows[200:260]]  # stuck for a while
     config = stack.config(60.0)
     whole = RunawayWatch(config)
-    said = []
+    collected = []
     for row in rows:
         whole.update(*row)
-        said.append(whole.forecast())
+        collected.append(whole.forecast())
     for n in range(40, len(rows), len(rows) // 7):
         part = RunawayWatch(config)
         for row in rows[: n + 1]:
             part.update(*row)
         last = part.forecast()
-        expected = said[n]
+        expected = collected[n]
         assert (last is None) == (expected is None)
         if last is not None and expected is not None:
             assert dataclasses.asdict(last) == dataclasses.asdict(expected)
@@ -94,10 +94,10 @@ def test_a_supply_switched_off_whose_volts_go_missing_is_off(
     for t_s, volts, amps, watts, lye in rows:
         watch.update(t_s, volts, amps, watts, lye, 20.0)
     last_s, hot = rows[-1][0], rows[-1][4]
-    said: set[str] = set()
+    collected: set[str] = set()
     for k in range(1, 180):
         lye = 20.0 + (hot - 20.0) * math.exp(-10.0 * k / 4000.0)
         watch.update(last_s + 10.0 * k, None, idle_amps, None, None if blind else lye, 20.0)
-        said |= watch.weaknesses.keys()
-    assert "lye_temp.doubtful" not in said
-    assert "forecast.blind" not in said, "nothing warms while the supply is off"
+        collected |= watch.weaknesses.keys()
+    assert "lye_temp.doubtful" not in collected
+    assert "forecast.blind" not in collected, "nothing warms while the supply is off"

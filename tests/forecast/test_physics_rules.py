@@ -36,11 +36,11 @@ def watched(bump_k: float) -> RunawayWatch:
 def test_a_warm_bump_that_is_no_lye_teaches_nothing() -> None:
     """Two kelvins in half a minute would take five times this stack's heat, all of it."""
     with_bump, without = watched(2.0), watched(0.0)
-    said, plain = with_bump.forecast(), without.forecast()
-    assert said is not None
+    bumped, plain = with_bump.forecast(), without.forecast()
+    assert bumped is not None
     assert plain is not None
-    assert said.capacity_j_k.value == pytest.approx(plain.capacity_j_k.value, rel=0.05)
-    assert said.steady_state_c.value == pytest.approx(plain.steady_state_c.value, abs=1.0)
+    assert bumped.capacity_j_k.value == pytest.approx(plain.capacity_j_k.value, rel=0.05)
+    assert bumped.steady_state_c.value == pytest.approx(plain.steady_state_c.value, abs=1.0)
     assert not with_bump.warnings
 
 
@@ -48,13 +48,13 @@ def test_a_reading_that_stays_up_is_believed_after_a_while() -> None:
     tables = Tables(PLAIN)
     thermal = ThermalFilter(tables, PLAIN)
     thermal.start(30.0, 100.0, 20.0)
-    told = []
+    collected = []
     for _ in range(60):
         thermal.predict(20.0, 100.0, 0.0)
-        told.append(thermal.measure(40.0, 0.01, 20.0))
-    assert told[0] == "refused"
-    assert 0 < told.count("refused") * 20.0 <= TUNING.refused_s
-    assert told[-1] != "refused"
+        collected.append(thermal.measure(40.0, 0.01, 20.0))
+    assert collected[0] == "refused"
+    assert 0 < collected.count("refused") * 20.0 <= TUNING.refused_s
+    assert collected[-1] != "refused"
     assert thermal.lye_c == pytest.approx(40.0, abs=1.0)
 
 

@@ -122,8 +122,8 @@ def test_the_watch_holds_on_benches_whose_structure_it_does_not_know(runs: list[
     assert np.median([m.lead_s / m.interval_s for m in away if m.interval_s]) >= 0.7
     assert sum(m.false for m in marks) / safe_h < 0.08
     assert sum(m.false for m in marks) <= sum(m.false for m in rate)
-    said = np.concatenate([m.said for m in marks])
-    assert np.mean((said[:, 0] - said[:, 1]) ** 2) < 0.12
+    pairs = np.concatenate([m.probability for m in marks])
+    assert np.mean((pairs[:, 0] - pairs[:, 1]) ** 2) < 0.12
     assert "Brier" in table("watch", marks)
     assert by_margin(marks)
     assert "electrodes=" in by_structure(marks)

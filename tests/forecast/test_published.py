@@ -101,8 +101,8 @@ def test_beyond_one_over_e_there_is_no_steady_state_and_the_time_is_semenovs(
 
     assert until(20.0) == pytest.approx(adiabatic_times, abs=1e-4)
     seconds = until(goal) * adiabatic_s
-    said = futures.time_to(stack.room_c + goal / ALPHA, stack.room_c)[0]
-    assert said == pytest.approx(seconds, rel=0.03)
+    predicted = futures.time_to(stack.room_c + goal / ALPHA, stack.room_c)[0]
+    assert predicted == pytest.approx(seconds, rel=0.03)
 
 
 @pytest.mark.parametrize(("r_k_w", "rise_k"), [(0.1, 5.4481), (0.3, 20.8987), (0.37, 28.5604)])
@@ -126,9 +126,9 @@ def test_it_learns_where_semenovs_stack_settles(r_k_w: float, rise_k: float, wit
     seconds = float(np.argmax(share > 0.7 * rise_k) * stack.tick_s)
     watch = dry(stack.config(70.0))
     followed(stack, watch, seconds)
-    said = watch.forecast()
-    assert said is not None
-    assert said.steady_state_c.value == pytest.approx(stack.room_c + rise_k, abs=within_k)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.steady_state_c.value == pytest.approx(stack.room_c + rise_k, abs=within_k)
     assert not watch.warnings
 
 
@@ -139,13 +139,13 @@ def test_it_learns_that_a_stack_beyond_critical_does_not_settle() -> None:
     crosses = float(np.argmax(rise >= 60.0) * stack.tick_s)
     watch = dry(stack.config(stack.room_c + 60.0))
     followed(stack, watch, 0.6 * crosses)
-    said = watch.forecast()
-    assert said is not None
+    forecast = watch.forecast()
+    assert forecast is not None
     assert watch.warnings
     assert watch.warnings[0].raised_s < 0.5 * crosses
-    left = said.time_to_limit_s["high"].value
+    left = forecast.time_to_limit_s["high"].value
     assert left is not None
-    assert left == pytest.approx(crosses - said.at_s, rel=0.1)
+    assert left == pytest.approx(crosses - forecast.at_s, rel=0.1)
 
 
 @pytest.mark.parametrize(("at_s", "rise_k"), [(400.0, 10.617562), (1600.0, 30.341787), (3200.0, 41.503906)])
@@ -158,10 +158,10 @@ def test_a_lumped_step_is_followed(at_s: float, rise_k: float) -> None:
     stack = Lumped(r_k_w=0.8, p0_w=60.0, law=lambda _: 1.0)
     watch = dry(stack.config(80.0, mode="constant_current"))
     followed(stack, watch, at_s)
-    said = watch.forecast()
-    assert said is not None
-    assert said.lye_c == pytest.approx(stack.room_c + rise_k, abs=0.4)
-    assert said.steady_state_c.value is not None
-    assert said.steady_state_c.value - stack.room_c == pytest.approx(
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert forecast.lye_c == pytest.approx(stack.room_c + rise_k, abs=0.4)
+    assert forecast.steady_state_c.value is not None
+    assert forecast.steady_state_c.value - stack.room_c == pytest.approx(
         48.0, abs={400.0: 12.0, 1600.0: 5.0}.get(at_s, 1.5)
     )

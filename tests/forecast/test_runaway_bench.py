@@ -1,4 +1,4 @@
-"""The runaway watch on a small part of its benchmark, beside the rate carried on for an hour.
+"""The runaway watch on a small part of its benchmark, beside the rate extrapolated for an hour.
 
 The whole of it: ``python -m tests.runaway_bench --n 40 --seed 1 --peers``. Here the bounds leave room for the
 luck of a dozen scenarios.

@@ -110,7 +110,7 @@ def bench_of(run: Run) -> Bench:
 
 
 @pytest.mark.slow
-def test_rows_that_go_the_whole_way_are_foreseen_alike(runs: list[Run]) -> None:
+def test_rows_that_go_the_whole_way_are_forecast_alike(runs: list[Run]) -> None:
     """Rows of 2 and 5 s through the service's own windows to a review, beside the same rows fed at once."""
     short = sorted(runs, key=lambda r: float(r.log.t_s[-1]))
     chosen = [next(r for r in short if r.scenario.sensing.row_s == s and r.crossed_s) for s in (2.0, 5.0)]

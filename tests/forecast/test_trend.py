@@ -11,7 +11,7 @@ from daq.forecast.trend import Course, Trend
 from tests.forecast.lumped import Lumped, dry
 
 
-def said(trend: Trend, faster: float, noise_s: float = 0.0, *, at_first_s: float = 7200.0) -> float:
+def final_share(trend: Trend, faster: float, noise_s: float = 0.0, *, at_first_s: float = 7200.0) -> float:
     """The share after an hour of looks a minute apart, two hours before the limit at first."""
     rng = np.random.default_rng(3)
     share = 1.0
@@ -21,24 +21,24 @@ def said(trend: Trend, faster: float, noise_s: float = 0.0, *, at_first_s: float
 
 
 def test_under_conditions_that_stand_nothing_is_shortened() -> None:
-    assert said(Trend(), 0.0) == pytest.approx(1.0, abs=1e-9)
+    assert final_share(Trend(), 0.0) == pytest.approx(1.0, abs=1e-9)
 
 
 def test_what_comes_nearer_faster_than_time_passes_does_so_for_a_while_yet() -> None:
     """The crossing comes 0.3 s nearer each second; four tenths of that are believed."""
-    assert said(Trend(), 0.3) == pytest.approx(1.0 / 1.12, abs=1e-6)
+    assert final_share(Trend(), 0.3) == pytest.approx(1.0 / 1.12, abs=1e-6)
 
 
 def test_what_recedes_or_scatters_is_no_trend() -> None:
-    assert said(Trend(), -0.3) == 1.0
-    assert said(Trend(), 0.02, noise_s=120.0) > 0.99
+    assert final_share(Trend(), -0.3) == 1.0
+    assert final_share(Trend(), 0.02, noise_s=120.0) > 0.99
 
 
 def test_a_trend_has_its_bounds_and_is_forgotten() -> None:
     trend = Trend()
-    assert said(trend, 0.95) == pytest.approx(1.0 / 1.38)
+    assert final_share(trend, 0.95) == pytest.approx(1.0 / 1.38)
     trend.forget()
-    assert said(trend, 2.5, at_first_s=20000.0) == pytest.approx(1.0 / 1.8)
+    assert final_share(trend, 2.5, at_first_s=20000.0) == pytest.approx(1.0 / 1.8)
     trend.forget()
     assert trend.share(3660.0, 100.0) == 1.0
 
@@ -46,22 +46,22 @@ def test_a_trend_has_its_bounds_and_is_forgotten() -> None:
 @pytest.mark.parametrize(("capacity_j_k", "r_k_w"), [(2000.0, 0.6), (3000.0, 0.6), (4000.0, 0.8)])
 def test_what_is_learned_of_the_loss_is_no_trend(capacity_j_k: float, r_k_w: float) -> None:
     """A stack that nothing changes: the time said falls fast as its loss is learned to be small, and is not
-    carried on below the true one. Truth is the lumped course itself, to the limit.
+    extrapolated below the true one. Truth is the lumped course itself, to the limit.
     """
     stack = Lumped(
         capacity_j_k=capacity_j_k, r_k_w=r_k_w, room_c=20.0, law=lambda rise: (1.0 + 0.0125 * rise) ** 1.2
     )
     crosses_s = 5.0 * float(np.argmax(stack.rise(6000.0) + 20.0 >= 60.0))
     watch = dry(stack.config(60.0))
-    said_s: dict[float, float] = {}
+    left_s: dict[float, float] = {}
     for t, volts, amps, watts, lye in stack.ticks(crosses_s - 300.0):
         watch.update(t, volts, amps, watts, lye, stack.room_c, amps * watch.tables.lpm_per_amp)
         forecast = watch.forecast()
         if t >= 480.0 and forecast is not None:
             left = forecast.time_to_limit_s["high"].value
-            said_s[t] = math.inf if left is None else left
-    assert len(said_s) > 300
-    assert min(left / (crosses_s - t) for t, left in said_s.items()) > 0.85
+            left_s[t] = math.inf if left is None else left
+    assert len(left_s) > 300
+    assert min(left / (crosses_s - t) for t, left in left_s.items()) > 0.85
 
 
 def test_a_temperature_rises_on_as_in_the_last_ten_minutes() -> None:

@@ -17,10 +17,10 @@ def test_versions_are_dated_and_the_newest_is_the_packages() -> None:
     heads = [line for line in LINES if line.startswith("## ")]
     assert heads[0] == "## [Unreleased]"
     versions = [re.fullmatch(r"## \[(\d+\.\d+\.\d+)\] - (\d{4}-\d{2}-\d{2})", head) for head in heads[1:]]
-    told = [(found[1], date.fromisoformat(found[2])) for found in versions if found is not None]
-    assert len(told) == len(heads) - 1
-    assert told[0][0] == daq.__version__
-    assert [day for _, day in told] == sorted((day for _, day in told), reverse=True)
+    dated = [(found[1], date.fromisoformat(found[2])) for found in versions if found is not None]
+    assert len(dated) == len(heads) - 1
+    assert dated[0][0] == daq.__version__
+    assert [day for _, day in dated] == sorted((day for _, day in dated), reverse=True)
 
 
 def test_changes_are_of_the_known_kinds() -> None:

@@ -99,11 +99,11 @@ def test_skips_are_only_skips_on_a_contributors_machine(tmp_path: Path, test_fil
 
 def test_the_reason_names_the_program_and_the_remedy(tmp_path: Path) -> None:
     for ci in (False, True):
-        said = session(tmp_path, MISSING, ci=ci).stdout
-        assert "mosquitto is not installed; apt-get install mosquitto" in said
+        output = session(tmp_path, MISSING, ci=ci).stdout
+        assert "mosquitto is not installed; apt-get install mosquitto" in output
 
 
 def test_ci_names_what_was_skipped(tmp_path: Path) -> None:
-    said = session(tmp_path, SKIPPED_BROWSER, ci=True).stdout
-    assert "skipped, which CI forbids" in said
-    assert "test_sample.py::test_it" in said
+    output = session(tmp_path, SKIPPED_BROWSER, ci=True).stdout
+    assert "skipped, which CI forbids" in output
+    assert "test_sample.py::test_it" in output

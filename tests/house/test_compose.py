@@ -107,8 +107,8 @@ def test_ports_are_published_on_loopback_only() -> None:
 def test_no_secret_has_a_default() -> None:
     secrets = {
         (service, name): value
-        for service, said in parsed()["services"].items()
-        for name, value in said.get("environment", {}).items()
+        for service, settings in parsed()["services"].items()
+        for name, value in settings.get("environment", {}).items()
         if SECRET.search(name)
     }
     assert {service for service, _ in secrets} == {
@@ -205,12 +205,12 @@ def test_the_composed_fleet_file_names_the_composed_services() -> None:
     services = parsed()["services"]
     assert fleet.broker.host in services
     assert urlsplit(fleet.influxdb.url).hostname in services
-    said = services["influxdb"]["environment"]
+    environment = services["influxdb"]["environment"]
     assert (fleet.influxdb.org, fleet.influxdb.bucket) == (
-        said["DOCKER_INFLUXDB_INIT_ORG"],
-        said["DOCKER_INFLUXDB_INIT_BUCKET"],
+        environment["DOCKER_INFLUXDB_INIT_ORG"],
+        environment["DOCKER_INFLUXDB_INIT_BUCKET"],
     )
-    token = said["DOCKER_INFLUXDB_INIT_ADMIN_TOKEN"]
+    token = environment["DOCKER_INFLUXDB_INIT_ADMIN_TOKEN"]
     assert {
         services[n]["environment"]["LYEWATCH_INFLUX_TOKEN"] for n in ("reader", "service", "gather", "fleet")
     } == {token}

@@ -38,5 +38,5 @@ def test_a_record_has_the_form(path: Path) -> None:
 
 def test_they_follow_one_another_in_time() -> None:
     dates = [FORM.fullmatch(path.read_text(encoding="utf-8")) for path in RECORDS]
-    told = [found["date"] for found in dates if found is not None]
-    assert told == sorted(told)
+    days = [found["date"] for found in dates if found is not None]
+    assert days == sorted(days)

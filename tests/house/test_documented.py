@@ -51,7 +51,7 @@ def test_every_address_says_what_it_answers(tmp_path: Path) -> None:
         silent = [
             f"{method} {path}"
             for method, path, _, content in answers
-            if not content or any(undescribed(said.get("schema", {})) for said in content.values())
+            if not content or any(undescribed(body.get("schema", {})) for body in content.values())
         ]
         # A JSON Schema is described by the specification that it names.
         assert silent == (["GET /api/schemas/{name}"] if name == "service" else [])

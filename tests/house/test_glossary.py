@@ -55,8 +55,8 @@ def test_no_word_has_two_meanings() -> None:
 
 
 def test_what_the_pages_explain_is_in_it_word_for_word() -> None:
-    told = TEXT.partition("## What the pages explain\n")[2].partition("\n\n")[2].rstrip("\n")
-    assert told == glossary_section(), "write the section anew: daq.service.glossary.glossary_section()"
+    section = TEXT.partition("## What the pages explain\n")[2].partition("\n\n")[2].rstrip("\n")
+    assert section == glossary_section(), "write the section anew: daq.service.glossary.glossary_section()"
 
 
 def test_every_number_and_every_phase_is_explained() -> None:

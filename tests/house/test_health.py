@@ -49,7 +49,9 @@ def test_a_reader_that_answers_on_its_channel_is_well(bench_file: Path) -> None:
         subscriber.send(orjson.dumps({"type": "hello", "version": 1, "pid": 1, "bench": "b"}))
         subscriber.send(orjson.dumps(state))
 
-    server = ChannelServer(ChannelAddress.of(load_bench(bench_file)), joined, lambda subscriber, said: None)
+    server = ChannelServer(
+        ChannelAddress.of(load_bench(bench_file)), joined, lambda subscriber, message: None
+    )
     try:
         assert health("reader", str(bench_file)) == (0, "")
     finally:
@@ -58,7 +60,7 @@ def test_a_reader_that_answers_on_its_channel_is_well(bench_file: Path) -> None:
 
 def test_a_reader_that_says_nothing_is_ill(bench_file: Path) -> None:
     address = ChannelAddress.of(load_bench(bench_file))
-    server = ChannelServer(address, lambda subscriber: None, lambda subscriber, said: None)
+    server = ChannelServer(address, lambda subscriber: None, lambda subscriber, message: None)
     try:
         assert health("reader", str(bench_file)) == (1, "the reader is not heard: it does not answer")
     finally:
@@ -77,26 +79,26 @@ class _Service(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         known = self.headers.get("Authorization") == f"Bearer {TOKEN}" and self.path == "/api/health"
-        said = self.server.said  # type: ignore[attr-defined]
-        self.send_response((200 if said["status"] == "ok" else 503) if known else 401)
+        report = self.server.report  # type: ignore[attr-defined]
+        self.send_response((200 if report["status"] == "ok" else 503) if known else 401)
         self.end_headers()
-        self.wfile.write(json.dumps(said).encode())
+        self.wfile.write(json.dumps(report).encode())
 
     def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the base class's name
         """Say nothing."""
 
 
 @pytest.fixture
-def said() -> dict[str, str | None]:
+def report() -> dict[str, str | None]:
     """What the service says of its health."""
     return {"status": "ok", "why": None}
 
 
 @pytest.fixture
-def service_port(said: dict[str, str | None]) -> Iterator[int]:
+def service_port(report: dict[str, str | None]) -> Iterator[int]:
     """The port of a service that wants the token."""
     with ThreadingHTTPServer(("127.0.0.1", 0), _Service) as server:
-        server.said = said  # type: ignore[attr-defined]
+        server.report = report  # type: ignore[attr-defined]
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
         yield server.server_address[1]
@@ -106,17 +108,17 @@ def service_port(said: dict[str, str | None]) -> Iterator[int]:
 
 def test_a_service_is_asked_with_the_token(service_port: int) -> None:
     assert health("service", str(service_port), token=TOKEN) == (0, "")
-    status, said = health("service", str(service_port))
+    status, report = health("service", str(service_port))
     assert status == 1
-    assert "401" in said
+    assert "401" in report
 
 
 def test_a_service_whose_bench_is_ill_is_well_and_one_that_failed_is_not(
-    service_port: int, said: dict[str, str | None]
+    service_port: int, report: dict[str, str | None]
 ) -> None:
-    said |= {"status": "impaired", "why": "reader not reachable"}
+    report |= {"status": "impaired", "why": "reader not reachable"}
     assert health("service", str(service_port), token=TOKEN) == (0, "")
-    said |= {"status": "failed", "why": "the live side died"}
+    report |= {"status": "failed", "why": "the live side died"}
     assert health("service", str(service_port), token=TOKEN) == (
         1,
         "the service has failed: the live side died",
@@ -124,12 +126,12 @@ def test_a_service_whose_bench_is_ill_is_well_and_one_that_failed_is_not(
 
 
 def test_a_service_that_does_not_answer_is_ill(free_port: int) -> None:
-    status, said = health("service", str(free_port))
+    status, report = health("service", str(free_port))
     assert status == 1
-    assert said.startswith("the service does not answer")
+    assert report.startswith("the service does not answer")
 
 
 def test_bad_use_is_shown_how() -> None:
-    status, said = health("writer", "x")
+    status, report = health("writer", "x")
     assert status == 2
-    assert "reader BENCH" in said
+    assert "reader BENCH" in report

@@ -124,19 +124,19 @@ def test_every_room_is_known() -> None:
 
 def test_rooms_import_only_what_lies_below() -> None:
     wrong = []
-    for room, module, said in imports_of_rooms():
+    for room, module, line in imports_of_rooms():
         if module.startswith("daq.") and room:
             other = room_named(module.removeprefix("daq."))
             below = ROOMS[ROOMS.index(room) :] if room in ROOMS else ()
             if other not in {room, DATA, "__version__", *below}:
-                wrong.append(said)
+                wrong.append(line)
     assert wrong == []
 
 
 def test_rooms_know_nothing_of_what_they_are_kept_apart_from() -> None:
     wrong = [
-        said
-        for room, module, said in imports_of_rooms()
+        line
+        for room, module, line in imports_of_rooms()
         if any(module == name or module.startswith(f"{name}.") for name in APART.get(room, ()))
     ]
     assert wrong == []
@@ -145,11 +145,11 @@ def test_rooms_know_nothing_of_what_they_are_kept_apart_from() -> None:
 def test_no_import_goes_round_the_face_of_a_room() -> None:
     files = {".".join(path.relative_to(PACKAGE).with_suffix("").parts) for path in modules()}
     wrong = []
-    for room, module, said in imports_of_rooms():
+    for room, module, line in imports_of_rooms():
         name = module.removeprefix("daq.")
         other = room_named(name)
         if other in WITH_A_FACE and other != room and name.startswith(f"{other}.") and name in files:
-            wrong.append(said)
+            wrong.append(line)
     assert wrong == []
 
 

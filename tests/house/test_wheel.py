@@ -108,11 +108,11 @@ def test_an_installed_wheel_finds_its_pages_its_chart_library_and_its_examples(
         "print((chart_dir() / 'uPlot.iife.min.js').stat().st_size, len(example_text('water_torch')) > 500)"
     )
     # -I would hide PYTHONPATH too; the folder to run in holds no `daq`.
-    said = run(sys.executable, "-c", program, cwd=tmp_path, PYTHONPATH=str(target)).splitlines()
-    assert said[0] == str(target / "daq" / "__init__.py")
-    assert said[1] == str(target / "daq" / "_pages")
-    assert said[2] == str(target / "daq" / "_built" / "uplot")
-    assert said[3] == "51081 True"
+    output = run(sys.executable, "-c", program, cwd=tmp_path, PYTHONPATH=str(target)).splitlines()
+    assert output[0] == str(target / "daq" / "__init__.py")
+    assert output[1] == str(target / "daq" / "_pages")
+    assert output[2] == str(target / "daq" / "_built" / "uplot")
+    assert output[3] == "51081 True"
 
 
 def test_an_editable_install_serves_the_tree_itself(tree: Path, tmp_path: Path) -> None:
@@ -160,7 +160,7 @@ def test_the_images_install_script_installs_without_docker(wheel: Path, tmp_path
     # The dependencies come from this environment, as the test may not fetch them.
     libraries = sysconfig.get_paths()["purelib"]
     program = "import daq, sys; print(daq.__file__)"
-    said = run(str(prefix / "bin" / "python"), "-c", program, cwd=tmp_path, PYTHONPATH="").strip()
-    assert Path(said).is_relative_to(prefix)
-    told = run(str(prefix / "bin" / "lyewatch"), "--version", cwd=tmp_path, PYTHONPATH=libraries)
-    assert told.startswith("lyewatch ")
+    output = run(str(prefix / "bin" / "python"), "-c", program, cwd=tmp_path, PYTHONPATH="").strip()
+    assert Path(output).is_relative_to(prefix)
+    version = run(str(prefix / "bin" / "lyewatch"), "--version", cwd=tmp_path, PYTHONPATH=libraries)
+    assert version.startswith("lyewatch ")

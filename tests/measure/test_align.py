@@ -82,8 +82,8 @@ def heard(truths: dict[str, Truth], seconds: float, seed: int = 1) -> list[Block
 
 
 def test_staleness_and_alignment_follow_from_the_source_where_nothing_is_said(three: Bench) -> None:
-    said = {n: (c.stale_after_s, c.align) for n, c in three.channels.items()}
-    assert said == {
+    defaults = {n: (c.stale_after_s, c.align) for n, c in three.channels.items()}
+    assert defaults == {
         "amps": (2.0, "last"),
         "volts": (3.0, "interpolate"),
         "gas_flow": (pytest.approx(10.0), "interpolate"),
@@ -96,18 +96,18 @@ def test_staleness_and_alignment_follow_from_the_source_where_nothing_is_said(th
 
 
 @pytest.mark.parametrize(
-    ("said", "refused"), [("", True), ("stale_after_s = 30.0", False), ("period_s = 2.0", False)]
+    ("setting", "refused"), [("", True), ("stale_after_s = 30.0", False), ("period_s = 2.0", False)]
 )
-def test_a_trip_hangs_on_no_sensor_that_is_silent_for_minutes_by_default(said: str, refused: bool) -> None:
+def test_a_trip_hangs_on_no_sensor_that_is_silent_for_minutes_by_default(setting: str, refused: bool) -> None:
     """The guard cuts when a value is stale: by its own rate this one would be missed for three minutes."""
     words = (
         TEXT
         + 'lye_temp = {source = "slow", field = "t", unit = "degC"}\n[limits]\nlye_temp = {trip = 65.0}\n'
     )
     slow = 'kind = "scpi", port = "d", queries = [{ask = "READ?", field = "t"}], '
-    words = words.replace("[channels]", f"slow = {{{slow}{said or 'period_s = 60.0'}}}\n[channels]")
-    if said.startswith("stale"):
-        words = words.replace(said, f"period_s = 60.0, {said}")
+    words = words.replace("[channels]", f"slow = {{{slow}{setting or 'period_s = 60.0'}}}\n[channels]")
+    if setting.startswith("stale"):
+        words = words.replace(setting, f"period_s = 60.0, {setting}")
     if not refused:
         assert parse_bench(words, Path("b.toml")).channels["lye_temp"].stale_after_s in (30.0, 6.0)
         return

@@ -44,8 +44,8 @@ def test_from_the_duty_and_the_volts_while_off() -> None:
     assert value(n, "cell_volts") == pytest.approx(ON / 6.0)  # what the charge met
     assert u95(n, "power_w") == pytest.approx(0.0, abs=1e-9)
     assert n.refusals(0) == []
-    (said,) = [text for text in n.assumptions(0) if text.startswith("power from")]
-    assert "from 9 to 9 V" in said
+    (assumption,) = [text for text in n.assumptions(0) if text.startswith("power from")]
+    assert "from 9 to 9 V" in assumption
 
 
 def test_what_is_not_known_of_the_pulses_costs_uncertainty() -> None:

@@ -363,10 +363,10 @@ def test_autocorrelated_noise_is_counted() -> None:
 
 def test_every_number_is_there_whatever_is_measured() -> None:
     n = window(bench({"lye_temp": "head"}), lye_temp=25.0)
-    said = n.at(0)
-    assert list(said) == [spec.key for spec in NUMBERS]
-    assert said["lye_temp"]["value"] == pytest.approx(25.0)
-    assert said["power_w"] == {"value": None, "u95": None, "unit": "W"}
+    row = n.at(0)
+    assert list(row) == [spec.key for spec in NUMBERS]
+    assert row["lye_temp"]["value"] == pytest.approx(25.0)
+    assert row["power_w"] == {"value": None, "u95": None, "unit": "W"}
 
 
 def test_no_current_no_ratio() -> None:
@@ -383,11 +383,11 @@ def test_what_is_assumed_is_said() -> None:
         ),
         volts=12.0, amps=10.0, gas_flow=0.6, lye_temp=25.0,
     )  # fmt: skip
-    said = n.assumptions(0)
-    assert any(text.startswith("no room pressure: altitude used (240 m, 98.5 kPa)") for text in said)
-    assert "meter gas factor assumed 1" in said
-    assert "gas taken as saturated at the meter over water" in said
-    assert any(text.startswith("room temperature assumed") for text in said)
+    assumption = n.assumptions(0)
+    assert any(text.startswith("no room pressure: altitude used (240 m, 98.5 kPa)") for text in assumption)
+    assert "meter gas factor assumed 1" in assumption
+    assert "gas taken as saturated at the meter over water" in assumption
+    assert any(text.startswith("room temperature assumed") for text in assumption)
     everything = {**WET, "room_temp": "head", "gas_humidity": "head"}
     all_measured = window(
         bench(everything, gas={"meter_factor": 1.01, "meter_factor_u": 0.01}),

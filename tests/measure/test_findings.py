@@ -22,20 +22,20 @@ def numbers(made: Bench, **levels: float) -> dict[str, dict[str, Any]]:
     return n.at(0)
 
 
-def codes(made: Bench, said: dict[str, dict[str, Any]], **more: Any) -> list[str]:
-    return [f.code for f in find(made, said, **more)]
+def codes(made: Bench, row: dict[str, dict[str, Any]], **more: Any) -> list[str]:
+    return [f.code for f in find(made, row, **more)]
 
 
 def test_a_sound_stack_has_none() -> None:
     made = bench(gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    assert codes(made, said) == []
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    assert codes(made, row) == []
 
 
 def test_more_gas_than_the_current_can_make() -> None:
     made = bench(gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=1.2 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    found = find(made, said)
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=1.2 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    found = find(made, row)
     assert found[0].code == "faradaic_above_one"
     assert "1.20 ±" in found[0].text
     assert "dry" in found[0].causes[0]  # the bench file calls the gas dry: that comes first
@@ -43,25 +43,25 @@ def test_more_gas_than_the_current_can_make() -> None:
 
 def test_within_its_uncertainty_it_is_no_finding() -> None:
     made = bench(gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=1.02 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    assert said["faradaic_efficiency"]["value"] > 1.0
-    assert codes(made, said) == []
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=1.02 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    assert row["faradaic_efficiency"]["value"] > 1.0
+    assert codes(made, row) == []
 
 
 @pytest.mark.parametrize(("mmw", "code"), [(7.6, "mmw_above_thermoneutral"), (9.3, "mmw_impossible")])
 def test_above_a_ceiling(mmw: float, code: str) -> None:
     """Ceilings at 0 C, 1 atm: 7.06 thermoneutral and 8.51 reversible at 25 C (CODATA key values)."""
     made = bench(gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=mmw * 132.0 / 1000.0, lye_temp=25.0)
-    assert code in codes(made, said)
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=mmw * 132.0 / 1000.0, lye_temp=25.0)
+    assert code in codes(made, row)
 
 
 def test_the_data_tell_which_count_fits() -> None:
     """A stack of six cells, called four in the bench file: 3.3 V a cell, and 1.4 times the gas."""
     made = bench(stack={"cells": 4}, gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    assert cells_that_fit(made.stack.cells, said)[0] == 6
-    (wrong,) = [f for f in find(made, said) if f.code == "wrong_cells"]
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    assert cells_that_fit(made.stack.cells, row)[0] == 6
+    (wrong,) = [f for f in find(made, row) if f.code == "wrong_cells"]
     assert "6 cells" in wrong.text or "with 6" in wrong.text
     assert "count the gaps" in wrong.causes[0]
 
@@ -69,16 +69,16 @@ def test_the_data_tell_which_count_fits() -> None:
 def test_thirteen_plates_counted_as_cells() -> None:
     """Six cells called 13, as by counting plates both ways: 1.02 V a cell can not be."""
     made = bench(stack={"cells": 13}, gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    assert "wrong_cells" in codes(made, said)
-    assert 6 in cells_that_fit(made.stack.cells, said)
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    assert "wrong_cells" in codes(made, row)
+    assert 6 in cells_that_fit(made.stack.cells, row)
 
 
 def test_seven_for_six_can_not_be_told_and_is_not_claimed() -> None:
     """By the volts seven fit as well; what shows is gas that does not come, of which that is one cause."""
     made = bench(stack={"cells": 7}, gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
-    (found,) = find(made, said)
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.93 * 60 * LPM_PER_AMP, lye_temp=40.0)
+    (found,) = find(made, row)
     assert found.code == "gas_missing"
     assert any("`cells` in the bench file is too high" in cause for cause in found.causes)
 
@@ -91,8 +91,8 @@ AIR_FLOAT = 0.644
 def test_gas_that_goes_missing_is_not_passed_over(share: float) -> None:
     """0.60 +- 0.02 with gas leaking into the room, or a float with an undeclared air scale, said nothing."""
     made = bench(gas=DRY_AT_0)
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=share * 60 * LPM_PER_AMP, lye_temp=40.0)
-    found = [f for f in find(made, said) if f.code == "gas_missing"]
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=share * 60 * LPM_PER_AMP, lye_temp=40.0)
+    found = [f for f in find(made, row) if f.code == "gas_missing"]
     assert len(found) == 1
     assert f"{share:.2f} ±" in found[0].text
     # the dangerous cause comes first; 0.627 L/min is what 10 A make in six cells (Faraday's law)
@@ -113,29 +113,29 @@ def test_whether_gas_is_missing_is_decided_by_the_uncertainty() -> None:
 
 def test_where_all_gas_is_missing_it_is_said_once() -> None:
     made = bench()
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.01, lye_temp=40.0)
-    assert codes(made, said) == ["current_without_flow"]
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.01, lye_temp=40.0)
+    assert codes(made, row) == ["current_without_flow"]
 
 
 def test_flow_without_current() -> None:
     made = bench()
-    said = numbers(made, volts=0.0, amps=0.0, gas_flow=0.4, lye_temp=40.0)
-    assert codes(made, said) == ["flow_without_current"]
-    assert codes(made, said, settled=False) == []
+    row = numbers(made, volts=0.0, amps=0.0, gas_flow=0.4, lye_temp=40.0)
+    assert codes(made, row) == ["flow_without_current"]
+    assert codes(made, row, settled=False) == []
 
 
 def test_current_without_flow() -> None:
     made = bench()
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.01, lye_temp=40.0)
-    found = find(made, said)
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.01, lye_temp=40.0)
+    found = find(made, row)
     assert [f.code for f in found] == ["current_without_flow"]
     assert "keep flames away" in found[0].causes[0]
 
 
 def test_current_through_an_open_relay() -> None:
     made = bench()
-    said = numbers(made, volts=13.2, amps=10.0, gas_flow=0.6, lye_temp=40.0)
-    assert codes(made, said, relay_open=True) == ["current_with_open_relay"]
+    row = numbers(made, volts=13.2, amps=10.0, gas_flow=0.6, lye_temp=40.0)
+    assert codes(made, row, relay_open=True) == ["current_with_open_relay"]
 
 
 def test_refused_power_is_a_finding_that_says_what_to_measure() -> None:

@@ -26,18 +26,18 @@ def at(track: LyeTrack, hours: float) -> tuple[float, float]:
     return float(np.asarray(found.value)[0]), float(np.asarray(found.u)[0])
 
 
-def hindsight(samples: Block, *entries: tuple[float, dict[str, object]], **tables: object) -> LyeTrack:
+def reviewed(samples: Block, *entries: tuple[float, dict[str, object]], **tables: object) -> LyeTrack:
     made = bench(THREE, **tables)  # type: ignore[arg-type]
     bins = Bins(made, step_ns=S, first=0)
     bins.add(Columns.from_blocks([samples]))
-    return lye_of_run(made, bins, [(round(h * 3600.0 * S), entry_of(said)) for h, said in entries])
+    return lye_of_run(made, bins, [(round(h * 3600.0 * S), entry_of(entry)) for h, entry in entries])
 
 
 def test_the_strength_of_the_bench_file_was_told_for_hours() -> None:
     """1.1 L of 20 % KOH weigh 1.306 kg. At 40 degC vapour is 5.7 kPa over it (Balej), so 6.0 % of the dry gas
     in moles, 9 % of the water that is split. With 95 % of the charge 20 A through six cells take 0.95 x 40.33
     x 1.09 = 41.8 g an hour: after four, 261.2 / (1306 - 167) = 22.9 %."""
-    track = hindsight(run(4.0))
+    track = reviewed(run(4.0))
     value, u = at(track, 4.0)
     assert value == pytest.approx(0.229, abs=0.001)
     assert 0.004 < u < 0.008
@@ -49,14 +49,14 @@ def test_live_and_in_hindsight_it_is_the_same() -> None:
     entry = entry_of({"what": "top_up", "millilitres": 100.0})
     live = Watch(made)
     live.begin(0)
-    told = []
+    collected = []
     for second in range(1, 361):
         live.feed([cut(samples, second - 1, second)])
         if second == 151:
             live.lye_entry(entry, round(150.4 * S), "one")
             live.lye_entry(entry, round(150.4 * S), "one")  # heard of twice: by the page and from the logbook
-        said = live.tick(second * S).as_dict()
-        told.append(said["numbers"]["lye_percent"]["value"])
+        assessment = live.tick(second * S).as_dict()
+        collected.append(assessment["numbers"]["lye_percent"]["value"])
         if second == 250:
             saved = json.loads(json.dumps(live.save()))
             live.load(saved)
@@ -64,15 +64,15 @@ def test_live_and_in_hindsight_it_is_the_same() -> None:
             live.tick(250 * S, quiet=True)
     again = replay(made, [samples], entries=[(round(150.4 * S), entry)], chunk_s=170.0)
     numbers = np.concatenate([n.value["lye_percent"] for n in again.numbers])
-    assert told[-numbers.size :] == pytest.approx(numbers.tolist(), rel=1e-12)
-    later = hindsight(samples, (150.4 / 3600.0, {"what": "top_up", "millilitres": 100.0}))
-    assert 100.0 * at(later, 300.0 / 3600.0)[0] == pytest.approx(told[299], rel=1e-9)
-    assert told[149] - told[155] == pytest.approx(1.4, abs=0.2)  # 100 g in 1.3 kg of 20 %
+    assert collected[-numbers.size :] == pytest.approx(numbers.tolist(), rel=1e-12)
+    later = reviewed(samples, (150.4 / 3600.0, {"what": "top_up", "millilitres": 100.0}))
+    assert 100.0 * at(later, 300.0 / 3600.0)[0] == pytest.approx(collected[299], rel=1e-9)
+    assert collected[149] - collected[155] == pytest.approx(1.4, abs=0.2)  # 100 g in 1.3 kg of 20 %
 
 
 def test_what_is_poured_in_afterwards_changes_nothing_before() -> None:
-    plain = hindsight(run(2.0))
-    topped = hindsight(run(2.0), (1.0, {"what": "top_up", "millilitres": 200.0}))
+    plain = reviewed(run(2.0))
+    topped = reviewed(run(2.0), (1.0, {"what": "top_up", "millilitres": 200.0}))
     assert at(plain, 0.99) == at(topped, 0.99)
     assert at(topped, 1.01)[0] < at(plain, 1.01)[0] - 0.02
     assert topped.entries_taken[0]["words"] == "Topped up 200 ± 6 mL of water"
@@ -85,8 +85,8 @@ def test_a_gap_in_the_samples_is_bridged_with_its_uncertainty() -> None:
         "head", np.concatenate([p.t_ns for p in parts]), np.concatenate([p.seq for p in parts]),
         {n: np.concatenate([p.values[n] for p in parts]) for n in whole.values}, {},
     )  # fmt: skip
-    assert at(hindsight(gone), 1.0)[0] == pytest.approx(at(hindsight(whole), 1.0)[0], abs=2e-5)
-    assert at(hindsight(gone), 1.0)[1] >= at(hindsight(whole), 1.0)[1]
+    assert at(reviewed(gone), 1.0)[0] == pytest.approx(at(reviewed(whole), 1.0)[0], abs=2e-5)
+    assert at(reviewed(gone), 1.0)[1] >= at(reviewed(whole), 1.0)[1]
 
 
 def test_a_level_and_a_conductivity_channel_are_taken_in() -> None:
@@ -113,7 +113,7 @@ def test_a_level_and_a_conductivity_channel_are_taken_in() -> None:
 
 
 @pytest.mark.parametrize(
-    ("said", "place"),
+    ("fields", "place"),
     [
         ({"what": "top_up"}, "needs millilitres or grams"),
         ({"what": "top_up", "millilitres": 1.0, "grams": 1.0}, "not both"),
@@ -126,9 +126,9 @@ def test_a_level_and_a_conductivity_channel_are_taken_in() -> None:
         ({"what": "filled", "litres": 1.0}, "filled needs litres and mass_fraction"),
     ],
 )
-def test_an_entry_that_can_not_be_is_refused(said: dict[str, object], place: str) -> None:
+def test_an_entry_that_can_not_be_is_refused(fields: dict[str, object], place: str) -> None:
     with pytest.raises(UsageError, match=place):
-        entry_of(said)
+        entry_of(fields)
 
 
 def test_a_typed_note_was_not_taken_for_water() -> None:
@@ -143,7 +143,7 @@ def test_a_typed_note_was_not_taken_for_water() -> None:
 
 
 def test_filled_anew_starts_again_and_says_when_water_is_due() -> None:
-    track = hindsight(run(3.0), (2.0, {"what": "filled", "litres": 1.0, "mass_fraction": 0.25}))
+    track = reviewed(run(3.0), (2.0, {"what": "filled", "litres": 1.0, "mass_fraction": 0.25}))
     assert at(track, 2.001)[0] == pytest.approx(0.25, abs=1e-3)
     now = track.now()
     assert now["start_percent"] == 25.0
@@ -154,7 +154,7 @@ def test_filled_anew_starts_again_and_says_when_water_is_due() -> None:
 
 
 def test_naoh_is_followed_too() -> None:
-    track = hindsight(run(2.0), stack={"electrolyte": "NaOH", "mass_fraction": 0.15})
+    track = reviewed(run(2.0), stack={"electrolyte": "NaOH", "mass_fraction": 0.15})
     assert at(track, 2.0)[0] > 0.159
 
 

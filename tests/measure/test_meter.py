@@ -99,13 +99,13 @@ def test_what_nobody_compared_costs_uncertainty() -> None:
         n = window(metered(**gas, wet_over="dry"), **levels)
         share = u95(n, "flow_dry_ref_lpm") / value(n, "flow_dry_ref_lpm")
         assert share == pytest.approx(2.0 * limit / math.sqrt(3.0), rel=1e-4)
-        (said,) = [text for text in n.assumptions(0) if "scale for" in text]
-        assert f"good to {100 * limit:g} %" in said
-        told = window(metered(**gas, wet_over="dry", meter_factor=0.97, meter_factor_u=0.012), **levels)
-        assert value(told, "flow_dry_ref_lpm") == pytest.approx(0.97 * value(n, "flow_dry_ref_lpm"))
-        share = u95(told, "flow_dry_ref_lpm") / value(told, "flow_dry_ref_lpm")
+        (assumption,) = [text for text in n.assumptions(0) if "scale for" in text]
+        assert f"good to {100 * limit:g} %" in assumption
+        compared = window(metered(**gas, wet_over="dry", meter_factor=0.97, meter_factor_u=0.012), **levels)
+        assert value(compared, "flow_dry_ref_lpm") == pytest.approx(0.97 * value(n, "flow_dry_ref_lpm"))
+        share = u95(compared, "flow_dry_ref_lpm") / value(compared, "flow_dry_ref_lpm")
         assert share == pytest.approx(2.0 * 0.012 / 0.97, rel=1e-4)
-        assert not any("good to" in text for text in told.assumptions(0))
+        assert not any("good to" in text for text in compared.assumptions(0))
     assert "about × 1.55" in "".join(window(metered(**FLOAT), **levels).assumptions(0))
 
 
@@ -140,9 +140,9 @@ def test_a_timed_fill_compares_the_meter_on_top_of_its_scale() -> None:
     )
     found = check_meter(timed_fill(form, interval.during), interval)
     assert found is not None
-    said = found.as_dict()["factor"]
-    assert said["value"] == pytest.approx(1.0 / 0.96, rel=2e-4)
-    assert 0.0 < said["u95"] < 0.03, "by the fill, and not by the maker's 10 %"
+    factor = found.as_dict()["factor"]
+    assert factor["value"] == pytest.approx(1.0 / 0.96, rel=2e-4)
+    assert 0.0 < factor["u95"] < 0.03, "by the fill, and not by the maker's 10 %"
     assert found.k_per_l is None
 
 

@@ -28,12 +28,12 @@ def serving(bench: FakeBench) -> Iterator[Serving]:
 @pytest.fixture
 def console(page: Page) -> list[str]:
     """Errors and warnings that the page writes to its console."""
-    said: list[str] = []
+    messages: list[str] = []
 
     def keep(message: ConsoleMessage) -> None:
         ours = "willReadFrequently" not in message.text  # what the tests' own reading of pixels brings about
         if message.type in {"error", "warning"} and ours:
-            said.append(f"{message.type}: {message.text}")
+            messages.append(f"{message.type}: {message.text}")
 
     page.on("console", keep)
-    return said
+    return messages

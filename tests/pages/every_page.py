@@ -197,8 +197,8 @@ def _listening(app: FastAPI) -> Iterator[str]:
         thread.join(timeout=30)
 
 
-def _always(said: Any) -> Callable[[Route], None]:
-    return lambda route: route.fulfill(json=said)
+def _always(body: Any) -> Callable[[Route], None]:
+    return lambda route: route.fulfill(json=body)
 
 
 def open_place(browser: Browser, url: str, ids: Mapping[str, str], place: Place, way: Way) -> Page:
@@ -211,8 +211,8 @@ def open_place(browser: Browser, url: str, ids: Mapping[str, str], place: Place,
     )
     page = context.new_page()
     page.set_default_timeout(120_000)
-    for address, said in place.answers.items():
-        page.route(address, _always(said))
+    for address, body in place.answers.items():
+        page.route(address, _always(body))
     page.goto(url + place.path.format(**ids))
     expect(page.locator(place.ready).first).to_be_visible(timeout=120_000)
     for pressed in place.press:
@@ -230,13 +230,13 @@ def violations(page: Page) -> list[str]:
     """What axe-core finds, of any impact, a line each; and whether the page runs over its side."""
     page.evaluate(_axe())
     found: list[dict[str, Any]] = page.evaluate("axe.run()")["violations"]
-    said = [
+    lines = [
         f"{v['impact']} {v['id']}: {n['html'][:160]} {n['failureSummary'][:300]}"
         for v in found
         for n in v["nodes"]
     ]
     over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-    return [*said, *([f"runs {over} px over the side"] if over > 0 else [])]
+    return [*lines, *([f"runs {over} px over the side"] if over > 0 else [])]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

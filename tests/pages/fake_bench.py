@@ -241,19 +241,23 @@ class FakeBench:
 
     def assessment(self, t: float) -> dict[str, Any]:
         """The assessment event of one instant."""
-        said = facts.assessment(self.run["id"] if self.run else "standby", t)
+        assessed = facts.assessment(self.run["id"] if self.run else "standby", t)
         if not self.finding:
-            said["findings"] = []
-        said["forecast"] = self.forecast
+            assessed["findings"] = []
+        assessed["forecast"] = self.forecast
         if self.falling is not None:
-            said["numbers"]["temp_rate_c_per_min"] = {"value": self.falling, "u95": 0.1, "unit": "degC/min"}
+            assessed["numbers"]["temp_rate_c_per_min"] = {
+                "value": self.falling,
+                "u95": 0.1,
+                "unit": "degC/min",
+            }
         if "gas_flow" in self.without:
             gas = {
-                key: {"value": None, "u95": None, "unit": said["numbers"][key]["unit"]}
+                key: {"value": None, "u95": None, "unit": assessed["numbers"][key]["unit"]}
                 for key in facts.OF_GAS
             }
-            said["numbers"].update(gas)
-        return said
+            assessed["numbers"].update(gas)
+        return assessed
 
 
 async def events(bench: FakeBench) -> AsyncGenerator[str]:

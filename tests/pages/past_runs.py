@@ -224,8 +224,8 @@ def review_of(run: str, *, cooled: bool = False) -> dict[str, Any]:
     def total(value: float, u95: float, unit: str) -> dict[str, Any]:
         return {"value": value, "u95": u95, "unit": unit}
 
-    said = facts.assessment(run, DURATION_S)
-    finding = {**said["findings"][0], "phases": [{"phase": "steady", "from_s": 1800.0, "share": 0.94}]}
+    assessment = facts.assessment(run, DURATION_S)
+    finding = {**assessment["findings"][0], "phases": [{"phase": "steady", "from_s": 1800.0, "share": 0.94}]}
     return {
         "schema": "lyewatch.review/1",
         "run": {"id": run, "name": "Braze test"},
@@ -325,6 +325,6 @@ def review_of(run: str, *, cooled: bool = False) -> dict[str, Any]:
         },
         "bad_values": {"gas_flow": {"uncertain": 4, "bad": 1, "missing": 0}},
         "findings": [finding],
-        "assumptions": said["assumptions"],
+        "assumptions": assessment["assumptions"],
         "notes": [],
     }

@@ -17,9 +17,9 @@ from playwright.sync_api import Browser, Page, expect
 from tests.chromium import open_chromium
 from tests.pages.fake_service import FakeBench, Serving
 
-__all__ = ["FORESEEN", "SHOWN", "STATES", "open_state"]
+__all__ = ["CROSSING_FORECAST", "SHOWN", "STATES", "open_state"]
 
-FORESEEN: Final[dict[str, Any]] = {
+CROSSING_FORECAST: Final[dict[str, Any]] = {
     "limit": "high",
     "limit_c": 60.0,
     "time_to_limit_s": 640.0,
@@ -62,7 +62,7 @@ def _calm(bench: FakeBench) -> None:
 
 
 def _warning(bench: FakeBench) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     bench.raise_alarm("lye_temp.forecast", priority="medium", title="Lye will not settle below its limit")
 
 
@@ -70,7 +70,7 @@ def _alarm(bench: FakeBench) -> None:
     _warning(bench)
     bench.extra_temp = 20.0
     bench.forecast = {
-        **FORESEEN,
+        **CROSSING_FORECAST,
         "time_to_limit_s": 0.0,
         "time_to_limit_low_s": 0.0,
         "time_to_limit_high_s": 0.0,
@@ -94,7 +94,7 @@ def _tripped(bench: FakeBench) -> None:
 
 
 def _blind(bench: FakeBench) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     bench.blind = [{"part": "watch", "words": "the watch is starting again"}]
 
 

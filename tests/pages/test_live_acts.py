@@ -67,8 +67,8 @@ def test_all_alarms_are_acknowledged_at_once(page: Page, bench: FakeBench, servi
     be(page, "Ada")
     expect(alarms.locator(".outcome")).to_have_text("Acknowledged: 2 alarms.")
     expect(alarms.get_by_role("button", name="Acknowledge all")).to_be_hidden()
-    said = sorted((path, body["who"]) for _method, path, body in bench.requests)
-    assert said == [
+    acknowledged = sorted((path, body["who"]) for _method, path, body in bench.requests)
+    assert acknowledged == [
         ("/api/alarms/amps.high/acknowledge", "Ada"),
         ("/api/alarms/lye_temp.high/acknowledge", "Ada"),
     ]
@@ -233,13 +233,13 @@ def test_a_cut_that_fails_sends_the_person_to_the_switch(
     )
     page.goto(serving.url)
     page.get_by_role("button", name="Cut the supply now").click()
-    said = page.locator(".cut-words")
-    expect(said).to_contain_text("The cut did not get through. Use the supply's own switch.")
-    expect(said).to_contain_text("the reader does not answer")
-    expect(said).to_have_attribute("role", "alert")
+    line = page.locator(".cut-words")
+    expect(line).to_contain_text("The cut did not get through. Use the supply's own switch.")
+    expect(line).to_contain_text("the reader does not answer")
+    expect(line).to_have_attribute("role", "alert")
     serving.stop()
     page.get_by_role("button", name="Cut the supply now").click()
-    expect(said).to_contain_text("The service cannot be reached")
+    expect(line).to_contain_text("The service cannot be reached")
 
 
 def test_the_trip_shows_how_warm_it_is_and_how_fast_that_falls(

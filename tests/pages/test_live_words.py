@@ -204,7 +204,7 @@ def test_an_impaired_recording_is_said(page: Page, bench: FakeBench, serving: Se
     expect(page.locator("#impaired")).to_have_text(words)
 
 
-FORESEEN = {
+CROSSING_FORECAST = {
     "limit_c": 60.0,
     "time_to_limit_s": 2880.0,
     "time_to_limit_low_s": 2100.0,
@@ -221,35 +221,35 @@ FORESEEN = {
 def test_a_forecast_is_said_with_its_band_and_what_is_not_known(
     page: Page, bench: FakeBench, serving: Serving
 ) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     page.goto(serving.url)
-    said = page.locator("#lye_temp").get_by_role("group", name="Forecast")
-    expect(said).to_contain_text("does not settle below 60 °C; it crosses in about 48 min.")
-    expect(said).to_contain_text(
+    group = page.locator("#lye_temp").get_by_role("group", name="Forecast")
+    expect(group).to_contain_text("does not settle below 60 °C; it crosses in about 48 min.")
+    expect(group).to_contain_text(
         re.compile(r"Crosses 60\s°C at about \d\d:\d\d, between \d\d:\d\d and never")
     )
-    expect(said).to_contain_text(
+    expect(group).to_contain_text(
         re.compile(r"Would settle at about 71\s°C \(66\s°C or more; perhaps it does not settle\)")
     )
-    expect(said).to_contain_text("Confidence: fair")
-    expect(said).to_contain_text("Not known: the room's temperature; what evaporates")
-    expect(said).not_to_have_attribute("data-level", re.compile("."))
+    expect(group).to_contain_text("Confidence: fair")
+    expect(group).to_contain_text("Not known: the room's temperature; what evaporates")
+    expect(group).not_to_have_attribute("data-level", re.compile("."))
     bench.raise_alarm("lye_temp.forecast", title="Lye will not settle below its limit")
-    expect(said).to_have_attribute("data-level", "high")
+    expect(group).to_have_attribute("data-level", "high")
     bench.standing.clear()
-    expect(said).not_to_have_attribute("data-level", re.compile("."))
+    expect(group).not_to_have_attribute("data-level", re.compile("."))
     bench.forecast = {
-        **FORESEEN,
+        **CROSSING_FORECAST,
         "time_to_limit_s": None,
         "time_to_limit_low_s": None,
         "unknowns": [],
         "words": "At these settings the lye settles at about 53 °C.",
     }
-    expect(said).to_contain_text("settles at about 53 °C")
-    expect(said).not_to_contain_text("Crosses")
-    expect(said).not_to_contain_text("Not known")
+    expect(group).to_contain_text("settles at about 53 °C")
+    expect(group).not_to_contain_text("Crosses")
+    expect(group).not_to_contain_text("Not known")
     bench.forecast = None
-    expect(said).to_contain_text("No forecast yet")
+    expect(group).to_contain_text("No forecast yet")
 
 
 def test_the_trip_names_its_first_cause_and_those_that_came_after(
@@ -279,11 +279,11 @@ READER_GONE = {
 def test_calm_words_are_struck_out_while_the_reader_is_not_reachable(
     page: Page, bench: FakeBench, serving: Serving, console: list[str]
 ) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     bench.finding = False
     page.goto(serving.url)
-    foreseen = page.locator("#lye_temp .foreseen")
-    expect(foreseen).to_contain_text("settle")
+    forecast_line = page.locator("#lye_temp .foreseen")
+    expect(forecast_line).to_contain_text("settle")
     expect(page.locator("#alarms")).to_contain_text("None standing.")
     expect(page.locator("#findings")).to_contain_text("Nothing stands out in this window.")
     expect(page.locator("#blind")).to_be_hidden()
@@ -305,7 +305,7 @@ def test_calm_words_are_struck_out_while_the_reader_is_not_reachable(
     expect(page.locator("#band-run")).to_contain_text("Was recording")
     expect(page.locator("#alarms")).to_contain_text("Not known: reader not reachable")
     expect(page.locator("#alarms")).not_to_contain_text("None standing")
-    expect(foreseen).to_have_text("Not known: reader not reachable: no reader runs for this bench.")
+    expect(forecast_line).to_have_text("Not known: reader not reachable: no reader runs for this bench.")
     expect(page.locator("#findings")).not_to_contain_text("Nothing stands out")
     assert page.title().startswith("NOT SEEN")
     # And back, when it is seen again.
@@ -313,14 +313,14 @@ def test_calm_words_are_struck_out_while_the_reader_is_not_reachable(
     expect(page.locator("#blind")).to_be_hidden()
     expect(page.locator("#band-alarms")).to_have_text("No alarms")
     expect(page.locator("#alarms")).to_contain_text("None standing.")
-    expect(foreseen).to_contain_text("settle")
+    expect(forecast_line).to_contain_text("settle")
     assert console == []
 
 
 def test_a_forecast_that_failed_strikes_out_the_forecast_alone(
     page: Page, bench: FakeBench, serving: Serving
 ) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     page.goto(serving.url)
     bench.blind = [{"part": "forecast", "words": "the forecast failed (ValueError: math domain error)"}]
     expect(page.locator("#lye_temp .foreseen")).to_have_text(
@@ -336,15 +336,15 @@ def test_a_forecast_that_failed_strikes_out_the_forecast_alone(
 def test_calm_words_are_struck_out_when_nothing_comes_any_more(
     page: Page, bench: FakeBench, serving: Serving
 ) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     page.clock.install()
     page.goto(serving.url)
-    foreseen = page.locator("#lye_temp .foreseen")
+    forecast_line = page.locator("#lye_temp .foreseen")
     page.clock.run_for(1000)
-    expect(foreseen).to_contain_text("settle")
+    expect(forecast_line).to_contain_text("settle")
     bench.silent = True
     seen = bench.ticks
     wait_until(lambda: bench.ticks > seen + 3, "the last event to have left")
     page.clock.run_for(3000)
-    expect(foreseen).to_have_text("Not known: nothing comes any more.")
+    expect(forecast_line).to_have_text("Not known: nothing comes any more.")
     expect(page.locator("#alarms")).to_contain_text("Not known: nothing comes any more.")

@@ -9,12 +9,12 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.pages.fake_service import FakeBench, Serving
-from tests.pages.states import FORESEEN, STATES, open_state
+from tests.pages.states import CROSSING_FORECAST, STATES, open_state
 from tests.waiting import wait_until
 
 pytestmark = pytest.mark.browser
 
-CROSSES = FORESEEN
+CROSSES = CROSSING_FORECAST
 NEEDED = ("temp", "ahead", "amps")
 
 
@@ -52,11 +52,11 @@ def test_past_the_limit_it_is_the_cut_that_lies_ahead(page: Page, bench: FakeBen
     page.goto(serving.url)
     ahead = page.locator("#now-row-ahead")
     expect(ahead).to_contain_text(re.compile(r"3:0\d\s+to the cut at 65\s°C"))
-    said = page.locator("#lye_temp .foreseen")
-    expect(said).to_contain_text(
+    line = page.locator("#lye_temp .foreseen")
+    expect(line).to_contain_text(
         re.compile(r"above its limit of 60\s°C. The supply is cut at 65\s°C, in about 3\.?0?\s?min")
     )
-    expect(said).not_to_contain_text("less than a minute")
+    expect(line).not_to_contain_text("less than a minute")
     expect(page.locator(".scale-words")).to_contain_text(re.compile(r"now 6\d(\.\d)?\s°C · .*to the cut"))
     bench.trip_now()
     expect(ahead).to_contain_text("supply cut")

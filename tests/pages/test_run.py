@@ -150,8 +150,8 @@ def test_buttons_and_keys_move_along_the_run(page: Page, bench: FakeBench, servi
     def at_the_start() -> bool:
         # the readings of the stretch before stand until those of the whole run have come
         plot.press("Home")
-        said = plot.get_attribute("aria-valuetext") or ""
-        return re.fullmatch(r"0:0\d: 13\.\d\d to 13\.\d\d\sV", said) is not None
+        text = plot.get_attribute("aria-valuetext") or ""
+        return re.fullmatch(r"0:0\d: 13\.\d\d to 13\.\d\d\sV", text) is not None
 
     wait_until(at_the_start, "the first reading of the run")
     wait_until(lambda: len(bench.series_asked) > 2, "what was seen to be fetched")

@@ -133,10 +133,10 @@ def test_limits_that_are_passed_are_not_ahead(call: Any) -> None:
     }
 
     def ahead(temp: float, since: float) -> list[tuple[str, float]]:
-        told = call(
+        still_ahead = call(
             "forecast", "m.limitsAhead(a.f, a.temp, a.since)", {"f": forecast, "temp": temp, "since": since}
         )
-        return [(limit["name"], limit["left_s"]) for limit in told]
+        return [(limit["name"], limit["left_s"]) for limit in still_ahead]
 
     assert ahead(55.0, 10.0) == [("high", 20), ("trip", 190)]
     assert ahead(60.2, 10.0) == [("trip", 190)]
@@ -276,8 +276,8 @@ def test_half_an_hour_is_kept_and_no_more(call: Any) -> None:
 def test_a_refusal_becomes_one_sentence(call: Any, page: Page) -> None:
     error = {"place": "reset", "message": "the cause stands", "value": 66.1, "remedy": "let it cool"}
     page.route("**/api/refused", lambda route: route.fulfill(status=409, json={"error": error}))
-    said = "m.get('/api/refused').catch((e) => [e.name, e.status, e.message])"
-    assert call("api", said) == ["Refused", 409, "reset: the cause stands (found 66.1); let it cool."]
+    script = "m.get('/api/refused').catch((e) => [e.name, e.status, e.message])"
+    assert call("api", script) == ["Refused", 409, "reset: the cause stands (found 66.1); let it cool."]
     page.route("**/api/broken", lambda route: route.fulfill(status=500, body="<p>"))
     assert call("api", "m.get('/api/broken').catch((e) => e.message)") == (
         "The service answered 500; look at its own window for the reason."
@@ -288,8 +288,8 @@ def test_a_refusal_becomes_one_sentence(call: Any, page: Page) -> None:
 def test_no_answer_in_time_and_no_service_are_told_apart(call: Any, page: Page) -> None:
     page.route("**/api/slow", lambda route: None)
     page.route("**/api/gone", lambda route: route.abort())
-    said = "m.get('/api/slow', {waitMs: 600}).catch((e) => e.message)"
-    assert call("api", said) == "The service did not answer within 1 s."
+    script = "m.get('/api/slow', {waitMs: 600}).catch((e) => e.message)"
+    assert call("api", script) == "The service did not answer within 1 s."
     assert call("api", "m.get('/api/gone').catch((e) => e.message)") == "The service cannot be reached."
     given_up = """(async () => { const c = new AbortController(); setTimeout(() => c.abort(), 20);
       return m.get("/api/slow", { signal: c.signal }).catch((e) => e.name); })()"""

@@ -95,8 +95,8 @@ def test_warm_lye_stands_higher() -> None:
     """The same lye fills more at 60 degC: the density falls by 1.9 % from 20 (Laliberte)."""
     lye = LyeBalance(*HAND)
     swelled = 0.8 * float(lye_density_kg_m3(20.0, 0.2)) / float(lye_density_kg_m3(60.0, 0.2))
-    told = lye.measured_litres(swelled, 0.001, 60.0)
-    assert told.deviation == pytest.approx(0.0, abs=1e-3)
+    innovation = lye.measured_litres(swelled, 0.001, 60.0)
+    assert innovation.deviation == pytest.approx(0.0, abs=1e-3)
 
 
 def test_a_conductivity_meter_learns_its_own_scale() -> None:

@@ -24,7 +24,7 @@ from tests.plants.physics import (
     loss_shape,
 )
 
-__all__ = ["DT_S", "EARLIER", "STRUCTURE", "Bench", "Sensing", "Told", "draw", "earlier"]
+__all__ = ["DT_S", "EARLIER", "STRUCTURE", "Bench", "Sensing", "Stated", "draw", "earlier"]
 
 DT_S: Final = 5.0
 EARLIER: Final = 1_000_000
@@ -73,7 +73,7 @@ class Sensing:
 
 
 @dataclass(slots=True)
-class Told:
+class Stated:
     """What the bench file says."""
 
     litres: float
@@ -103,7 +103,7 @@ class Bench:
     reverts_s: tuple[float, float, float]
     event_s: float
     sensing: Sensing
-    told: Told
+    stated: Stated
     meant_to_cross: bool
     margin_k: float
     cause: str
@@ -330,7 +330,7 @@ def _attempt(seed: int, rng: np.random.Generator) -> Bench | None:
         seed=seed, structure=s, plant=p, start_c=start, limit_c=limit, duration_s=(n - 1) * DT_S, now=script,
         loss_wander=wander[0], room_wander=wander[1], area_wander=wander[2], reverts_s=reverts,
         event_s=event_s,
-        sensing=_sensing(s, rng, duration), told=_told(s, rng, p, now, litres, steel_kg, w, room),
+        sensing=_sensing(s, rng, duration), stated=_stated(s, rng, p, now, litres, steel_kg, w, room),
         meant_to_cross=crosses, margin_k=margin, cause=cause,
     )  # fmt: skip
 
@@ -346,10 +346,10 @@ def earlier(b: Bench) -> Bench:
     calm.room_c = calm.room_c + shift
     calm.loss = calm.loss * float(np.exp(rng.normal(0.0, 0.06)))
     wander, reverts = _wander(b.structure, rng, n)
-    told = replace(b.told, room_c=None if b.told.room_c is None else round(b.told.room_c + shift, 1))
+    stated = replace(b.stated, room_c=None if b.stated.room_c is None else round(b.stated.room_c + shift, 1))
     return replace(
         b, seed=b.seed + EARLIER, now=calm, loss_wander=wander[0], room_wander=wander[1],
-        area_wander=wander[2], reverts_s=reverts, event_s=np.inf, start_c=b.start_c + shift, told=told,
+        area_wander=wander[2], reverts_s=reverts, event_s=np.inf, start_c=b.start_c + shift, stated=stated,
     )  # fmt: skip
 
 
@@ -476,10 +476,10 @@ def _sensing(s: dict[str, str], rng: np.random.Generator, duration: float) -> Se
     return q
 
 
-def _told(
+def _stated(
     s: dict[str, str], rng: np.random.Generator, p: Benches, now: Now, litres: float, steel_kg: float,
     w: float,     room: float,
-) -> Told:  # fmt: skip
+) -> Stated:  # fmt: skip
     wrong = s["file"] == "wrong"
     off = [float(rng.uniform(0.7, 1.3)) if wrong else float(np.exp(rng.normal(0.0, 0.04))) for _ in range(3)]
     mode = {"amps": "constant_current", "chopper": "pwm"}.get(s["supply"], "constant_voltage")
@@ -487,7 +487,7 @@ def _told(
     amps_max = float(p.knee[0]) if limited else _amps(p, now, 95.0) * float(rng.uniform(1.1, 2.0))
     if limited and wrong:
         amps_max *= float(rng.uniform(0.7, 1.3))
-    return Told(
+    return Stated(
         litres * off[0], steel_kg * off[1], min(w * off[2], 0.42), mode,
         None if rng.random() < 0.25 else amps_max,
         None if rng.random() < 0.3 else round(room + float(rng.normal(0.0, 1.5)), 1),

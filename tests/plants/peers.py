@@ -21,7 +21,7 @@ import numpy as np
 from tests.plants.physics import FloatArray
 from tests.plants.simulate import Course
 from tests.plants.watched import Heard
-from tests.runaway_bench.peers import Said, exponential_fit, rate_rule, threshold_rule
+from tests.runaway_bench.peers import ForecastSeries, exponential_fit, rate_rule, threshold_rule
 from tests.runaway_bench.truth import Log
 
 __all__ = ["PEERS"]
@@ -35,14 +35,14 @@ def _as_log(c: Course) -> Log:
     return Log(x.t_s, x.volts, x.amps, x.watts, x.lye_temp, x.room_temp, x.gas_lpm)
 
 
-def _ruled(rule: Callable[[Log, float], Said]) -> Callable[[Course], Heard]:
+def _ruled(rule: Callable[[Log, float], ForecastSeries]) -> Callable[[Course], Heard]:
     def listen(c: Course) -> Heard:
-        said = rule(_as_log(c), c.bench.limit_c)
-        n = len(said.at_s)
-        left = said.time_to_limit_s or [np.inf] * n
-        steady = said.steady_c or [np.nan] * n
+        forecasts = rule(_as_log(c), c.bench.limit_c)
+        n = len(forecasts.at_s)
+        left = forecasts.time_to_limit_s or [np.inf] * n
+        steady = forecasts.steady_c or [np.nan] * n
         return Heard(
-            said.warnings, [], list(said.at_s), [np.nan] * n,
+            forecasts.warnings, [], list(forecasts.at_s), [np.nan] * n,
             [(float(v), np.nan, np.nan) for v in left], [(float(v), np.nan, np.nan) for v in steady],
         )  # fmt: skip
 
@@ -55,8 +55,8 @@ def _minutes(c: Course) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray,
     n = len(x.t_s) // 12
     watts = x.volts * x.amps if x.watts is None else x.watts
     heat = watts - _V_TN * c.bench.plant.cells[0] * x.amps
-    told = c.bench.told.room_c
-    room = np.full(len(x.t_s), 22.0 if told is None else told) if x.room_temp is None else x.room_temp
+    room_c = c.bench.stated.room_c
+    room = np.full(len(x.t_s), 22.0 if room_c is None else room_c) if x.room_temp is None else x.room_temp
     cut = [y[: 12 * n].reshape(n, 12).mean(1) for y in (x.lye_temp, heat, x.amps, room)]
     return (_DT_S * (1.0 + np.arange(n)), *cut)
 
@@ -79,8 +79,8 @@ class _GreyBox:
     """
 
     def __init__(self, c: Course, t_c: float, heat: float, room: float) -> None:
-        told = c.bench.told
-        capacity = 3450.0 * told.litres + 500.0 * told.steel_kg
+        stated = c.bench.stated
+        capacity = 3450.0 * stated.litres + 500.0 * stated.steel_kg
         rise = max(0.85 * (c.bench.limit_c - room), 10.0)
         self.x = np.array([t_c, -np.log(capacity), np.log(max(heat, 1.0) / capacity / rise)])
         self.p = np.diag([0.1, 0.3**2, 0.7**2])

@@ -47,7 +47,7 @@ class Mark:
     cause_right: bool | None = None
     time_errors: dict[int, float] = field(default_factory=dict)
     settling: dict[int, float] = field(default_factory=dict)
-    said: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    probability: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     """Chance said and whether it was so (0 or 1), by minute."""
     time_held: list[int] = field(default_factory=list)
     """-1: later than the band, 0: within, 1: sooner."""
@@ -101,7 +101,7 @@ def mark(c: Course, h: Heard) -> Mark:
         chance = np.array(h.chance)
         check = np.clip(np.searchsorted(c.check_s, at, side="right") - 1, 0, len(c.check_s) - 1)
         known = np.isfinite(chance)
-        m.said = np.stack([chance[known], c.leads_to_limit[check][known]], 1)
+        m.probability = np.stack([chance[known], c.leads_to_limit[check][known]], 1)
     _bands(c, h, at, m)
     return m
 
@@ -117,9 +117,9 @@ def _settling(c: Course, h: Heard, at: FloatArray, m: Mark) -> None:
         t = float(c.t_s[over[0]])
         k = int(np.searchsorted(at, t, side="right")) - 1
         if k >= 0:
-            said = h.settles_c[k][0]
+            predicted = h.settles_c[k][0]
             true = float(np.interp(t, c.check_s, c.settles_c))
-            m.settling[share] = float(min(abs(said - true), 40.0)) if np.isfinite(said) else 40.0
+            m.settling[share] = float(min(abs(predicted - true), 40.0)) if np.isfinite(predicted) else 40.0
 
 
 def _bands(c: Course, h: Heard, at: FloatArray, m: Mark) -> None:
@@ -152,7 +152,7 @@ def reliability(marks: Sequence[Mark], edges: FloatArray) -> list[tuple[float, f
     for low, high in pairwise(edges.tolist()):
         per_run = []
         for m in marks:
-            inside = m.said[(m.said[:, 0] >= low) & (m.said[:, 0] < high)]
+            inside = m.probability[(m.probability[:, 0] >= low) & (m.probability[:, 0] < high)]
             if len(inside):
                 per_run.append((inside[:, 0].sum(), inside[:, 1].sum(), len(inside)))
         if not per_run:
@@ -190,12 +190,12 @@ def table(name: str, marks: Sequence[Mark], *, short: bool = False) -> str:
         f"{100 * _share([m.time_errors[k] for m in away if k in m.time_errors]):.0f}" for k in MINUTES_LEFT
     )
     settling = " / ".join(f"{_share([m.settling[k] for m in calm if k in m.settling]):.1f}" for k in (30, 50))
-    said = np.concatenate([m.said for m in marks])
+    pairs = np.concatenate([m.probability for m in marks])
     held = np.array([x for m in marks for x in m.time_held])
     stays = np.array([x for m in marks for x in m.settles_held])
     crps = [x for m in marks for x in m.crps_k]
     named = [m.cause_right for m in away if m.cause_right is not None]
-    brier = _share((said[:, 0] - said[:, 1]) ** 2)
+    brier = _share((pairs[:, 0] - pairs[:, 1]) ** 2)
     right = f"cause {100 * _share(named):.0f} % of {len(named)}"
     time = (
         f"{100 * _share(held == 0):.0f} % (later {100 * _share(held < 0):.0f}, "

@@ -1,6 +1,6 @@
 """Many benches side by side: the true course, what present conditions lead to, and the log of each.
 
-Conditions carried on from a check are those of its instant without any event to come: what wanders reverts
+Conditions propagated from a check are those of its instant without any event to come: what wanders reverts
 to its mean as fast as it does, the water goes on being used and made up.
 """
 

@@ -32,11 +32,11 @@ class Heard:
 
 def config_of(c: Course, experience: Experience | None = None) -> RunawayConfig:
     """What the bench file says of this bench, and what an earlier run taught."""
-    told = c.bench.told
+    stated = c.bench.stated
     return RunawayConfig(
-        cells=int(c.bench.plant.cells[0]), litres=told.litres, steel_kg=told.steel_kg,
-        limits_c={"high": c.bench.limit_c}, mass_fraction=told.strength, mode=told.mode,  # type: ignore[arg-type]
-        amps_max=told.amps_max, room_temp_c=told.room_c, experience=experience,
+        cells=int(c.bench.plant.cells[0]), litres=stated.litres, steel_kg=stated.steel_kg,
+        limits_c={"high": c.bench.limit_c}, mass_fraction=stated.strength, mode=stated.mode,  # type: ignore[arg-type]
+        amps_max=stated.amps_max, room_temp_c=stated.room_c, experience=experience,
     )  # fmt: skip
 
 

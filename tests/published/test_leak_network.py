@@ -99,8 +99,8 @@ def test_both_solvers_give_the_published_ladders_to_1e_9(row: Row) -> None:
     # ... and the digits as they are published
     assert duct_a[: len(row.duct_a)] == pytest.approx(np.array(row.duct_a), abs=6e-9)
     assert volts[: len(row.volts)] == pytest.approx(np.array(row.volts), abs=6e-7)
-    for said, is_so in ((row.sum_a, duct_a.sum()), (row.lost, lost), (row.lost_w, volts @ duct_a)):
-        assert said is None or float(is_so) == pytest.approx(said, rel=5e-9, abs=6e-9)
+    for printed, is_so in ((row.sum_a, duct_a.sum()), (row.lost, lost), (row.lost_w, volts @ duct_a)):
+        assert printed is None or float(is_so) == pytest.approx(printed, rel=5e-9, abs=6e-9)
     if row.cells == 100:
         assert ladder.duct_a[49] == pytest.approx(2.0, abs=6e-4), "the middle carries E / R_duct"
 

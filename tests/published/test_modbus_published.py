@@ -55,7 +55,7 @@ def test_questions(unit: int, function: int, address: int, count: int, frame: st
 def test_answers(frame: str, answer: Answer) -> None:
     assert RtuLine({1, 17}).feed(hexed(frame)) == [answer]
     line = RtuLine({1, 17})
-    dripped = [said for byte in hexed(frame) for said in line.feed(bytes([byte]))]
+    dripped = [frame_read for byte in hexed(frame) for frame_read in line.feed(bytes([byte]))]
     assert dripped == [answer]
     noisy = hexed("FF 00 01 03 11") + hexed(frame)
     assert RtuLine({1, 17}).feed(noisy) == [answer]

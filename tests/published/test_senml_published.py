@@ -70,16 +70,16 @@ COLLECTION = b"""[
 ]"""
 
 
-def told(records: list[Record]) -> list[tuple[str, str, float, float | None]]:
+def resolved(records: list[Record]) -> list[tuple[str, str, float, float | None]]:
     return [(r.name, r.unit, r.time_s, r.value) for r in records]
 
 
 def test_single_datapoint() -> None:
-    assert told(resolve(decode_pack(SINGLE), NOW)) == [("urn:dev:ow:10e2073a01080063", "Cel", NOW, 23.1)]
+    assert resolved(resolve(decode_pack(SINGLE), NOW)) == [("urn:dev:ow:10e2073a01080063", "Cel", NOW, 23.1)]
 
 
 def test_multiple_datapoints_resolve_to_now() -> None:
-    assert told(resolve(decode_pack(MULTIPLE), NOW)) == [
+    assert resolved(resolve(decode_pack(MULTIPLE), NOW)) == [
         ("urn:dev:ow:10e2073a01080063:voltage", "V", NOW, 120.1),
         ("urn:dev:ow:10e2073a01080063:current", "A", NOW, 1.2),
     ]
@@ -96,12 +96,12 @@ def test_datapoints_of_the_seconds_before_resolve_to_the_published_times() -> No
         ("urn:dev:ow:10e2073a0108006:current", "A", 1.276020075001e09, 1.6),
         ("urn:dev:ow:10e2073a0108006:current", "A", 1.276020076001e09, 1.7),
     ]
-    assert told(resolve(decode_pack(BACKWARDS), NOW)) == sorted(published, key=lambda r: r[2])
+    assert resolved(resolve(decode_pack(BACKWARDS), NOW)) == sorted(published, key=lambda r: r[2])
 
 
 def test_multiple_measurements_resolve_as_printed() -> None:
     name, start = "urn:dev:ow:10e2073a01080063", 1.320067464e09
-    assert told(resolve(decode_pack(POSITIONS), NOW)) == [
+    assert resolved(resolve(decode_pack(POSITIONS), NOW)) == [
         (name, "%RH", start, 20),
         (name, "lon", start, 24.30621),
         (name, "lat", start, 60.07965),
@@ -127,7 +127,7 @@ def test_multiple_data_types() -> None:
 
 def test_collection_of_resources() -> None:
     # "the last record would use the Base Name from the 3rd record but the Base Time from the first record"
-    assert told(decode_pack(COLLECTION))[-1] == ("2001:db8::1/humidity", "%RH", 1.320078429e09, 67)
+    assert resolved(decode_pack(COLLECTION))[-1] == ("2001:db8::1/humidity", "%RH", 1.320078429e09, 67)
 
 
 def test_the_examples_as_frames() -> None:
@@ -161,7 +161,7 @@ def test_base_values_and_sums_are_added() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pack", "said"),
+    ("pack", "pattern"),
     [
         (b'[{"n":"a","v":1,"bver":11}]', "version 11"),
         (b'[{"n":"a","v":1,"bver":0}]', "bver"),
@@ -183,8 +183,8 @@ def test_base_values_and_sums_are_added() -> None:
         (b"[" * 60_000, "not JSON"),
     ],
 )
-def test_what_the_rules_forbid_is_refused(pack: bytes, said: str) -> None:
-    with pytest.raises(FrameError, match=said):
+def test_what_the_rules_forbid_is_refused(pack: bytes, pattern: str) -> None:
+    with pytest.raises(FrameError, match=pattern):
         decode_pack(pack)
 
 

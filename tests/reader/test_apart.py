@@ -284,10 +284,10 @@ def test_a_request_that_makes_no_sense_is_answered(
         address = ChannelAddress.of(bench)
         raw = Client(address.socket, authkey=address.read_key())
         raw.send_bytes(orjson.dumps(message))
-        while (said := orjson.loads(raw.recv_bytes()))["type"] != "answer":
+        while (received := orjson.loads(raw.recv_bytes()))["type"] != "answer":
             device.say()
-        assert says in said["message"]
-        assert not said["ok"]
+        assert says in received["message"]
+        assert not received["ok"]
         raw.close()
 
 

@@ -47,10 +47,12 @@ class Server:
         subscriber.send(b'{"type":"hello","version":1}')
         self.channel.admit(subscriber)
 
-    def take(self, subscriber: Subscriber, said: Mapping[str, Any]) -> None:
-        self.heard.append(said)
-        if said.get("type") == "request":
-            subscriber.answer(said["id"], said["kind"] != "refuse", f"{said['kind']} by {said['who']}")
+    def take(self, subscriber: Subscriber, message: Mapping[str, Any]) -> None:
+        self.heard.append(message)
+        if message.get("type") == "request":
+            subscriber.answer(
+                message["id"], message["kind"] != "refuse", f"{message['kind']} by {message['who']}"
+            )
 
 
 @contextmanager
@@ -128,7 +130,7 @@ def test_a_reader_that_ends_is_told_and_the_next_one_found(address: ChannelAddre
 
 def test_what_was_asked_fails_when_the_reader_ends(address: ChannelAddress) -> None:
     asked: list[Future[Answer]] = []
-    server = ChannelServer(address, greet, lambda s, said: None)
+    server = ChannelServer(address, greet, lambda s, message: None)
     with following(address) as it:
         it.next()
         asked.append(it.client.ask("reset", {}, "Ada"))
@@ -181,8 +183,8 @@ def test_one_that_never_answers_the_challenge_keeps_nobody_out(address: ChannelA
             assert it.next()["type"] == "hello"
 
 
-@pytest.mark.parametrize("said", [b"", b"{", b"[1]", b"null", b"\xff\xfe", b'{"type":"request"}', b"3"])
-def test_what_is_no_request_harms_nobody(address: ChannelAddress, said: bytes) -> None:
+@pytest.mark.parametrize("message", [b"", b"{", b"[1]", b"null", b"\xff\xfe", b'{"type":"request"}', b"3"])
+def test_what_is_no_request_harms_nobody(address: ChannelAddress, message: bytes) -> None:
     def take(subscriber: Subscriber, words: Mapping[str, Any]) -> None:
         heard.append(words)
 
@@ -190,7 +192,7 @@ def test_what_is_no_request_harms_nobody(address: ChannelAddress, said: bytes) -
     server = ChannelServer(address, greet, take)
     try:
         rude = Client(address.socket, authkey=address.read_key())
-        rude.send_bytes(said)
+        rude.send_bytes(message)
         with following(address) as it:
             assert it.next()["type"] == "hello"
         rude.close()

@@ -21,8 +21,8 @@ from tests.waiting import wait_until
 TRIP = TripRecord(1_700_000_000_000_000_000, "run", 5, "lye_temp.trip", "hot: 65.2", 65.2, "guard")
 
 
-def opened(places: list[LatchPlace], said: list[str] | None = None) -> TripLatch:
-    latch = TripLatch(places, "torch", (said if said is not None else []).append)
+def opened(places: list[LatchPlace], messages: list[str] | None = None) -> TripLatch:
+    latch = TripLatch(places, "torch", (messages if messages is not None else []).append)
     latch.start()
     assert latch.ready.wait(10)
     return latch
@@ -114,11 +114,11 @@ def test_a_place_that_missed_the_reset_is_outdone_by_one_that_did_not(places: li
 def test_a_file_that_can_not_be_read_counts_as_a_trip(places: list[LatchPlace], damage: bytes) -> None:
     places[0].path.parent.mkdir()
     places[0].path.write_bytes(damage)
-    said: list[str] = []
-    latch = opened(places, said)
+    messages: list[str] = []
+    latch = opened(places, messages)
     assert latch.state.trip is not None
     assert latch.state.trip.cause == "latch.unreadable"
-    assert str(places[0].path) in said[0]
+    assert str(places[0].path) in messages[0]
     latch.close()
 
 
@@ -159,15 +159,15 @@ def test_what_is_set_before_the_files_are_read_is_kept(places: list[LatchPlace])
 def test_where_no_disk_takes_it_it_is_said_and_tried_again(tmp_path: Path) -> None:
     blocked = tmp_path / "store"
     blocked.write_text("a file where a folder should be")
-    said: list[str] = []
-    latch = opened([LatchPlace(blocked / "trip.json")], said)
+    messages: list[str] = []
+    latch = opened([LatchPlace(blocked / "trip.json")], messages)
     latch.set(TRIP)
-    wait_until(lambda: said, "words")
-    assert "could not be written down yet" in said[0]
+    wait_until(lambda: messages, "words")
+    assert "could not be written down yet" in messages[0]
     assert not latch.logged
     blocked.unlink()
     written(latch)
-    assert said[-1] == "the trip is written down now"
+    assert messages[-1] == "the trip is written down now"
 
 
 def test_a_place_that_missed_a_trip_is_written_when_it_can_be(tmp_path: Path) -> None:

@@ -64,9 +64,9 @@ class Desk:
     def __init__(self, bench: Bench, disk: Disk) -> None:
         self.bench = bench
         self.disk = disk
-        self.said: list[str] = []
+        self.messages: list[str] = []
         self.found: list[Opened] = []
-        self.recorder = Recorder(bench, disk, SYSTEM_CLOCKS, self.said.append, self.found.append)
+        self.recorder = Recorder(bench, disk, SYSTEM_CLOCKS, self.messages.append, self.found.append)
         self.recorder.start()
 
     def run(self) -> ActiveRun:
@@ -205,7 +205,7 @@ def test_a_note_that_raises_is_told_and_those_behind_it_are_written(desk: Desk, 
     desk.recorder.do(wrong)
     desk.recorder.mark(run, 0, "note", "after it")
     wait_until(lambda: marks(bench, run.id), "the mark")
-    assert any("ZeroDivisionError" in line for line in desk.said)
+    assert any("ZeroDivisionError" in line for line in desk.messages)
 
 
 def test_a_chore_that_raises_keeps_no_sample_from_being_stored(

@@ -1,4 +1,4 @@
-"""Three simple rules on the same data, for comparison: a threshold, a rate carried on, an exponential fit."""
+"""Three simple rules on the same data, for comparison: threshold, extrapolated rate, exponential fit."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from scipy.optimize import curve_fit
 from tests.runaway_bench.electrodes import FloatArray
 from tests.runaway_bench.truth import Log
 
-__all__ = ["Said", "exponential_fit", "rate_rule", "threshold_rule"]
+__all__ = ["ForecastSeries", "exponential_fit", "rate_rule", "threshold_rule"]
 
 BoolArray = NDArray[np.bool_]
 
 
 @dataclass(slots=True)
-class Said:
+class ForecastSeries:
     """What a watch said over a run: warnings (raised, cleared or inf), and forecasts each minute."""
 
     warnings: list[tuple[float, float]] = field(default_factory=list)
@@ -52,14 +52,14 @@ def _episodes(t: FloatArray, raises: BoolArray, clears: BoolArray) -> list[tuple
     return out
 
 
-def threshold_rule(log: Log, limit_c: float) -> Said:
+def threshold_rule(log: Log, limit_c: float) -> ForecastSeries:
     """Warn 5 K below the limit, clear 6 K below."""
     t, y = _minutes(log)
-    return Said(_episodes(t, y >= limit_c - 5.0, y < limit_c - 6.0), list(t))
+    return ForecastSeries(_episodes(t, y >= limit_c - 5.0, y < limit_c - 6.0), list(t))
 
 
-def rate_rule(log: Log, limit_c: float) -> Said:
-    """Slope of the last ten minutes carried on for sixty: warn if that reaches the limit, two minutes
+def rate_rule(log: Log, limit_c: float) -> ForecastSeries:
+    """Slope of the last ten minutes extrapolated for sixty: warn if that reaches the limit, two minutes
     running.
     """
     t, y = _minutes(log)
@@ -71,10 +71,10 @@ def rate_rule(log: Log, limit_c: float) -> Said:
             left[k] = max((limit_c - y[k]) / slope, 0.0)
     reaches = left <= 3600.0
     twice = reaches & np.append(False, reaches[:-1])
-    return Said(_episodes(t, twice, left > 1.2 * 3600.0), list(t), list(left))
+    return ForecastSeries(_episodes(t, twice, left > 1.2 * 3600.0), list(t), list(left))
 
 
-def exponential_fit(log: Log, limit_c: float) -> Said:
+def exponential_fit(log: Log, limit_c: float) -> ForecastSeries:
     """``T = T_end - A exp(-t/tau)`` fitted to the last hour (at least ten minutes): warn if T_end is
     above.
     """
@@ -102,4 +102,4 @@ def exponential_fit(log: Log, limit_c: float) -> Said:
             left[k] = 0.0 if now >= limit_c else float(-tau * np.log((t_end - limit_c) / (t_end - now)))
     above = end > limit_c
     twice = above & np.append(False, above[:-1])
-    return Said(_episodes(t, twice, end < limit_c - 1.0), list(t), list(left), list(end))
+    return ForecastSeries(_episodes(t, twice, end < limit_c - 1.0), list(t), list(left), list(end))

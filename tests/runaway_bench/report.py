@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from tests.runaway_bench.peers import Said, exponential_fit, rate_rule, threshold_rule
+from tests.runaway_bench.peers import ForecastSeries, exponential_fit, rate_rule, threshold_rule
 from tests.runaway_bench.score import Card, Score, card, total
 from tests.runaway_bench.truth import Truth
 
@@ -41,14 +41,14 @@ def each(c: Card) -> str:
 
 def report(
     runs: Sequence[R],
-    hear: Callable[[R], Said],
+    hear: Callable[[R], ForecastSeries],
     limit_c: Callable[[R], float],
     *,
     peers: bool,
     one_by_one: bool,
 ) -> None:
     """Play runs to the watch, and to the rules where asked; print a line for each of them."""
-    rules: dict[str, Callable[[R], Said]] = {"watch": hear}
+    rules: dict[str, Callable[[R], ForecastSeries]] = {"watch": hear}
     if peers:
         rules["limit-5"] = lambda r: threshold_rule(r.log, limit_c(r))
         rules["rate 60 min"] = lambda r: rate_rule(r.log, limit_c(r))

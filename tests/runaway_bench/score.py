@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.runaway_bench.peers import Said
+from tests.runaway_bench.peers import ForecastSeries
 from tests.runaway_bench.truth import Truth
 
 __all__ = ["MINUTES_LEFT", "Card", "Score", "card", "total"]
@@ -56,21 +56,21 @@ def _leads(run: Truth, at: float) -> bool:
     return bool(run.leads_to_limit[near].any())
 
 
-def card(run: Truth, said: Said) -> Card:
+def card(run: Truth, forecasts: ForecastSeries) -> Card:
     """Mark one run."""
     crossed = run.crossed_s
     begin = run.inevitable_s
-    false = sum(not _leads(run, a) for a, _ in said.warnings)
+    false = sum(not _leads(run, a) for a, _ in forecasts.warnings)
     detected, lead, interval = False, 0.0, 0.0
     if crossed is not None and begin is not None:
         interval = crossed - begin
-        standing = [max(a, begin) for a, b in said.warnings if a < crossed and b > begin]
+        standing = [max(a, begin) for a, b in forecasts.warnings if a < crossed and b > begin]
         if standing:
             detected = True
             lead = crossed - standing[0]
     times: dict[int, float] = {}
-    if crossed is not None and begin is not None and said.time_to_limit_s:
-        at, left = np.array(said.at_s), np.array(said.time_to_limit_s)
+    if crossed is not None and begin is not None and forecasts.time_to_limit_s:
+        at, left = np.array(forecasts.at_s), np.array(forecasts.time_to_limit_s)
         for m in MINUTES_LEFT:
             when = crossed - 60.0 * m
             if when < begin + 0.1 * (crossed - begin) or when < 0.0:
@@ -80,8 +80,8 @@ def card(run: Truth, said: Said) -> Card:
                 true = crossed - at[k]
                 times[m] = float(min(abs(left[k] - true) / true, 1.0))
     settling: dict[int, float] = {}
-    if said.steady_c and run.benign:
-        settling = _settling(run, said)
+    if forecasts.steady_c and run.benign:
+        settling = _settling(run, forecasts)
     hours = float(run.log.t_s[-1]) / 3600.0
     return Card(
         run.name,
@@ -97,7 +97,7 @@ def card(run: Truth, said: Said) -> Card:
     )
 
 
-def _settling(run: Truth, said: Said) -> dict[int, float]:
+def _settling(run: Truth, forecasts: ForecastSeries) -> dict[int, float]:
     out: dict[int, float] = {}
     start = run.true_c[0]
     end = float(run.settles_c[0])
@@ -109,10 +109,10 @@ def _settling(run: Truth, said: Said) -> dict[int, float]:
             continue
         t = float(run.t_s[over[0]])
         truth = float(np.interp(t, run.check_s, run.settles_c))
-        k = int(np.searchsorted(said.at_s, t, side="right")) - 1
+        k = int(np.searchsorted(forecasts.at_s, t, side="right")) - 1
         if k >= 0:
-            said_c = said.steady_c[k]
-            out[share] = float(min(abs(said_c - truth), 40.0)) if np.isfinite(said_c) else 40.0
+            predicted_c = forecasts.steady_c[k]
+            out[share] = float(min(abs(predicted_c - truth), 40.0)) if np.isfinite(predicted_c) else 40.0
     return out
 
 

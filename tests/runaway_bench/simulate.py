@@ -15,7 +15,7 @@ from tests.runaway_bench.truth import Log, Truth
 __all__ = ["Run", "simulate"]
 
 CHECKS = 90
-"""Instants of a run from which present conditions are carried on."""
+"""Instants of a run from which present conditions are propagated."""
 
 
 @dataclass(slots=True)

@@ -37,7 +37,7 @@ class Truth:
     crossed_s: float | None
     check_s: FloatArray
     leads_to_limit: BoolArray
-    """Whether present conditions, carried on from each check, lead to the limit."""
+    """Whether present conditions, propagated from each check, lead to the limit."""
     settles_c: FloatArray
     """Where present conditions would settle at each check; NaN where they cross."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from daq.forecast.monitor import RunawayConfig, RunawayWatch
-from tests.runaway_bench.peers import Said
+from tests.runaway_bench.peers import ForecastSeries
 from tests.runaway_bench.simulate import Run
 from tests.runaway_bench.truth import Log
 
@@ -40,15 +40,15 @@ def ticks(log: Log) -> zip[tuple[float | None, ...]]:
     return zip(*columns, strict=True)
 
 
-def listen(run: Run) -> Said:
+def listen(run: Run) -> ForecastSeries:
     """Play a run to the watch and write down what it says, once a minute."""
     return heard(run.log, config_of(run))
 
 
-def heard(log: Log, config: RunawayConfig) -> Said:
+def heard(log: Log, config: RunawayConfig) -> ForecastSeries:
     """Play a log to the watch of a bench and write down what it says, once a minute."""
     watch = RunawayWatch(config)
-    said = Said()
+    forecasts = ForecastSeries()
     next_s = 60.0
     for row in ticks(log):
         watch.update(*row)  # type: ignore[arg-type]
@@ -57,14 +57,16 @@ def heard(log: Log, config: RunawayConfig) -> Said:
         if t >= next_s:
             next_s += 60.0
             f = watch.forecast()
-            said.at_s.append(t)
+            forecasts.at_s.append(t)
             if f is None:
-                said.time_to_limit_s.append(np.inf)
-                said.steady_c.append(np.nan)
+                forecasts.time_to_limit_s.append(np.inf)
+                forecasts.steady_c.append(np.nan)
             else:
                 left = f.time_to_limit_s["high"].value
-                said.time_to_limit_s.append(np.inf if left is None else left)
+                forecasts.time_to_limit_s.append(np.inf if left is None else left)
                 steady = f.steady_state_c.value
-                said.steady_c.append(np.nan if steady is None else steady)
-    said.warnings = [(w.raised_s, np.inf if w.cleared_s is None else w.cleared_s) for w in watch.warnings]
-    return said
+                forecasts.steady_c.append(np.nan if steady is None else steady)
+    forecasts.warnings = [
+        (w.raised_s, np.inf if w.cleared_s is None else w.cleared_s) for w in watch.warnings
+    ]
+    return forecasts

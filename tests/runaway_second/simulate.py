@@ -59,8 +59,8 @@ def build(n: int, seed: int) -> list[Run]:
         for i, run in _simulated(scenarios, seed).items():
             # A run without a rise to watch, or whose fate is sealed as it begins to end, tells nothing.
             begin = run.inevitable_s
-            told = run.crossed_s is not None and begin is not None and run.crossed_s - begin > 180.0
-            if told if i % 2 == 0 else run.benign:
+            warned_in_time = run.crossed_s is not None and begin is not None and run.crossed_s - begin > 180.0
+            if warned_in_time if i % 2 == 0 else run.benign:
                 runs[i] = run
         if len(runs) == n:
             return [runs[i] for i in range(n)]

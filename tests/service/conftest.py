@@ -95,10 +95,10 @@ class Rig:
     def until(self, true: Callable[[], T], what: str) -> T:
         """Poll until something is so; what it then was."""
         end = time.monotonic() + LONG_S
-        while not (said := true()):
+        while not (value := true()):
             assert time.monotonic() < end, f"it did not come about: {what}"
             time.sleep(0.05)
-        return said
+        return value
 
     def recording(self) -> str:
         """Wait for a run that the watch has taken up; its id.

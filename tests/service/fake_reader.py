@@ -44,7 +44,7 @@ class FakeReader:
             bench_toml=bench.text,
         )
         self.levels = dict(LEVELS)
-        self.told: dict[str, Any] = {}
+        self.extra_state: dict[str, Any] = {}
         """What `state` says beside what is usual."""
         self.asked: list[tuple[str, dict[str, Any], str]] = []
         self.heard: list[dict[str, Any]] = []
@@ -85,7 +85,7 @@ class FakeReader:
             if kind == "trip":
                 self.trip(str(body.get("alarm") or "person"), str(body.get("reason", "")), who)
             elif kind == "reset":
-                self.told["trip"] = None
+                self.extra_state["trip"] = None
                 self.state()
             future.set_result(Answer(True, "done"))
         return future
@@ -114,7 +114,7 @@ class FakeReader:
 
     def trip(self, cause: str, detail: str, by: str) -> None:
         """A trip stands from now on."""
-        self.told["trip"] = {
+        self.extra_state["trip"] = {
             "t_utc_ns": time.time_ns(),
             "run_id": self.record.id,
             "t_ns": self.now_ns,
@@ -177,7 +177,7 @@ class FakeReader:
                 "inbox_dropped": 0,
                 "subscribers": 1,
                 "subscribers_dropped": 0,
-                **self.told,
+                **self.extra_state,
             }
         )
 

@@ -15,7 +15,7 @@ class LoopbackReceiver:
 
     Attributes
     ----------
-    told : list of dict
+    received : list of dict
         Bodies that were taken, in order.
     status : int
         What it answers with.
@@ -24,7 +24,7 @@ class LoopbackReceiver:
     """
 
     def __init__(self) -> None:
-        self.told: list[dict[str, Any]] = []
+        self.received: list[dict[str, Any]] = []
         self.status = 200
         self.asked = 0
         self.held = threading.Event()
@@ -38,7 +38,7 @@ class LoopbackReceiver:
                 receiver.held.wait(30.0)
                 status = receiver.status
                 if status == 200:
-                    receiver.told.append(body)
+                    receiver.received.append(body)
                 try:
                     self.send_response(status)
                     self.send_header("Content-Length", "0")
@@ -63,7 +63,7 @@ class LoopbackReceiver:
     @property
     def titles(self) -> list[str]:
         """What it was told, by title."""
-        return [str(body["title"]) for body in self.told]
+        return [str(body["title"]) for body in self.received]
 
     def __enter__(self) -> Self:
         self._thread.start()

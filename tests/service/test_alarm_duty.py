@@ -44,7 +44,9 @@ def tables() -> str:
 
 
 @contextmanager
-def told(bench: Bench, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch) -> Iterator[TestClient]:
+def with_receiver(
+    bench: Bench, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[TestClient]:
     """The service with a receiver of messages."""
     monkeypatch.setenv("LYEWATCH_NOTIFY_URLS", receiver.address())
     with DocumentedClient(create_app(bench), base_url="http://127.0.0.1:8737") as client:
@@ -317,7 +319,7 @@ def test_a_reader_that_has_died_is_no_lost_source(rig: Rig) -> None:
 def test_people_are_told_of_what_is_grave_enough(
     bench: Bench, device: PtyDevice, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with told(bench, receiver, monkeypatch) as client:
+    with with_receiver(bench, receiver, monkeypatch) as client:
         rig = Rig(bench, device, client)
         try:
             rig.recording()
@@ -328,7 +330,7 @@ def test_people_are_told_of_what_is_grave_enough(
     titles = receiver.titles
     assert "water-torch: Lye temperature high (high)" in titles
     assert not any("near its limit" in t for t in titles), "a medium alarm stays at the page"
-    body = receiver.told[titles.index("water-torch: Lye temperature high (high)")]["message"]
+    body = receiver.received[titles.index("water-torch: Lye temperature high (high)")]["message"]
     lines = body.splitlines()
     assert lines[0] == "Lye temperature high: 61 °C, limit 60 °C"
     assert lines[1].startswith("It means: ")
@@ -341,7 +343,7 @@ def test_a_message_that_does_not_get_through_is_an_alarm_until_one_does(
     bench: Bench, device: PtyDevice, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     receiver.status = 500
-    with told(bench, receiver, monkeypatch) as client:
+    with with_receiver(bench, receiver, monkeypatch) as client:
         rig = Rig(bench, device, client)
         try:
             rig.recording()
@@ -367,7 +369,7 @@ def test_a_receiver_that_hangs_delays_neither_cut_nor_watch(
     bench: Bench, device: PtyDevice, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     receiver.held.clear()
-    with told(bench, receiver, monkeypatch) as client:
+    with with_receiver(bench, receiver, monkeypatch) as client:
         rig = Rig(bench, device, client)
         try:
             rig.recording()
@@ -376,7 +378,7 @@ def test_a_receiver_that_hangs_delays_neither_cut_nor_watch(
             rig.until(lambda: rig.device.relay == 0.0, "the relay opens all the same")
             ticks = len(rig.get("/api/recent")["assessments"])
             rig.until(lambda: len(rig.get("/api/recent")["assessments"]) >= ticks + 3, "the watch goes on")
-            assert receiver.told == []
+            assert receiver.received == []
             rig.until(lambda: rig.health()["watch_lag_s"] < 1.0, "the watch to keep up")
         finally:
             rig.close()
@@ -385,12 +387,12 @@ def test_a_receiver_that_hangs_delays_neither_cut_nor_watch(
 def test_a_restart_repeats_no_message(
     bench: Bench, device: PtyDevice, receiver: LoopbackReceiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with told(bench, receiver, monkeypatch) as client:
+    with with_receiver(bench, receiver, monkeypatch) as client:
         rig = Rig(bench, device, client)
         try:
             rig.recording()
             rig.fields["amps"] = 31.0
-            rig.until(lambda: len(receiver.told) >= 2, "both alarms of the current")
+            rig.until(lambda: len(receiver.received) >= 2, "both alarms of the current")
             rig.restart()
             rig.recording()
             ticks = len(rig.get("/api/recent")["assessments"])

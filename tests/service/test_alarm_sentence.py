@@ -17,7 +17,7 @@ def test_the_newest_of_the_gravest_is_named() -> None:
     forecast = standing("Forecast: will cross 60 °C", "high", 10)
     crossed = standing("Lye temperature high", "high", 25)
     cold = standing("Room cold", "low", 30)
-    said = alarm_words([forecast, crossed, cold])
-    assert "3 to acknowledge" in said["words"]
-    assert said["words"].endswith("Lye temperature high")
-    assert said["worst"] == "high"
+    text = alarm_words([forecast, crossed, cold])
+    assert "3 to acknowledge" in text["words"]
+    assert text["words"].endswith("Lye temperature high")
+    assert text["worst"] == "high"

@@ -37,7 +37,7 @@ def got(client: TestClient, path: str, **params: Any) -> Any:
     return answer.json()
 
 
-def told(client: TestClient, path: str, body: dict[str, Any], status: int = 200) -> Any:
+def posted(client: TestClient, path: str, body: dict[str, Any], status: int = 200) -> Any:
     answer = client.post(path, json=body)
     assert answer.status_code == status, answer.text
     return answer.json()
@@ -55,7 +55,7 @@ def test_a_result_is_worked_out_once_and_then_stands_in_the_list(client: TestCli
     assert made["phase"] == review["headline"]["phase"]
     assert got(client, "/api/runs")["runs"][0]["result"] == made
     # what it rests on has changed: it is to be worked out again
-    told(client, f"/api/runs/{run}/marks", {"text": "looked at it", "t_s": 5, "who": "Ada"})
+    posted(client, f"/api/runs/{run}/marks", {"text": "looked at it", "t_s": 5, "who": "Ada"})
     assert got(client, "/api/runs")["runs"][0]["result"] is None
     assert client.get("/api/runs/20200101-000000/result").status_code == 404
 
@@ -65,24 +65,24 @@ def test_a_run_is_noted_deleted_and_had_back(client: TestClient) -> None:
     noted = client.patch(f"/api/runs/{run}", json={"note": "gas smelt of nothing", "who": "Ada"}).json()
     assert noted["note"] == "gas smelt of nothing"
     assert client.patch(f"/api/runs/{run}", json={"note": "", "who": "Ada"}).json()["note"] == ""
-    told(client, f"/api/runs/{run}/delete", {"who": "Ada"})
+    posted(client, f"/api/runs/{run}/delete", {"who": "Ada"})
     assert run not in [r["id"] for r in got(client, "/api/runs")["runs"]]
     assert [r["id"] for r in got(client, "/api/runs", deleted="true")["runs"]] == [run]
     build = {"build": "B/2: sealed, 3 mm"}
     assert client.get("/api/builds/one", params=build).status_code == 404, "it had no other run"
     # nothing that was recorded is lost
     assert got(client, f"/api/runs/{run}/series", channels="volts")["channels"]["volts"]["t"]
-    told(client, f"/api/runs/{run}/restore", {"who": "Ada"})
+    posted(client, f"/api/runs/{run}/restore", {"who": "Ada"})
     assert run in [r["id"] for r in got(client, "/api/runs")["runs"]]
     assert len(got(client, "/api/builds/one", **build)["runs"]) == 1
-    told(client, "/api/runs/20200101-000000/delete", {"who": "Ada"}, status=404)
+    posted(client, "/api/runs/20200101-000000/delete", {"who": "Ada"}, status=404)
 
 
 def test_a_run_that_is_being_recorded_is_not_deleted(client: TestClient) -> None:
     store = client.app.state.live.store  # type: ignore[attr-defined]
     open_run = store.logbook.create_run(bench="water-torch-demo", name="now", build="A").id
     assert "stop the run first" in str(
-        told(client, f"/api/runs/{open_run}/delete", {"who": "Ada"}, status=409)
+        posted(client, f"/api/runs/{open_run}/delete", {"who": "Ada"}, status=409)
     )
     assert "no result yet" in client.get(f"/api/runs/{open_run}/result").text
 
@@ -92,7 +92,7 @@ def test_builds_have_their_runs_description_and_standing_comparisons(client: Tes
     assert listed["A"]["runs"] == listed["B/2: sealed, 3 mm"]["runs"] == 1
     assert listed["A"]["newest"]["name"] == "A on day 0"
     body = {"build": "B/2: sealed, 3 mm", "description": "ports sealed with paste", "who": "Ada"}
-    told(client, "/api/builds/describe", body)
+    posted(client, "/api/builds/describe", body)
     store = client.app.state.live.store  # type: ignore[attr-defined]
     look = LookRecord("water-torch-demo", "A", body["build"], "mmw_dry_ref", (("x", 3),), 10**18, "day")
     store.logbook.looks.add(look)

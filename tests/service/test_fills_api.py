@@ -63,15 +63,15 @@ def test_a_fill_is_averaged_over_its_very_time(rig: Rig) -> None:
     begun = rig.get("/api/state")["run"]["elapsed_s"]
     rig.until(lambda: rig.get("/api/state")["run"]["elapsed_s"] > begun + 0.5, "half a second")
     second = rig.post("/api/fills/stop", {"gas_temp_c": 21.0})["fill"]
-    told = rig.get("/api/fills")
-    assert [f["id"] for f in told["fills"]] == [second["id"], fill["id"]]
-    (series,) = told["series"]
+    answer = rig.get("/api/fills")
+    assert [f["id"] for f in answer["fills"]] == [second["id"], fill["id"]]
+    (series,) = answer["series"]
     assert (series["build"], series["fills"]) == (fill["build"], [fill["id"], second["id"]])
     flows = [f["numbers"]["flow_dry_ref_lpm"]["value"] for f in (fill, second)]
-    said = series["numbers"]["flow_dry_ref_lpm"]
-    assert said["value"] == pytest.approx(sum(flows) / 2.0)
-    assert said["repeatability_s"] == pytest.approx(abs(flows[0] - flows[1]) / 2.0**0.5)
-    assert said["unit"] == "L/min"
+    dry_flow = series["numbers"]["flow_dry_ref_lpm"]
+    assert dry_flow["value"] == pytest.approx(sum(flows) / 2.0)
+    assert dry_flow["repeatability_s"] == pytest.approx(abs(flows[0] - flows[1]) / 2.0**0.5)
+    assert dry_flow["unit"] == "L/min"
     # the second was stopped too late: it goes out of the logbook again
     assert rig.post(f"/api/fills/{second['id']}/forget", {"who": "Ada"}) == {"ok": True}
     left = rig.get("/api/fills")
@@ -159,11 +159,11 @@ def test_a_new_run_uses_the_newest_calibration_and_says_so(rig: Rig, tmp_path: P
     second = rig.post("/api/runs", {"name": "calibrated", "who": "Ada"})["run"]
     rig.until(lambda: (rig.get("/api/state")["run"] or {}).get("elapsed_s", 0.0) > 3.0, "the new run")
 
-    def said() -> bool:
+    def shown_live() -> bool:
         last = rig.get("/api/recent", seconds=10)["assessments"]
         return bool(last) and any("calibration 1 of 2024-06-01" in t for t in last[-1]["assumptions"])
 
-    rig.until(said, "the assumption")
+    rig.until(shown_live, "the assumption")
     last = rig.get("/api/recent", seconds=10)["assessments"][-1]
     assert last["numbers"]["volts"]["value"] == pytest.approx(12.1, abs=1e-6)
     assert [f["code"] for f in last["findings"]].count("calibration_overdue") == 1

@@ -28,9 +28,9 @@ def client(tmp_path: Path) -> TestClient:
 def test_every_page_is_the_first_runs_and_it_has_an_example(client: TestClient, tmp_path: Path) -> None:
     for path in ("/", "/runs", "/builds", "/fills"):
         assert "No bench is described yet" in client.get(path).text
-    told = client.get("/api/first-run").json()
-    assert told["file"] == str(tmp_path / "bench.toml")
-    keep_bench_file(tmp_path / "other.toml", told["example"])
+    answer = client.get("/api/first-run").json()
+    assert answer["file"] == str(tmp_path / "bench.toml")
+    keep_bench_file(tmp_path / "other.toml", answer["example"])
 
 
 def test_a_wrong_file_is_named_by_place_value_and_remedy_and_not_kept(

@@ -60,9 +60,9 @@ def test_a_review_tells_what_was_said_live(book: Logbook) -> None:
     made, run = bench(ALL), _run()
     record = book.create_run(bench=made.name, bench_toml=made.text)
     _live(made, run, book, record)
-    told = book.forecasts.load(record.id)
+    log = book.forecasts.load(record.id)
     again = review(made, [run], alarms=[], forecaster=make_forecaster).as_dict()
-    kept = review(made, [run], alarms=[], forecaster=_never, forecast_log=told).as_dict()
+    kept = review(made, [run], alarms=[], forecaster=_never, forecast_log=log).as_dict()
     assert len(kept["forecasts"]) >= 20
     assert kept["warnings"]
     for key in ("forecasts", "warnings", "forecasts_checked", "hindsight"):
@@ -76,9 +76,9 @@ def test_what_is_not_of_the_whole_run_is_made_again(book: Logbook) -> None:
     made, run = bench(ALL), _run()
     record = book.create_run(bench=made.name, bench_toml=made.text)
     _live(made, run, book, record, seconds=900)
-    told = book.forecasts.load(record.id)
-    assert told is not None
-    for part in (told, replace(told, from_ns=600 * S, until_ns=SECONDS * S)):
+    log = book.forecasts.load(record.id)
+    assert log is not None
+    for part in (log, replace(log, from_ns=600 * S, until_ns=SECONDS * S)):
         with pytest.raises(AssertionError, match="made again"):
             review(made, [run], alarms=[], forecaster=_never, forecast_log=part)
     # Nor is it of a run whose alarms nobody kept.

@@ -122,9 +122,9 @@ def test_an_alarm_is_raised_acknowledged_and_written_down(rig: Rig) -> None:
         return [(a["to"], a["who"]) for a in alarms if a["alarm"] == "lye_temp.warn"]
 
     rig.until(lambda: len(kept()) >= 3, "all to be written down")
-    told = kept()
-    assert [t for t, _ in told] == ["unacknowledged", "acknowledged", "normal"]
-    assert told[1][1] == "Ada"
+    transitions = kept()
+    assert [t for t, _ in transitions] == ["unacknowledged", "acknowledged", "normal"]
+    assert transitions[1][1] == "Ada"
     assert (
         rig.post("/api/alarms/no.such/acknowledge", {"who": "Ada"}, status=409)["error"]["place"] == "no.such"
     )
@@ -150,8 +150,8 @@ def test_water_that_was_added_counts_back_and_is_marked(rig: Rig) -> None:
 
 def known_power(rig: Rig) -> Any:
     """The first assessment with a power."""
-    said = rig.get("/api/recent")["assessments"]
-    return next((a for a in said if a["numbers"]["power_w"]["value"] is not None), None)
+    answer = rig.get("/api/recent")["assessments"]
+    return next((a for a in answer if a["numbers"]["power_w"]["value"] is not None), None)
 
 
 def row_of(rig: Rig, alarm: str) -> dict[str, object]:

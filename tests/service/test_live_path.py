@@ -128,7 +128,7 @@ def test_assessments_are_made_in_full_only_while_somebody_looks(bench: Bench, re
 
 def test_the_reader_is_told_whether_samples_are_waited_for(bench: Bench, reader: FakeReader) -> None:
     def paces() -> list[bool]:
-        return [said["patient"] for said in reader.heard if said["type"] == "pace"]
+        return [message["patient"] for message in reader.heard if message["type"] == "pace"]
 
     reader.talk()
     with serving(bench, reader) as bed:
@@ -154,7 +154,7 @@ def no_store() -> Store:
 
 
 def test_without_any_store_pages_alarms_and_cuts_go_on(bench: Bench, reader: FakeReader) -> None:
-    reader.told["recording"] = {"impaired": "the disk is full", "held": 1234, "dropped": 0}
+    reader.extra_state["recording"] = {"impaired": "the disk is full", "held": 1234, "dropped": 0}
     reader.talk()
     with serving(bench, reader, open_store=no_store) as bed:
         bed.until(lambda: bed.get("/api/state")["data"]["state"] == "fresh", "data")
@@ -274,8 +274,8 @@ def test_a_reader_that_is_not_reachable_is_said_plainly(bed: Bed) -> None:
     bed.until(lambda: bed.standing().get("reader.lost") == "unacknowledged", "the alarm of it")
 
     def forecast() -> str:
-        said = bed.get("/api/recent?seconds=5")["assessments"]
-        return str((said[-1]["forecast"] or {}).get("words", "")) if said else ""
+        answer = bed.get("/api/recent?seconds=5")["assessments"]
+        return str((answer[-1]["forecast"] or {}).get("words", "")) if answer else ""
 
     assert forecast().startswith("Not known: reader not reachable")
     # Far longer than any source may be silent.
@@ -311,12 +311,12 @@ def test_what_comes_again_after_a_broken_connection_comes_once(bed: Bed) -> None
     bed.reader.come(backlog=60)
     bed.ticking()
     bed.reader.silent()
-    said = [row["t_ns"] for row in bed.reader.rows]
-    bed.until(lambda: bed.live._ring.last_ns("head") == said[-1], "the last one")
+    times = [row["t_ns"] for row in bed.reader.rows]
+    bed.until(lambda: bed.live._ring.last_ns("head") == times[-1], "the last one")
     kept = bed.live._ring.blocks()["head"].t_ns.tolist()
     assert kept == sorted(set(kept))
-    first = said.index(kept[0])
-    assert kept == said[first:]
+    first = times.index(kept[0])
+    assert kept == times[first:]
 
 
 def test_a_gap_longer_than_the_readers_memory_is_filled_from_the_store(
@@ -379,13 +379,13 @@ def test_a_trip_that_a_reader_lost_is_asked_for_again_while_its_alarm_stands(bed
     bed.until(lambda: bed.get("/api/state")["trip"], "the trip")
     bed.until(lambda: bed.standing().get("supply.tripped") == "unacknowledged", "its alarm")
     asked = len(bed.reader.asked)
-    bed.reader.told["trip"] = None
+    bed.reader.extra_state["trip"] = None
     bed.until(lambda: len(bed.reader.asked) > asked, "the same again")
 
 
 def test_what_is_known_of_an_unconfirmed_cut_is_said(bed: Bed) -> None:
     words = "the relay does not report; no current is measured"
-    bed.reader.told |= {"trip_unconfirmed": True, "cut_words": words}
+    bed.reader.extra_state |= {"trip_unconfirmed": True, "cut_words": words}
     bed.reader.trip("person", "Ada cut it", "Ada")
     bed.until(lambda: bed.standing().get("supply.not_cut") == "unacknowledged", "the alarm")
     bed.reader.levels["amps"] = 0.0
@@ -423,9 +423,9 @@ def test_a_live_task_that_fails_on_and_on_ends_the_service_with_its_cause(
     state = bed.client.app.state  # type: ignore[attr-defined]
     failure = bed.until(lambda: state.failure, "the failure")
     assert isinstance(failure, ZeroDivisionError)
-    said = bed.get("/api/health", status=503)
-    assert said["status"] == "failed"
-    assert "float division by zero" in said["why"]
+    answer = bed.get("/api/health", status=503)
+    assert answer["status"] == "failed"
+    assert "float division by zero" in answer["why"]
 
 
 def test_a_forecaster_that_raises_is_told_and_replaced(bed: Bed) -> None:

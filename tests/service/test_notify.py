@@ -41,7 +41,7 @@ def unused_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def said(notifier: Notifier, *names: str) -> str:
+def failing_words(notifier: Notifier, *names: str) -> str:
     """What is said to be wrong, once it speaks of all of these."""
     words = notifier.failing or ""
     return words if all(name in words for name in names) else ""
@@ -59,8 +59,8 @@ def test_a_note_arrives_whole(receiver: LoopbackReceiver, closing: list[Notifier
     notifier = Notifier(NotifySpec(), [receiver.address()])
     closing.append(notifier)
     notifier.tell(NOTE)
-    wait_until(lambda: receiver.told, "the note")
-    (body,) = receiver.told
+    wait_until(lambda: receiver.received, "the note")
+    (body,) = receiver.received
     assert (body["title"], body["message"], body["type"]) == (NOTE.title, NOTE.body, "warning")
     wait_until(lambda: notifier.receivers[0].sent == 1, "that it is counted")
     assert notifier.failing is None
@@ -84,8 +84,8 @@ def test_a_receiver_that_is_down_is_said_and_holds_up_no_other(
     notifier = Notifier(QUICK, [down, receiver.address()])
     closing.append(notifier)
     notifier.tell(NOTE)
-    wait_until(lambda: receiver.told, "the other receiver's note")
-    words = wait_until(lambda: said(notifier, "receiver 1 (json)"), "that it is said")
+    wait_until(lambda: receiver.received, "the other receiver's note")
+    words = wait_until(lambda: failing_words(notifier, "receiver 1 (json)"), "that it is said")
     assert "receiver 1 (json) took no message" in words
     assert "1 lost" in words
     assert "receiver 2" not in words
@@ -132,7 +132,7 @@ def test_a_slow_receiver_is_waited_for_by_nobody_and_said(
         notifier.tell(NOTE)
     # A thousand notes to a receiver that holds its answer back for 30 s; the rest is a loaded machine.
     assert time.monotonic() - begun < 10.0
-    words = wait_until(lambda: said(notifier, "receiver 1 (json)"), "that it is said")
+    words = wait_until(lambda: failing_words(notifier, "receiver 1 (json)"), "that it is said")
     assert "receiver 1 (json)" in words
     assert notifier.receivers[0].lost >= 800
     receiver.held.set()
@@ -161,12 +161,12 @@ def test_a_flood_is_gathered_into_one_and_what_is_critical_passes_it(
     notifier.tell(Note("the lye boils", "", "critical"))
     wait_until(lambda: "the lye boils" in receiver.titles, "what is critical")
     assert [t for t in receiver.titles if t.startswith("alarm")] == ["alarm 0", "alarm 1", "alarm 2"]
-    assert receiver.told[receiver.titles.index("the lye boils")]["type"] == "failure"
+    assert receiver.received[receiver.titles.index("the lye boils")]["type"] == "failure"
     wait_until(lambda: "37 more alarms" in receiver.titles, "the rest, in one")
-    gathered = receiver.told[receiver.titles.index("37 more alarms")]["message"]
+    gathered = receiver.received[receiver.titles.index("37 more alarms")]["message"]
     assert gathered.splitlines()[0] == "alarm 3"
     assert gathered.splitlines()[-1] == "and 29 more"
-    assert len(receiver.told) == 5
+    assert len(receiver.received) == 5
 
 
 def test_one_that_was_held_back_is_sent_as_it_is(receiver: LoopbackReceiver, closing: list[Notifier]) -> None:
@@ -175,13 +175,13 @@ def test_one_that_was_held_back_is_sent_as_it_is(receiver: LoopbackReceiver, clo
     notifier.tell(Note("first", "one"))
     notifier.tell(Note("second", "two"))
     wait_until(lambda: receiver.titles == ["first", "second"], "both")
-    assert receiver.told[1]["message"] == "two"
+    assert receiver.received[1]["message"] == "two"
 
 
 def test_an_address_that_is_none_is_said_at_once_and_not_repeated(closing: list[Notifier]) -> None:
     notifier = Notifier(NotifySpec(), ["hunter2://ada:s3cret@x", "nonsense-s3cret"])
     closing.append(notifier)
-    words = wait_until(lambda: said(notifier, "receiver 2"), "that it is said")
+    words = wait_until(lambda: failing_words(notifier, "receiver 2"), "that it is said")
     assert "LYEWATCH_NOTIFY_URLS holds an address that can not be used" in words
     assert "s3cret" not in words
     with pytest.raises(UsageError) as refused:
@@ -199,7 +199,7 @@ def test_no_secret_is_logged_or_shown(
     notifier = Notifier(QUICK, [receiver.address(), down])
     closing.append(notifier)
     notifier.tell(NOTE)
-    words = wait_until(lambda: said(notifier, "receiver 1", "receiver 2"), "both")
+    words = wait_until(lambda: failing_words(notifier, "receiver 1", "receiver 2"), "both")
     shown = capfd.readouterr()
     apprises = " ".join(r.getMessage() for r in caplog.records if r.name == "apprise")
     for text in (words, repr(notifier.receivers), shown.out, shown.err, apprises):
@@ -211,28 +211,28 @@ def test_a_receiver_that_hangs_is_given_up_and_the_next_message_gets_through(
     closing: list[Notifier], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(notify, "HUNG_AFTER_S", 0.3)
-    let, told = threading.Event(), []
+    let, sent = threading.Event(), []
 
     def send(_address: str, note: Note) -> bool:
         if note.title == "first":
             let.wait(60.0)
-        told.append(note.title)
+        sent.append(note.title)
         return True
 
     notifier = Notifier(NotifySpec(retry_for_s=0.0), ["json://127.0.0.1/"], send=send)
     closing.append(notifier)
     notifier.tell(Note("first", "it hangs"))
-    wait_until(lambda: said(notifier, "has hung for", "1 lost"), "that it hangs")
+    wait_until(lambda: failing_words(notifier, "has hung for", "1 lost"), "that it hangs")
     notifier.tell(Note("second", "it does not"))
-    wait_until(lambda: told == ["second"], "the second")
+    wait_until(lambda: sent == ["second"], "the second")
     wait_until(lambda: notifier.failing is None, "that all is well again")
     let.set()
     # What comes of the first after all is the given-up thread's own, which then ends.
-    wait_until(lambda: told == ["second", "first"], "the first")
+    wait_until(lambda: sent == ["second", "first"], "the first")
     wait_until(lambda: not notifier.receivers[0]._hung or notifier.failing is None, "its end")
     notifier.tell(Note("third", ""))
-    wait_until(lambda: told[-1] == "third", "the third")
-    assert told.count("third") == 1
+    wait_until(lambda: sent[-1] == "third", "the third")
+    assert sent.count("third") == 1
 
 
 def test_no_more_than_some_threads_are_left_hanging(
@@ -250,7 +250,7 @@ def test_no_more_than_some_threads_are_left_hanging(
     closing.append(notifier)
     for k in range(10):
         notifier.tell(Note(str(k), ""))
-    wait_until(lambda: said(notifier, "again and again"), "that it is given up")
+    wait_until(lambda: failing_words(notifier, "again and again"), "that it is given up")
     assert len(asked) == notify.MOST_HUNG + 1
     let.set()
     wait_until(lambda: notifier.failing is None and len(asked) == 10, "the rest")
@@ -258,10 +258,10 @@ def test_no_more_than_some_threads_are_left_hanging(
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_thread_that_died_is_begun_anew(closing: list[Notifier], monkeypatch: pytest.MonkeyPatch) -> None:
-    told: list[str] = []
+    collected: list[str] = []
 
     def send(_address: str, note: Note) -> bool:
-        told.append(note.title)
+        collected.append(note.title)
         return True
 
     def die(_receiver: Receiver, _note: Note) -> None:
@@ -277,4 +277,4 @@ def test_a_thread_that_died_is_begun_anew(closing: list[Notifier], monkeypatch: 
         thread.join(20.0)
     assert "begun anew" in (notifier.failing or "")
     notifier.tell(Note("next", ""))
-    wait_until(lambda: told == ["next"], "the next")
+    wait_until(lambda: collected == ["next"], "the next")

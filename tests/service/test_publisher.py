@@ -95,8 +95,8 @@ def has(node: Node, stream: str, true: Callable[[dict[str, Any]], object] = bool
     return any(t == OURS + stream for t, _, _ in node.got) and bool(true(latest(node, stream)))
 
 
-def _recording(said: dict[str, Any]) -> bool:
-    return bool(said["recording"])
+def _recording(state: dict[str, Any]) -> bool:
+    return bool(state["recording"])
 
 
 def _all_acknowledged_came(rig: Rig, gathered: Gathered, node: Node) -> bool:
@@ -104,8 +104,8 @@ def _all_acknowledged_came(rig: Rig, gathered: Gathered, node: Node) -> bool:
     return len(gathered.batches) >= int(rig.health()["publishing"]["sent"])
 
 
-def _offline(said: dict[str, Any]) -> bool:
-    return bool(said["words"] == "recorder offline")
+def _offline(state: dict[str, Any]) -> bool:
+    return bool(state["words"] == "recorder offline")
 
 
 def test_samples_and_what_stands(rig: Rig, broker: Mosquitto, connect: Callable[[], Node]) -> None:

@@ -44,13 +44,13 @@ def test_a_run_is_started_named_marked_and_stopped(rig: Rig) -> None:
 def test_what_is_measured_of_the_lye_counts_live_and_afterwards(rig: Rig) -> None:
     run_id = rig.recording()
     rig.until(lambda: rig.get("/api/recent")["assessments"], "a tick")
-    said = rig.post(f"/api/runs/{run_id}/lye", {"what": "strength", "mass_fraction": 0.3, "who": "Ada"})
-    assert said["message"] == "Lye measured: 30 % ± 1 % by mass"
+    answer = rig.post(f"/api/runs/{run_id}/lye", {"what": "strength", "mass_fraction": 0.3, "who": "Ada"})
+    assert answer["message"] == "Lye measured: 30 % ± 1 % by mass"
 
     def percent() -> float:
-        told = rig.get("/api/recent")["assessments"][-1]
-        assert told["lye"]["percent"]["u95"] > 0.0
-        return float(told["numbers"]["lye_percent"]["value"])
+        reply = rig.get("/api/recent")["assessments"][-1]
+        assert reply["lye"]["percent"]["u95"] > 0.0
+        return float(reply["numbers"]["lye_percent"]["value"])
 
     rig.until(lambda: percent() > 26.0, "that it is believed")
     before = percent()

@@ -222,15 +222,15 @@ def one_run(tally: Tally, rng: np.random.Generator, *, chopped: bool, power_by: 
         ("total water", "water_split_ml", float(h.gas_mol_s.sum()) * 2.0 / 3.0 * 18.01528 / 0.998207),
         ("total vapour", "water_vapour_ml", float(h.vapour_kg_s.sum()) * 1000.0 / 0.998207),
     ):
-        said = getattr(totals, key).whole or getattr(totals, key).number
-        if said.value is not None:
-            tally.rows[name].add(said.value, said.u95 or math.nan, true)
+        number = getattr(totals, key).whole or getattr(totals, key).number
+        if number.value is not None:
+            tally.rows[name].add(number.value, number.u95 or math.nan, true)
 
 
 def _means(
     tally: Tally,
     h: History,
-    said: dict[str, dict[str, float | None]],
+    numbers: dict[str, dict[str, float | None]],
     on: NDArray[np.bool_],
     count: int,
 ) -> None:
@@ -246,7 +246,7 @@ def _means(
         "heat": ("heat_w", heat),
     }
     for name, (key, true) in truths.items():
-        value, u95 = said[key]["value"], said[key]["u95"]
+        value, u95 = numbers[key]["value"], numbers[key]["u95"]
         tally.rows[name].add(math.nan if value is None else value, math.nan if u95 is None else u95, true)
 
 

@@ -227,8 +227,8 @@ def _measured(what: str, w: float, litres: float, rng: np.random.Generator) -> d
     return {"what": what, "litres": litres + 0.02 * off, "litres_error": 0.025, "temp_c": 20.0}
 
 
-def _mark(t_s: float, said: dict[str, Any]) -> Mark:
-    return Mark(1, "", round(t_s * S), "top_up" if said["what"] == "top_up" else "lye", "", "", said)
+def _mark(t_s: float, fields: dict[str, Any]) -> Mark:
+    return Mark(1, "", round(t_s * S), "top_up" if fields["what"] == "top_up" else "lye", "", "", fields)
 
 
 def bench_of(b: Bath, build: str = "A", *, gap: bool = False) -> Bench:

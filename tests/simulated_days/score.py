@@ -134,21 +134,21 @@ def main() -> None:
                 flush=True,
             )
         if args.series:
-            told = [watched(s, sd) for s in seeds(args.series)]
+            series = [watched(s, sd) for s in seeds(args.series)]
             print(
-                f"30 looks, days {sd:.1%}: {len(told)} series, ever called "
-                f"{np.mean([t.wrong for t in told]):.3f}, any look misses "
-                f"{np.mean([t.missed for t in told]):.3f}, one look at A B B A holds "
-                f"{np.mean([t.held_at_four for t in told]):.3f}",
+                f"30 looks, days {sd:.1%}: {len(series)} series, ever called "
+                f"{np.mean([t.wrong for t in series]):.3f}, any look misses "
+                f"{np.mean([t.missed for t in series]):.3f}, one look at A B B A holds "
+                f"{np.mean([t.held_at_four for t in series]):.3f}",
                 flush=True,
             )
         for true in (0.02, 0.05) if args.detect else ():
-            told = [watched(s, sd, true, stop=True) for s in seeds(args.detect)]
-            runs = np.array([t.runs or math.inf for t in told])
+            series = [watched(s, sd, true, stop=True) for s in seeds(args.detect)]
+            runs = np.array([t.runs or math.inf for t in series])
             print(
                 f"true {true:.0%}, days {sd:.1%}: called within 30 runs {np.isfinite(runs).mean():.2f}, "
                 f"mean runs to the end {np.minimum(runs, 30).mean():.1f}, median {np.median(runs):.0f}, "
-                f"wrong side {np.mean([t.wrong for t in told]):.3f}",
+                f"wrong side {np.mean([t.wrong for t in series]):.3f}",
                 flush=True,
             )
 

@@ -196,10 +196,10 @@ class ScpiInstrument(AskedDevice):
     def answer(self, question: bytes) -> tuple[bytes | None, bool]:
         text = question.decode("latin-1")
         self.heard.append(text)
-        said, reading = self._said(text), text in ("READ?", *self.answers)
-        return (None if said is None else said.encode("latin-1") + b"\n"), reading and said is not None
+        reply, reading = self._reply(text), text in ("READ?", *self.answers)
+        return (None if reply is None else reply.encode("latin-1") + b"\n"), reading and reply is not None
 
-    def _said(self, text: str) -> str | None:
+    def _reply(self, text: str) -> str | None:
         if text == "*IDN?":
             return self.identity
         if text == "SYST:ERR?":
@@ -282,15 +282,15 @@ class ModbusDevice(AskedDevice):
         head, pdu = (question[:7], question[7:]) if self.tcp else (question[:1], question[1:-2])
         unit, function = head[-1], pdu[0]
         self.heard.append((unit, function))
-        said = None if unit in self.dead else self._said(unit, pdu)
-        if said is None:
+        reply = None if unit in self.dead else self._reply(unit, pdu)
+        if reply is None:
             return None, False
         if self.tcp:
-            return head[:4] + struct.pack(">H", len(said) + 1) + head[6:] + said, function != 8
-        frame = head + said
+            return head[:4] + struct.pack(">H", len(reply) + 1) + head[6:] + reply, function != 8
+        frame = head + reply
         return frame + int(CrcModbus.calc(frame)).to_bytes(2, "little"), function != 8
 
-    def _said(self, unit: int, pdu: bytes) -> bytes | None:
+    def _reply(self, unit: int, pdu: bytes) -> bytes | None:
         function, address, count = struct.unpack(">BHH", pdu)
         if function == 8:
             if self.mute_echo:

@@ -151,9 +151,9 @@ def test_a_port_that_opens_and_goes_without_a_frame_does_not_fill_the_run_with_m
     assert listener.kinds().count("lost") == 3
     assert "again and again" in [e for e in listener.events if e.kind == "lost"][-1].text
     assert max(driver.pauses) > 2.5
-    told = listener.kinds().count("reopened")
+    reopened = listener.kinds().count("reopened")
     driver.chunks.put(b"\n" + line(1))
-    listener.await_event("reopened", told + 1)
+    listener.await_event("reopened", reopened + 1)
     driver.chunks.put(OSError("gone"))
     listener.await_event("lost", 4)
     driver.stop()

@@ -59,7 +59,7 @@ def test_every_damage_is_counted_and_passed_over(damage: object) -> None:
     for stream in damage():
         heard, counters = hear(stream + AFTER + LAST)
         # Nothing that was not sent, nothing twice, in order; the line after the next line end is heard.
-        assert [said for said in ORIGINALS if said in heard] == heard, stream
+        assert [original for original in ORIGINALS if original in heard] == heard, stream
         assert heard[-1] == ORIGINALS[2], stream
         if stream.strip(b"\r\n"):
             assert ORIGINALS[0] in heard or refused(counters) >= 1, stream
@@ -97,7 +97,7 @@ def test_a_whole_line_at_the_beginning_is_taken_for_its_checksum() -> None:
 
 def test_hellos_and_replies_are_heard_and_echoes_are_not() -> None:
     heard, counters = hear(encode_hello("torch") + encode_reply(3, True) + encode_command("trip", 3))
-    assert [type(said).__name__ for said in heard] == ["Hello", "Reply"]
+    assert [type(message).__name__ for message in heard] == ["Hello", "Reply"]
     assert counters.malformed == 1
     assert "echo" in (counters.last_error or "")
 
@@ -124,6 +124,6 @@ def test_fuzz(chunks: list[bytes], crc: str) -> None:
     counters = LinkCounters()
     decoder = WireDecoder(counters, crc)  # type: ignore[arg-type]
     for chunk in chunks:
-        for said in decoder.feed(chunk):
-            if said.checked:
-                assert said in ORIGINALS
+        for message in decoder.feed(chunk):
+            if message.checked:
+                assert message in ORIGINALS

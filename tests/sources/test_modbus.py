@@ -397,8 +397,8 @@ def test_a_supply_that_refuses_the_write_says_why(device: ModbusDevice) -> None:
     with running(spec(device.peer.url, amps, supply=SUPPLY, timeout_s=0.5)) as (source, listener):
         wait_until(lambda: seen(listener, "amps"), "the current")
         source.send(Command("trip"))
-        said = listener.await_event("notice").text
-        assert "unit 1 write coil 9 = 0: exception 1 (illegal function)" in said
+        notice = listener.await_event("notice").text
+        assert "unit 1 write coil 9 = 0: exception 1 (illegal function)" in notice
 
 
 def test_a_cut_waits_for_the_port_and_for_a_unit_that_is_silent_meanwhile(device: ModbusDevice) -> None:

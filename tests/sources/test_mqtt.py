@@ -63,11 +63,11 @@ def test_what_came_while_the_link_was_down_comes_afterwards(
     try:
         listener.await_event("opened")
         begin = time.monotonic()
-        said: dict[int, float] = {}
+        sent_s: dict[int, float] = {}
 
         def say(seq: int) -> None:
-            said[seq] = time.monotonic()
-            node.publish(TOPIC, line(seq, round(1000 * (said[seq] - begin))))
+            sent_s[seq] = time.monotonic()
+            node.publish(TOPIC, line(seq, round(1000 * (sent_s[seq] - begin))))
 
         for seq in range(10):
             say(seq)
@@ -83,8 +83,8 @@ def test_what_came_while_the_link_was_down_comes_afterwards(
         assert [f.seq for f in frames] == list(range(20))
         assert (source.counters.gaps, source.counters.reopened) == (0, 1)
         # The node's own milliseconds put what was kept at the time when it was said, not when it came.
-        errors = [abs(f.mono_ns / 1e9 - said[f.seq]) for f in frames[10:20]]
-        late = [f.received_ns / 1e9 - said[f.seq] for f in frames[10:20]]
+        errors = [abs(f.mono_ns / 1e9 - sent_s[f.seq]) for f in frames[10:20]]
+        late = [f.received_ns / 1e9 - sent_s[f.seq] for f in frames[10:20]]
         assert median(errors) < 0.5 * median(late)
     finally:
         node.close()

@@ -47,8 +47,8 @@ def sealed(body: str) -> bytes:
 def test_every_line_of_the_specification_decodes() -> None:
     text = SPECIFICATION.read_text(encoding="utf-8")
     lines = re.findall(r"^ {4}((?:seq|hello|do|ack)=.* \*[0-9A-F]{4})$", text, re.MULTILINE)
-    said = [decode_line(line.encode()) for line in lines]
-    assert said == [
+    messages = [decode_line(line.encode()) for line in lines]
+    assert messages == [
         Reading({"volts": 12.345, "amps": 8.21, "temp": 41.3, "relay": 1, "trip": 0}, 1234, 56789),
         Hello("torch-head", 1),
         WireCommand("trip", 17),

@@ -205,8 +205,8 @@ def test_catching_up(block: Block, daemon: InfluxDaemon, tmp_path: Path) -> None
                         data_frame_measurement_name="sample",
                     )
         client.close()  # type: ignore[no-untyped-call]
-        (said,) = json.loads(daemon.query('SELECT count("seq") FROM "sample"', "lyewatch"))["results"]
-        assert said["series"][0]["values"][0][1] == points["lyewatch"] + 10
+        (answer,) = json.loads(daemon.query('SELECT count("seq") FROM "sample"', "lyewatch"))["results"]
+        assert answer["series"][0]["values"][0][1] == points["lyewatch"] + 10
     print(
         "\npoints of eight channels a second, values a second, processor time a point here and in the server"
     )

@@ -124,13 +124,13 @@ def test_overview() -> None:
         digest = Digest()
         for k in range(at, at + 200):
             digest.add(batch(f"bench-{k:05d}", 1))
-        said = digest.take()
-        assert said is not None
-        digests.append(said)
+        payload = digest.take()
+        assert payload is not None
+        digests.append(payload)
 
     def hear() -> None:
-        for said in digests:
-            overview.hear(digest_topic("lyewatch", "1"), said)
+        for payload in digests:
+            overview.hear(digest_topic("lyewatch", "1"), payload)
 
     heard = cost_us(hear, 2) / BENCHES
     now = time.time_ns()

@@ -186,10 +186,10 @@ def test_memory_of_a_process_that_journals_and_seals(tmp_path: Path) -> None:
         "        if k % 1200 == 1199: store.seal_apart('r', all_rows=True)\n"
         "    print(bare, rss())\n"
     )
-    said = subprocess.run(
+    output = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path)], check=True, capture_output=True, timeout=300, text=True
     )
-    bare, whole = map(float, said.stdout.split())
+    bare, whole = map(float, output.stdout.split())
     print(
         f"\n{bare:.1f} MB with numpy alone, {whole:.1f} MB with the store after an hour: {whole / bare:.2f} x"
     )

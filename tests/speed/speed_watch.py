@@ -111,17 +111,17 @@ def test_a_window_of_the_runaway_watch() -> None:
     assert p99 < 5.0
 
 
-def test_foresight_beside_the_review() -> None:
+def test_forecasts_beside_the_review() -> None:
     """24 h at 10 Hz reviewed with a forecast a minute made again, against the same review without."""
     made, blocks = bench(EIGHT), [day()]
     plain = cpu(lambda: review(made, blocks))
-    foreseen = cpu(lambda: review(made, blocks, forecaster=make_forecaster))
+    with_forecasts = cpu(lambda: review(made, blocks, forecaster=make_forecaster))
     peer = cpu(lambda: plainly(blocks[0]))
     print(
-        f"\nreview {plain:.2f} s, with forecasts {foreseen:.2f} s: {foreseen / plain:.2f} times; "
-        f"they alone {(foreseen - plain) / peer:.2f} times mean and deviation, {peer:.2f} s"
+        f"\nreview {plain:.2f} s, with forecasts {with_forecasts:.2f} s: {with_forecasts / plain:.2f} times; "
+        f"they alone {(with_forecasts - plain) / peer:.2f} times mean and deviation, {peer:.2f} s"
     )
-    assert foreseen - plain < 3.0 * peer
+    assert with_forecasts - plain < 3.0 * peer
 
 
 def plainly(run: Block) -> None:
@@ -164,7 +164,7 @@ def test_a_day_reviewed_by_the_command(tmp_path: Path) -> None:
             "--json",
         ]
         tries = [_ran(command) for _ in range(3)]
-        assert all(len(json.loads(told)["forecasts"]) > 1300 for _, _, told in tries)
+        assert all(len(json.loads(output)["forecasts"]) > 1300 for _, _, output in tries)
         spent.append(min(t[0] for t in tries))
         print(
             f"\nthe command, forecasts {how}: {spent[-1]:.2f} s, {spent[-1] / peer:.2f} times mean and "
@@ -180,9 +180,9 @@ def test_a_day_reviewed_by_the_command(tmp_path: Path) -> None:
 def _ran(command: list[str]) -> tuple[float, float, bytes]:
     """A command's processor time and time by the clock [s], and what it said."""
     before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    told = subprocess.run(command, check=True, capture_output=True).stdout
+    output = subprocess.run(command, check=True, capture_output=True).stdout
     wall, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, wall, told
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, wall, output
 
 
 def test_a_day_reviewed_and_replayed() -> None:

@@ -91,10 +91,10 @@ def test_many_rows_give_the_lines_that_few_at_a_time_give() -> None:
 
 def fields_of(line: bytes) -> list[tuple[bytes, Any]]:
     """What a line says, its numbers as numbers."""
-    said = [part.partition(b"=") for part in line.replace(b"\\ ", b"_").replace(b" ", b",").split(b",")]
+    pairs = [part.partition(b"=") for part in line.replace(b"\\ ", b"_").replace(b" ", b",").split(b",")]
     return [
         (name, struct.pack("d", float(text)) if name == b"we_ird" else _number(text))
-        for name, _, text in said
+        for name, _, text in pairs
     ]
 
 
@@ -479,8 +479,8 @@ def test_the_page_is_told_of_a_server_that_is_away() -> None:
     fine = {"away_since_ns": None, "error": None, "refused_rows": 0, "spool_rows": 100}
     assert archive_words(fine, 5) is None
     error = ServerAway("the server does not answer").as_dict()
-    said = archive_words({**fine, "away_since_ns": START_NS, "error": error, "spool_rows": 2_000_000}, 12_345)
-    assert said is not None
+    text = archive_words({**fine, "away_since_ns": START_NS, "error": error, "spool_rows": 2_000_000}, 12_345)
+    assert text is not None
     for words in (
         "2023-11-14T22:13:20",
         "12,345 samples wait",
@@ -488,7 +488,7 @@ def test_the_page_is_told_of_a_server_that_is_away() -> None:
         "does not answer",
         "nothing is lost",
     ):
-        assert words in said["words"]
-    said = archive_words({**fine, "refused_rows": 3}, 0)
-    assert said is not None
-    assert "3 samples were refused" in said["words"]
+        assert words in text["words"]
+    text = archive_words({**fine, "refused_rows": 3}, 0)
+    assert text is not None
+    assert "3 samples were refused" in text["words"]

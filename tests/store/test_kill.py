@@ -35,10 +35,10 @@ def killed_after(folder: Path, flags: list[str], seconds: float) -> dict[str, di
     first = child.stdout.readline()
     time.sleep(seconds)
     child.kill()
-    said, complaints = child.communicate(timeout=60)
+    output, complaints = child.communicate(timeout=60)
     assert child.returncode == -9, complaints.decode()
     last: dict[str, dict[str, int]] = {"g": {}, "c": {}, "m": {}}
-    for line in (first + said).decode().splitlines(keepends=True):
+    for line in (first + output).decode().splitlines(keepends=True):
         if line.endswith("\n"):
             kind, name, number = line.split()
             last[kind][name] = int(number)
@@ -55,17 +55,17 @@ def test_fifty_kills(tmp_path: Path) -> None:
     marks = 0
     for number in range(50):
         # Most deaths come early, when the store has just been opened and a dead one's leavings are cleaned.
-        said = killed_after(tmp_path, FLAGS[number % len(FLAGS)], rng.random() ** 2 * 0.25)
+        promised = killed_after(tmp_path, FLAGS[number % len(FLAGS)], rng.random() ** 2 * 0.25)
         with Store(tmp_path) as store:
             found = store.read("r") if store.last_t_ns("r") is not None else {}
-            for source, made in said["g"].items():
+            for source, made in promised["g"].items():
                 seq = found[source].seq.tolist() if source in found else []
                 assert seq == list(range(len(seq))), (number, source)
-                assert len(seq) - 1 >= said["c"].get(source, -1), (number, source)
+                assert len(seq) - 1 >= promised["c"].get(source, -1), (number, source)
                 assert (made - (len(seq) - 1)) * STEP_NS <= LOST_AT_MOST_NS, (number, source)
                 assert found == {} or bool((found[source].values["volts"] == found[source].seq / 8).all())
             # The logbook too: a mark whose number was given is there.
-            marks = max(marks, said["m"].get("mark", 0))
+            marks = max(marks, promised["m"].get("mark", 0))
             assert len(store.logbook.list_marks("r")) >= marks
     for name in ("journal.db", "logbook.db"):
         with closing(apsw.Connection(str(tmp_path / name))) as other:

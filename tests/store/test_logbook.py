@@ -279,11 +279,11 @@ def test_what_was_forecast_is_kept_as_said_by_one_watch(book: Logbook) -> None:
     first = {"at_s": 60.0, "time_to_limit_s": None, "steady_state_c": 48.25}
     book.forecasts.add("r", [first], [], 60_000_000_000)
     book.forecasts.add("r", [], [warned], 120_000_000_000)
-    told = book.forecasts.load("r")
-    assert told is not None
-    assert (told.from_ns, told.until_ns) == (100, 120_000_000_000)
-    assert told.forecasts == (first,)
-    assert told.warnings == (warned,)
+    log = book.forecasts.load("r")
+    assert log is not None
+    assert (log.from_ns, log.until_ns) == (100, 120_000_000_000)
+    assert log.forecasts == (first,)
+    assert log.warnings == (warned,)
     book.forecasts.begin("r", 7)  # another watch: it has not learned what the first had
     later = book.forecasts.load("r")
     assert later is not None

@@ -54,9 +54,9 @@ def same(store: Store, run: str, wanted: dict[str, Block]) -> None:
 @pytest.mark.server
 def test_there_and_back_again(store: Store) -> None:
     run, wanted = filled(store)
-    told: list[Any] = []
-    assert store.segments.move(run, to="influxdb", tell=told.append) == 700
-    assert len(told) == 4
+    collected: list[Any] = []
+    assert store.segments.move(run, to="influxdb", tell=collected.append) == 700
+    assert len(collected) == 4
     assert store.segments.rows_by_backend(run) == {"journal": 0, "segments": 0, "influxdb": 700, "refused": 0}
     assert list(store.folder.rglob("*.parquet")) == []
     same(store, run, wanted)
@@ -160,8 +160,8 @@ def test_the_command_moves_and_lists(
     assert "1 runs moved to influxdb: 701 samples" in out.out
     assert "is being recorded" in out.err
     assert main(["archive", "--store", str(bench.store_folder), "--json"]) == 0
-    (said,) = orjson.loads(capsys.readouterr().out)["runs"]
-    assert (said["id"], said["influxdb"], said["segments"], said["journal"]) == (run, 701, 0, 0)
+    (result,) = orjson.loads(capsys.readouterr().out)["runs"]
+    assert (result["id"], result["influxdb"], result["segments"], result["journal"]) == (run, 701, 0, 0)
     with Store(bench.store_folder) as store:
         same(store, run, wanted)
     assert main(["archive", run, "--to", "segments", "--store", str(bench.store_folder), "--json"]) == 0

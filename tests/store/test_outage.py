@@ -64,8 +64,8 @@ def store(tmp_path: Path, daemon: InfluxDaemon) -> Iterator[Store]:
 
 def numbers_on(daemon: InfluxDaemon) -> list[int]:
     """The sequence numbers of every point on the server, as the server says them."""
-    said = json.loads(daemon.query('SELECT "seq" FROM "sample"', db="lyewatch"))
-    return sorted(v[1] for s in said["results"][0].get("series", []) for v in s["values"])
+    answer = json.loads(daemon.query('SELECT "seq" FROM "sample"', db="lyewatch"))
+    return sorted(v[1] for s in answer["results"][0].get("series", []) for v in s["values"])
 
 
 def commit(store: Store, first: int, rows: int) -> None:

@@ -26,11 +26,11 @@ def test_columns_and_metadata_that_any_tool_reads(tmp_path: Path) -> None:
     # Null, not NaN: a tool's own mean leaves nulls out and is spoilt by NaN.
     assert table["amps"].null_count == np.isnan(made.values["amps"]).sum()
     assert table["amps"].to_pylist()[4] == 2.0
-    said = table.schema.metadata or {}
-    assert said[b"lyewatch.run"] == b"run"
-    assert said[b"lyewatch.bench"] == b"torch bench"
-    assert said[b"lyewatch.source"] == b"stack"
-    assert said[b"lyewatch.start_utc_ns"] == b"1700000000000000000"
+    metadata = table.schema.metadata or {}
+    assert metadata[b"lyewatch.run"] == b"run"
+    assert metadata[b"lyewatch.bench"] == b"torch bench"
+    assert metadata[b"lyewatch.source"] == b"stack"
+    assert metadata[b"lyewatch.start_utc_ns"] == b"1700000000000000000"
     assert (table.schema.field("volts").metadata or {})[b"unit"] == b"V"
     chunk = pq.ParquetFile(backend.path("run", "p")).metadata.row_group(0).column(2)
     assert chunk.compression == "ZSTD"
@@ -38,8 +38,8 @@ def test_columns_and_metadata_that_any_tool_reads(tmp_path: Path) -> None:
 
 def test_bench_and_units_come_from_the_run(tmp_path: Path) -> None:
     with Store(tmp_path, writer=True) as store:
-        told = '{"channels": {"volts": {"unit": "V"}, "amps": {"unit": "A"}}}'
-        run = store.logbook.create_run(bench="torch bench", build="B", bench_json=told)
+        metadata = '{"channels": {"volts": {"unit": "V"}, "amps": {"unit": "A"}}}'
+        run = store.logbook.create_run(bench="torch bench", build="B", bench_json=metadata)
         store.commit([(run.id, sample("stack", k)) for k in range(3)], full=True)
         store.seal(run.id, all_rows=True)
     (file,) = (tmp_path / "segments" / run.id).glob("*.parquet")

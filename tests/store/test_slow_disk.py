@@ -79,13 +79,13 @@ def test_no_call_holds_up_another_thread_while_it_waits_for_the_disk(tmp_path: P
         check=False,
     )
     assert child.returncode == 0, child.stderr.decode()
-    told = orjson.loads(child.stdout)
-    assert set(told) == {"make", "open", "commit", "mark", "checkpoint", "read", "close"}
+    output = orjson.loads(child.stdout)
+    assert set(output) == {"make", "open", "commit", "mark", "checkpoint", "read", "close"}
     for name in ("make", "commit", "mark", "checkpoint", "close"):
-        assert told[name][0] >= SLOW_S, f"{name}: the disk was not slow"
+        assert output[name][0] >= SLOW_S, f"{name}: the disk was not slow"
     # Whoever opens a store that is in order, or reads it, waits for no sync.
-    assert told["open"][0] < SLOW_S, told
-    assert told["read"][0] < SLOW_S, told
-    for name, (_, stalled) in told.items():
+    assert output["open"][0] < SLOW_S, output
+    assert output["read"][0] < SLOW_S, output
+    for name, (_, stalled) in output.items():
         # A machine under load stalls by itself; one held lock would be seen by the disk's whole 2 s.
         assert stalled < SLOW_S / 2, f"{name} held the other thread up for {stalled:.2f} s"

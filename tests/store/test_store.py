@@ -29,14 +29,14 @@ statuses = st.dictionaries(
 @st.composite
 def samples(draw: st.DrawFn) -> Sample:
     """Any sample: times in any order and often equal, channels that come and go."""
-    said = draw(values)
+    drawn = draw(values)
     return Sample(
         draw(st.sampled_from(["stack", "meter"])),
         draw(st.integers(0, 50)),
-        said,
-        {c: s for c, s in draw(statuses).items() if c in said},
+        drawn,
+        {c: s for c, s in draw(statuses).items() if c in drawn},
         draw(st.sampled_from([NO_SEQ, 0, 7, 2**32 - 1])),
-        {c: v for c, v in draw(values).items() if c in said and draw(st.booleans())},
+        {c: v for c, v in draw(values).items() if c in drawn and draw(st.booleans())},
     )
 
 

@@ -32,12 +32,12 @@ def test_a_rate_over_the_last_quarter_of_an_hour() -> None:
     for _ in range(180):
         now[0] += 10.0
         written[0] += 100_000
-        said = rate.per_hour()
-    assert said == pytest.approx(36e6)
+        rates = rate.per_hour()
+    assert rates == pytest.approx(36e6)
     for _ in range(90):
         now[0] += 10.0
-        said = rate.per_hour()
-    assert said == pytest.approx(0.0, abs=0.5e6)  # nothing for a quarter of an hour
+        rates = rate.per_hour()
+    assert rates == pytest.approx(0.0, abs=0.5e6)  # nothing for a quarter of an hour
 
 
 def test_nobody_counts() -> None:

@@ -63,9 +63,9 @@ def made_sweep(
         for _ in range(hold_s):
             device.advance(1.0)
             for line in b"".join(device.take_output()).splitlines()[::every]:
-                said = decode_line(line)
-                if isinstance(said, Reading):
-                    frames.append(said)
+                message = decode_line(line)
+                if isinstance(message, Reading):
+                    frames.append(message)
     values = {
         n: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])
         for n, spec in bench.channels.items()

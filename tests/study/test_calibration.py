@@ -130,17 +130,17 @@ def test_one_that_can_not_be_read_says_how_to_get_rid_of_it(store: Store) -> Non
 
 def test_what_can_not_be_a_calibration_is_refused() -> None:
     spec = bench(ALL).channels["amps"]
-    said = {"t_utc_ns": MADE_NS, "who": "Ada", "reference": "x"}
+    facts = {"t_utc_ns": MADE_NS, "who": "Ada", "reference": "x"}
     turning = Points(np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.0, 2.0, 2.0, 0.0]), None)
     with pytest.raises(UsageError, match="turns back on itself"):
-        calibrate("amps", spec, turning, kind="polynomial", **said)  # type: ignore[arg-type]
+        calibrate("amps", spec, turning, kind="polynomial", **facts)  # type: ignore[arg-type]
     line = Points(AMPS, AMPS + 0.1, np.full(5, 0.01))
     with pytest.raises(UsageError, match="due before it was made"):
-        calibrate("amps", spec, line, due_utc_ns=MADE_NS, **said)  # type: ignore[arg-type]
+        calibrate("amps", spec, line, due_utc_ns=MADE_NS, **facts)  # type: ignore[arg-type]
     with pytest.raises(UsageError, match="does not say of what"):
-        calibrate("amps", spec, line, reference_accuracy="1 %", **said)  # type: ignore[arg-type]
+        calibrate("amps", spec, line, reference_accuracy="1 %", **facts)  # type: ignore[arg-type]
     with pytest.raises(LyewatchError, match="nothing tells how well"):
-        calibrate("amps", spec, Points(AMPS[:2], AMPS[:2], None), **said)  # type: ignore[arg-type]
+        calibrate("amps", spec, Points(AMPS[:2], AMPS[:2], None), **facts)  # type: ignore[arg-type]
 
 
 def test_its_uncertainty_stands_in_the_place_of_the_accuracy_line() -> None:
@@ -172,8 +172,8 @@ def test_the_band_covers_what_a_calibrated_sensor_really_says() -> None:
         gain, offset = 1.0 + 0.03 * rng.standard_normal(), 0.2 * rng.standard_normal()
         raw = (AMPS - offset) / gain + 0.02 * rng.standard_normal(AMPS.size)
         curve = fit_curve(raw, AMPS).curve
-        said = (12.0 - offset) / gain + 0.02 * rng.standard_normal()
-        covered += abs(curve.at(said) - 12.0) <= float(curve.band(said))
+        indicated = (12.0 - offset) / gain + 0.02 * rng.standard_normal()
+        covered += abs(curve.at(indicated) - 12.0) <= float(curve.band(indicated))
     assert 930 <= covered <= 970
 
 

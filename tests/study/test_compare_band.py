@@ -79,17 +79,17 @@ def test_a_change_with_temperature_is_seen_and_said() -> None:
     d = compare_metric(*groups(first, second), MMW, band=True, days=ALIKE)
     assert d.band is not None
     assert d.band.slopes_differ
-    said = slope_words(d)
-    assert said.startswith("The builds' slopes differ: the difference in MMW dry changes by")
-    assert "for each 10 K" in said
-    assert "above from" in said
+    text = slope_words(d)
+    assert text.startswith("The builds' slopes differ: the difference in MMW dry changes by")
+    assert "for each 10 K" in text
+    assert "above from" in text
     (c,) = compare_groups(groups(first, second), days=ALIKE)
     rows = [line for line in as_text(comparison_document([c])).splitlines() if "°C" in line[:9]]
     assert len(rows) == 5
     assert all("± " in row and "mL/min/W" in row and row.endswith("%") for row in rows)
-    told = difference_result(d, KnownDifference, DifferenceResult)
-    assert isinstance(told, KnownDifference)
-    over = told.over_temperature
+    result = difference_result(d, KnownDifference, DifferenceResult)
+    assert isinstance(result, KnownDifference)
+    over = result.over_temperature
     assert over is not None
     assert over.difference is not None
     assert over.lye_temp is not None
@@ -157,18 +157,18 @@ def test_why_there_is_no_band() -> None:
     d = compare_metric(*groups(*still), MMW, band=True)
     assert d.band is not None
     assert "hardly moved" in d.band.reason
-    told = difference_result(d, KnownDifference, DifferenceResult)
-    assert isinstance(told, KnownDifference)
-    assert as_json(told.over_temperature) == {"reason": d.band.reason}
+    result = difference_result(d, KnownDifference, DifferenceResult)
+    assert isinstance(result, KnownDifference)
+    assert as_json(result.over_temperature) == {"reason": d.band.reason}
     assert not d.band.slopes_differ
     assert "is not told: the lye's temperature hardly moved" in slope_words(d)
     narrow = (
         replace(first, lye_temp=44.0 + np.sin(np.arange(len(first)))),
         replace(second, lye_temp=45.5 + np.sin(np.arange(len(second)))),
     )
-    said = compare_metric(*groups(*narrow), MMW, band=True).band
-    assert said is not None
-    assert "temperature in common" in said.reason
+    band = compare_metric(*groups(*narrow), MMW, band=True).band
+    assert band is not None
+    assert "temperature in common" in band.reason
     assert compare_metric(*groups(first, second), METRICS[5], band=True).band is None
 
 

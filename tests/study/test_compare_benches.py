@@ -80,12 +80,15 @@ def test_without_a_meter_b_was_better_by_volts_and_nothing_said_why_not_by_gas()
         )
     c = compared(*runs)
     assert c.difference("cell_volts").known, "the volts do differ"
-    told = verdict(c)
-    assert told.kind == "not_compared"
-    assert told.sentence.startswith(
+    conclusion = verdict(c)
+    assert conclusion.kind == "not_compared"
+    assert conclusion.sentence.startswith(
         "Gas per watt is not compared: the bench of A had no flow meter (channel gas_flow); the bench of B "
     )
-    assert "What could be compared (Volts per cell) stands below, and is no verdict on that." in told.sentence
+    assert (
+        "What could be compared (Volts per cell) stands below, and is no verdict on that."
+        in conclusion.sentence
+    )
     body = as_dict([c])["comparisons"][0]["verdict"]
     assert (body["kind"], body["metric"], body["answer"]) == ("not_compared", "mmw_dry_ref", "not compared")
     assert "Gas per watt is not compared" in as_html(comparison_document([c]))
@@ -192,13 +195,13 @@ def test_the_bench_file_states_the_days(tmp_path: Path) -> None:
         _, block = sent(text, seconds=400)
         store_run(store, text, block, build="A", day=0)
         record = store.logbook.list_runs(limit=1)[0]
-        told = days_of(store, [record], 60)
-        assert (told.sd, told.stated, told.others) == (0.007, "bench file", ())
+        scatter = days_of(store, [record], 60)
+        assert (scatter.sd, scatter.stated, scatter.others) == (0.007, "bench file", ())
         assert days_of(store, [record], 60, sd=0.01).stated == "asked"
         store_run(store, TEXT, block, build="A", day=1)
         newest = store.logbook.list_runs(limit=10)
-        told = days_of(store, newest, 60)
-        assert (told.sd, told.stated) == (DAY_SD, "nobody")
+        scatter = days_of(store, newest, 60)
+        assert (scatter.sd, scatter.stated) == (DAY_SD, "nobody")
         (first,) = [r for r in newest if r.id == record.id]
         beside = days_of(store, [first], 60)
         assert len(beside.others) == 1, "the other run of the same build tells of the days"
@@ -237,9 +240,9 @@ def test_earlier_looks_were_forgotten(store: Store) -> None:
     assert "Looks at these builds" in as_html(comparison_document([third]))
     picked = looked(store, *runs[1:])
     assert left_out(picked) == ["r0"]
-    said = " ".join(looks_words(picked))
-    assert "leaves out (r0): no interval allows for choosing among runs" in said
-    assert "had found B better than A already" in said
+    text = " ".join(looks_words(picked))
+    assert "leaves out (r0): no interval allows for choosing among runs" in text
+    assert "had found B better than A already" in text
     turned = looked(store, runs[1], runs[2], runs[0], runs[3])
     assert len(turned.looks) == 4, "B against A is a look at the same builds"
 

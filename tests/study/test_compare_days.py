@@ -68,21 +68,21 @@ def test_one_run_each_said_better_in_64_of_100_pairs_that_did_not_differ(day_sd:
 @pytest.mark.timeout(0 if SERIES > 10 else 240)
 @pytest.mark.parametrize("day_sd", SCATTERS)
 def test_a_look_after_each_run_called_a_difference_in_56_of_100_true_zeros(day_sd: float) -> None:
-    told = [watched(seed, day_sd, most=30 if SERIES > 10 else 16) for seed in range(SERIES)]
-    wrong, missed = (np.mean([getattr(t, k) for t in told]) for k in ("wrong", "missed"))
-    held = np.mean([t.held_at_four for t in told])
+    series = [watched(seed, day_sd, most=30 if SERIES > 10 else 16) for seed in range(SERIES)]
+    wrong, missed = (np.mean([getattr(t, k) for t in series]) for k in ("wrong", "missed"))
+    held = np.mean([t.held_at_four for t in series])
     print(
-        f"\n{len(told)} series, days {day_sd:.1%}: called {wrong:.3f}, missed {missed:.3f}, "
+        f"\n{len(series)} series, days {day_sd:.1%}: called {wrong:.3f}, missed {missed:.3f}, "
         f"one look at A B B A holds {held:.3f}"
     )
-    assert wrong <= allowed(len(told))
-    assert missed <= allowed(len(told))
+    assert wrong <= allowed(len(series))
+    assert missed <= allowed(len(series))
 
 
 @pytest.mark.slow
 def test_a_difference_of_5_percent_is_told_and_on_the_right_side() -> None:
-    told = [watched(seed, 0.005, 0.05, most=14, stop=True) for seed in range(6)]
-    assert all(t.runs and not t.wrong for t in told)
+    series = [watched(seed, 0.005, 0.05, most=14, stop=True) for seed in range(6)]
+    assert all(t.runs and not t.wrong for t in series)
 
 
 def test_one_run_each_is_better_was_said_where_only_the_day_differed() -> None:
@@ -90,17 +90,17 @@ def test_one_run_each_is_better_was_said_where_only_the_day_differed() -> None:
     rng = np.random.default_rng(4)
     a, b = made_run(rng, gain=0.01), made_run(rng, build="B", day=0.03, gain=0.01)
     (c,) = compare_groups(group_runs([a, b]))
-    told = verdict(c)
-    assert told.kind == "day"
-    assert told.sentence.startswith(
-        f"Cannot tell the build from the day; {told.more_runs_each} more runs each would"
+    conclusion = verdict(c)
+    assert conclusion.kind == "day"
+    assert conclusion.sentence.startswith(
+        f"Cannot tell the build from the day; {conclusion.more_runs_each} more runs each would"
     )
-    assert "if runs of one build scatter by 2.0 %, as is assumed" in told.sentence
+    assert "if runs of one build scatter by 2.0 %, as is assumed" in conclusion.sentence
     blind = compare_metric(c.first, c.second, MMW, days=Days(sd=0.0))
     assert blind.low > 0.0, "without the day it is called"
     body = as_dict([c])["comparisons"][0]
     assert body["verdict"]["kind"] == "day"
-    assert body["verdict"]["answer"] == f"{told.more_runs_each} more runs each"
+    assert body["verdict"]["answer"] == f"{conclusion.more_runs_each} more runs each"
     days = body["differences"][0]["days"]
     assert (days["from"], days["stated_share"], days["stated_by"]) == ("stated", DAY_SD, "nobody")
     assert "2 % is assumed" in as_text(comparison_document([c]))
@@ -204,7 +204,7 @@ def test_a_comparison_by_hand_stops_when_it_is_told() -> None:
         runs = simulated(seed, "ABBABAAB", day_sd=0.003, true=0.08)
         one, two = (Group(n, tuple(r for r in runs if r.build == n)) for n in "AB")
         d = compare_metric(one, two, MMW)
-        told = verdict(Comparison(one, two, (d,), 0.03))
-        assert told.kind == "better"
-        assert told.answer == "stop now"
-        assert "Stop now: this holds however often one looks." in told.sentence
+        conclusion = verdict(Comparison(one, two, (d,), 0.03))
+        assert conclusion.kind == "better"
+        assert conclusion.answer == "stop now"
+        assert "Stop now: this holds however often one looks." in conclusion.sentence

@@ -81,11 +81,11 @@ def test_the_command_writes_all_its_forms(
         ids = sorted(r.id for r in store.logbook.list_runs(limit=10))
     page, picture = tmp_path / "c.html", tmp_path / "c.png"
     assert main(["compare", *ids, "--store", str(folder), "--html", str(page), "--png", str(picture)]) == 0
-    said = capsys.readouterr().out
-    assert said.splitlines()[1].startswith(
+    printed = capsys.readouterr().out
+    assert printed.splitlines()[1].startswith(
         ("B: sealed is better than A: MMW dry higher by", "Cannot tell the build from the day")
     )
-    assert "from run to run" in said
+    assert "from run to run" in printed
     assert picture.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert struct.unpack(">II", picture.read_bytes()[16:24]) == (1200, 630)
     text = page.read_text(encoding="utf-8")
@@ -106,9 +106,9 @@ def test_the_command_writes_all_its_forms(
     three = ["compare", *ids[:3], "--by", "run", "--store", str(folder), "--png", str(tmp_path / "t.png")]
     assert main(three) == 0
     assert sorted(f.name for f in tmp_path.glob("t*.png")) == ["t-2.png", "t.png"]
-    said = capsys.readouterr().out
-    assert "No change with temperature" in said or "slopes differ" in said
-    assert "Dry gas is counted at 0 °C, 101.325 kPa; ± is U, k = 2." in said
+    printed = capsys.readouterr().out
+    assert "No change with temperature" in printed or "slopes differ" in printed
+    assert "Dry gas is counted at 0 °C, 101.325 kPa; ± is U, k = 2." in printed
     assert main(["compare", ids[0], ids[0], "--store", str(folder)]) == 2
     assert "named twice" in capsys.readouterr().err
     assert main(["compare", ids[0], "--store", str(folder)]) == 2

@@ -148,13 +148,13 @@ def test_the_cautions_are_an_aside_with_a_name() -> None:
 
 
 def test_text_sets_in_what_belongs_to_a_heading() -> None:
-    said = text(
+    words = text(
         Title("Run 7", sentences=["Bench torch"]),
         Table(["Total", "Value"], ROWS, "Totals"),
         Section("Phases", [Section("steady, 0:00", [Facts([("Power", "115 W")])])]),
         Section("Weighed", [Items(["one", "two"], ordered=True)], note=" over 1 h"),
     )
-    assert said.split("\n") == [
+    assert words.split("\n") == [
         "Run 7",
         "Bench torch",
         "",

@@ -55,10 +55,10 @@ def test_means_are_of_exactly_the_fills_time(store: Store) -> None:
     record = recorded(store, made, block(t, values))
     form = form_in_run(made, {"volume_ml": 500.0, "seconds": 22.7, "gas_temp_c": 21.0})
     done = made_in_run(store, record, form, 40 * S)
-    said = done.fill.as_dict()
-    assert said["mmw_as_read"]["value"] == pytest.approx(1321.5859 / 231.0, rel=1e-6)
-    assert said["cell_volts"]["value"] == pytest.approx(11.55 / 6.0)
-    assert not any("not steady" in text for text in said["assumptions"])
+    result = done.fill.as_dict()
+    assert result["mmw_as_read"]["value"] == pytest.approx(1321.5859 / 231.0, rel=1e-6)
+    assert result["cell_volts"]["value"] == pytest.approx(11.55 / 6.0)
+    assert not any("not steady" in text for text in result["assumptions"])
     late = made_in_run(store, record, form, 50 * S)
     assert any("not steady: 20.0 A at first" in text for text in late.fill.assumptions)
     watts = 1321.5859 / late.fill.as_dict()["mmw_as_read"]["value"]
@@ -109,14 +109,14 @@ def test_the_runs_flow_meter_is_calibrated(store: Store) -> None:
         made,
         steady(90.0, volts=11.5, amps=20.0, gas_flow=by_meter, gas_temp=30.0, room_pressure=98.2),
     )
-    said = {
+    fields = {
         "volume_ml": 500.0,
         "volume_error_ml": 2.0,
         "seconds": seconds,
         "gas_temp_c": 20.0,
         "head_mm": 0.0,
     }
-    done = made_in_run(store, record, form_in_run(made, said), 30 * S)
+    done = made_in_run(store, record, form_in_run(made, fields), 30 * S)
     assert done.meter is not None
     factor = done.meter.as_dict()["factor"]
     # whatever factor the bench file had before, this one stands in its place
@@ -152,8 +152,8 @@ def test_a_pulse_meters_k_factor(store: Store) -> None:
     scaled = parse_bench(text, Path("bench.toml"))
     hertz = flow * k / 60.0
     record = recorded(store, scaled, steady(60.0, volts=11.5, amps=20.0, gas_flow=hertz * 60.0 / 450.0))
-    said = {"volume_ml": 500.0, "seconds": 500.0 / flow * 0.06, "gas_temp_c": 20.0, "head_mm": 0.0}
-    done = made_in_run(store, record, form_in_run(scaled, said), 10 * S)
+    fields = {"volume_ml": 500.0, "seconds": 500.0 / flow * 0.06, "gas_temp_c": 20.0, "head_mm": 0.0}
+    done = made_in_run(store, record, form_in_run(scaled, fields), 10 * S)
     assert done.meter is not None
     found = done.meter.as_dict()["k_per_l"]
     assert found["value"] == pytest.approx(k, rel=1e-6)
@@ -198,12 +198,14 @@ def test_a_fill_on_the_virtual_bench_finds_its_truth(store: Store) -> None:
         made,
         {"volume_ml": volume_ml, "seconds": 30.0, "gas_temp_c": after["room_temp"], "pressure_kpa": 98.5},
     )
-    said = made_in_run(store, record, form, 10 * S).fill.as_dict()
+    result = made_in_run(store, record, form, 10 * S).fill.as_dict()
     true = gas_mol * 96485.33212 / (0.75 * 6 * (after["charge_c"] - before["charge_c"]))
-    assert said["faradaic_efficiency"]["value"] == pytest.approx(true, rel=2e-4)
-    assert abs(said["faradaic_efficiency"]["value"] - true) < said["faradaic_efficiency"]["u95"]
+    assert result["faradaic_efficiency"]["value"] == pytest.approx(true, rel=2e-4)
+    assert abs(result["faradaic_efficiency"]["value"] - true) < result["faradaic_efficiency"]["u95"]
     energy = after["energy_j"] - before["energy_j"]
-    assert said["mmw_dry_ref"]["value"] == pytest.approx(60_000.0 * gas_mol * 22.413969545 / energy, rel=2e-4)
+    assert result["mmw_dry_ref"]["value"] == pytest.approx(
+        60_000.0 * gas_mol * 22.413969545 / energy, rel=2e-4
+    )
 
 
 def test_fills_of_a_build_are_put_together(store: Store) -> None:

@@ -81,8 +81,8 @@ def test_the_time_that_was_said_is_held_against_the_time_there_was() -> None:
     true_s = crossing_s(end_c, limit_c)
     assert true_s is not None
     made, blocks = reviewed(end_c, 1500.0, Seer(end_c, limit_c, 0.10, 0.0, 420.0))
-    told = made.as_dict()["hindsight"]
-    (stretch,) = told["stretches"]
+    verification = made.as_dict()["hindsight"]
+    (stretch,) = verification["stretches"]
     assert stretch["outcome"] == "crossed"
     # between two means over 30 s, in which the curve bends
     assert stretch["crossed_at_s"] == pytest.approx(true_s, abs=1.0)
@@ -91,10 +91,10 @@ def test_the_time_that_was_said_is_held_against_the_time_there_was() -> None:
         assert x["true_s"] == pytest.approx(true_s - x["at_s"], abs=1.0)
         assert x["error"] == pytest.approx(0.10, abs=0.01)
         assert x["high_s"] is None
-    (warning,) = told["warnings"]
+    (warning,) = verification["warnings"]
     assert (warning["outcome"], warning["words"]) == ("crossed", "the limit was crossed")
     assert warning["lead_s"] == pytest.approx(true_s - 420.0, abs=1.0)
-    assert told["missed"] == []
+    assert verification["missed"] == []
     page, text = html_report(made, blocks), summary_text(made)
     for words in ("Forecasts against what happened", "+10 %", " to never", "Alarm rates by EEMUA 191"):
         assert words in page
@@ -137,12 +137,12 @@ def test_a_forecast_is_not_blamed_for_what_a_person_changed() -> None:
     amps = np.full(1500 * HZ, 10.0)
     amps[600 * HZ :] = 5.0
     made, blocks = reviewed(80.0, 1500.0, Seer(80.0, 75.0, 0.0, 0.0, 300.0), amps=amps)
-    told = made.as_dict()["hindsight"]
-    assert told["stretches"][0]["outcome"] == "disturbed"
-    (warning,) = told["warnings"]
+    verification = made.as_dict()["hindsight"]
+    assert verification["stretches"][0]["outcome"] == "disturbed"
+    (warning,) = verification["warnings"]
     assert (warning["outcome"], warning["lead_s"]) == ("changed", None)
     assert "then: disturbed" in warning["words"]
-    assert all(s["said"] == [] for s in told["stretches"])
+    assert all(s["said"] == [] for s in verification["stretches"])
     assert "then: disturbed" in html_report(made, blocks)
 
 

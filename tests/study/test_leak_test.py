@@ -33,7 +33,7 @@ from daq.study.leak.ramp import find_ramps
 from daq.study.render import as_text
 
 
-def _said(test: LeakTest) -> str:
+def _printed(test: LeakTest) -> str:
     return as_text(leak_document(test))
 
 
@@ -166,9 +166,9 @@ def test_what_is_moved_already_is_said() -> None:
     line = [{"diameter_mm": 6.0, "layout": "in line"}]
     assert not_to_be_had(bench(ports=line)) == ""
     assert "offset from plate to plate already" in not_to_be_had(bench())
-    said = _said(leak_test(bench(), at(amps=10.0)))
-    assert "moving openings: they are offset" in said
-    assert "  openings offset from plate to plate  " in _said(leak_test(bench(ports=line), at(amps=10.0)))
+    text = _printed(leak_test(bench(), at(amps=10.0)))
+    assert "moving openings: they are offset" in text
+    assert "  openings offset from plate to plate  " in _printed(leak_test(bench(ports=line), at(amps=10.0)))
 
 
 def test_a_duct_beside_the_plates() -> None:
@@ -223,9 +223,9 @@ def raised_slowly(leak_siemens: float) -> tuple[Bench, Block, float]:
         if second >= 900:
             leaked.append(stack.truth()["leak_amps"])
         for line in b"".join(device.take_output()).splitlines():
-            said = decode_line(line)
-            if isinstance(said, Reading):
-                frames.append(said)
+            message = decode_line(line)
+            if isinstance(message, Reading):
+                frames.append(message)
     values = {
         n: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])
         for n, spec in made.channels.items()
@@ -301,7 +301,7 @@ def test_a_quick_rise_a_fall_and_a_wander_are_no_slow_rise() -> None:
 
 def test_said_in_words_and_as_json() -> None:
     test, _ = run_through(0.5)
-    text = _said(test)
+    text = _printed(test)
     for part in (
         "geometry",
         "slow rise",

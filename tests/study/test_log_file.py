@@ -32,8 +32,8 @@ def taken(path: Path, bench: Bench) -> tuple[list[int], dict[str, list[float]], 
     times: list[int] = []
     values: dict[str, list[float]] = {}
     start = None
-    for told, piece in open_log(path, bench).pieces():
-        start = told
+    for stated_utc, piece in open_log(path, bench).pieces():
+        start = stated_utc
         times += piece.t_ns.tolist()
         for name, column in piece.values.items():
             values.setdefault(name, []).extend(column.tolist())
@@ -178,11 +178,11 @@ def test_one_bad_cell_was_the_end_of_the_import(tmp_path: Path, bench: Bench) ->
     assert np.flatnonzero(volts == Status.BAD).tolist() == [5, 7]
     assert np.isnan(block.values["volts"][[5, 7]]).all()
     assert (block.values["lye_temp"] == 40.0).all()
-    told = "\n".join(done.notes)
-    assert "2 of 39 cells of column 'volts' are no numbers" in told
-    assert "row 7 first, with 'twelve'" in told
-    assert "1 row without a time left out: row 11 first, with '??'" in told
-    assert "1 row of another number of columns than the header left out: row 41 first, with 2" in told
+    notes = "\n".join(done.notes)
+    assert "2 of 39 cells of column 'volts' are no numbers" in notes
+    assert "row 7 first, with 'twelve'" in notes
+    assert "1 row without a time left out: row 11 first, with '??'" in notes
+    assert "1 row of another number of columns than the header left out: row 41 first, with 2" in notes
 
 
 def test_a_file_that_is_no_text(tmp_path: Path, bench: Bench) -> None:
@@ -198,13 +198,13 @@ def test_values_out_of_range_are_bad_and_their_numbers_kept(tmp_path: Path, benc
         done = import_log(store, bench, path, name="heat soak", build="B")
         record = store.logbook.get_run(done.run_id)
         block = store.read(done.run_id, raw=True)["head"]
-        told = store.logbook.forecasts.load(done.run_id)
+        log = store.logbook.forecasts.load(done.run_id)
     assert (record.kind, record.name, record.build) == ("import", "heat soak", "B")
     assert block.status["lye_temp"].tolist() == [Status.GOOD, Status.BAD, Status.MISSING]
     assert np.isnan(block.values["lye_temp"][1])
     assert block.raw["lye_temp"][1] == 125.0
-    assert told is not None, "forecasts are made once, not by every review"
-    assert (told.from_ns, told.until_ns) == (0, int(block.t_ns[-1]))
+    assert log is not None, "forecasts are made once, not by every review"
+    assert (log.from_ns, log.until_ns) == (0, int(block.t_ns[-1]))
 
 
 def test_what_is_exported_comes_back_the_same(tmp_path: Path, bench: Bench) -> None:

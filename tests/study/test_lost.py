@@ -56,9 +56,9 @@ def test_a_review_names_what_is_lost(
     assert any(path.name in note for note in body["notes"])
     assert body["gaps"]["count"] == 1
     assert main(["review", run_id, "--store", str(folder)]) == 0
-    said = " ".join(capsys.readouterr().out.split())
-    assert "20 samples of head from 1.0 s to 3.0 s were not kept: the disk was full" in said
-    assert "can not be read" in said
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "20 samples of head from 1.0 s to 3.0 s were not kept: the disk was full" in printed
+    assert "can not be read" in printed
 
 
 def test_an_export_names_what_is_lost(
@@ -66,9 +66,9 @@ def test_an_export_names_what_is_lost(
 ) -> None:
     folder, run_id, path = damaged
     assert main(["export", run_id, str(tmp_path / "x.csv"), "--store", str(folder), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert 790 <= told["rows"] <= 810
-    assert len(told["notes"]) == 2
+    result = json.loads(capsys.readouterr().out)
+    assert 790 <= result["rows"] <= 810
+    assert len(result["notes"]) == 2
     assert main(["export", run_id, str(tmp_path / "x.csv"), "--store", str(folder)]) == 0
     assert path.name in capsys.readouterr().out
 

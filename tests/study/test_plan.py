@@ -23,7 +23,7 @@ from tests.study.made_pairs import made_run
 from tests.study.stored_runs import bench_text, sent, store_run
 
 
-def _said(made: Plan) -> str:
+def _printed(made: Plan) -> str:
     return as_text(plan_document(made))
 
 
@@ -34,7 +34,7 @@ def test_simulated_runs_tell_as_often_as_the_plan_says() -> None:
     best = made.best
     assert best is not None
     inside = made.noise_1h**2 / best.hours
-    told = 0
+    detected = 0
     tries = 120
     for _ in range(tries):
         a, b = rng.normal(0.0, math.hypot(0.01, inside**0.5), (2, best.runs_each)) + np.array(
@@ -45,10 +45,10 @@ def test_simulated_runs_tell_as_often_as_the_plan_says() -> None:
             seen = Scatter.of(0.01, [Repeats(squares, 2 * n - 2, inside)] if n > 1 else [])
             half = half_width_anytime(seen, 2.0 / n, 2.0 * inside / n, 0.03)
             if abs(b[:n].mean() - a[:n].mean()) > half:
-                told += 1
+                detected += 1
                 break
     # four standard errors of a share of 120 at 0.85 are 0.13
-    assert told / tries == pytest.approx(best.power, abs=0.13)
+    assert detected / tries == pytest.approx(best.power, abs=0.13)
     assert best.expected <= best.runs_each
 
 
@@ -59,7 +59,7 @@ def test_a_stated_scatter_plans_more_runs() -> None:
     assert few is not None
     assert many is not None
     assert few.runs_each < many.runs_each
-    assert "stated in the bench file: no build was run twice" in _said(
+    assert "stated in the bench file: no build was run twice" in _printed(
         plan(runs, 0.05, days=Days(0.02, "bench file"))
     )
 
@@ -76,10 +76,10 @@ def test_a_plan_counts_what_the_comparison_will_count() -> None:
     assert alone.best is not None
     assert apart.best is not None
     assert apart.best.runs_each > alone.best.runs_each
-    assert re.search(r"a run's meters, on its day +1\.00 %", _said(apart))
+    assert re.search(r"a run's meters, on its day +1\.00 %", _printed(apart))
     hopeless = plan(exchanged, 0.001)
     assert hopeless.best is None
-    assert "The meters are in the way, most of all gas_flow: accuracy" in _said(hopeless)
+    assert "The meters are in the way, most of all gas_flow: accuracy" in _printed(hopeless)
 
 
 def test_a_steady_drift_favours_neither() -> None:
@@ -111,21 +111,21 @@ def test_the_scatter_of_days_is_found() -> None:
     assert 3 <= best.runs_each <= 40
     longer = [c.runs_each for c in made.choices]
     assert longer == sorted(longer, reverse=True)
-    assert "repeats" in _said(made)
+    assert "repeats" in _printed(made)
 
 
 def test_without_repeats_the_scatter_is_assumed_and_said() -> None:
     rng = np.random.default_rng(4)
     made = plan([made_run(rng), made_run(rng, build="B")], 0.05, wanted=0.9)
     assert made.repeats == 0
-    assert "assumed: no build was run twice" in _said(made)
+    assert "assumed: no build was run twice" in _printed(made)
     assert made.as_dict()["day_sd_assumed"] is True
     json.dumps(made.as_dict(), allow_nan=False)
     with pytest.raises(UsageError, match="no run has enough"):
         plan([], 0.03)
     tiny = plan([made_run(rng)], 1e-5)
     assert tiny.best is None
-    assert "More than" in _said(tiny)
+    assert "More than" in _printed(tiny)
 
 
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

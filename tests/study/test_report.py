@@ -74,8 +74,8 @@ def test_it_says_what_there_is_to_say() -> None:
     )
     for words in wanted.split("|"):
         assert words in page(), words
-    said = re.sub(r"<style>.*?</style>", "", page(), flags=re.DOTALL)
-    assert not re.search(r"\bnan\b", said, flags=re.IGNORECASE)
+    text = re.sub(r"<style>.*?</style>", "", page(), flags=re.DOTALL)
+    assert not re.search(r"\bnan\b", text, flags=re.IGNORECASE)
     assert "None" not in page()
 
 
@@ -170,12 +170,12 @@ def test_in_a_browser(browser: Browser, tmp_path: Path) -> None:
     """No request, no message, nothing wider than the screen; text and lines stand out; A4 holds it."""
     file = tmp_path / "report.html"
     file.write_text(page(), encoding="utf-8")
-    said: list[str] = []
+    collected: list[str] = []
     view = browser.new_page(viewport={"width": 390, "height": 800})
-    view.on("console", lambda message: said.append(message.text))
-    view.on("request", lambda request: said.append(request.url))
+    view.on("console", lambda message: collected.append(message.text))
+    view.on("request", lambda request: collected.append(request.url))
     view.goto(file.as_uri())
-    assert said == [file.as_uri()]
+    assert collected == [file.as_uri()]
     assert view.evaluate("document.documentElement.scrollWidth") == 390
     view.set_viewport_size({"width": 1100, "height": 900})
     poor = view.evaluate(_CONTRAST)

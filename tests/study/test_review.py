@@ -154,8 +154,8 @@ def test_bad_values_are_counted_by_channel() -> None:
     codes[10:13], codes[20] = Status.BAD, Status.UNCERTAIN
     lye = np.where(codes == Status.BAD, np.nan, whole.values["lye_temp"])
     made = Block("head", whole.t_ns, whole.seq, {**whole.values, "lye_temp": lye}, {"lye_temp": codes})
-    said = review(bench(dict.fromkeys(whole.values, "head")), [made]).as_dict()
-    assert said["bad_values"] == {"lye_temp": {"uncertain": 1, "bad": 3, "missing": 0}}
+    result = review(bench(dict.fromkeys(whole.values, "head")), [made]).as_dict()
+    assert result["bad_values"] == {"lye_temp": {"uncertain": 1, "bad": 3, "missing": 0}}
 
 
 def test_sequence_numbers_that_wrap_or_start_again_are_no_holes() -> None:
@@ -173,17 +173,17 @@ def test_sequence_numbers_that_wrap_or_start_again_are_no_holes() -> None:
 def test_findings_are_told_with_their_phase() -> None:
     n = 1200 * HZ
     flow = np.full(n, 1.4 * LPM_PER_AMP * 10.0)
-    said = review(bench(), [run_of(1200.0, flow=flow)]).as_dict()
-    (above,) = [f for f in said["findings"] if f["code"] == "faradaic_above_one"]
+    result = review(bench(), [run_of(1200.0, flow=flow)]).as_dict()
+    (above,) = [f for f in result["findings"] if f["code"] == "faradaic_above_one"]
     assert above["phases"][0]["share"] > 0.9
     assert above["causes"]
 
 
 def test_a_run_without_samples_is_reviewed_too() -> None:
-    said = review(torch(), [], record=RECORD)
-    assert said.as_dict()["duration_s"] == 0.0
-    json.dumps(said.as_dict(), allow_nan=False)
-    assert "none" in summary_text(said)
+    result = review(torch(), [], record=RECORD)
+    assert result.as_dict()["duration_s"] == 0.0
+    json.dumps(result.as_dict(), allow_nan=False)
+    assert "none" in summary_text(result)
 
 
 def test_one_sample_is_enough() -> None:
@@ -230,10 +230,10 @@ def _minutes(_: Bench) -> Forecaster:
 
 
 def test_forecasts_come_one_a_minute_and_warnings_with_their_reason() -> None:
-    said = review(bench(), [run_of(600.0)], forecaster=_minutes).as_dict()
-    assert [f["at_s"] for f in said["forecasts"]] == [60.0 * k for k in range(1, 11)]
-    assert said["forecasts"][4]["time_to_limit_s"] == 6900.0
-    assert said["warnings"] == [{"raised_s": 300.0, "cleared_s": None, "reason": "five minutes are over"}]
+    result = review(bench(), [run_of(600.0)], forecaster=_minutes).as_dict()
+    assert [f["at_s"] for f in result["forecasts"]] == [60.0 * k for k in range(1, 11)]
+    assert result["forecasts"][4]["time_to_limit_s"] == 6900.0
+    assert result["warnings"] == [{"raised_s": 300.0, "cleared_s": None, "reason": "five minutes are over"}]
 
 
 def test_a_slow_log_gets_windows_that_hold_samples() -> None:
@@ -241,9 +241,9 @@ def test_a_slow_log_gets_windows_that_hold_samples() -> None:
     whole = workshop_run(gap=False)[0]
     rows = np.arange(599, len(whole), 600)
     slow = Block("head", whole.t_ns[rows], whole.seq[rows], {c: v[rows] for c, v in whole.values.items()})
-    said = review(torch(), [slow]).as_dict()
-    assert said["notes"]
-    assert {"warm-up", "steady"} <= {p["phase"] for p in said["phases"]}
-    assert said["totals"]["charge_ah"]["value"] == pytest.approx(
+    result = review(torch(), [slow]).as_dict()
+    assert result["notes"]
+    assert {"warm-up", "steady"} <= {p["phase"] for p in result["phases"]}
+    assert result["totals"]["charge_ah"]["value"] == pytest.approx(
         (12.0 * 3480.0 + 8.0 * 1800.0) / 3600.0, rel=0.02
     )

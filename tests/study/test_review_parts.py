@@ -138,20 +138,20 @@ def test_forecasts_are_held_against_what_came() -> None:
         Phase("warm-up", 134, 198, 4030.0, 6000.0),
     ]
 
-    def said(at: float, low: float | None, high: float | None, limit: float = 50.0) -> dict[str, Any]:
+    def forecast_of(at: float, low: float | None, high: float | None, limit: float = 50.0) -> dict[str, Any]:
         return {"at_s": at, "limit_c": limit, "time_to_limit_s": low, "time_to_limit_low_s": low,
                 "time_to_limit_high_s": high}  # fmt: skip
 
     forecasts = [
-        said(600.0, 2300.0, 2500.0),  # 2400 s to go: held
-        said(600.0, 2800.0, 3000.0),  # came before
-        said(600.0, 1000.0, 1200.0),  # came after
-        said(600.0, None, None),  # never, it said
-        said(600.0, None, None, 80.0),  # nor did it come while nothing was changed: held
-        said(600.0, 1000.0, 2000.0, 80.0),  # did not come
-        said(600.0, 1000.0, None, 80.0),  # not to be told
-        said(3600.0, 10.0, 20.0),  # already there
-        said(4010.0, 10.0, 20.0, 80.0),  # made while it was touched
+        forecast_of(600.0, 2300.0, 2500.0),  # 2400 s to go: held
+        forecast_of(600.0, 2800.0, 3000.0),  # came before
+        forecast_of(600.0, 1000.0, 1200.0),  # came after
+        forecast_of(600.0, None, None),  # never, it said
+        forecast_of(600.0, None, None, 80.0),  # nor did it come while nothing was changed: held
+        forecast_of(600.0, 1000.0, 2000.0, 80.0),  # did not come
+        forecast_of(600.0, 1000.0, None, 80.0),  # not to be told
+        forecast_of(3600.0, 10.0, 20.0),  # already there
+        forecast_of(4010.0, 10.0, 20.0, 80.0),  # made while it was touched
         {"at_s": 600.0, "limit_c": None},
     ]
     found = check_forecasts(forecasts, end_s, temp, phases)
@@ -191,9 +191,9 @@ def test_a_reference_run_is_set_beside(
     page, card = tmp_path / "r.html", tmp_path / "r.png"
     command = ["review", second, "--against", first, "--store", str(folder)]
     assert main([*command, "--html", str(page), "--png", str(card)]) == 0
-    said = capsys.readouterr().out
-    assert f"AGAINST RUN {first}" in said
-    assert "Cannot tell the build from the day; " in said, "one run each"
+    printed = capsys.readouterr().out
+    assert f"AGAINST RUN {first}" in printed
+    assert "Cannot tell the build from the day; " in printed, "one run each"
     text = page.read_text(encoding="utf-8")
     assert f"Against run {first}" in text
     assert card.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"

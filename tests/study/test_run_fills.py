@@ -54,8 +54,8 @@ def kept(store: Store, made: Bench, run: FilledRun, *, build: str = "A", day: in
     store.add_blocks(record.id, [block(run.t_s, run.values)])
     store.logbook.stop_run(record.id, ended_ns=store.last_t_ns(record.id) or 0)
     for fill in run.fills:
-        said = {k: v for k, v in fill.items() if k != "at_s"}
-        done = made_in_run(store, record, form_in_run(made, said), round(fill["at_s"] * S))
+        fields = {k: v for k, v in fill.items() if k != "at_s"}
+        done = made_in_run(store, record, form_in_run(made, fields), round(fill["at_s"] * S))
         store.logbook.fills.add(
             fill_record(
                 done,
@@ -127,13 +127,13 @@ def test_builds_are_compared_by_their_fills(store: Store) -> None:
 def test_lists_show_them(store: Store, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     made, run = unmetered(), filled_run(np.random.default_rng(4), fills=2)
     record = kept(store, made, run)
-    said = mmw_by_fills(store.logbook.fills.find(run_id=record.id))
-    assert said is not None
+    mean = mmw_by_fills(store.logbook.fills.find(run_id=record.id))
+    assert mean is not None
     folder = str(store.folder)
     store.close()
     assert main(["runs", "--store", folder, "--json"]) == 0
     (line,) = json.loads(capsys.readouterr().out)
-    assert line["mmw_by_fills"] == asdict(said)
+    assert line["mmw_by_fills"] == asdict(mean)
     assert main(["runs", "--store", folder]) == 0
     assert "MMW by fills" in capsys.readouterr().out
     assert main(["fill", "--store", folder, "--list"]) == 0
@@ -157,9 +157,9 @@ def test_the_intervals_hold_the_truth_as_often_as_they_say(tmp_path: Path) -> No
             ("mmw_dry_ref", run.mmw_dry),
             ("faradaic_efficiency", run.faradaic),
         ):
-            said = numbers[key]
-            held.setdefault(key, []).append(abs(said["value"] - true) <= said["u95"])
-            shares.setdefault(key, []).append(said["u95"] / true)
+            reviewed = numbers[key]
+            held.setdefault(key, []).append(abs(reviewed["value"] - true) <= reviewed["u95"])
+            shares.setdefault(key, []).append(reviewed["u95"] / true)
         heat = numbers["heat_w"]["value"] + numbers["vapour_w"]["value"]
         held.setdefault("heat_w", []).append(abs(heat - run.heat_w) <= numbers["heat_w"]["u95"])
         shares.setdefault("heat_w", []).append(numbers["heat_w"]["u95"] / run.heat_w)

@@ -131,10 +131,10 @@ def test_the_command(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
     assert "6 runs" in out
     assert "MB held at a time" in out
     assert main(["scan", where, "--runs", "--json"]) == 0
-    said = orjson.loads(capsys.readouterr().out)
-    assert len(said["lines"]) == 6
-    assert said["lines"][0]["mean_watts"] is None
-    assert said["lines"][0]["mmw_as_read"] == pytest.approx(5.8, rel=0.1)
+    result = orjson.loads(capsys.readouterr().out)
+    assert len(result["lines"]) == 6
+    assert result["lines"][0]["mean_watts"] is None
+    assert result["lines"][0]["mmw_as_read"] == pytest.approx(5.8, rel=0.1)
 
 
 # -- object storage ----------------------------------------------------------------------------------------
@@ -199,12 +199,12 @@ class _Bucket(BaseHTTPRequestHandler):
     def _list(self, prefix: str) -> None:
         found = [p for p in sorted(self.root.rglob("*")) if p.is_file()]
         keys = [(p.relative_to(self.root).as_posix(), p.stat().st_size) for p in found]
-        said = "".join(
+        entries = "".join(
             f"<Contents><Key>{k}</Key><Size>{s}</Size><LastModified>2026-01-01T00:00:00.000Z</LastModified></Contents>"
             for k, s in keys
             if k.startswith(prefix)
         )
-        body = f"<ListBucketResult><Name>b</Name><IsTruncated>false</IsTruncated>{said}</ListBucketResult>"
+        body = f"<ListBucketResult><Name>b</Name><IsTruncated>false</IsTruncated>{entries}</ListBucketResult>"
         self._answer(200, body.encode())
 
     def log_message(self, *_: object) -> None:

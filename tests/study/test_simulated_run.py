@@ -39,9 +39,9 @@ def simulated(
         device.advance(1.0)
         truth.append(stack.truth())
         for line in b"".join(device.take_output()).splitlines():
-            said = decode_line(line)
-            if isinstance(said, Reading):
-                frames.append(said)
+            message = decode_line(line)
+            if isinstance(message, Reading):
+                frames.append(message)
     values = {
         name: np.array([f.fields[spec.field] * spec.scale + spec.offset for f in frames])
         for name, spec in made.channels.items()
@@ -92,10 +92,10 @@ def test_windows_hold_the_truth_within_their_uncertainty(key: str, true: str) ->
 
 def test_a_run_away_is_told_as_it_was() -> None:
     made, block, _ = simulated("runaway", 900, 90)
-    said = review(made, [block]).as_dict()
-    raised = [line["alarm"] for line in said["alarm_summary"]]
+    result = review(made, [block]).as_dict()
+    raised = [line["alarm"] for line in result["alarm_summary"]]
     assert raised == ["lye_temp.warn", "lye_temp.high", "lye_temp.trip"]
-    assert [p["phase"] for p in said["phases"]][-1] == "cool-down"
-    assert said["phases"][0]["phase"] == "warm-up"
-    assert said["channels"]["lye_temp"]["max"] > 65.0
-    assert said["findings"] == []
+    assert [p["phase"] for p in result["phases"]][-1] == "cool-down"
+    assert result["phases"][0]["phase"] == "warm-up"
+    assert result["channels"]["lye_temp"]["max"] > 65.0
+    assert result["findings"] == []

@@ -28,45 +28,45 @@ TRADE: dict[str, Any] = {"volume_ml": 500.0, "seconds": 22.7, "amps": 20.0, "vol
 ROOM: dict[str, Any] = {"gas_temp_c": 21.0, "pressure_kpa": 98.2, "head_mm": 0.0}
 
 
-def made(**said: Any) -> dict[str, Any]:
-    return timed_fill(FillForm(**{**TRADE, **ROOM, **said})).as_dict()
+def made(**fields: Any) -> dict[str, Any]:
+    return timed_fill(FillForm(**{**TRADE, **ROOM, **fields})).as_dict()
 
 
-def value(said: dict[str, Any], name: str) -> float:
-    found: float = said[name]["value"]
+def value(document: dict[str, Any], name: str) -> float:
+    found: float = document[name]["value"]
     return found
 
 
 def test_the_trades_own_check() -> None:
-    said = timed_fill(FillForm(**TRADE)).as_dict()
-    assert value(said, "flow_as_read_lpm") == pytest.approx(1.32, abs=5e-3)
-    assert value(said, "mmw_as_read") == pytest.approx(5.72, abs=5e-3)
-    assert list(said) == [*FILL_NUMBERS, "reference", "findings", "assumptions"]
-    assert all(set(said[name]) == {"value", "u95"} for name in FILL_NUMBERS)
-    json.dumps(said, allow_nan=False)
+    result = timed_fill(FillForm(**TRADE)).as_dict()
+    assert value(result, "flow_as_read_lpm") == pytest.approx(1.32, abs=5e-3)
+    assert value(result, "mmw_as_read") == pytest.approx(5.72, abs=5e-3)
+    assert list(result) == [*FILL_NUMBERS, "reference", "findings", "assumptions"]
+    assert all(set(result[name]) == {"value", "u95"} for name in FILL_NUMBERS)
+    json.dumps(result, allow_nan=False)
 
 
 def test_dry_gas_by_daltons_law_and_the_ideal_gas() -> None:
-    said = made()
+    result = made()
     steam_kpa = 1000.0 * iapws97._PSat_T(294.15)  # IAPWS-IF97
     dry = 500.0 / 22.7 * 0.06 * (98.2 - steam_kpa) / 101.325 * 273.15 / 294.15
-    assert value(said, "flow_dry_ref_lpm") == pytest.approx(dry, rel=1e-5)
+    assert value(result, "flow_dry_ref_lpm") == pytest.approx(dry, rel=1e-5)
     # Faraday's law, by hand: 0.75 mol of gas for a mole of electrons in each cell
     could = 0.75 * 6 * 20.0 / FARADAY * 22.413969545 * 60.0
-    assert value(said, "faradaic_efficiency") == pytest.approx(dry / could, rel=1e-5)
-    assert value(said, "leak_amps") == pytest.approx(20.0 * (1.0 - dry / could), rel=1e-4)
-    assert value(said, "cell_volts") == pytest.approx(1.925)
-    assert value(said, "watt_hours_per_litre") == pytest.approx(231.0 / (60.0 * dry), rel=1e-5)
+    assert value(result, "faradaic_efficiency") == pytest.approx(dry / could, rel=1e-5)
+    assert value(result, "leak_amps") == pytest.approx(20.0 * (1.0 - dry / could), rel=1e-4)
+    assert value(result, "cell_volts") == pytest.approx(1.925)
+    assert value(result, "watt_hours_per_litre") == pytest.approx(231.0 / (60.0 * dry), rel=1e-5)
     # energy efficiency is Faradaic times voltage efficiency
-    assert value(said, "energy_efficiency_hhv") == pytest.approx(
-        value(said, "faradaic_efficiency") * value(said, "voltage_efficiency_hhv"), rel=1e-4
+    assert value(result, "energy_efficiency_hhv") == pytest.approx(
+        value(result, "faradaic_efficiency") * value(result, "voltage_efficiency_hhv"), rel=1e-4
     )
 
 
 def test_the_uncertainty_is_that_of_another_propagator() -> None:
     # `uncertainties` with the same limits: 5 mL, 0.2 s twice, 1 % of 20 A, 0.5 % of 11.55 V, 1 K, 0.3 kPa,
     # 10 mm of water, and saturation within 5 %
-    said = made(volume_error_ml=5.0, amps_accuracy="1 % of reading", volts_accuracy="0.5 % of reading")
+    result = made(volume_error_ml=5.0, amps_accuracy="1 % of reading", volts_accuracy="0.5 % of reading")
     volume, amps = ufloat(500.0, 5.0 / SQRT3), ufloat(20.0, 0.2 / SQRT3)
     volts = ufloat(11.55, 0.05775 / SQRT3)
     seconds = ufloat(22.7, 0.2 / SQRT3) - ufloat(0.0, 0.2 / SQRT3)
@@ -81,8 +81,8 @@ def test_the_uncertainty_is_that_of_another_propagator() -> None:
         ("mmw_dry_ref", 1000.0 * dry / (volts * amps)),
         ("faradaic_efficiency", dry / (amps * 0.0627222)),
     ):
-        assert value(said, name) == pytest.approx(theirs.n, rel=1e-4)
-        assert said[name]["u95"] == pytest.approx(2.0 * theirs.s, rel=3e-3), name
+        assert value(result, name) == pytest.approx(theirs.n, rel=1e-4)
+        assert result[name]["u95"] == pytest.approx(2.0 * theirs.s, rel=3e-3), name
 
 
 @pytest.mark.parametrize(("mm", "sign"), [(100.0, 1.0), (-100.0, -1.0)])
@@ -112,23 +112,25 @@ def test_over_lye_and_dry_there_is_less_steam() -> None:
 def test_dry_gas_is_never_more_than_what_stood_there_reduced(
     volume: float, seconds: float, temp: float, kpa: float
 ) -> None:
-    said = made(volume_ml=volume, seconds=seconds, gas_temp_c=temp, pressure_kpa=kpa)
-    as_read = value(said, "flow_as_read_lpm")
-    assert value(said, "flow_dry_ref_lpm") <= as_read * kpa / 101.325 * 273.15 / (temp + 273.15)
+    result = made(volume_ml=volume, seconds=seconds, gas_temp_c=temp, pressure_kpa=kpa)
+    as_read = value(result, "flow_as_read_lpm")
+    assert value(result, "flow_dry_ref_lpm") <= as_read * kpa / 101.325 * 273.15 / (temp + 273.15)
     hotter = made(volume_ml=volume, seconds=seconds, gas_temp_c=temp + 1.0, pressure_kpa=kpa)
-    assert value(hotter, "flow_dry_ref_lpm") < value(said, "flow_dry_ref_lpm")
+    assert value(hotter, "flow_dry_ref_lpm") < value(result, "flow_dry_ref_lpm")
     slower = made(volume_ml=volume, seconds=1.1 * seconds, gas_temp_c=temp, pressure_kpa=kpa)
-    assert value(slower, "mmw_dry_ref") < value(said, "mmw_dry_ref")
+    assert value(slower, "mmw_dry_ref") < value(result, "mmw_dry_ref")
 
 
 def test_what_nobody_said_is_taken_wide_and_named() -> None:
     bare = timed_fill(FillForm(**TRADE)).as_dict()
-    told = made(volume_error_ml=1.0, reaction_s=0.1, amps_accuracy="0.5 % of reading", volts_accuracy="0.01")
-    assert bare["mmw_dry_ref"]["u95"] > 3.0 * told["mmw_dry_ref"]["u95"]
+    result = made(
+        volume_error_ml=1.0, reaction_s=0.1, amps_accuracy="0.5 % of reading", volts_accuracy="0.01"
+    )
+    assert bare["mmw_dry_ref"]["u95"] > 3.0 * result["mmw_dry_ref"]["u95"]
     words = " ".join(bare["assumptions"])
     for what in ("volume", "stop-watch", "temperature", "sea level", "levels", "amps", "volts", "saturated"):
         assert what in words
-    assert "amps" not in " ".join(told["assumptions"])
+    assert "amps" not in " ".join(result["assumptions"])
     high = timed_fill(FillForm(**TRADE, altitude_m=1500.0)).as_dict()
     assert "altitude used (1500 m, 84.6 kPa)" in " ".join(high["assumptions"])
     # "at 1500 m there is 17 % less gas", as the assumption says
@@ -182,15 +184,15 @@ def test_a_chopped_supplys_power_from_the_duty_and_from_rms_values() -> None:
 
 def test_a_leads_drop_is_taken_out() -> None:
     # 25 mohm at 20 A: 0.5 V and 10 W
-    said = made(lead_milliohms=25.0)
-    assert value(said, "cell_volts") == pytest.approx((11.55 - 0.5) / 6.0)
-    assert value(said, "mmw_as_read") == pytest.approx(1321.586 / 221.0, rel=1e-6)
+    result = made(lead_milliohms=25.0)
+    assert value(result, "cell_volts") == pytest.approx((11.55 - 0.5) / 6.0)
+    assert value(result, "mmw_as_read") == pytest.approx(1321.586 / 221.0, rel=1e-6)
     metered = made(lead_milliohms=25.0, watts=231.0)
     assert value(metered, "mmw_as_read") == pytest.approx(1321.586 / 221.0, rel=1e-6)
 
 
 @pytest.mark.parametrize(
-    ("said", "words"),
+    ("fields", "words"),
     [
         ({"volume_ml": 0.0}, "volume_ml: lies outside"),
         ({"seconds": -1.0}, "seconds: lies outside"),
@@ -203,9 +205,9 @@ def test_a_leads_drop_is_taken_out() -> None:
         ({"off_volts": (9.0, 6.0)}, "off_volts: are no limits"),
     ],
 )
-def test_what_can_not_be_is_said(said: dict[str, Any], words: str) -> None:
+def test_what_can_not_be_is_said(fields: dict[str, Any], words: str) -> None:
     with pytest.raises(UsageError, match=words):
-        made(**said)
+        made(**fields)
 
 
 def test_steam_alone_is_no_gas() -> None:
@@ -238,11 +240,11 @@ def test_what_the_run_measured_counts_where_the_form_is_silent() -> None:
         notes=("watts: calibration 2",),
     )
     silent = FillForm(volume_ml=500.0, seconds=22.7, cells=6)
-    said = timed_fill(silent, during).as_dict()
-    assert value(said, "mmw_as_read") == pytest.approx(1321.586 / 240.0, rel=1e-6)
-    assert value(said, "cell_volts") == pytest.approx(1.9)
-    assert value(said, "flow_dry_ref_lpm") == pytest.approx(value(made(), "flow_dry_ref_lpm"), rel=1e-9)
-    assert "watts: calibration 2" in said["assumptions"]
+    result = timed_fill(silent, during).as_dict()
+    assert value(result, "mmw_as_read") == pytest.approx(1321.586 / 240.0, rel=1e-6)
+    assert value(result, "cell_volts") == pytest.approx(1.9)
+    assert value(result, "flow_dry_ref_lpm") == pytest.approx(value(made(), "flow_dry_ref_lpm"), rel=1e-9)
+    assert "watts: calibration 2" in result["assumptions"]
     typed = timed_fill(FillForm(**{**TRADE, **ROOM, "volts": 12.0}), during).as_dict()
     assert value(typed, "mmw_as_read") == pytest.approx(1321.586 / 240.0, rel=1e-6)  # 12 V, 20 A
 

@@ -73,11 +73,11 @@ def test_the_gas_hangs_on_neither_ammeter_nor_cells() -> None:
     assert np.asarray(wrong.faradaic.value) == pytest.approx(np.asarray(true.faradaic.value) / 1.1, rel=2e-3)
 
 
-@pytest.mark.parametrize("said", [True, False])
-def test_a_top_up_is_no_gas(said: bool) -> None:
+@pytest.mark.parametrize("noted", [True, False])
+def test_a_top_up_is_no_gas(noted: bool) -> None:
     run = weighed_run(np.random.default_rng(3), minutes=45.0, top_up=True)
     assert run.topped_up_s is not None
-    marks = [Mark(1, "r", round(run.topped_up_s * S), "note", "Topped up 50 mL", "Ada")] if said else []
+    marks = [Mark(1, "r", round(run.topped_up_s * S), "note", "Topped up 50 mL", "Ada")] if noted else []
     found = weighed(run, marks)
     value, u95 = (float(np.asarray(q).reshape(-1)[0]) for q in (found.faradaic.value, found.faradaic.u95))
     assert abs(value - run.faradaic) <= u95

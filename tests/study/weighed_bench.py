@@ -64,8 +64,8 @@ def weighed_run(
     swollen = beside * 4.5e-4 * (temp - temp[0])
     # gas fills the water's place: its own weight (0.5 kg/m3) is weighed, and weights are of steel in air
     read = 1500.0 - lost * (1.0 - 0.0005) / (1.0 - 1.2 / 8000.0) + swollen
-    pushed = 8.0 * (1.0 - np.exp(-t / 40.0))  # the stack's gas pushes lye over after switching on
-    read = read + pushed + rng.uniform(-0.04, 0.04) * t / t[-1]
+    displaced = 8.0 * (1.0 - np.exp(-t / 40.0))  # the stack's gas pushes lye over after switching on
+    read = read + displaced + rng.uniform(-0.04, 0.04) * t / t[-1]
     read = read + 0.03 * rng.uniform(-1.0, 1.0) * (t / t[-1]) ** 2 + 0.02 * rng.standard_normal(t.size)
     at = None
     if top_up:

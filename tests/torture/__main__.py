@@ -37,7 +37,7 @@ def faults(args: argparse.Namespace) -> dict[str, Any]:
                     f"{fault.words}, {how}: cut {late}; {', '.join(outcome.alarms) or 'no alarm'}", flush=True
                 )
                 if not outcome.in_time:
-                    print("    " + "\n    ".join(outcome.said), flush=True)
+                    print("    " + "\n    ".join(outcome.log_lines), flush=True)
                 outcomes.append(dataclasses.asdict(outcome))
     order = [fault.name for fault in trips.FAULTS]
     return {"outcomes": sorted(outcomes, key=lambda o: order.index(o["fault"]))}

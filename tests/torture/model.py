@@ -528,8 +528,8 @@ class BenchMachine(RuleBasedStateMachine):
 
         def caught_up() -> bool:
             self._turn()
-            said = follower.state
-            return bool(said) and (said["trip"] is not None) is self.tripped
+            state = follower.state
+            return bool(state) and (state["trip"] is not None) is self.tripped
 
         wait_until(caught_up, f"the channel to say that a trip {'stands' if self.tripped else 'is gone'}")
         seqs = list(follower.seqs)
@@ -545,12 +545,12 @@ class BenchMachine(RuleBasedStateMachine):
             return
         follower = self.follower
 
-        def told() -> bool:
+        def impaired_shown() -> bool:
             self.mono_ns += STEP_NS // 10
             self._turn()
             return bool(follower.state and follower.state["recording"]["impaired"])
 
-        wait_until(told, "recording to be called impaired")
+        wait_until(impaired_shown, "recording to be called impaired")
 
     # -- the end ---------------------------------------------------------------------------------------------
 

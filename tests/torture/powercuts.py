@@ -94,8 +94,8 @@ def _recording_disk(folder: Path) -> Iterator[tuple[Path, Path, Path]]:
 
 def _unmount(place: Path) -> None:
     for _ in range(50):
-        said = run("umount", str(place), check=False)
-        if "busy" not in said:
+        output = run("umount", str(place), check=False)
+        if "busy" not in output:
             return
         time.sleep(0.1)
     run("umount", "-l", str(place), check=False)
@@ -126,8 +126,8 @@ def record(folder: Path, seconds: float, seed: int) -> Recorded:
             while time.monotonic() < end:
                 time.sleep(rng.uniform(0.5, 3.0))
                 if rng.random() < 0.5:
-                    status, said = up.ask("POST", "/api/runs", {"name": f"run {recorded.runs_ended}"})
-                    assert status == 200, said
+                    status, answer = up.ask("POST", "/api/runs", {"name": f"run {recorded.runs_ended}"})
+                    assert status == 200, answer
                     recorded.runs_ended += 1
                 else:
                     _trip_and_reset(up, head, recorded, rng)
@@ -159,15 +159,15 @@ def _trip_and_reset(up: Up, head: NumberedHead, recorded: Recorded, rng: random.
 
 
 def _tripped(up: Up) -> bool:
-    status, said = up.ask("GET", "/api/state")
-    return status != 200 or said["trip"] is not None
+    status, answer = up.ask("GET", "/api/state")
+    return status != 200 or answer["trip"] is not None
 
 
 def _trip_logged(up: Up) -> float | None:
     """The instant before which a trip was said to be written down [s]; None when none is said to be."""
-    status, said = up.ask("GET", "/api/state")
+    status, answer = up.ask("GET", "/api/state")
     at = time.monotonic()
-    if status != 200 or said["trip"] is None or not said["trip"].get("logged", True):
+    if status != 200 or answer["trip"] is None or not answer["trip"].get("logged", True):
         return None
     return at
 
@@ -280,11 +280,11 @@ def look_at(recorded: Recorded, log: BlockLog, cuts: Sequence[Cut]) -> States:
 def _mount(image: Path, mounted: Path) -> None:
     # Two workers may be given the same free loop device.
     for _ in range(20):
-        said = run("mount", "-o", "loop", str(image), str(mounted), check=False)
+        output = run("mount", "-o", "loop", str(image), str(mounted), check=False)
         if os.path.ismount(mounted):
             return
         time.sleep(0.05)
-    raise AssertionError(f"can not be mounted: {said}")
+    raise AssertionError(f"can not be mounted: {output}")
 
 
 def _look(

@@ -84,9 +84,9 @@ def _times(values: Sequence[float | None], unit: str = "ms") -> str:
     came = [v for v in values if v is not None]
     if not values:
         return "-"
-    said = f"{_n(statistics.median(came))} / {_n(max(came))} {unit}" if came else ""
+    times = f"{_n(statistics.median(came))} / {_n(max(came))} {unit}" if came else ""
     never = len(values) - len(came)
-    return ", ".join(filter(None, [said, f"**{never} never**" if never else ""]))
+    return ", ".join(filter(None, [times, f"**{never} never**" if never else ""]))
 
 
 def _n(value: float) -> str:
@@ -113,14 +113,15 @@ def _faults(result: Mapping[str, Any]) -> str:
         alarms = set.intersection(*(set(o["alarms"]) for o in found)) - {
             "lye_temp.high", "lye_temp.trip", "lye_temp.warn", "supply.tripped"
         }  # fmt: skip
-        told = [o for o in found if o["alarms"]]
+        alarmed = [o for o in found if o["alarms"]]
         rows.append(
             (
                 words.get(name, name),
                 f"{len(limit)} + {len(page)}",
                 lost_words if counted else "store not readable",
                 _times(recovered, "s") if tried else "-",
-                ", ".join(f"`{a}`" for a in sorted(alarms)) or ("none of its own" if told else "page away"),
+                ", ".join(f"`{a}`" for a in sorted(alarms))
+                or ("none of its own" if alarmed else "page away"),
                 _times(limit),
                 _times(page) if page else "no page",
                 _times([o["guarding_s"] for o in found], "s"),

@@ -146,21 +146,21 @@ class Up:
         """Whether the service answers, and follows the reader, within that time."""
         end = time.monotonic() + within_s
         while time.monotonic() < end:
-            status, said = self.ask("GET", "/api/state", timeout_s=3.0)
-            if status == 200 and said["data"]["state"] == "fresh":
+            status, answer = self.ask("GET", "/api/state", timeout_s=3.0)
+            if status == 200 and answer["data"]["state"] == "fresh":
                 return True
             time.sleep(0.05)
         return False
 
     def standing(self) -> set[str]:
         """Which alarms the page shows; empty when it says nothing."""
-        status, said = self.ask("GET", "/api/alarms", timeout_s=3.0)
-        return {a["alarm"] for a in said["standing"]} if status == 200 else set()
+        status, answer = self.ask("GET", "/api/alarms", timeout_s=3.0)
+        return {a["alarm"] for a in answer["standing"]} if status == 200 else set()
 
     def impaired(self) -> str | None:
         """What the page says of a recording that is impaired; None when it is not, or nothing is heard."""
-        status, said = self.ask("GET", "/api/state", timeout_s=3.0)
-        return said.get("impaired") if status == 200 else None
+        status, answer = self.ask("GET", "/api/state", timeout_s=3.0)
+        return answer.get("impaired") if status == 200 else None
 
     def stop(self, within_s: float = 60.0) -> None:
         """End it as a person would; what does not end is ended."""

@@ -51,8 +51,8 @@ def test_the_head_numbers_its_frames_and_times_commands(memory: Path) -> None:
         wait_until(lambda: head.cut_by_itself, "the head's own net: no beat for 2 s")
         assert head.cut_by_itself[0].at_s - beat > 2.0  # firmware_notes/wire_format.md, Heartbeat
         assert head.trip_code == 3.0
-        said = os.read(line.fileno(), 65536)
-        assert b"ack=1 ok=1 *" in said
+        chunk = os.read(line.fileno(), 65536)
+        assert b"ack=1 ok=1 *" in chunk
         seqs = sorted(head.frames)
         assert seqs == list(range(len(seqs)))
 
@@ -73,10 +73,10 @@ def tried(do):
     began = time.monotonic()
     try:
         do()
-        said = "ok"
+        outcome = "ok"
     except OSError as exc:
-        said = errno.errorcode[exc.errno]
-    return f"{said} {time.monotonic() - began:.2f}"
+        outcome = errno.errorcode[exc.errno]
+    return f"{outcome} {time.monotonic() - began:.2f}"
 files = [os.open(f"{folder}/f", os.O_RDWR | os.O_CREAT) for folder in (inside, outside)]
 print("ready", flush=True)
 for _ in sys.stdin:
@@ -112,12 +112,12 @@ def test_the_fault_library_touches_one_folder_and_counts(memory: Path) -> None:
             child.stdin.flush()
             return [word.split() for word in child.stdout.readline().strip().split(";")]
 
-        assert [said for said, _ in ask()] == ["ok"] * 10
+        assert [outcome for outcome, _ in ask()] == ["ok"] * 10
         assert fault.bitten == 0
         assert fault.syncs == 1
         fault.slow(0.5)
         slowed = ask()
-        assert [said for said, _ in slowed] == ["ok"] * 10
+        assert [outcome for outcome, _ in slowed] == ["ok"] * 10
         assert float(slowed[2][1]) >= 0.5
         assert float(slowed[7][1]) < 0.5
         fault.mend()
@@ -126,9 +126,9 @@ def test_the_fault_library_touches_one_folder_and_counts(memory: Path) -> None:
             fault.fail(code)
             name = errno.errorcode[code]
             # There was nothing to rename: the refusal comes first.
-            assert [said for said, _ in ask()] == [name] * 5 + ["ok"] * 5
+            assert [outcome for outcome, _ in ask()] == [name] * 5 + ["ok"] * 5
             fault.mend()
-            assert [said for said, _ in ask()] == ["ok"] * 10
+            assert [outcome for outcome, _ in ask()] == ["ok"] * 10
         assert fault.bitten >= 1 + 3 * 5
         child.stdin.close()
 
@@ -187,7 +187,7 @@ def test_the_supply_is_cut_whatever_the_disk_does(fault: str, how: trips.How) ->
     need_compiler()
     outcome = trips.provoke(FAULTS[fault], how, seed=1, hold_s=(1.0, 2.0))
     assert outcome.bitten
-    assert outcome.cut_ms is not None, outcome.said
+    assert outcome.cut_ms is not None, outcome.log_lines
     assert outcome.cut_ms < TRIP_WITHIN_MS
     if how == "page":
         assert outcome.page_status == 200

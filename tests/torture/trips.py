@@ -383,7 +383,7 @@ class Outcome:
     lost: int = 0
     lost_s: float = 0.0
     doubled: int = 0
-    said: list[str] = field(default_factory=list)
+    log_lines: list[str] = field(default_factory=list)
 
     @property
     def in_time(self) -> bool:
@@ -421,7 +421,7 @@ def provoke(fault: Fault, how: How, seed: int, *, hold_s: tuple[float, float] = 
             scene.up = up
             _observe(fault, how, scene, up, outcome, hold_s)
             stopping = time.monotonic()
-        outcome.said = up.lines[-12:]
+        outcome.log_lines = up.lines[-12:]
         with suppress(LyewatchError):  # a store that is still damaged
             _count(scene, outcome, stopping)
         return outcome
@@ -473,8 +473,8 @@ def _alarms(up: Up, wanted: str | None) -> set[str]:
 def _recovered(up: Up, ended: float) -> float | None:
     """How long after the fault's end the page first says again that recording is in order [s]."""
     while time.monotonic() - ended < RECOVER_S:
-        status, said = up.ask("GET", "/api/state", timeout_s=3.0)
-        if status == 200 and not said["impaired"] and said["data"]["state"] == "fresh":
+        status, answer = up.ask("GET", "/api/state", timeout_s=3.0)
+        if status == 200 and not answer["impaired"] and answer["data"]["state"] == "fresh":
             return time.monotonic() - ended
         time.sleep(0.05)
     return None

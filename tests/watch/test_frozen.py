@@ -36,10 +36,10 @@ def frozen_at(made: Bench, whole: Block) -> list[tuple[float, str]]:
 def test_a_source_that_hangs_is_told_after_ten_seconds_and_back_when_it_moves() -> None:
     made = bench(ALL)
     whole = hung(run_of(200.0), 100.0, 150.0)
-    told = frozen_at(made, whole)
-    assert [state for _, state in told] == ["unacknowledged", "returned"]
-    assert told[0][0] == pytest.approx(110.0, abs=0.5)
-    assert told[1][0] == pytest.approx(150.0, abs=0.5)
+    frozen = frozen_at(made, whole)
+    assert [state for _, state in frozen] == ["unacknowledged", "returned"]
+    assert frozen[0][0] == pytest.approx(110.0, abs=0.5)
+    assert frozen[1][0] == pytest.approx(150.0, abs=0.5)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -64,8 +64,8 @@ def test_a_watch_that_starts_again_goes_on_where_it_was() -> None:
     again.load(first.save())
     again.feed([replace_rows(whole, 1050, 2000)])
     again.tick(200 * S)
-    told = [t.t_ns / S for t in again.take_transitions() if t.alarm == "head.frozen"]
-    assert told[0] == pytest.approx(110.0, abs=0.5)
+    transitions = [t.t_ns / S for t in again.take_transitions() if t.alarm == "head.frozen"]
+    assert transitions[0] == pytest.approx(110.0, abs=0.5)
 
 
 def replace_rows(whole: Block, first: int, last: int) -> Block:
@@ -93,8 +93,8 @@ def test_the_simulated_bench_hangs_nowhere_until_it_does() -> None:
     rows = np.arange(len(whole))
     rows[9000:10200] = 9000
     whole = replace(whole, values={n: v[rows] for n, v in whole.values.items()})
-    told = frozen_at(made, whole)
-    assert told[0][0] == pytest.approx(whole.t_ns[9000] / S + 10.0, abs=0.5)
+    frozen = frozen_at(made, whole)
+    assert frozen[0][0] == pytest.approx(whole.t_ns[9000] / S + 10.0, abs=0.5)
 
 
 def test_guard_and_watch_see_the_same_instant() -> None:
@@ -115,17 +115,17 @@ def test_guard_and_watch_see_the_same_instant() -> None:
 def test_the_bench_file_says_after_how_long(keys: dict[str, float], expected: float | None) -> None:
     made = bench(ALL)
     made = made.model_copy(update={"sources": {"head": made.sources["head"].model_copy(update=keys)}})
-    told = frozen_at(made, hung(run_of(200.0), 100.0, 150.0))
-    assert ([] if expected is None else [expected]) == [pytest.approx(at, abs=0.5) for at, _ in told[:1]]
+    frozen = frozen_at(made, hung(run_of(200.0), 100.0, 150.0))
+    assert ([] if expected is None else [expected]) == [pytest.approx(at, abs=0.5) for at, _ in frozen[:1]]
 
 
 def test_current_through_an_open_relay_is_critical_after_a_second() -> None:
     made = bench(ALL)
     whole = run_of(60.0)
     whole.values["relay"] = np.where(np.arange(600) < 300, 1.0, 0.0)
-    told = [t for t in replay(made, [whole]).transitions if t.alarm == "supply.current_though_open"]
-    assert told[0].t_ns / S == pytest.approx(31.1, abs=0.15)
-    assert str(told[0].priority) == "critical"
+    transitions = [t for t in replay(made, [whole]).transitions if t.alarm == "supply.current_though_open"]
+    assert transitions[0].t_ns / S == pytest.approx(31.1, abs=0.15)
+    assert str(transitions[0].priority) == "critical"
 
 
 def test_a_current_of_another_source_is_held_against_the_relays_last_word() -> None:
@@ -136,10 +136,10 @@ def test_a_current_of_another_source_is_held_against_the_relays_last_word() -> N
     amps = block(np.arange(0.5, 60.0, 0.5), {"amps": np.full(119, 9.0)}, source="psu")
     del whole.values["amps"]
     whole.values["relay"] = np.where(np.arange(600) < 300, 1.0, 0.0)
-    told = raised(replay(made, [whole, amps]).transitions)["supply.current_though_open"]
-    assert told == 30.5 + 1.0 + 2 * 0.5
+    transitions = raised(replay(made, [whole, amps]).transitions)["supply.current_though_open"]
+    assert transitions == 30.5 + 1.0 + 2 * 0.5
     watch = live(made, [whole, amps], seed=4)
-    assert raised(watch.take_transitions())["supply.current_though_open"] == told
+    assert raised(watch.take_transitions())["supply.current_though_open"] == transitions
 
 
 @pytest.mark.parametrize("scenario", ["settles", "runaway"])
@@ -153,8 +153,8 @@ def test_a_relay_that_opens_stops_the_current_in_time(scenario: str) -> None:
         if second == 60:
             device.feed(encode_command("reset", 60))
         device.advance(1.0)
-        said = [decode_line(line) for line in b"".join(device.take_output()).splitlines()]
-        frames += [f for f in said if isinstance(f, Reading)]
+        messages = [decode_line(line) for line in b"".join(device.take_output()).splitlines()]
+        frames += [f for f in messages if isinstance(f, Reading)]
     made = bench(ALL)
     names = {"volts": "volts", "amps": "amps", "lye_temp": "temp", "gas_flow": "flow", "relay": "relay"}
     whole = block(
@@ -184,13 +184,13 @@ def test_many_frames_at_once_are_as_one_after_another(
     t_ns = (np.arange(4000, dtype=np.int64) + 1) * (S // HZ)
     rule = StillnessRule("head", ("lye_temp", "amps"), 10.0, False, 1, False)
     one, many = Stillness(rule), Stillness(rule)
-    told: list[tuple[int, bool]] = []
+    collected: list[tuple[int, bool]] = []
     for each in (one, many):
         each.power(0, True)
     for t, row in zip(t_ns.tolist(), rows.tolist(), strict=True):
         was = one.active
         if one.step(t, row) != was:
-            told.append((t, not was))
+            collected.append((t, not was))
     bounds = sorted({0, 4000, *(c for c in cuts if c < 4000)})
-    assert [c for i, j in pairwise(bounds) for c in many.steps(t_ns[i:j], rows[i:j])] == told
+    assert [c for i, j in pairwise(bounds) for c in many.steps(t_ns[i:j], rows[i:j])] == collected
     assert (many.since_ns, many.active) == (one.since_ns, one.active)

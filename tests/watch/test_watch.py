@@ -76,9 +76,9 @@ def test_live_in_any_pieces_is_the_replay(seed: int) -> None:
     assert transitions == list(again.transitions)
     assert {"lye_temp.warn", "lye_temp.high", "gas_flow.none", "head.lost"} <= {t.alarm for t in transitions}
     last = watch.tick(420 * S)
-    hindsight = again.assessment(420 * S)
-    assert hindsight is not None
-    same(last.numbers, hindsight.numbers)
+    replayed = again.assessment(420 * S)
+    assert replayed is not None
+    same(last.numbers, replayed.numbers)
 
 
 def _in_parts(run: Block, seconds: int) -> list[Block]:
@@ -115,18 +115,18 @@ def test_a_replay_without_numbers_raises_the_same_and_feeds_the_same(
     named = {**ALL, **{c: "room" if c.startswith(("room", "gas")) else "head" for c in channels}}
     made = bench(named, **tables)
     blocks = _in_parts(eventful()[0], 420)
-    said = []
+    collected = []
     for keep in (True, False):
         fed: list[tuple[float, ...]] = []
         seer = make_forecaster(made)
         assert seer is not None
         monkeypatch.setattr(seer, "update", lambda *row, into=fed: into.append(row))
         done = replay(made, blocks, keep_numbers=keep, forecaster=seer)
-        said.append((done.transitions, np.array(fed)))
-    assert said[0][0] == said[1][0]
-    assert len({t.alarm for t in said[0][0]}) >= 4
-    np.testing.assert_allclose(said[1][1], said[0][1], rtol=1e-12)
-    assert said[0][1].shape == (84, 7)
+        collected.append((done.transitions, np.array(fed)))
+    assert collected[0][0] == collected[1][0]
+    assert len({t.alarm for t in collected[0][0]}) >= 4
+    np.testing.assert_allclose(collected[1][1], collected[0][1], rtol=1e-12)
+    assert collected[0][1].shape == (84, 7)
 
 
 def test_assessments_are_the_same_at_every_second() -> None:
@@ -137,10 +137,10 @@ def test_assessments_are_the_same_at_every_second() -> None:
     for tick in range(1, 121):
         stop = np.searchsorted(blocks[0].t_ns, [(tick - 1) * S, tick * S], side="right")
         watch.feed([cut(blocks[0], int(stop[0]), int(stop[1]))])
-        said = watch.tick(tick * S).as_dict()
+        assessment = watch.tick(tick * S).as_dict()
         later = again.assessment(tick * S)
         assert later is not None
-        same(said["numbers"], later.numbers)
+        same(assessment["numbers"], later.numbers)
 
 
 def test_who_looks_now_and_then_sees_what_whoever_looks_always_does() -> None:
@@ -153,15 +153,15 @@ def test_who_looks_now_and_then_sees_what_whoever_looks_always_does() -> None:
         part = cut(blocks[0], int(stop[0]), int(stop[1]))
         always.feed([part])
         now_and_then.feed([part])
-        said = always.tick(tick * S)
+        assessment = always.tick(tick * S)
         now_and_then.advance(tick * S, bare=True)
         if tick % 7 == 0:
             seen = now_and_then.assess_again()
             assert seen is not None
-            assert seen == said
-    told = always.take_transitions()
-    assert told, "alarms came"
-    assert now_and_then.take_transitions() == told
+            assert seen == assessment
+    transitions = always.take_transitions()
+    assert transitions, "alarms came"
+    assert now_and_then.take_transitions() == transitions
     assert now_and_then.save() == always.save()
 
 
@@ -182,18 +182,18 @@ def test_a_restart_in_the_midst_changes_nothing(stop: int) -> None:
     second.load(saved)
     again = int(np.searchsorted(head.t_ns, max(0, stop - 60) * S, side="right"))
     second.feed([cut(head, again, at)], quiet=True)
-    said = second.tick(stop * S, quiet=True)
+    assessment = second.tick(stop * S, quiet=True)
     before = whole.assessment(stop * S)
     assert before is not None
-    same(said.numbers, before.numbers)
+    same(assessment.numbers, before.numbers)
     assert second.take_transitions() == []
 
     second.feed([cut(head, at, len(head))])
-    said = second.tick(420 * S)
+    assessment = second.tick(420 * S)
     assert first.take_transitions() + second.take_transitions() == list(whole.transitions)
     last = whole.assessment(420 * S)
     assert last is not None
-    same(said.numbers, last.numbers)
+    same(assessment.numbers, last.numbers)
 
 
 def test_a_state_of_another_version_is_left_aside() -> None:
@@ -223,7 +223,7 @@ def test_people_and_what_they_are_shown() -> None:
     watch = Watch(bench(ALL), run="20260101-000000", start_utc_ns=1_767_225_600 * S)
     for tick in range(1, 121):
         watch.feed([cut(whole, (tick - 1) * HZ, tick * HZ)])
-        said = watch.tick(tick * S)
+        assessment = watch.tick(tick * S)
         if tick == 50:
             shown = watch.alarm_states()
             assert shown[0]["alarm"] == "lye_temp.trip"
@@ -247,7 +247,7 @@ def test_people_and_what_they_are_shown() -> None:
     assert "lye_temp.trip" not in {a["alarm"] for a in watch.alarm_states()}
     with pytest.raises(RequestRefused, match="no such alarm"):
         watch.alarm("kettle.dry").acknowledge(121 * S, "Ana")
-    body = said.as_dict()
+    body = assessment.as_dict()
     assert json.loads(json.dumps(body, allow_nan=False)) == body
     assert set(body) == {
         "run", "t", "utc", "window_s", "reference", "numbers", "findings", "assumptions", "forecast", "lye",
@@ -320,7 +320,7 @@ def test_a_standing_forecast_says_how_long_there_is_by_now() -> None:
     assert len(prophet.given) == 5
 
 
-def test_what_is_foreseen_becomes_an_alarm() -> None:
+def test_a_forecast_becomes_an_alarm() -> None:
     n = 200 * HZ
     lye = np.interp(np.arange(n) / HZ, [0, 100, 200], [30.0, 45.0, 30.0])
     prophet, again = Prophet(), Prophet()
@@ -329,9 +329,9 @@ def test_what_is_foreseen_becomes_an_alarm() -> None:
     watch = Watch(made, forecaster=prophet)
     for tick in range(1, 201):
         watch.feed([cut(blocks[0], (tick - 1) * HZ, tick * HZ)])
-        said = watch.tick(tick * S)
+        assessment = watch.tick(tick * S)
     # A tick every five seconds.
-    assert said.forecast == {"seen": 40, "time_to_limit_s": 960.0}
+    assert assessment.forecast == {"seen": 40, "time_to_limit_s": 960.0}
     found = [t for t in watch.take_transitions() if t.alarm == "lye_temp.forecast"]
     assert [t.state_to for t in found] == ["unacknowledged", "returned"]
     assert found[0].cause == "it does not settle"

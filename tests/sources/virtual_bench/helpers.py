@@ -23,17 +23,17 @@ def wait_for(condition: Callable[[], bool], what: str) -> None:
 
 def frames(lines: Iterable[bytes]) -> list[Reading]:
     """The frames among lines, every one of which must be of the format."""
-    return [said for line in lines if isinstance(said := decode_line(line), Reading)]
+    return [message for line in lines if isinstance(message := decode_line(line), Reading)]
 
 
 def replies(lines: Iterable[bytes]) -> list[Reply]:
     """The replies among lines."""
-    return [said for line in lines if isinstance(said := decode_line(line), Reply)]
+    return [message for line in lines if isinstance(message := decode_line(line), Reply)]
 
 
 def hellos(lines: Iterable[bytes]) -> list[Hello]:
     """The hellos among lines."""
-    return [said for line in lines if isinstance(said := decode_line(line), Hello)]
+    return [message for line in lines if isinstance(message := decode_line(line), Hello)]
 
 
 def next_frames(bench: VirtualBench, seconds: float) -> list[Reading]:

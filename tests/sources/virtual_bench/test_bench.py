@@ -170,14 +170,14 @@ def test_settles_settles() -> None:
 
 
 def test_equal_seeds_give_equal_bytes() -> None:
-    def told(seed: int) -> list[bytes]:
+    def bytes_sent(seed: int) -> list[bytes]:
         bench = VirtualBench(SCENARIOS["runaway"].with_events(Event("noise", 3.0)), seed=seed, meter=True)
         bench.advance(5.0)
         assert bench.meter is not None
         return bench.head.take_output() + bench.meter.take_output()
 
-    assert told(7) == told(7)
-    assert told(7) != told(8)
+    assert bytes_sent(7) == bytes_sent(7)
+    assert bytes_sent(7) != bytes_sent(8)
 
 
 def test_a_meter_does_not_change_what_the_head_says() -> None:

@@ -42,10 +42,10 @@ def test_it_says_hello_and_then_ten_frames_a_second() -> None:
     lines = device.take_output()
     hello = decode_line(lines[0])
     assert hellos(lines) == [hello]
-    said = frames(lines)
-    assert [f.seq for f in said] == list(range(30))
-    assert [f.ms for f in said] == list(range(100, 3100, 100))
-    assert set(said[0].fields) == {
+    readings = frames(lines)
+    assert [f.seq for f in readings] == list(range(30))
+    assert [f.ms for f in readings] == list(range(100, 3100, 100))
+    assert set(readings[0].fields) == {
         "volts",
         "amps",
         "watts",
@@ -56,7 +56,7 @@ def test_it_says_hello_and_then_ten_frames_a_second() -> None:
         "relay",
         "trip",
     }
-    assert all(f.checked for f in said)
+    assert all(f.checked for f in readings)
     assert device.take_output() == []
 
 
@@ -192,11 +192,11 @@ def test_its_own_limit_opens_the_relay_without_a_host() -> None:
     device, _ = make(limit_c=30.0)
     device.stack.warmth.lye_c = 33.0
     device.advance(30.0)
-    said = frames(device.take_output())
-    tripped = next(f for f in said if f.fields["trip"] == 2.0)
-    before = [f.fields["temp"] for f in said if f.seq < tripped.seq]
+    readings = frames(device.take_output())
+    tripped = next(f for f in readings if f.fields["trip"] == 2.0)
+    before = [f.fields["temp"] for f in readings if f.seq < tripped.seq]
     assert max(before) < 30.0 <= tripped.fields["temp"]
-    assert said[tripped.seq + 1].fields["relay"] == 0.0
+    assert readings[tripped.seq + 1].fields["relay"] == 0.0
     reply = tell(device, "reset")
     assert (reply.ok, reply.why) == (False, "hot")
     device.stack.warmth.lye_c = 22.0
@@ -287,11 +287,11 @@ def test_a_restart_begins_anew_and_keeps_the_latch() -> None:
     device.advance(1.0)
     lines = device.take_output()
     assert len(hellos(lines)) == 1
-    said = frames(lines)
-    assert [f.seq for f in said] == list(range(10))
-    assert said[0].ms == 100
-    assert {f.fields["relay"] for f in said} == {0.0}
-    assert {f.fields["trip"] for f in said} == {1.0}
+    readings = frames(lines)
+    assert [f.seq for f in readings] == list(range(10))
+    assert readings[0].ms == 100
+    assert {f.fields["relay"] for f in readings} == {0.0}
+    assert {f.fields["trip"] for f in readings} == {1.0}
 
 
 def test_it_can_start_open() -> None:
@@ -321,9 +321,9 @@ def test_numbers_wrap_on_the_wire() -> None:
     device.seq = 2**32 - 2
     device._booted_s = -(2**32 - 150) / 1000.0
     device.advance(0.4)
-    said = frames(device.take_output())
-    assert [f.seq for f in said] == [2**32 - 2, 2**32 - 1, 0, 1]
-    assert [f.ms for f in said] == [2**32 - 50, 50, 150, 250]
+    readings = frames(device.take_output())
+    assert [f.seq for f in readings] == [2**32 - 2, 2**32 - 1, 0, 1]
+    assert [f.ms for f in readings] == [2**32 - 50, 50, 150, 250]
 
 
 # ---- the meter

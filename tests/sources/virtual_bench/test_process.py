@@ -32,8 +32,8 @@ def test_it_starts_speaks_and_ends(tcp: int | None, tmp_path: Path) -> None:
     with VirtualBenchProcess(speed=20.0, link=link, meter=True, tcp=tcp) as bench:
         assert set(bench.ports) == {"head", "meter"}
         assert bench.port == (str(link) if link else bench.ports["head"])
-        said = frames(lines_of(bench.port, 20)[1:])
-        assert len(said) >= 18
+        readings = frames(lines_of(bench.port, 20)[1:])
+        assert len(readings) >= 18
         pid = bench.pid
         assert psutil.pid_exists(pid)
     assert not bench.running
@@ -50,8 +50,8 @@ def test_events_through_its_standard_input() -> None:
 
             def dead() -> bool:
                 seen.append(line.read_until(b"\n"))
-                said = frames(seen[-1:]) if len(seen) > 1 else []
-                return bool(said and said[0].fields["flow"] == 0.0)
+                readings = frames(seen[-1:]) if len(seen) > 1 else []
+                return bool(readings and readings[0].fields["flow"] == 0.0)
 
             wait_for(dead, "the flow meter to die")
             bench.happen("restart")
@@ -59,15 +59,15 @@ def test_events_through_its_standard_input() -> None:
 
 
 def test_the_same_seed_says_the_same_in_another_process() -> None:
-    told: list[dict[bytes, bytes]] = []
+    collected: list[dict[bytes, bytes]] = []
     for _ in range(2):
         with VirtualBenchProcess(seed=11, speed=5.0, tcp=0) as bench:
             # Which frames a reader meets is up to the machine; those that both met must be the same.
             lines = [line for line in lines_of(bench.port, 100)[1:] if line.startswith(b"seq=")]
-            told.append({line.split(b" ", 1)[0]: line for line in lines})
-    both = told[0].keys() & told[1].keys()
+            collected.append({line.split(b" ", 1)[0]: line for line in lines})
+    both = collected[0].keys() & collected[1].keys()
     assert len(both) > 10
-    assert all(told[0][seq] == told[1][seq] for seq in both)
+    assert all(collected[0][seq] == collected[1][seq] for seq in both)
 
 
 def test_it_ends_when_its_parent_is_gone() -> None:
@@ -85,9 +85,9 @@ def test_it_ends_on_a_signal(name: str) -> None:
     # Standard input that is no pipe says nothing of anyone's wishes.
     process = subprocess.Popen([*COMMAND, "--tcp", "0"], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
     assert process.stdout is not None
-    said = json.loads(process.stdout.readline())
-    assert said["pid"] == process.pid
-    assert len(lines_of(said["port"], 3)) == 3
+    output = json.loads(process.stdout.readline())
+    assert output["pid"] == process.pid
+    assert len(lines_of(output["port"], 3)) == 3
     process.send_signal(getattr(signal, name))
     assert process.wait(20) == 0
     process.stdout.close()
@@ -114,8 +114,8 @@ def test_faults_on_the_command_line() -> None:
         line.read_until(b"\n")
 
         def tripped() -> bool:
-            said = frames([line.read_until(b"\n")])
-            return bool(said and said[0].fields["trip"] == 4.0)
+            readings = frames([line.read_until(b"\n")])
+            return bool(readings and readings[0].fields["trip"] == 4.0)
 
         wait_for(tripped, "the head to trip by its sensor's fault")
 

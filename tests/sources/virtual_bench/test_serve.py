@@ -66,9 +66,9 @@ class Reader:
         end = time.monotonic() + DEADLINE_S
         while True:
             for line in self.lines[1:]:
-                said = decode_line(line)
-                if isinstance(said, Reply) and said.number == n:
-                    return said
+                message = decode_line(line)
+                if isinstance(message, Reply) and message.number == n:
+                    return message
             assert time.monotonic() < end, f"no reply to {n} in {DEADLINE_S} s"
             self.read()
 
@@ -76,10 +76,10 @@ class Reader:
 @pytest.mark.parametrize("way", WAYS)
 def test_pyserial_reads_every_frame(way: str, tmp_path: Path) -> None:
     with served(way, tmp_path, speed=20.0) as server, opened(server.port) as line:
-        said = frames(Reader(line).until(200)[1:])
-    seqs = [f.seq for f in said]
+        readings = frames(Reader(line).until(200)[1:])
+    seqs = [f.seq for f in readings]
     assert seqs == list(range(seqs[0], seqs[0] + len(seqs)))
-    assert {f.ms - 100 * f.seq for f in said if f.ms is not None} == {100}
+    assert {f.ms - 100 * f.seq for f in readings if f.ms is not None} == {100}
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -125,9 +125,9 @@ def test_pulled_and_put_back(way: str, tmp_path: Path) -> None:
         wait_for(lambda: server.bench.plugged["head"], "the plug")
         wait_for(lambda: can_open(server.port), "the port to open again")
         with opened(server.port) as line:
-            said = frames(Reader(line).until(5)[1:])
-    assert said[0].seq >= gone  # the head went on, and what it said meanwhile is lost
-    assert said[0].fields["trip"] == 0.0
+            readings = frames(Reader(line).until(5)[1:])
+    assert readings[0].seq >= gone  # the head went on, and what it said meanwhile is lost
+    assert readings[0].fields["trip"] == 0.0
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -156,8 +156,8 @@ def test_a_reader_that_does_not_read_holds_nothing_up(way: str, tmp_path: Path) 
         before = server.bench.elapsed_s
         wait_for(lambda: server.bench.elapsed_s > before + 50.0, "the bench to go on")
         lines = Reader(line).until(250)[1:]
-        said = [decode_line(text) for text in lines]  # every line is whole
-    seqs = [f.seq for f in said if isinstance(f, Reading)]
+        messages = [decode_line(text) for text in lines]  # every line is whole
+    seqs = [f.seq for f in messages if isinstance(f, Reading)]
     assert seqs == sorted(seqs)
     assert seqs[-1] - seqs[0] >= len(seqs)
 

@@ -20,13 +20,13 @@ TORCH = example_text("water_torch")
 
 def _config(**lines: str) -> RunawayConfig:
     text = TORCH
-    for said, instead in (
+    for line, instead in (
         ("litres = 0.8 ", "litres"),
         ("steel_kg = 1.2", "steel"),
         ("room_temp_c = 21.0", "room"),
     ):
-        assert said in text
-        text = text.replace(said, lines.get(instead, said))
+        assert line in text
+        text = text.replace(line, lines.get(instead, line))
     return runaway_config(parse_bench(text, Path("b.toml")))
 
 
@@ -34,10 +34,10 @@ def test_a_range_of_the_lye_widens_the_capacity_by_its_share() -> None:
     """Half the lye's range is a quarter of it; 20 % KOH holds about 3.4 kJ/(kg K), 1.18 kg/L (Zaytsev and
     Aseyev 1992), steel 0.5 kJ/(kg K): lye's share of 0.8 L beside 1.2 kg is 84 %.
     """
-    said, rough = Tables(_config()), Tables(_config(litres="litres = [0.6, 1.0] "))
-    wider = math.sqrt(rough.capacity_sd**2 - said.capacity_sd**2)
+    exact, rough = Tables(_config()), Tables(_config(litres="litres = [0.6, 1.0] "))
+    wider = math.sqrt(rough.capacity_sd**2 - exact.capacity_sd**2)
     assert wider == pytest.approx(0.84 * 0.25 / math.sqrt(3.0), rel=0.05)
-    assert rough.capacity_j_k == pytest.approx(said.capacity_j_k)
+    assert rough.capacity_j_k == pytest.approx(exact.capacity_j_k)
     unsaid = Tables(_config(litres="", steel=""))
     assert unsaid.capacity_sd > rough.capacity_sd
 
@@ -49,10 +49,10 @@ def _last(stack: Lumped, seconds: float, config: RunawayConfig) -> RunawayWatch:
     watch.tables.vapour_slope[:] = 0.0
     for t, volts, amps, watts, lye in stack.ticks(seconds):
         watch.update(t, volts, amps, watts, lye)
-        said = watch.forecast()
-        if said is None or t % 60.0:
+        forecast = watch.forecast()
+        if forecast is None or t % 60.0:
             continue
-        left, settles = said.time_to_limit_s["high"].value, said.steady_state_c.value
+        left, settles = forecast.time_to_limit_s["high"].value, forecast.steady_state_c.value
         # One sentence never speaks against the other
         if left is not None and left > 0.0:
             assert settles is None or settles >= 60.0
@@ -83,12 +83,12 @@ def test_what_was_guessed_wrong_is_found_out(guess: float, r_k_w: float) -> None
     )
     crosses_s = 5.0 * float(np.argmax(course >= 60.0)) if (course >= 60.0).any() else None
     watch = _last(stack, 3000.0 if crosses_s is None else 0.6 * crosses_s, config)
-    said = watch.forecast()
-    assert said is not None
-    assert any("as a range, or not at all" in u for u in said.unknowns)
+    forecast = watch.forecast()
+    assert forecast is not None
+    assert any("as a range, or not at all" in u for u in forecast.unknowns)
     if crosses_s is None:
-        assert said.steady_state_c.value == pytest.approx(float(course.max()), abs=2.0)
+        assert forecast.steady_state_c.value == pytest.approx(float(course.max()), abs=2.0)
         assert not watch.warnings
     else:
-        assert said.time_to_limit_s["high"].value == pytest.approx(0.4 * crosses_s, rel=0.2)
+        assert forecast.time_to_limit_s["high"].value == pytest.approx(0.4 * crosses_s, rel=0.2)
         assert watch.warnings
