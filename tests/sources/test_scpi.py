@@ -133,8 +133,8 @@ def test_a_query_it_does_not_know_is_said_and_the_others_go_on(device: ScpiInstr
 def test_an_instrument_without_an_error_queue(
     device: ScpiInstrument, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    plain = device._said
-    monkeypatch.setattr(device, "_said", lambda text: None if text == "SYST:ERR?" else plain(text))
+    plain = device._reply
+    monkeypatch.setattr(device, "_reply", lambda text: None if text == "SYST:ERR?" else plain(text))
     with running(spec(device, timeout_s=0.3, errors_every_s=0.1)) as (_, listener):
         wait_until(lambda: device.heard.count("SYST:ERR?") == 2, "two tries")
         listener.await_frames(len(listener.frames) + 20)
@@ -266,7 +266,7 @@ def test_a_meter_can_cut_nothing(device: ScpiInstrument) -> None:
 
 def test_a_silent_port_says_what_to_look_at(device: ScpiInstrument, monkeypatch: pytest.MonkeyPatch) -> None:
     answers: Mapping[str, str | None] = {}
-    monkeypatch.setattr(device, "_said", answers.get)
+    monkeypatch.setattr(device, "_reply", answers.get)
     with running(spec(device, timeout_s=0.1, silent_after_s=0.3)) as (_, listener):
         assert "no answer to *IDN?" in listener.await_event("silent").text
     assert set(device.heard) == {"*IDN?"}
