@@ -1,18 +1,19 @@
 // What an alarm's state is called, what a person may do in it, and the rationale behind it, in plain words.
 
 import { make, say, show } from "./dom.js";
+import { explained, explains } from "./explain.js";
 import { plain, span, wall } from "./format.js";
 
 const ORDER = ["critical", "high", "medium", "low"];
 
-/** ISA-18.2 states in plain words, and how a person answers in each. `aside` are those put aside. */
+/** ISA-18.2 states in plain words, and how a person answers in each. `aside` are those put aside; `key` is the glossary's. */
 const STATES = {
   normal: { words: "normal" },
   unacknowledged: { words: "not acknowledged", can: "acknowledge" },
   acknowledged: { words: "acknowledged, still there" },
-  returned: { words: "back to normal, not acknowledged", can: "acknowledge" },
-  latched_unack: { words: "latched, not acknowledged", can: "acknowledge" },
-  latched_ack: { words: "latched, acknowledged", can: "reset" },
+  returned: { words: "back to normal, not acknowledged", can: "acknowledge", key: "returned_unacknowledged" },
+  latched_unack: { words: "latched, not acknowledged", can: "acknowledge", key: "latched" },
+  latched_ack: { words: "latched, acknowledged", can: "reset", key: "latched" },
   shelved: { words: "shelved", can: "unshelve", aside: true },
   suppressed: { words: "suppressed by design", aside: true },
   out_of_service: { words: "out of service", can: "into-service", aside: true },
@@ -32,6 +33,19 @@ export const ANSWERS = {
     done: "Back in service.",
   },
 };
+
+/** The state's words as a button that explains it. `tell(row)` fills it. */
+export class StateButton {
+  constructor() {
+    this.key = "normal";
+    this.root = explains(() => this.key);
+  }
+
+  tell(row) {
+    this.key = stateOf(row).key ?? row.state;
+    say(this.root, stateWords(row));
+  }
+}
 
 /** Whether an alarm waits for somebody's word. */
 export const isOpen = (row) => stateOf(row).can === "acknowledge";
@@ -77,14 +91,16 @@ const CUTS = {
   watch: "The watch has the supply cut when it is raised.",
 };
 
-/** The rationale: what it means, what to do, how long there is, and whether it cuts. `tell(row)` fills it. */
+/** The rationale: what it means, what to do, how long there is, whether it cuts, and its priority. `tell(row)` fills it. */
 export class Rationale {
   constructor() {
     this.what = make("p");
     this.todo = make("p");
     this.time = make("p");
     this.cuts = make("p");
-    this.root = make("div", { class: "alarm-help" }, this.what, this.todo, this.time, this.cuts);
+    this.priority = make("p");
+    this.level = null;
+    this.root = make("div", { class: "alarm-help" }, this.what, this.todo, this.time, this.cuts, this.priority);
   }
 
   tell(row) {
@@ -95,5 +111,8 @@ export class Rationale {
     say(this.time, `Time there is${row.active ? "" : " when it is raised"}: ${timeWords(row)}.`);
     say(this.cuts, CUTS[row.cuts] ?? "");
     show(this.cuts, Boolean(row.cuts));
+    if (row.priority === this.level) return;
+    this.level = row.priority;
+    this.priority.replaceChildren(explained(`Priority ${row.priority}`, row.priority));
   }
 }

@@ -3,7 +3,7 @@
 
 import { path, send } from "./api.js";
 import { AsideForm, tellOutcome } from "./alarm_aside.js";
-import { ANSWERS, isOpen, rank, Rationale, stateOf, stateWords, valueWords } from "./alarm_words.js";
+import { ANSWERS, isOpen, rank, Rationale, StateButton, stateOf, valueWords } from "./alarm_words.js";
 import { freshId, make, say, show, tag } from "./dom.js";
 import { wall } from "./format.js";
 import { act, outcome, who } from "./person.js";
@@ -137,7 +137,8 @@ export class AlarmList {
     const item = {
       badge: make("span"),
       title: make("strong"),
-      state: make("p", { class: "alarm-state" }),
+      state: new StateButton(),
+      facts: make("span"),
       help: new Rationale(),
       act: make("button", { type: "button" }),
       aside: new AsideForm(row, (words) => tellOutcome(this.message, words)),
@@ -148,7 +149,13 @@ export class AlarmList {
     const summary = make("summary", {}, item.badge, item.title);
     summary.addEventListener("click", () => (item.touched = true));
     item.more = make("details", { class: "alarm-more" }, summary, item.help.root, item.aside.root);
-    item.root = make("li", { class: "alarm" }, item.more, item.state, item.act);
+    item.root = make(
+      "li",
+      { class: "alarm" },
+      item.more,
+      make("p", { class: "alarm-state" }, item.state.root, item.facts),
+      item.act,
+    );
     item.act.addEventListener("click", () => this.#answer(row, item));
     return item;
   }
@@ -162,12 +169,9 @@ export class AlarmList {
     const { can, aside } = stateOf(row);
     say(item.title, title);
     const condition = aside ? (row.active ? "its condition stands" : "its condition is absent") : "";
-    say(
-      item.state,
-      [stateWords(row), condition, valueWords(row), `since ${wall(row.since_utc)}`]
-        .filter(Boolean)
-        .join(" · "),
-    );
+    item.state.tell(row);
+    const facts = [condition, valueWords(row), `since ${wall(row.since_utc)}`].filter(Boolean);
+    say(item.facts, facts.map((words) => ` · ${words}`).join(""));
     item.help.tell(row);
     show(item.help.root, !aside);
     tag(item.root, "level", aside ? "" : row.priority);

@@ -3,7 +3,7 @@
 
 import { get, path, send } from "./api.js";
 import { AsideForm, tellOutcome } from "./alarm_aside.js";
-import { ANSWERS, rankOfAll, Rationale, stateOf, stateWords, valueWords } from "./alarm_words.js";
+import { ANSWERS, rankOfAll, Rationale, StateButton, stateOf, stateWords, valueWords } from "./alarm_words.js";
 import { make, say, show, tag } from "./dom.js";
 import { act, filled, nameField, outcome } from "./person.js";
 import { badge } from "./shapes.js";
@@ -70,6 +70,7 @@ export class AllAlarms {
       title: make("span", { class: "all-title" }),
       state: make("span", { class: "quiet all-state" }),
       facts: make("p", { class: "quiet" }),
+      said: new StateButton(),
       help: new Rationale(),
       back: make("button", { type: "button" }),
       aside: new AsideForm(row, (words) => this.#done(words)),
@@ -84,7 +85,7 @@ export class AllAlarms {
         "details",
         {},
         make("summary", {}, item.badge, words),
-        make("div", { class: "stack all-body" }, item.facts, item.help.root, item.back, item.aside.root),
+        make("div", { class: "stack all-body" }, item.facts, item.said.root, item.help.root, item.back, item.aside.root),
       ),
     );
     item.back.addEventListener("click", () => this.#back(row.alarm, item));
@@ -100,6 +101,7 @@ export class AllAlarms {
     tag(item.root, "normal", row.state === "normal" || (aside && !row.active) ? "yes" : "");
     say(item.title, row.title || row.alarm);
     say(item.state, stateWords(row));
+    item.said.tell(row);
     say(item.facts, [row.alarm, valueWords(row)].filter(Boolean).join(" · "));
     item.help.tell(row);
     item.verb = BACK.includes(can) ? can : null;

@@ -3,11 +3,26 @@
 import { isOpen, valueWords } from "./alarm_words.js";
 import { readerGone } from "./blindness.js";
 import { make, say, tag } from "./dom.js";
+import { closeText, explains } from "./explain.js";
 import { clock, span, wall } from "./format.js";
 import { setShape } from "./shapes.js";
 import { tripWords } from "./supply.js";
 
 const PARTS = ["supply", "data", "alarms", "run"];
+
+/** The glossary's key of what a part says. */
+const KEYS = {
+  supply: ({ supply, trip }, gone) =>
+    supply.state === "tripped" ? "supply_tripped"
+      : trip || gone || !["on", "off"].includes(supply.state) ? "supply_unknown"
+        : `supply_is_${supply.state}`,
+  data: ({ data, blind }, gone) =>
+    gone || data.state === "stale" ? "data_stale" : readerGone({ blind }) || data.state !== "fresh" ? "data_none" : "data_fresh",
+  alarms: ({ alarms }, gone) =>
+    alarms.state === "clear" ? (gone ? "alarms_unknown" : "alarms_clear") : alarms.state === "unknown" ? "alarms_unknown" : "alarms_standing",
+  run: (state, gone) =>
+    state.run?.kind !== "run" ? "not_recording" : gone || readerGone(state) ? "recording_unknown" : "recording",
+};
 
 /** What each part says: {level, shape, words, more}. `level` is "" while normal. */
 export function sentences(state, fresh, elapsed) {
@@ -105,14 +120,16 @@ function runSays({ run }, gone, elapsed) {
 export class Band {
   constructor(header, here) {
     this.parts = {};
+    this.keys = Object.fromEntries(PARTS.map((part) => [part, "not_heard"]));
     const list = make("ul", { class: "band-words", role: "list", "aria-label": "State of the bench" });
     for (const part of PARTS) {
       const holder = make("span", { class: "band-shape" });
       const words = make("span");
       const more = make("span", { class: "band-more" });
       const text = make("span", { class: "band-text" }, words, " ", more);
+      const button = explains(() => this.keys[part], { className: "band-explain" }, holder, text);
       this.parts[part] = {
-        root: make("li", { class: "band-part", id: `band-${part}` }, holder, text),
+        root: make("li", { class: "band-part", id: `band-${part}` }, button),
         holder,
         words,
         more,
@@ -163,7 +180,9 @@ export class Band {
       tag(root, "level", said[part].level);
       tag(root, "open", said[part].open ? "yes" : "");
     }
-    if (state) this.#speak(state, fresh, said);
+    if (!state) return;
+    for (const part of PARTS) this.keys[part] = KEYS[part](state, !fresh.live);
+    this.#speak(state, fresh, said);
   }
 
   #speak(state, fresh, said) {
@@ -191,6 +210,7 @@ export class Band {
     if (trip !== this.urgentKey || urgent.length) {
       const cut = state.trip && trip !== this.urgentKey ? `${state.supply.words}. Cause: ${tripWords(state.trip)}. ` : "";
       this.urgentKey = trip;
+      closeText(); // it may lie on what is now to be seen
       say(this.urgent, cut + urgent.map((row) => `${row.priority} alarm: ${row.title}, ${valueWords(row)}`).join(". "));
     }
     document.title = titleFor(state, fresh, document.documentElement.dataset.title ?? "lyewatch");

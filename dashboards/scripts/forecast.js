@@ -1,6 +1,7 @@
 // What the watch foresees of the lye temperature: a sentence, and the numbers with their bands behind it.
 
 import { make, say, show, tag } from "./dom.js";
+import { explained } from "./explain.js";
 import { plain, span, wall } from "./format.js";
 
 /** A foreseen quantity as {value, low, high}: flat keys, an object, or a list of the three. */
@@ -144,7 +145,9 @@ export class ForecastWords {
     const key = lines.join("\n");
     if (key !== this.said) {
       this.said = key;
-      this.lines.replaceChildren(...lines.map((text) => make("li", {}, text)));
+      this.lines.replaceChildren(
+        ...lines.map((text) => make("li", {}, text.startsWith("Confidence") ? explained(text, "confidence") : text)),
+      );
     }
     show(this.lines, lines.length > 0);
     show(this.root, words !== "");

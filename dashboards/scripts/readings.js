@@ -3,6 +3,7 @@
 
 import { isOpen } from "./alarm_words.js";
 import { make, say, show, tag } from "./dom.js";
+import { explains } from "./explain.js";
 import { limitsAhead, settleBand } from "./forecast.js";
 import { clock, fixed, plain, present, unitText, wall, withUnit } from "./format.js";
 import { CutButton } from "./supply.js";
@@ -56,14 +57,23 @@ const whyNotYet = ({ traces, least }) => {
   return Number.isFinite(amps) && Math.abs(amps) <= least ? "no current" : "not known yet";
 };
 
-/** What is shown: how it is read, whose alarms colour it, and whether it is one of the large ones. */
+/** What is shown: how it is read, whose alarms colour it, whether it is one of the large ones, and what explains it. */
 const READINGS = [
-  { id: "temp", title: "Lye", of: ["lye_temp"], read: channel("lye_temp", 1), more: trend, large: true, channel: "lye_temp" },
-  { id: "ahead", title: "Time there is", of: ["forecast"], read: ahead, large: true },
-  { id: "amps", title: "Current", of: ["amps"], read: channel("amps", 1), large: true, channel: "amps" },
-  { id: "volts", title: "Volts", of: ["volts"], read: channel("volts", 2), channel: "volts" },
-  { id: "gas", title: "Gas, dry", of: ["gas_flow"], read: number("flow_dry_ref_lpm"), gas: true },
-  { id: "mmw", title: "MMW, dry", of: ["efficiency"], read: number("mmw_dry_ref"), large: true, gas: true },
+  { id: "temp", title: "Lye", of: ["lye_temp"], read: channel("lye_temp", 1), more: trend, large: true, channel: "lye_temp", word: "lye_temp" },
+  { id: "ahead", title: "Time there is", of: ["forecast"], read: ahead, large: true, word: "time_there_is" },
+  { id: "amps", title: "Current", of: ["amps"], read: channel("amps", 1), large: true, channel: "amps", word: "amps" },
+  { id: "volts", title: "Volts", of: ["volts"], read: channel("volts", 2), channel: "volts", word: "volts" },
+  { id: "gas", title: "Gas, dry", of: ["gas_flow"], read: number("flow_dry_ref_lpm"), gas: true, word: "flow_dry_ref_lpm" },
+  {
+    id: "mmw",
+    title: "MMW, dry",
+    spelled: "millilitres per minute per watt",
+    of: ["efficiency"],
+    read: number("mmw_dry_ref"),
+    large: true,
+    gas: true,
+    word: "mmw_dry_ref",
+  },
 ];
 
 /** Of the alarms that stand on a reading, the gravest priority, or "". */
@@ -75,17 +85,21 @@ function levelOf(subjects, standing) {
   return LEVELS.find((level) => found.some(({ priority }) => priority === level)) ?? "";
 }
 
-/** A list of readings; `pick` says which. */
+/** A list of readings; where `explain` says so, each opens its text. */
 class Figures {
-  constructor(specs, name, className) {
+  constructor(specs, name, className, explain = false) {
     this.items = specs.map((spec) => {
       const value = make("span", { class: "now-value" }, NOTHING);
       const unit = make("span", { class: "now-unit" });
       const more = make("span", { class: "now-more" });
+      const spelled = spec.spelled && make("span", { class: "spoken" }, ` (${spec.spelled})`);
+      const now = () => [value, unit, more].map(({ textContent }) => textContent).filter(Boolean).join(" ");
+      // The button's own reach is the whole reading: see the styles.
+      const title = explain ? [explains(() => spec.word, { now }, spec.title, spelled)] : [spec.title, spelled];
       const root = make(
         "div",
         { class: "now", id: `${className}-${spec.id}` },
-        make("dt", {}, spec.title),
+        make("dt", {}, ...title),
         make("dd", {}, value, " ", unit, " ", more),
       );
       return { spec, value, unit, more, root };
@@ -114,7 +128,7 @@ export class Readings {
     this.units = measured;
     this.least = bench.supply?.powered_above_amps ?? 0.2;
     this.lye = { value: NOTHING, unit: "", trend: "" };
-    this.row = new Figures(specs, "Readings now", "now-row");
+    this.row = new Figures(specs, "Readings now", "now-row", true);
     this.far = new Figures(specs.filter(({ large }) => large).slice(0, 4), "Readings now, large", "now-far");
     this.alarm = make("p", { class: "far-alarm", role: "status" });
     this.close = make("button", { type: "button" }, "Back to the page");

@@ -1,6 +1,7 @@
 // One scale of temperature: where the lye is now, its limits, where it will settle with its band, and how long to the cut.
 
 import { make, say, show, tag } from "./dom.js";
+import { explains } from "./explain.js";
 import { limitsAhead, settleBand } from "./forecast.js";
 import { plain, span } from "./format.js";
 import { limitList } from "./limits.js";
@@ -29,7 +30,7 @@ export class TemperatureScale {
     const found = bench.channels.find(({ name }) => name === "lye_temp");
     this.limits = limitList(found?.limits).filter(({ side }) => side === "above");
     this.room = bench.site?.room_temp_c ?? 20;
-    this.words = make("p", { class: "scale-words" });
+    this.words = explains(() => "temperature_scale");
     this.now = make("span", { class: "scale-now" });
     this.band = make("span", { class: "scale-band" });
     this.settles = make("span", { class: "scale-settles" });
@@ -50,7 +51,7 @@ export class TemperatureScale {
     );
     // Drawn for the eye; the words above it say it all.
     this.bar.setAttribute("aria-hidden", "true");
-    this.root = make("section", { class: "scale", "aria-label": "Temperature: now, ahead, and the limits" }, this.words, this.bar);
+    this.root = make("section", { class: "scale", "aria-label": "Temperature: now, ahead, and the limits" }, make("p", { class: "scale-words" }, this.words), this.bar);
     this.watcher = new ResizeObserver(() => this.#lay());
     this.watcher.observe(this.bar);
     show(this.root, this.limits.length > 0);

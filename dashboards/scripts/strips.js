@@ -2,6 +2,7 @@
 
 import { Chart, chartsWork, colours } from "./chart.js";
 import { make, say, show, tag } from "./dom.js";
+import { explained, explains } from "./explain.js";
 import { ForecastWords, settleMark } from "./forecast.js";
 import { fixed, present, span, unitText, wall, withUnit } from "./format.js";
 import { beyond, limitList, limitWords } from "./limits.js";
@@ -44,6 +45,8 @@ export const STRIPS = [
   {
     id: "mmw",
     title: "MMW",
+    word: "mmw",
+    spelled: "millilitres per minute per watt",
     numbers: ["mmw_as_read", "mmw_dry_ref"],
     gas: true,
     minSpan: 0.6,
@@ -54,6 +57,13 @@ export const STRIPS = [
 
 /** All assessment numbers that the strips draw. */
 export const STRIP_NUMBERS = [...new Set(STRIPS.flatMap((strip) => strip.numbers))];
+
+/** What MMW can not pass, by what: the measured figure stands below each. */
+const CEILINGS = [
+  ["mmw_ceiling_faraday", "at this voltage"],
+  ["mmw_ceiling_thermoneutral", "thermoneutral"],
+  ["mmw_ceiling_reversible", "reversible"],
+];
 
 const STATUS_WORDS = { 1: "uncertain reading", 2: "bad reading", 3: "no reading" };
 
@@ -83,12 +93,9 @@ export class Strip {
     this.figures = (two ? spec.numbers : [spec.numbers[0]]).map((key, i) => {
       const value = make("span", { class: "value" }, "–");
       const unit = make("span", { class: "unit" }, this.unit);
-      const u = make("span", { class: "u" });
-      const what = make(
-        "span",
-        { class: "what" },
-        two ? (i === 0 ? "as read" : `dry at ${this.reference}`) : "",
-      );
+      const u = explains(() => "u", { className: "u" });
+      show(u, false);
+      const what = two && explained(i === 0 ? "as read" : `dry at ${this.reference}`, key);
       const legend =
         two && make("span", { class: "legend" }, make("span", { class: `sample sample-${i + 1}` }), what);
       const root = make(
@@ -101,10 +108,22 @@ export class Strip {
       return { key, value, u, unit, what, root };
     });
     this.state = make("p", { class: "strip-state", hidden: true });
-    this.detail = make("p", { class: "detail" });
-    this.extra = make("p", { class: "detail" }, limitWords(this.limits, this.rawUnit) || spec.note || "");
+    // "58.21 ± 0.64 °C, mean of 30 s": the part with the ± opens what that is.
+    this.mean = explains(() => "u");
+    this.over = make("span");
+    this.detail = make("p", { class: "detail" }, this.mean, this.over);
+    show(this.mean, false);
+    const limits = limitWords(this.limits, this.rawUnit);
+    this.extra = make("p", { class: "detail" }, limits ? explained(limits, "limits") : (spec.note ?? ""));
+    this.ceilings = new Map();
     this.heard = make("span", { class: "last-heard", hidden: true });
-    const heading = make("h2", { id: `strip-${spec.id}` }, spec.title, this.heard);
+    const heading = make(
+      "h2",
+      { id: `strip-${spec.id}` },
+      explained(spec.title, spec.word ?? spec.numbers[0]),
+      spec.spelled && make("span", { class: "spelled" }, ` ${spec.spelled}`),
+      this.heard,
+    );
     this.plotHolder = make("div", { class: "plot" });
     this.reading = make("p", { class: "reading", "aria-hidden": "true" });
     this.table = chartTable({
@@ -212,7 +231,7 @@ export class Strip {
     const key = problem ? `${problem.level} ${problem.words}` : "";
     if (this.state.dataset.key !== key) {
       this.state.dataset.key = key;
-      this.state.replaceChildren(...(problem ? [badge(problem.level, problem.words)] : []));
+      this.state.replaceChildren(...(problem ? [explains(() => problem.word, {}, badge(problem.level, problem.words))] : []));
     }
   }
 
@@ -223,21 +242,21 @@ export class Strip {
     say(figures[0].value, known ? fixed(latest.value, spec.decimals) : "–");
     const number = said?.numbers[spec.numbers[0]];
     const { value, u, unit } = present(number, spec.numbers[0], spec.decimals);
-    say(
-      this.detail,
-      number?.value === null || !number
-        ? ""
-        : `${u ? `${value} ± ${u}` : value} ${unit}, mean of ${span(said.window_s)}`,
-    );
+    const mean = number?.value === null || !number ? "" : `${u ? `${value} ± ${u}` : value} ${unit}`;
+    say(this.mean, u ? mean : "");
+    show(this.mean, this.mean.textContent !== "");
+    say(this.over, mean ? `${u ? "" : mean}, mean of ${span(said.window_s)}` : "");
+    show(this.detail, mean !== "");
     const age = said && traces.newest !== null ? Math.max(0, traces.newest - (traces.start + said.t)) : 0;
     this.foreseen?.tell(said, traces.latest, this.warned, this.unseen, age);
     if (latest && latest.status > 0)
-      return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status] };
+      return { level: latest.status === 1 ? "medium" : "high", words: STATUS_WORDS[latest.status], word: "reading_status" };
     const limit = known ? beyond(this.limits, latest.value) : null;
     if (!limit) return null;
     return {
       level: limit.level,
       words: `${limit.side === "above" ? "above" : "below"} ${limitWords([limit], this.rawUnit)}`,
+      word: "limits",
     };
   }
 
@@ -247,27 +266,32 @@ export class Strip {
       const shown = present(said?.numbers[key], key, spec.decimals);
       say(value, shown.value);
       say(u, shown.u ? `± ${shown.u}` : "");
+      show(u, Boolean(shown.u));
       if (i === 1) say(what, `dry at ${this.reference}`);
     });
     const window = said ? `over ${span(said.window_s)}` : "";
     const named = spec.gas && figures.length === 1 && this.reference ? `dry gas at ${this.reference}, ` : "";
     say(
-      this.detail,
+      this.over,
       !window
         ? ""
         : said.numbers[spec.numbers[0]]?.value === null
           ? "no value in this window"
           : `${named}${window}`,
     );
-    if (spec.ceilings && said) {
-      const ceiling = (key, word) =>
-        said.numbers[key]?.value ? `${fixed(said.numbers[key].value, 2)} ${word}` : "";
-      const words = [
-        ceiling("mmw_ceiling_faraday", "at this voltage"),
-        ceiling("mmw_ceiling_thermoneutral", "thermoneutral"),
-        ceiling("mmw_ceiling_reversible", "reversible"),
-      ].filter(Boolean);
-      say(this.extra, words.length ? `ceilings, dry: ${words.join(", ")}` : "");
+    show(this.detail, this.over.textContent !== "");
+    if (spec.ceilings && said) this.#tellCeilings(said);
+  }
+
+  #tellCeilings(said) {
+    const known = CEILINGS.filter(([key]) => said.numbers[key]?.value);
+    const keys = known.map(([key]) => key).join();
+    if (this.extra.dataset.key !== keys) {
+      this.extra.dataset.key = keys;
+      this.ceilings = new Map(known.map(([key]) => [key, explained("", key)]));
+      const each = [...this.ceilings.values()].flatMap((button, i) => [i ? ", " : "", button]);
+      this.extra.replaceChildren(...(known.length ? ["ceilings, dry: ", ...each] : []));
     }
+    for (const [key, word] of known) say(this.ceilings.get(key), `${fixed(said.numbers[key].value, 2)} ${word}`);
   }
 }

@@ -132,7 +132,11 @@ _SIZES = """() => [...document.querySelectorAll("a, button, input, select, summa
   .filter((e) => e.checkVisibility() && !e.closest(".skip"))
   .map((e) => {
     const pressed = e.type === "checkbox" ? e.parentElement : e.closest("label") ?? e;
-    const { width, height } = pressed.getBoundingClientRect();
+    const box = pressed.getBoundingClientRect();
+    // What is laid over a reading to press it is part of its button.
+    const over = getComputedStyle(e, "::after");
+    const reach = (side) => (over.position === "absolute" ? parseFloat(over[side]) : 0);
+    const width = Math.max(box.width, reach("width")), height = Math.max(box.height, reach("height"));
     return {
       what: (e.textContent || e.id || e.name || "").trim().slice(0, 30),
       inline: Boolean(e.closest("p, li, td")) && e.tagName === "A",

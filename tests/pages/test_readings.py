@@ -150,3 +150,31 @@ def test_an_alarm_fills_the_bench_view_and_the_supply_is_cut_from_it(
     expect(view).to_contain_text("Supply is cut")
     page.keyboard.press("Escape")
     expect(page.get_by_role("button", name="Bench view")).to_be_focused()
+
+
+@pytest.mark.parametrize("width", [320, 390, 720, 1280])
+def test_the_button_that_cuts_is_whole_and_lies_on_nothing(
+    browser: Browser, serving: Serving, width: int
+) -> None:
+    page = browser.new_page(viewport={"width": width, "height": 690})
+    page.goto(serving.url)
+    expect(page.locator("#now-row-temp .now-value")).not_to_have_text("–")
+    for place, others in (
+        (".cut-place", ".cut-reason, .thumb button"),
+        (".far", ".cut-reason, .far-foot button"),
+    ):
+        if place == ".far":
+            page.keyboard.press("F8")
+        cut = page.locator(f"{place} button.cut")
+        box = cut.bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+        assert box["y"] + box["height"] <= 690
+        for other in page.locator(place).locator(others).all():
+            near = other.bounding_box() if "cut" not in (other.get_attribute("class") or "").split() else None
+            if near is None:  # not shown at this width, or the button itself
+                continue
+            beside = near["x"] + near["width"] <= box["x"] or box["x"] + box["width"] <= near["x"]
+            assert beside or near["y"] + near["height"] <= box["y"], other
+    page.close()
