@@ -14,10 +14,9 @@ PYTEST = $(BIN)/python -m pytest
 # A module's tests stay together: what they share is made once.
 PARALLEL = --numprocesses auto --dist loadfile
 NONE_MATCHED = [ $$? -eq 5 ]
-# Two workers on two cores starve each other now and then: what failed beside another test runs once more, by
-# itself and with the first failure printed above. What fails again, fails.
-BY_ITSELF = case $$? in 5) ;; 1) $(PYTEST) --last-failed --last-failed-no-failures none \
-	-m 'not alone' $(TESTS) ;; *) exit 1 ;; esac
+# Two workers on two cores, or a machine that others share, starve a test now and then: what failed runs once more,
+# by itself, with its first failure printed above. What fails again, fails.
+once_more = case $$? in 5) ;; 1) $(PYTEST) --last-failed --last-failed-no-failures none -m '$(1)' $(TESTS) ;; *) exit 1 ;; esac
 DEMO ?=
 TORTURE ?=
 PICTURES ?=
@@ -44,8 +43,8 @@ demo: setup ## The whole job on a virtual bench; flags: make demo DEMO='--for 30
 
 test: setup check ## Every check and every test; as root it installs the system packages that tests need
 	@bash tests/install_servers.sh
-	$(PYTEST) $(PARALLEL) --cache-clear --durations=15 -m 'not alone' $(TESTS) || $(BY_ITSELF)
-	$(PYTEST) --durations=15 -m alone $(TESTS) || $(NONE_MATCHED)
+	$(PYTEST) $(PARALLEL) --cache-clear --durations=15 -m 'not alone' $(TESTS) || $(call once_more,not alone)
+	$(PYTEST) --cache-clear --durations=15 -m alone $(TESTS) || $(call once_more,alone)
 
 quick: setup ## Unit tests alone, in parallel: no browser, no server, nothing slow
 	$(PYTEST) $(PARALLEL) -q -m 'not (alone or browser or server or slow)' $(TESTS)
