@@ -185,13 +185,13 @@ class FakeReader:
         """Say frames, and each second the state, until `stop`; none of it while `silent`."""
 
         def run() -> None:
-            said_s = 0.0
+            sent_s = 0.0
             while not self._stop.wait(1.0 / hz):
                 if self._pause.is_set():
                     continue
                 self.say()
-                if time.monotonic() - said_s > 0.5:
-                    said_s = time.monotonic()
+                if time.monotonic() - sent_s > 0.5:
+                    sent_s = time.monotonic()
                     self.state()
 
         self._talking = threading.Thread(target=run, daemon=True)

@@ -35,7 +35,7 @@ class CheckedForecast:
 
     Attributes
     ----------
-    said_s, low_s, high_s : float or None
+    predicted_s, low_s, high_s : float or None
         None: not reached.
     came_s : float or None
         None: not until something was changed.
