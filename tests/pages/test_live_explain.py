@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from daq.service.glossary import entries
 from tests.pages.every_page import violations
 from tests.pages.fake_service import FakeBench, Serving
-from tests.pages.states import FORESEEN, STATES, open_state
+from tests.pages.states import CROSSING_FORECAST, STATES, open_state
 from tests.waiting import wait_until
 
 pytestmark = pytest.mark.browser
@@ -49,7 +49,7 @@ ROW = {
 
 
 def test_each_reading_of_the_row_opens_its_text(page: Page, bench: FakeBench, serving: Serving) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     open_live(page, serving)
     assert page.locator(".now-row .now").count() == len(ROW)
     for name, key in ROW.items():
@@ -111,7 +111,7 @@ TRENDS: list[tuple[str, str | re.Pattern[str], str]] = [
 
 
 def test_each_number_of_the_trends_opens_its_text(page: Page, bench: FakeBench, serving: Serving) -> None:
-    bench.forecast = FORESEEN
+    bench.forecast = CROSSING_FORECAST
     open_live(page, serving)
     for place, label, key in TRENDS:
         named = page.locator(place).get_by_role("button", name=label, exact=isinstance(label, str))
